@@ -43,4 +43,6 @@ class Cited(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
     def in_force(self, on: dt.date) -> bool:
         """Whether the value is in force on that day; both ends count."""
-        return (self.in_force_from is None or self.in_force_from <= on) and (self.in_force_until is None or on <= self.in_force_until)
+        return (self.in_force_from is None or self.in_force_from <= on) and (
+            self.in_force_until is None or on <= self.in_force_until
+        )

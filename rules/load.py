@@ -1,0 +1,65 @@
+"""The only reader of package data: TOML in, checked frozen structs out, once."""
+
+import datetime as dt
+from functools import cache, lru_cache
+from importlib import resources
+from typing import TypeVar
+
+import msgspec
+
+from rules.catalogue import Catalogue
+from rules.errors import UnknownRulebookError
+from rules.rulebook import Rulebook, RulebookData, extend, resolve
+from rules.sources import Source, Work
+
+T = TypeVar("T")
+
+
+def read(name: str, shape: type[T]) -> T:
+    """The data file of that name as `shape`; msgspec.ValidationError where the data are not of that shape."""
+    return msgspec.toml.decode((resources.files("rules") / "data" / name).read_bytes(), type=shape)
+
+
+@cache
+def catalogue() -> Catalogue:
+    """The kinds of assembly."""
+    return read("catalogue.toml", Catalogue)
+
+
+@cache
+def works() -> dict[str, Work]:
+    """Every work that the data cite, by key."""
+    return read("sources.toml", dict[str, Work])
+
+
+@cache
+def rulebook_ids() -> tuple[str, ...]:
+    """The ids of the rulebooks carried, sorted."""
+    folder = resources.files("rules") / "data" / "rulebooks"
+    return tuple(sorted(entry.name.removesuffix(".toml") for entry in folder.iterdir() if entry.name.endswith(".toml")))
+
+
+@cache
+def rulebook_data(rulebook_id: str) -> RulebookData:
+    """One rulebook with what it inherits; UnknownRulebookError where none of that id is carried."""
+    if rulebook_id not in rulebook_ids():
+        raise UnknownRulebookError(
+            f"No rulebook {rulebook_id!r} is carried. Carried are: {', '.join(rulebook_ids())}.", pointer="/rulebook"
+        )
+    own = read(f"rulebooks/{rulebook_id}.toml", RulebookData)
+    return extend(rulebook_data(own.extends) if own.extends else None, own)
+
+
+@lru_cache(maxsize=4096)
+def rulebook(rulebook_id: str, on: dt.date) -> Rulebook:
+    """The rulebook in force on that day; UnknownRulebookError or NotInForceError where there is none.
+
+    Days between two changes share one resolved rulebook, so that what is derived from it can be kept beside it.
+    """
+    resolved = resolve(rulebook_data(rulebook_id), _sources(), on)
+    return resolved if on == resolved.in_force_from else rulebook(rulebook_id, resolved.in_force_from)
+
+
+@cache
+def _sources() -> dict[str, Source]:
+    return {key: Source(title=work.title, clause="", known_from=work.known_from) for key, work in works().items()}

@@ -1,0 +1,211 @@
+"""A rulebook is what one authority asks, in force on one day.
+
+The data (`data/rulebooks/*.toml`) hold every value with its unit, dates, source and mark. A rulebook may extend another: it then
+holds what that one holds, except the entries that it states itself under the same key. Resolving a rulebook for a day picks the
+entries in force and seals them with a digest; nothing in force is an error, never an empty rulebook that passes everything.
+"""
+
+import datetime as dt
+import hashlib
+from typing import Any, Literal
+
+import msgspec
+from msgspec import Struct
+
+from rules.catalogue import Component, Hazard, TestableKind
+from rules.errors import NotInForceError
+from rules.quantities import Unit, convert
+from rules.sources import Cited, Source
+
+Quantity = Literal["held_at", "closed_tight", "opened", "opened_at", "opened_fully", "buffer"]
+Event = Literal["installation", "periodic", "repair", "relocation", "incident", "seasonal_start", "reoccupancy"]
+Protection = Literal["full", "degraded", "lost", "unknown"]
+
+
+class Printed(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The publisher's own metric figure beside the one in psi; a metric report is judged by it."""
+
+    at_least: float
+    unit: Unit
+
+
+class Criterion(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A minimum that a reading must reach (at the minimum passes), or a fact that must be so.
+
+    `rule` is the key, and the wording of a finding's `rule`. `alternative_to` names a rule that serves in its place when this one
+    has no reading. An advisory criterion gives a note and never fails a test.
+    """
+
+    rule: str
+    kinds: tuple[TestableKind, ...]
+    component: Component
+    quantity: Quantity
+    at_least: float | None = None
+    unit: Unit | None = None
+    printed: tuple[Printed, ...] = ()
+    alternative_to: str | None = None
+    advisory: bool = False
+    says: str
+
+    def minimum_in(self, unit: str) -> tuple[float, Printed | None]:
+        """The minimum in the report's unit, and the printed figure it rests on, if it rests on one.
+
+        A publisher's metric figure serves every metric unit; anything else is converted exactly.
+        """
+        if self.at_least is None or self.unit is None:
+            raise ValueError(f"{self.rule} has no minimum")
+        if unit != self.unit:
+            for figure in self.printed:
+                if (figure.unit == "psi") == (unit == "psi"):
+                    return convert(figure.at_least, figure.unit, unit), figure
+        return convert(self.at_least, self.unit, unit), None
+
+
+class Limit(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A named bound that is no criterion: of the gauge, the line, a plausible reading, a date."""
+
+    name: str
+    at_least: float | None = None
+    at_most: float | None = None
+    unit: Literal["psi", "kPa", "bar", "in", "months", "days", "hours", "degF", "probability", "per_year"]
+    says: str
+
+
+class Interval(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """How often a kind of connection is tested: months, or once (on installation) where `months` is left out.
+
+    The first entry whose conditions all fit decides; an empty condition fits everything.
+    """
+
+    key: str
+    months: int | None = None
+    hazards: tuple[Hazard, ...] = ()
+    connections: tuple[Literal["residential", "non_residential", "irrigation", "fire", "reclaimed_on_site"], ...] = ()
+    says: str
+
+
+class Trigger(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """An event after which a test is due within `days` (0: before or as it goes into service)."""
+
+    event: Event
+    days: int
+    says: str
+
+
+class Deadline(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """How soon a failed assembly is repaired and tested again, by hazard and the protection left."""
+
+    key: str
+    hazards: tuple[Hazard, ...]
+    protection: tuple[Protection, ...]
+    days: int
+    says: str
+
+
+class RulebookData(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One file of `data/rulebooks`, as written."""
+
+    id: str
+    title: str
+    jurisdiction: str
+    in_force_from: dt.date
+    in_force_until: dt.date | None = None
+    extends: str | None = None
+    note: str = ""
+    last_looked_at: dt.date
+    criteria: tuple[Criterion, ...] = ()
+    limits: tuple[Limit, ...] = ()
+    intervals: tuple[Interval, ...] = ()
+    triggers: tuple[Trigger, ...] = ()
+    deadlines: tuple[Deadline, ...] = ()
+    tables: tuple[str, ...] = ()
+
+
+class Rulebook(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A rulebook as it is in force on one day; `in_force_from` is the day on which it last changed before that day.
+
+    `sources` holds the works cited, by key. `tables` names the selection and placement tables that the authority uses.
+    """
+
+    id: str
+    title: str
+    jurisdiction: str
+    note: str
+    in_force_from: dt.date
+    in_force_until: dt.date | None
+    last_looked_at: dt.date
+    digest: str
+    criteria: tuple[Criterion, ...]
+    limits: tuple[Limit, ...]
+    intervals: tuple[Interval, ...]
+    triggers: tuple[Trigger, ...]
+    deadlines: tuple[Deadline, ...]
+    tables: tuple[str, ...]
+    sources: dict[str, Source]
+
+    def limit(self, name: str) -> Limit:
+        """The limit of that name; KeyError where the rulebook has none."""
+        for one in self.limits:
+            if one.name == name:
+                return one
+        raise KeyError(name)
+
+    def cite(self, value: Cited) -> Source:
+        """Where a value of this rulebook is from, with its own clause and mark."""
+        work = self.sources[value.source]
+        return Source(title=work.title, clause=value.clause, known_from=value.known_from or work.known_from)
+
+
+_SECTIONS = {"criteria": "rule", "limits": "name", "intervals": "key", "triggers": "event", "deadlines": "key"}
+
+
+def extend(base: RulebookData | None, own: RulebookData) -> RulebookData:
+    """`own` with what it inherits: its own entries first, then those of `base` whose key it does not state itself."""
+    if base is None:
+        return own
+    merged: dict[str, Any] = {}
+    for section, key in _SECTIONS.items():
+        stated = getattr(own, section)
+        keys = {getattr(entry, key) for entry in stated}
+        merged[section] = stated + tuple(entry for entry in getattr(base, section) if getattr(entry, key) not in keys)
+    return msgspec.structs.replace(own, **merged, tables=own.tables or base.tables)
+
+
+def resolve(data: RulebookData, sources: dict[str, Source], on: dt.date) -> Rulebook:
+    """The (already extended) rulebook on that day; NotInForceError where it says nothing then."""
+    if on < data.in_force_from or (data.in_force_until is not None and on > data.in_force_until):
+        raise NotInForceError(
+            f"Rulebook {data.id} says nothing on {on.isoformat()}: it is carried from {data.in_force_from.isoformat()}"
+            + (f" to {data.in_force_until.isoformat()}" if data.in_force_until else " on")
+            + ". Name a rulebook that was in force on the day of the test."
+        )
+    changes = {data.in_force_from}
+    chosen: dict[str, tuple[Any, ...]] = {}
+    for section in _SECTIONS:
+        entries = getattr(data, section)
+        chosen[section] = tuple(entry for entry in entries if entry.in_force(on))
+        for entry in entries:
+            if entry.in_force_from is not None:
+                changes.add(entry.in_force_from)
+            if entry.in_force_until is not None:
+                changes.add(entry.in_force_until + dt.timedelta(days=1))
+    cited = {entry.source for entries in chosen.values() for entry in entries}
+    cited |= {figure.source for criterion in chosen["criteria"] for figure in criterion.printed}
+    later = [day for day in changes if day > on]
+    unsealed = Rulebook(
+        id=data.id,
+        title=data.title,
+        jurisdiction=data.jurisdiction,
+        note=data.note,
+        in_force_from=max(day for day in changes if day <= on),
+        in_force_until=min(later) - dt.timedelta(days=1) if later else data.in_force_until,
+        last_looked_at=data.last_looked_at,
+        digest="",
+        tables=data.tables,
+        sources={key: sources[key] for key in sorted(cited)},
+        **chosen,
+    )
+    # What does not change the judgement (when somebody last looked, when it will end) does not change the digest.
+    sealed = msgspec.structs.replace(unsealed, in_force_until=None, last_looked_at=data.in_force_from)
+    digest = hashlib.sha256(msgspec.json.encode(sealed, order="sorted")).hexdigest()
+    return msgspec.structs.replace(unsealed, digest=f"sha256:{digest}")
