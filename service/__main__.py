@@ -1,0 +1,66 @@
+"""The `nonreturn` command: serve, demo, migrate, key, rebuild, rejudge.
+
+A service reads its settings from the environment (see service/settings.py); the command's options stand over them.
+"""
+
+import argparse
+import asyncio
+import os
+import sys
+from pathlib import Path
+
+from msgspec.structs import replace
+
+from service import commands, demo
+from service.settings import Settings
+
+
+def parser() -> argparse.ArgumentParser:
+    """The command line."""
+    root = argparse.ArgumentParser(prog="nonreturn", description="Judges backflow field tests, and keeps the record.")
+    commands_ = root.add_subparsers(dest="command", required=True)
+    serve = commands_.add_parser("serve", help="serve /v1 from the database at NONRETURN_DSN, or from one of its own")
+    serve.add_argument("--host", help="address to listen on (default 127.0.0.1)")
+    serve.add_argument("--port", type=int, help="port to listen on (0 takes any free one)")
+    serve.add_argument("--workers", type=int, default=1, help="processes to serve with (needs NONRETURN_DSN)")
+    show = commands_.add_parser("demo", help="a small utility of our own invention, with two years of reports, served at once")
+    show.add_argument("--port", type=int, help="port to listen on (0 takes any free one)")
+    show.add_argument("--data", type=Path, help="folder for the demo's own Postgres (default .demo/postgres)")
+    show.add_argument("--ready", type=Path, help="file that gets the address, keys and ids, as JSON, once serving")
+    commands_.add_parser("migrate", help="bring the database at NONRETURN_ADMIN_DSN or NONRETURN_DSN to the newest schema")
+    key = commands_.add_parser("key", help="make an organisation and a key for it; the key is shown once")
+    key.add_argument("--kind", choices=["operator", "utility", "testing_company", "regulator"], default="operator")
+    key.add_argument("--name", default="Operator", help="the organisation's name")
+    key.add_argument("--utility", action="append", default=[], help="a utility's code to grant; may be given again")
+    rebuild = commands_.add_parser("rebuild", help="work out every standing again from the reports, and say which differed")
+    rebuild.add_argument("utility", help="the utility's code")
+    rejudge = commands_.add_parser("rejudge", help="judge every stored report again, and say which verdicts differ")
+    rejudge.add_argument("utility", help="the utility's code")
+    return root
+
+
+def main() -> None:
+    """Run the command; exit status 0 where it did what it says."""
+    options = parser().parse_args()
+    try:
+        settings = Settings.from_environment(os.environ)
+    except ValueError as error:
+        sys.exit(f"nonreturn: a setting is not a number: {error}")
+    given = {name: value for name in ("host", "port", "data") if (value := getattr(options, name, None)) is not None}
+    settings = replace(settings, **given)
+    if options.command == "serve":
+        commands.serve(settings, workers=options.workers)
+    elif options.command == "demo":
+        sys.exit(demo.run(settings, ready=options.ready))
+    elif options.command == "migrate":
+        commands.migrate(settings)
+    elif options.command == "key":
+        print(asyncio.run(commands.make_key(settings, options.kind, options.name, options.utility)))
+    elif options.command == "rebuild":
+        sys.exit(asyncio.run(commands.rebuild(settings, options.utility)))
+    else:
+        sys.exit(asyncio.run(commands.rejudge(settings, options.utility)))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,16 @@
+"""Every call of the service, in the order of the published contract."""
+
+from service.api import health, organisations, reference, registry, reports, standings, utilities
+from service.api import rules as rules_calls
+from service.api.operation import Operation
+
+operations: list[Operation] = [
+    *rules_calls.operations,
+    *utilities.operations,
+    *registry.operations,
+    *reports.operations,
+    *standings.operations,
+    *organisations.operations,
+    *health.operations,
+    *reference.operations,
+]

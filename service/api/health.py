@@ -1,0 +1,40 @@
+"""Whether the service lives, whether it can work, and what it has done."""
+
+import asyncpg
+from msgspec import Struct
+
+from service.api.operation import Answer, Call, operation
+from service.migrate import newest
+from service.problems import ProblemError
+from service.store.pool import NO_UTILITY
+from service.store.statements import statements
+
+
+class Health(Struct, frozen=True, kw_only=True):
+    """In one word."""
+
+    status: str
+
+
+@operation("GET", "/healthz", id="health", summary="Alive", answers={200: Health}, tag="operation")
+async def health(_call: Call) -> Answer:
+    """Say that the process answers."""
+    return Answer(body=Health(status="alive"))
+
+
+@operation("GET", "/readyz", id="ready", summary="Database reachable and migrated", answers={200: Health}, tag="operation")
+async def ready(call: Call) -> Answer:
+    """Say whether reports can be taken: the database answers, is migrated, and the role cannot bypass row security."""
+    async with call.services.pool.lend(NO_UTILITY) as connection:
+        try:
+            row = await connection.fetchrow(statements("health")["readiness"])
+        except asyncpg.PostgresError:
+            row = None
+    if row is None or row["migrated_to"] < newest():
+        raise ProblemError("unavailable", "The database is not migrated; run `nonreturn migrate`.")
+    if row["bypasses"]:
+        raise ProblemError("unavailable", "The service's database role can bypass row security; it must be nonreturn_service.")
+    return Answer(body=Health(status="ready"))
+
+
+operations = [health, ready]

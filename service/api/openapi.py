@@ -1,0 +1,116 @@
+"""The published contract: an OpenAPI 3.1 document made from the declared calls and the structs they speak in."""
+
+import re
+from collections.abc import Iterable
+from typing import Any
+
+import msgspec
+
+from service.api.operation import JSON, Operation
+from service.problems import KINDS, MEDIA_TYPE, Problem
+
+_PARAMETER = re.compile(r"\{(\w+):(\w+)\}")
+_REF = "#/components/schemas/{name}"
+_PATH_SCHEMAS = {
+    "uuid": {"type": "string", "format": "uuid"},
+    "str": {"type": "string", "minLength": 1, "maxLength": 60},
+    "int": {"type": "integer", "minimum": 1, "maximum": 9999},
+}
+_DESCRIPTION = (
+    "Judges field tests of backflow prevention assemblies, chooses assemblies for a hazard, and keeps the record. "
+    "Nothing here replaces the local code or a licensed person's judgement."
+)
+
+
+def document(operations: Iterable[Operation], version: str) -> dict[str, Any]:
+    """The OpenAPI document of these calls."""
+    public = [one for one in operations if one.public]
+    shapes = [shape for one in public for shape in (one.takes, one.query, *one.answers.values()) if shape not in (None, bytes)]
+    schemas, components = msgspec.json.schema_components([*shapes, Problem], ref_template=_REF)
+    by_shape = dict(zip([*map(id, shapes), id(Problem)], schemas, strict=True))
+    paths: dict[str, dict[str, Any]] = {}
+    for one in public:
+        path = _PARAMETER.sub(r"{\1}", one.path)
+        paths.setdefault(path, {})[one.method.lower()] = _operation(one, by_shape, components)
+    return {
+        "openapi": "3.1.0",
+        "info": {"title": "Nonreturn", "version": version, "description": _DESCRIPTION, "license": {"name": "Apache-2.0", "identifier": "Apache-2.0"}},
+        "servers": [{"url": "/"}],
+        "paths": paths,
+        "components": {
+            "schemas": components,
+            "securitySchemes": {"key": {"type": "http", "scheme": "bearer", "description": "An access key, as issued."}},
+        },
+    }
+
+
+def _operation(one: Operation, by_shape: dict[int, Any], components: dict[str, Any]) -> dict[str, Any]:
+    parameters: list[dict[str, Any]] = [
+        {"name": name, "in": "path", "required": True, "schema": _PATH_SCHEMAS[kind]} for name, kind in _PARAMETER.findall(one.path)
+    ]
+    if one.query is not None:
+        schema = by_shape[id(one.query)]
+        shape = components[schema["$ref"].rpartition("/")[2]]
+        parameters += [
+            {"name": name, "in": "query", "required": name in shape.get("required", ()), "schema": _for_query(part)}
+            for name, part in shape["properties"].items()
+        ]
+    parameters += [
+        {"name": name, "in": "header", "required": name == "If-Match", "schema": {"type": "string", "pattern": pattern}}
+        for name, pattern in one.request_headers.items()
+    ]
+    described: dict[str, Any] = {"operationId": one.id, "summary": one.summary, "tags": [one.tag], "responses": _responses(one, by_shape)}
+    if parameters:
+        described["parameters"] = parameters
+    if one.takes is not None:
+        schema = {"type": "string"} if one.takes is bytes else by_shape[id(one.takes)]
+        described["requestBody"] = {"required": True, "content": {one.body_media_type: {"schema": schema}}}
+    if one.right is not None:
+        described["security"] = [{"key": []}]
+        described["description"] = f"Needs a key with the right `{one.right}`."
+    return described
+
+
+def _for_query(schema: dict[str, Any]) -> dict[str, Any]:
+    """A parameter that is left out has no value, so its default of null is not part of what may be sent."""
+    if "anyOf" in schema:
+        parts = [part for part in schema["anyOf"] if part != {"type": "null"}]
+        kept = {key: value for key, value in schema.items() if key not in ("anyOf", "default")}
+        return {**kept, **(parts[0] if len(parts) == 1 else {"anyOf": parts})}
+    return schema
+
+
+def _responses(one: Operation, by_shape: dict[int, Any]) -> dict[str, Any]:
+    responses: dict[str, Any] = {}
+    for status, shape in one.answers.items():
+        types = one.media_types.get(status, (JSON,))
+        if shape is None:
+            responses[str(status)] = {"description": "Done; no body."}
+            continue
+        content = {kind: {"schema": {"type": "string"} if shape is bytes else by_shape[id(shape)]} for kind in types}
+        responses[str(status)] = {"description": "As asked.", "content": content}
+    problem = {"content": {MEDIA_TYPE: {"schema": by_shape[id(Problem)]}}}
+    for kind in {kind.status: kind for kind in KINDS.values()}.values():
+        if str(kind.status) not in responses and _may_fail_with(one, kind.status):
+            responses[str(kind.status)] = {"description": kind.title + ".", **problem}
+    return responses
+
+
+def _may_fail_with(one: Operation, status: int) -> bool:
+    bad_request, unauthorized, forbidden, missing, conflict, stale, large, media, inapplicable, unmatched = (
+        400, 401, 403, 404, 409, 412, 413, 415, 422, 428,
+    )  # fmt: skip
+    reads_body = one.takes is not None
+    applies = {
+        bad_request: True,
+        unauthorized: one.right is not None,
+        forbidden: one.right is not None,
+        missing: "{" in one.path,
+        conflict: one.method in ("POST", "PUT") and one.right is not None,
+        stale: "If-Match" in one.request_headers,
+        unmatched: "If-Match" in one.request_headers,
+        large: reads_body,
+        media: reads_body,
+        inapplicable: reads_body or one.query is not None or "{" in one.path,
+    }
+    return applies.get(status, status >= 500)  # noqa: PLR2004

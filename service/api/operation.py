@@ -1,0 +1,206 @@
+"""How a call is declared: once, as a function whose annotations are its contract.
+
+    @operation("POST", "/v1/rules/verdict", id="judgeTest", summary="…", answers={200: Verdict})
+    async def judge_test(call: Call, document: Test) -> Answer: …
+
+A parameter `document` is the JSON body, `query` the query string, both decoded strictly into their structs; everything else a call
+needs hangs on `call`. From the same annotations the published OpenAPI document is made, so that the two cannot part.
+"""
+
+import inspect
+from collections.abc import AsyncIterator, Awaitable, Callable
+from typing import Any, Literal, get_type_hints
+from uuid import UUID
+
+import msgspec
+from litestar import Request, Response
+from litestar.handlers import HTTPRouteHandler
+from litestar.response import Stream
+from msgspec import Struct
+
+from service.access import Principal, Right
+from service.clock import Clock
+from service.documents import convert, decode
+from service.problems import ProblemError
+from service.services import Services
+
+Method = Literal["GET", "POST", "PUT", "PATCH", "DELETE"]
+JSON = "application/json"
+
+
+class Answer(Struct, frozen=True, kw_only=True):
+    """What is sent back: a struct (or bytes, or a stream of them), its status, media type and headers."""
+
+    body: Any = None
+    status: int = 200
+    media_type: str = JSON
+    headers: dict[str, str] = {}
+
+
+class Call:
+    """One request: its path parameters, headers, and the parts of the service it may use."""
+
+    __slots__ = ("body", "principal", "request", "services")
+
+    def __init__(self, request: Request[Any, Any, Any], services: Services, principal: Principal | None, body: bytes) -> None:
+        self.request = request
+        self.services = services
+        self.principal = principal
+        self.body = body
+
+    @property
+    def clock(self) -> Clock:
+        """The service's clock."""
+        return self.services.clock
+
+    @property
+    def who(self) -> Principal:
+        """Who asks; only a call that demands a right has one."""
+        if self.principal is None:
+            raise ProblemError("unauthenticated", "Send a good key: `Authorization: Bearer <key>`.")
+        return self.principal
+
+    def header(self, name: str) -> str | None:
+        """A request header, or None."""
+        return self.request.headers.get(name)
+
+    @property
+    def utility(self) -> str:
+        """The utility's code in the path."""
+        return str(self.request.path_params["utility"])
+
+    def id(self, name: str) -> UUID:
+        """An id in the path."""
+        return UUID(str(self.request.path_params[name]))
+
+    def text(self, name: str) -> str:
+        """A word in the path."""
+        return str(self.request.path_params[name])
+
+    def matched_version(self) -> int:
+        """The version in `If-Match`; 428 without one, 412 for one that is none of ours."""
+        header = self.header("if-match")
+        if header is None:
+            raise ProblemError("match-required", "Send the record's `ETag` in `If-Match`.")
+        tag = header.strip()
+        digits = tag[1:-1]
+        if not (len(tag) > 2 and tag[0] == tag[-1] == '"' and digits.isascii() and digits.isdigit() and len(digits) <= 18):  # noqa: PLR2004
+            raise ProblemError("stale", "That `If-Match` is no tag of this record; read it and send its `ETag`.")
+        return int(digits)
+
+
+Function = Callable[..., Awaitable[Answer]]
+
+
+class Operation(Struct, frozen=True, kw_only=True):
+    """A declared call, as the router and the OpenAPI document read it."""
+
+    method: Method
+    path: str
+    id: str
+    summary: str
+    tag: str
+    right: Right | None
+    answers: dict[int, Any]
+    media_types: dict[int, tuple[str, ...]]
+    takes: Any
+    query: Any
+    request_headers: dict[str, str]
+    body_media_type: str
+    public: bool
+    function: Function
+    streams: bool
+
+    def handler(self, services: Services) -> HTTPRouteHandler:
+        """The router's handler for this call."""
+
+        async def handle(request: Request[Any, Any, Any]) -> Response[Any] | Stream:
+            principal = None
+            if self.right is not None:
+                principal = await services.gatekeeper.principal(request.headers.get("authorization"))
+                principal.require(self.right, request.path_params.get("utility"))
+            arguments: dict[str, Any] = {}
+            if self.query is not None:
+                arguments["query"] = convert(self.query, _single(request))
+            body = b""
+            if self.takes is not None:
+                _check_media_type(request, self.body_media_type)
+                body = await request.body()
+                if self.takes is not bytes:
+                    arguments["document"] = decode(self.takes, body)
+            answer = await self.function(Call(request, services, principal, body), **arguments)
+            return respond(answer)
+
+        # The framework reads these annotations itself; they stand here resolved.
+        handle.__annotations__ = {"request": Request, "return": Response | Stream}
+        return HTTPRouteHandler(
+            self.path, http_method=[self.method], name=self.id, include_in_schema=False, status_code=min(self.answers)
+        )(handle)
+
+
+def respond(answer: Answer) -> Response[Any] | Stream:
+    """The framework's response for an answer."""
+    if isinstance(answer.body, AsyncIterator):
+        return Stream(answer.body, status_code=answer.status, media_type=answer.media_type, headers=answer.headers)
+    content = answer.body if isinstance(answer.body, bytes) else b"" if answer.body is None else msgspec.json.encode(answer.body)
+    return Response(content, status_code=answer.status, media_type=answer.media_type, headers=answer.headers)
+
+
+def operation(  # noqa: D417 - the arguments are the members of Operation
+    method: Method,
+    path: str,
+    *,
+    id: str,  # noqa: A002 - OpenAPI's own word
+    summary: str,
+    answers: dict[int, Any],
+    tag: str = "records",
+    right: Right | None = None,
+    media_types: dict[int, tuple[str, ...]] | None = None,
+    request_headers: dict[str, str] | None = None,
+    body_media_type: str = JSON,
+    public: bool = True,
+    streams: bool = False,
+) -> Callable[[Function], Operation]:
+    """Declare a call; see the head of this module."""
+
+    def declare(function: Function) -> Operation:
+        hints = get_type_hints(function)
+        parameters = inspect.signature(function).parameters
+        return Operation(
+            method=method,
+            path=path,
+            id=id,
+            summary=summary,
+            tag=tag,
+            right=right,
+            answers=answers,
+            media_types=media_types or {},
+            takes=hints.get("document") if "document" in parameters else None,
+            query=hints.get("query") if "query" in parameters else None,
+            request_headers=request_headers or {},
+            body_media_type=body_media_type,
+            public=public,
+            function=function,
+            streams=streams,
+        )
+
+    return declare
+
+
+def _single(request: Request[Any, Any, Any]) -> dict[str, Any]:
+    """The query as a flat dict; a parameter given twice is refused rather than half ignored."""
+    values: dict[str, Any] = {}
+    for name, value in request.query_params.multi_items():
+        if name in values:
+            raise ProblemError("malformed", f"The query parameter `{name}` is given more than once.")
+        values[name] = value
+    return values
+
+
+def _check_media_type(request: Request[Any, Any, Any], expected: str) -> None:
+    given = (request.headers.get("content-type") or expected).partition(";")[0].strip().lower()
+    if given != expected and not (expected.endswith("json") and given == JSON):
+        raise ProblemError("unsupported-media-type", f"Send `Content-Type: {expected}`; this came as `{given[:100]}`.")
+
+
+

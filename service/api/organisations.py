@@ -1,0 +1,147 @@
+"""Organisations and their keys, kept by the operator. A key is shown once, when it is made."""
+
+import datetime as dt
+from typing import Annotated
+from uuid import UUID
+
+from msgspec import Meta, Struct
+
+from service.access import RIGHTS_OF, OrganisationKind, Right, mint
+from service.api.lists import AfterId, page, page_of
+from service.api.operation import Answer, Call, operation
+from service.problems import Fault, ProblemError, not_found
+from service.things import Name
+
+Moment = Annotated[dt.datetime, Meta(tz=True)]
+
+
+class NewOrganisation(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """An organisation to be registered."""
+
+    kind: OrganisationKind
+    name: Name
+
+
+class Organisation(Struct, frozen=True, kw_only=True):
+    """An organisation as kept."""
+
+    id: UUID
+    kind: OrganisationKind
+    name: str
+    created_at: dt.datetime
+
+
+class NewKey(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A key to be made: what it is for, what it may (all that its organisation may, if left out), and when it ends."""
+
+    label: Name
+    rights: Annotated[list[Right], Meta(min_length=1, max_length=4)] | None = None
+    expires_at: Moment | None = None
+
+
+class Key(Struct, frozen=True, kw_only=True):
+    """A key as kept, without its secret."""
+
+    id: UUID
+    organisation_id: UUID
+    label: str
+    rights: list[str]
+    created_at: dt.datetime
+    expires_at: dt.datetime | None
+    revoked_at: dt.datetime | None
+
+
+class MadeKey(Key, frozen=True, kw_only=True):
+    """A new key; `key` is shown this once and kept nowhere."""
+
+    key: str
+
+
+async def _organisation(call: Call) -> Organisation:
+    rows = await call.services.access.rows("organisation", call.id("organisation"))
+    if not rows:
+        raise not_found("organisation")
+    row = rows[0]
+    return Organisation(id=row["organisation_id"], kind=row["kind"], name=row["name"], created_at=row["created_at"])
+
+
+@operation(
+    "POST", "/v1/organisations", id="createOrganisation", summary="Register an organisation", answers={201: Organisation},
+    tag="access", right="administer",
+)  # fmt: skip
+async def create_organisation(call: Call, document: NewOrganisation) -> Answer:
+    """Register an organisation."""
+    made = Organisation(id=call.clock.new_id(), kind=document.kind, name=document.name, created_at=call.clock.now())
+    await call.services.access.rows("create_organisation", made.id, made.kind, made.name, made.created_at)
+    return Answer(body=made, status=201, headers={"Location": f"/v1/organisations/{made.id}"})
+
+
+@operation(
+    "GET", "/v1/organisations", id="listOrganisation", summary="List organisations", answers={200: page_of(Organisation)},
+    tag="access", right="administer",
+)  # fmt: skip
+async def list_organisations(call: Call, query: AfterId) -> Answer:
+    """List organisations."""
+    rows = await call.services.access.rows("organisations", query.after, query.limit + 1)
+    found = [Organisation(id=row.pop("organisation_id"), **row) for row in rows]
+    return page(call, found, query.limit, lambda one: str(one.id))
+
+
+@operation(
+    "GET", "/v1/organisations/{organisation:uuid}", id="readOrganisation", summary="Read an organisation",
+    answers={200: Organisation}, tag="access", right="administer",
+)  # fmt: skip
+async def read_organisation(call: Call) -> Answer:
+    """Read an organisation."""
+    return Answer(body=await _organisation(call))
+
+
+@operation(
+    "POST", "/v1/organisations/{organisation:uuid}/keys", id="createKey", summary="Make a key; it is shown this once",
+    answers={201: MadeKey}, tag="access", right="administer",
+)  # fmt: skip
+async def create_key(call: Call, document: NewKey) -> Answer:
+    """Make a key for an organisation."""
+    organisation = await _organisation(call)
+    may = RIGHTS_OF[organisation.kind]
+    rights = sorted(document.rights if document.rights is not None else may)
+    if beyond := [right for right in rights if right not in may]:
+        detail = f"An organisation of kind {organisation.kind} may not hold {', '.join(beyond)}; it may hold {', '.join(sorted(may))}."
+        raise ProblemError("not-applicable", detail, [Fault(pointer="/rights", detail=detail)])
+    now = call.clock.now()
+    if document.expires_at is not None and document.expires_at <= now:
+        detail = "The key would have expired already; give a later time."
+        raise ProblemError("not-applicable", detail, [Fault(pointer="/expires_at", detail=detail)])
+    key_id = call.clock.new_id()
+    key, secret_hash = mint(key_id)
+    await call.services.access.rows("create_key", key_id, organisation.id, document.label, secret_hash, rights, now, document.expires_at)
+    made = MadeKey(
+        id=key_id, organisation_id=organisation.id, label=document.label, rights=rights, created_at=now,
+        expires_at=document.expires_at, revoked_at=None, key=key,
+    )  # fmt: skip
+    return Answer(body=made, status=201, headers={"Cache-Control": "no-store"})
+
+
+@operation(
+    "GET", "/v1/organisations/{organisation:uuid}/keys", id="listKey", summary="List an organisation's keys",
+    answers={200: page_of(Key)}, tag="access", right="administer",
+)  # fmt: skip
+async def list_keys(call: Call, query: AfterId) -> Answer:
+    """List keys, without their secrets."""
+    organisation = await _organisation(call)
+    rows = await call.services.access.rows("keys", organisation.id, query.after, query.limit + 1)
+    return page(call, [Key(id=row.pop("key_id"), **row) for row in rows], query.limit, lambda one: str(one.id))
+
+
+@operation(
+    "DELETE", "/v1/organisations/{organisation:uuid}/keys/{key:uuid}", id="revokeKey", summary="Revoke a key", answers={204: None},
+    tag="access", right="administer",
+)  # fmt: skip
+async def revoke_key(call: Call) -> Answer:
+    """Revoke a key; it ends within the seconds for which keys are remembered."""
+    if not await call.services.access.rows("revoke_key", call.id("key"), call.id("organisation"), call.clock.now()):
+        raise not_found("key")
+    return Answer(status=204)
+
+
+operations = [create_organisation, list_organisations, read_organisation, create_key, list_keys, revoke_key]

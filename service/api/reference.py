@@ -1,0 +1,33 @@
+"""The published contract and the pages that explain it."""
+
+import msgspec
+
+from service.api.operation import Answer, Call, operation
+from service.pages import page, reference
+from service.problems import KINDS, not_found
+
+HTML = "text/html; charset=utf-8"
+
+
+@operation("GET", "/openapi.json", id="contract", summary="This contract", answers={200: bytes}, tag="operation", public=False)
+async def contract(call: Call) -> Answer:
+    """Give the OpenAPI document."""
+    return Answer(body=msgspec.json.encode(call.services.contract))
+
+
+@operation("GET", "/docs", id="reference", summary="The reference page", answers={200: bytes}, tag="operation", public=False)
+async def docs(call: Call) -> Answer:
+    """Give the reference page."""
+    return Answer(body=reference.reference(call.services.contract), media_type=HTML, headers=page.HEADERS)
+
+
+@operation("GET", "/problems/{code:str}", id="problem", summary="What a kind of problem means", answers={200: bytes}, tag="operation", public=False)
+async def problem(call: Call) -> Answer:
+    """Give the page of a kind of problem."""
+    code = call.text("code")
+    if code not in KINDS:
+        raise not_found("kind of problem")
+    return Answer(body=reference.problem(code), media_type=HTML, headers=page.HEADERS)
+
+
+operations = [contract, docs, problem]

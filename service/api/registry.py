@@ -1,0 +1,111 @@
+"""Premises, assemblies, testers and gauges: made, read, listed and changed alike, under a utility."""
+
+from typing import Any
+from uuid import UUID
+
+import msgspec
+
+from service.api.lists import AfterId, page, page_of
+from service.api.operation import Answer, Call, Operation, operation
+from service.documents import decode
+from service.problems import ProblemError
+from service.things import (
+    Assembly,
+    AssemblyFacts,
+    Gauge,
+    GaugeFacts,
+    Premises,
+    PremisesFacts,
+    Tester,
+    TesterFacts,
+)
+
+IF_MATCH = {"If-Match": r'^"[0-9]{1,18}"$'}
+
+
+class AssemblyQuery(AfterId, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Which assemblies."""
+
+    premises_id: UUID | None = None
+
+
+
+def tagged(thing: Any, *, status: int = 200, location: str | None = None) -> Answer:
+    """A thing with the tag of its version."""
+    headers = {"ETag": f'"{thing.version}"'}
+    if location is not None:
+        headers["Location"] = location
+    return Answer(body=thing, status=status, headers=headers)
+
+
+def merged(call: Call, current: Any, facts: type[Any], fixed: tuple[str, ...] = ()) -> Any:
+    """The facts of `current` after the merge patch in the request, checked whole like new ones."""
+    patch = decode(dict[str, Any], call.body)
+    document = {name: value for name, value in msgspec.to_builtins(current).items() if name in facts.__struct_fields__}
+    result = merge(document, patch)
+    for name in fixed:
+        if result.get(name) != document.get(name):
+            raise ProblemError("malformed", f"`{name}` is fixed once registered; register a new one instead.")
+    return decode(facts, msgspec.json.encode(result))
+
+
+def merge(target: Any, patch: Any) -> Any:
+    """JSON merge patch, as RFC 7396 section 2 puts it."""
+    if not isinstance(patch, dict):
+        return patch
+    result = dict(target) if isinstance(target, dict) else {}
+    for name, value in patch.items():
+        if value is None:
+            result.pop(name, None)
+        else:
+            result[name] = merge(result.get(name), value)
+    return result
+
+
+def _resource(plural: str, singular: str, shape: Any, facts: Any, query: Any = AfterId, fixed: tuple[str, ...] = ()) -> list[Operation]:
+    """The four calls of one resource."""
+    base = f"/v1/utilities/{{utility:str}}/{plural}"
+    one = f"{base}/{{id:uuid}}"
+    name = singular.capitalize()
+
+    async def create(call: Call, document: Any) -> Answer:
+        thing = await call.services.registry.create(shape, call.utility, document, new_id=call.clock.new_id(), now=call.clock.now())
+        return tagged(thing, status=201, location=f"/v1/utilities/{call.utility}/{plural}/{thing.id}")
+
+    async def read(call: Call) -> Answer:
+        return tagged(await call.services.registry.get(shape, call.utility, call.id("id")))
+
+    async def listed(call: Call, query: Any) -> Answer:
+        premises_id = getattr(query, "premises_id", None)
+        found = await call.services.registry.list(shape, call.utility, after=query.after, limit=query.limit + 1, premises_id=premises_id)
+        return page(call, found, query.limit, lambda thing: str(thing.id))
+
+    async def change(call: Call, document: Any) -> Answer:  # noqa: ARG001 - the patch is merged from the body as sent
+        version = call.matched_version()
+        current = await call.services.registry.get(shape, call.utility, call.id("id"))
+        if current.version != version:
+            raise ProblemError("stale", "The record has changed since; read it again.")
+        new = merged(call, current, facts, fixed)
+        thing = await call.services.registry.change(shape, call.utility, call.id("id"), new, version=version, now=call.clock.now())
+        return tagged(thing)
+
+    create.__annotations__["document"] = facts
+    listed.__annotations__["query"] = query
+    change.__annotations__["document"] = dict[str, Any]
+    return [
+        operation("POST", base, id=f"create{name}", summary=f"Register a {singular}", answers={201: shape}, tag=plural, right="register")(create),
+        operation("GET", base, id=f"list{name}", summary=f"List {plural}", answers={200: page_of(shape)}, tag=plural, right="read")(listed),
+        operation("GET", one, id=f"read{name}", summary=f"Read a {singular}", answers={200: shape}, tag=plural, right="read")(read),
+        operation(
+            "PATCH", one, id=f"change{name}", summary=f"Change a {singular} by a merge patch", answers={200: shape}, tag=plural, right="register",
+            request_headers=IF_MATCH, body_media_type="application/merge-patch+json",
+        )(change),
+    ]  # fmt: skip
+
+
+operations = [
+    *_resource("premises", "premises", Premises, PremisesFacts),
+    *_resource("assemblies", "assembly", Assembly, AssemblyFacts, AssemblyQuery, fixed=("kind",)),
+    *_resource("testers", "tester", Tester, TesterFacts),
+    *_resource("gauges", "gauge", Gauge, GaugeFacts, fixed=("units",)),
+]

@@ -1,0 +1,83 @@
+"""The rules, asked without storing anything. No key is needed: the rules are public."""
+
+import datetime as dt
+from typing import Any
+
+import msgspec
+from msgspec import Struct
+
+import rules
+from service.api.lists import Page
+from service.api.operation import Answer, Call, operation
+from service.problems import not_found
+
+
+class OnDay(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The day whose rules are asked for; today where it is left out."""
+
+    on: dt.date | None = None
+
+
+class RulebookSummary(Struct, frozen=True, kw_only=True):
+    """A rulebook in the list of those carried."""
+
+    id: str
+    title: str
+    jurisdiction: str
+    in_force_from: dt.date
+    extends: str | None
+    last_looked_at: dt.date
+
+
+class RulebookList(Struct, frozen=True, kw_only=True):
+    """The rulebooks carried."""
+
+    items: list[RulebookSummary]
+    next: str | None
+
+
+class KindList(Struct, frozen=True, kw_only=True):
+    """The catalogue of assembly kinds."""
+
+    items: list[rules.AssemblyKind]
+    next: str | None
+
+
+@operation("GET", "/v1/rulebooks", id="listRulebooks", summary="Which authorities' rules are carried", answers={200: RulebookList}, tag="rules")
+async def list_rulebooks(_call: Call) -> Answer:
+    """List the rulebooks carried."""
+    carried = [rules.rulebook_data(one) for one in rules.rulebook_ids()]
+    items = [
+        RulebookSummary(
+            id=data.id, title=data.title, jurisdiction=data.jurisdiction, in_force_from=data.in_force_from, extends=data.extends,
+            last_looked_at=data.last_looked_at,
+        )
+        for data in carried
+    ]  # fmt: skip
+    return Answer(body=Page(items=items, next=None))
+
+
+@operation(
+    "GET", "/v1/rulebooks/{rulebook:str}", id="readRulebook", summary="What a rulebook says on a day", answers={200: rules.Rulebook}, tag="rules"
+)
+async def read_rulebook(call: Call, query: OnDay) -> Answer:
+    """Read a rulebook as in force on a day."""
+    try:
+        return Answer(body=rules.rulebook(call.text("rulebook"), query.on or call.clock.now().date()))
+    except rules.UnknownRulebookError:
+        raise not_found("rulebook") from None
+
+
+@operation("GET", "/v1/assembly-kinds", id="listAssemblyKinds", summary="The kinds of assembly and device", answers={200: KindList}, tag="rules")
+async def list_assembly_kinds(_call: Call) -> Answer:
+    """List the catalogue."""
+    return Answer(body=Page(items=list(rules.catalogue().kinds), next=None))
+
+
+@operation("POST", "/v1/rules/verdict", id="judgeTest", summary="A test: is this assembly good?", answers={200: rules.Verdict}, tag="rules")
+async def judge_test(call: Call, document: rules.Test) -> Answer:
+    """Judge a field test; nothing is stored."""
+    return Answer(body=msgspec.json.encode(rules.judge(document, received_at=call.clock.now())))
+
+
+operations: list[Any] = [list_rulebooks, read_rulebook, list_assembly_kinds, judge_test]

@@ -1,0 +1,121 @@
+"""Utilities, and which organisations may act in them."""
+
+import zoneinfo
+from typing import Any
+from uuid import UUID
+
+import msgspec
+from msgspec import Struct
+
+import rules
+from service.api.lists import AfterId, Limit, page, page_of
+from service.api.operation import Answer, Call, operation
+from service.api.registry import IF_MATCH, merged, tagged
+from service.problems import Fault, ProblemError, not_found
+from service.things import Code, NewUtility, Utility, UtilityFacts
+
+
+class AfterCode(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Where the list of utilities goes on."""
+
+    after: Code | None = None
+    limit: Limit = 100
+
+
+class Grant(Struct, frozen=True, kw_only=True):
+    """An organisation that may act in a utility."""
+
+    organisation_id: UUID
+    kind: str
+    name: str
+    granted_at: Any
+
+
+def check(facts: UtilityFacts) -> None:
+    """Refuse a rulebook that is not carried and a time zone that does not exist, both at once."""
+    faults = []
+    if facts.rulebook not in rules.rulebook_ids():
+        faults.append(Fault(pointer="/rulebook", detail=f"No such rulebook is carried; carried are {', '.join(rules.rulebook_ids())}."))
+    if facts.time_zone not in zoneinfo.available_timezones():
+        faults.append(Fault(pointer="/time_zone", detail="No such time zone; give an IANA name such as `America/Los_Angeles`."))
+    if faults:
+        raise ProblemError("not-applicable", " ".join(fault.detail for fault in faults), faults)
+
+
+@operation(
+    "POST", "/v1/utilities", id="createUtility", summary="Register a utility", answers={201: Utility}, tag="utilities", right="administer"
+)
+async def create_utility(call: Call, document: NewUtility) -> Answer:
+    """Register a utility; without an organisation of its own named, the operator's stands for it."""
+    check(document)
+    organisation = call.who.organisation_id if document.organisation_id is msgspec.UNSET else document.organisation_id
+    utility = await call.services.registry.create_utility(document, organisation, now=call.clock.now())
+    return tagged(utility, status=201, location=f"/v1/utilities/{utility.code}")
+
+
+@operation("GET", "/v1/utilities", id="listUtility", summary="List the utilities this key sees", answers={200: page_of(Utility)}, tag="utilities", right="read")
+async def list_utilities(call: Call, query: AfterCode) -> Answer:
+    """List the utilities granted to the asker; the operator sees all."""
+    codes = sorted(call.who.utilities)
+    if call.who.kind == "operator":
+        codes = [row["utility_id"] for row in await call.services.access.rows("all_utility_ids")]
+    found = await call.services.registry.utilities(codes, after=query.after or "", limit=query.limit + 1)
+    return page(call, found, query.limit, lambda utility: str(utility.code))
+
+
+@operation("GET", "/v1/utilities/{utility:str}", id="readUtility", summary="Read a utility", answers={200: Utility}, tag="utilities", right="read")
+async def read_utility(call: Call) -> Answer:
+    """Read a utility."""
+    return tagged(await call.services.registry.utility(call.utility))
+
+
+@operation(
+    "PATCH", "/v1/utilities/{utility:str}", id="changeUtility", summary="Change a utility by a merge patch", answers={200: Utility},
+    tag="utilities", right="register", request_headers=IF_MATCH, body_media_type="application/merge-patch+json",
+)  # fmt: skip
+async def change_utility(call: Call, document: dict[str, Any]) -> Answer:  # noqa: ARG001 - merged from the body as sent
+    """Change a utility."""
+    version = call.matched_version()
+    current = await call.services.registry.utility(call.utility)
+    if current.version != version:
+        raise ProblemError("stale", "The record has changed since; read it again.")
+    facts = merged(call, current, UtilityFacts)
+    check(facts)
+    return tagged(await call.services.registry.change_utility(call.utility, facts, version=version, now=call.clock.now()))
+
+
+@operation(
+    "GET", "/v1/utilities/{utility:str}/grants", id="listGrant", summary="Which organisations may act in a utility",
+    answers={200: page_of(Grant)}, tag="access", right="register",
+)  # fmt: skip
+async def list_grants(call: Call, query: AfterId) -> Answer:
+    """List the organisations that may act here."""
+    rows = await call.services.access.rows("grants", call.utility, query.after, query.limit + 1)
+    return page(call, [Grant(**row) for row in rows], query.limit, lambda grant: str(grant.organisation_id))
+
+
+@operation(
+    "PUT", "/v1/utilities/{utility:str}/grants/{organisation:uuid}", id="grantUtility",
+    summary="Let an organisation act in a utility", answers={204: None}, tag="access", right="administer",
+)  # fmt: skip
+async def grant(call: Call) -> Answer:
+    """Grant a utility to an organisation; granting twice changes nothing."""
+    await call.services.registry.utility(call.utility)
+    if not await call.services.access.rows("organisation", call.id("organisation")):
+        raise not_found("organisation")
+    await call.services.access.rows("grant_utility", call.utility, call.id("organisation"), call.clock.now())
+    return Answer(status=204)
+
+
+@operation(
+    "DELETE", "/v1/utilities/{utility:str}/grants/{organisation:uuid}", id="withdrawUtility",
+    summary="Withdraw a utility from an organisation", answers={204: None}, tag="access", right="administer",
+)  # fmt: skip
+async def withdraw(call: Call) -> Answer:
+    """Withdraw a grant; keys already looked up end within seconds."""
+    if not await call.services.access.rows("withdraw_utility", call.utility, call.id("organisation")):
+        raise not_found("grant")
+    return Answer(status=204)
+
+
+operations = [create_utility, list_utilities, read_utility, change_utility, list_grants, grant, withdraw]

@@ -1,0 +1,94 @@
+"""The only place where the parts meet: settings in, a running ASGI application out."""
+
+import logging
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from typing import Any
+
+from litestar import Litestar, Request, Response
+from litestar.exceptions import HTTPException
+
+from rules import DocumentError, RulesError
+from service import documents
+from service.access import Gatekeeper
+from service.api import calls
+from service.api.openapi import document
+from service.clock import Clock, SystemClock
+from service.problems import MEDIA_TYPE, ProblemError
+from service.records.reports import Submissions
+from service.services import Services
+from service.settings import Settings
+from service.store.access import AccessStore
+from service.store.pool import Pool
+from service.store.registry import RegistryStore
+from service.store.reports import ReportStore
+
+VERSION = "0.1.0"
+log = logging.getLogger("nonreturn")
+
+# What the framework itself refuses, in our own words.
+_FRAMEWORK = {
+    400: ("malformed", "The request cannot be read."),
+    404: ("not-found", "There is nothing at that address."),
+    405: ("method-not-allowed", "That method does not serve at this address."),
+    413: ("too-large", "The body is larger than this call takes."),
+    415: ("unsupported-media-type", "The body is of a kind not read here."),
+}
+
+
+def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> Litestar:
+    """The application, working in the database at `dsn`; the pool opens when the application starts."""
+    clock = clock or SystemClock()
+    services = Services(settings=settings, clock=clock)
+
+    @asynccontextmanager
+    async def connected(_app: Litestar) -> AsyncIterator[None]:
+        pool = await Pool.open(dsn, size=settings.pool)
+        services.pool = pool
+        services.access = AccessStore(pool)
+        services.gatekeeper = Gatekeeper(services.access, clock, remember_seconds=settings.key_cache_seconds)
+        services.registry = RegistryStore(pool)
+        services.reports = ReportStore(pool)
+        services.submissions = Submissions(services.reports, clock)
+        try:
+            yield
+        finally:
+            await services.submissions.close()
+            await pool.close()
+
+    services.contract = document(calls.operations, VERSION)
+    return Litestar(
+        [one.handler(services) for one in calls.operations],
+        lifespan=[connected],
+        openapi_config=None,
+        exception_handlers={
+            ProblemError: _problem,
+            RulesError: _refusal,
+            HTTPException: _framework,
+            Exception: _failure,
+        },
+        request_max_body_size=settings.body_limit,
+    )
+
+
+def _answer(error: ProblemError, request: Request[Any, Any, Any]) -> Response[bytes]:
+    return Response(error.body(request.url.path), status_code=error.status, media_type=MEDIA_TYPE, headers=error.headers)
+
+
+def _problem(request: Request[Any, Any, Any], error: ProblemError) -> Response[bytes]:
+    return _answer(error, request)
+
+
+def _refusal(request: Request[Any, Any, Any], error: RulesError) -> Response[bytes]:
+    """The rules' refusals: a document that lacks something is malformed, a question they cannot answer is not applicable."""
+    return _answer(documents.from_rules(error, "malformed" if isinstance(error, DocumentError) else "not-applicable"), request)
+
+
+def _framework(request: Request[Any, Any, Any], error: HTTPException) -> Response[bytes]:
+    code, detail = _FRAMEWORK.get(error.status_code, ("internal", "The service failed."))
+    return _answer(ProblemError(code, detail, headers=dict(error.headers or {})), request)
+
+
+def _failure(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
+    log.error("%s %s failed", request.method, request.url.path, exc_info=error)
+    return _answer(ProblemError("internal", "The service failed; it is safe to send the same request again."), request)

@@ -1,0 +1,120 @@
+"""What the command does besides the demo: serve, migrate, make keys, and prove the record against itself."""
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import asyncpg
+import uvicorn
+from litestar import Litestar
+
+from service.access import RIGHTS_OF, mint
+from service.app import create_app
+from service.clock import SystemClock
+from service.embedded import SERVICE, EmbeddedPostgres
+from service.migrate import migrate as run_migrations
+from service.records.reports import rebuild_standings, rejudge_reports
+from service.settings import Settings
+from service.store.pool import Pool
+from service.store.reports import ReportStore
+
+
+class Database:
+    """Where the service works, and where its owner does; `stop` ends a Postgres of our own."""
+
+    def __init__(self, settings: Settings) -> None:
+        self.embedded = None if settings.dsn else EmbeddedPostgres(settings.data)
+        self.dsn = settings.dsn or self._own().dsn(SERVICE)
+        self.owner_dsn = settings.admin_dsn or settings.dsn or self._own().dsn()
+
+    def _own(self) -> EmbeddedPostgres:
+        if self.embedded is None:
+            raise RuntimeError("A database was given, so there is none of our own.")
+        return self.embedded
+
+    def stop(self) -> None:
+        """End what was started here."""
+        if self.embedded is not None:
+            self.embedded.stop()
+
+
+@contextmanager
+def database(settings: Settings) -> Iterator[Database]:
+    """The database for as long as it is needed."""
+    found = Database(settings)
+    try:
+        yield found
+    finally:
+        found.stop()
+
+
+def from_environment() -> Litestar:
+    """The application as each of several server processes makes it."""
+    settings = Settings.from_environment(os.environ)
+    if settings.dsn is None:
+        raise RuntimeError("Several processes need a database of their own: set NONRETURN_DSN.")
+    return create_app(settings, settings.dsn)
+
+
+def serve(settings: Settings, *, workers: int) -> None:
+    """Serve until told to stop; SIGTERM finishes what was begun."""
+    common = {"host": settings.host, "port": settings.port, "access_log": False, "timeout_graceful_shutdown": 20}
+    if workers > 1:
+        uvicorn.run("service.commands:from_environment", factory=True, workers=workers, **common)  # type: ignore[arg-type]
+        return
+    with database(settings) as found:
+        if found.embedded is not None:
+            run_migrations(found.owner_dsn)
+        uvicorn.run(create_app(settings, found.dsn), **common)  # type: ignore[arg-type]
+
+
+def migrate(settings: Settings) -> None:
+    """Bring the database to the newest schema."""
+    with database(settings) as found:
+        run_migrations(found.owner_dsn)
+
+
+async def make_key(settings: Settings, kind: str, name: str, utilities: list[str]) -> str:
+    """Make an organisation with a key and grants, as the database's owner: the way to the first operator."""
+    clock = SystemClock()
+    with database(settings) as found:
+        connection = await asyncpg.connect(found.owner_dsn)
+        try:
+            async with connection.transaction():
+                organisation_id, key_id, now = clock.new_id(), clock.new_id(), clock.now()
+                key, secret_hash = mint(key_id)
+                await connection.execute("INSERT INTO access.organisation VALUES ($1, $2, $3, $4)", organisation_id, kind, name, now)
+                await connection.execute(
+                    "INSERT INTO access.key (key_id, organisation_id, label, secret_hash, rights, created_at) VALUES ($1, $2, $3, $4, $5, $6)",
+                    key_id, organisation_id, "made by the command", secret_hash, sorted(RIGHTS_OF[kind]), now,
+                )  # fmt: skip
+                for utility in utilities:
+                    await connection.execute("INSERT INTO access.utility_grant VALUES ($1, $2, $3)", utility, organisation_id, now)
+        finally:
+            await connection.close()
+    return key
+
+
+async def rebuild(settings: Settings, utility: str) -> int:
+    """Work out every standing of a utility again; the number that differed is the exit status, 100 at most."""
+    with database(settings) as found:
+        pool = await Pool.open(found.dsn, size=2)
+        try:
+            differing = await rebuild_standings(ReportStore(pool), utility)
+        finally:
+            await pool.close()
+    print(f"{utility}: {len(differing)} standings differed and were written anew.", *differing, sep="\n")  # noqa: T201
+    return min(len(differing), 100)
+
+
+async def rejudge(settings: Settings, utility: str) -> int:
+    """Judge every report of a utility again; the number of differing verdicts is the exit status, 100 at most."""
+    with database(settings) as found:
+        pool = await Pool.open(found.dsn, size=2)
+        try:
+            judged, differing = await rejudge_reports(ReportStore(pool), utility)
+        finally:
+            await pool.close()
+    print(f"{utility}: {judged} reports judged again, {len(differing)} verdicts differ.", *differing, sep="\n")  # noqa: T201
+    return min(len(differing), 100)
+

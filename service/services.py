@@ -1,0 +1,30 @@
+"""What a call may use, put together once by `create_app`; the parts that need the database come when the application starts."""
+
+from typing import TYPE_CHECKING, Any
+
+from service.clock import Clock
+from service.settings import Settings
+
+if TYPE_CHECKING:
+    from service.access import Gatekeeper
+    from service.records.reports import Submissions
+    from service.store.access import AccessStore
+    from service.store.pool import Pool
+    from service.store.registry import RegistryStore
+    from service.store.reports import ReportStore
+
+
+class Services:
+    """The parts of the running service."""
+
+    pool: "Pool"
+    gatekeeper: "Gatekeeper"
+    access: "AccessStore"
+    registry: "RegistryStore"
+    reports: "ReportStore"
+    submissions: "Submissions"
+    contract: dict[str, Any]
+
+    def __init__(self, *, settings: Settings, clock: Clock) -> None:
+        self.settings = settings
+        self.clock = clock

@@ -1,0 +1,61 @@
+"""Connections to Postgres, each bound to one utility while it is lent.
+
+Row security shows a session the rows of the utility it has named. A connection is therefore never lent without naming one (or none:
+then it sees the small global tables only), and the name is set anew whenever it differs from what the connection last carried.
+"""
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from typing import Any
+from weakref import WeakKeyDictionary
+
+import asyncpg
+
+from service.problems import ProblemError
+
+ROLE = "nonreturn_service"
+NO_UTILITY = ""
+
+Connection = Any  # asyncpg publishes no types; a connection of its pool
+
+
+async def _keep(_connection: Connection) -> None:
+    """Leave the session as it is on its return: the next loan names its own utility."""
+
+
+class Pool:
+    """A pool of connections that work as the service's role, whoever logged in."""
+
+    def __init__(self, pool: Any) -> None:
+        self._pool = pool
+        self._named: WeakKeyDictionary[Any, str] = WeakKeyDictionary()
+
+    @classmethod
+    async def open(cls, dsn: str, *, size: int) -> "Pool":
+        """Open up to `size` connections; asyncpg's errors where the database cannot be reached."""
+        pool = await asyncpg.create_pool(
+            dsn,
+            min_size=min(2, size),
+            max_size=size,
+            command_timeout=30,
+            reset=_keep,
+            server_settings={"role": ROLE, "application_name": "nonreturn", "TimeZone": "UTC"},
+        )
+        return cls(pool)
+
+    @asynccontextmanager
+    async def lend(self, utility: str) -> AsyncIterator[Connection]:
+        """Lend a connection that sees that utility's rows; ProblemError `unavailable` where the database is away."""
+        try:
+            async with self._pool.acquire(timeout=10) as connection:
+                session = connection._con  # noqa: SLF001 - the session behind the loan, which outlives it
+                if self._named.get(session) != utility:
+                    await connection.execute("SELECT set_config('nonreturn.utility', $1, false)", utility)
+                    self._named[session] = utility
+                yield connection
+        except (OSError, TimeoutError, asyncpg.PostgresConnectionError, asyncpg.CannotConnectNowError, asyncpg.InterfaceError) as error:
+            raise ProblemError("unavailable", "The database cannot be reached just now.", headers={"Retry-After": "2"}) from error
+
+    async def close(self) -> None:
+        """Close every connection."""
+        await self._pool.close()

@@ -1,0 +1,113 @@
+"""The register in Postgres: utilities, premises, assemblies, testers, gauges."""
+
+import datetime as dt
+from typing import Any, TypeVar
+from uuid import UUID
+
+import asyncpg
+import msgspec
+
+from service.problems import Fault, ProblemError, not_found
+from service.things import Assembly, Gauge, NewUtility, Premises, Tester, Utility, UtilityFacts
+from service.store.pool import Pool
+from service.store.statements import statements
+
+_SQL = statements("registry")
+T = TypeVar("T", Premises, Assembly, Tester, Gauge)
+
+NAMES: dict[type[Any], str] = {Premises: "premises", Assembly: "assembly", Tester: "tester", Gauge: "gauge"}
+
+
+class RegistryStore:
+    """Reads and writes the register; a thing is told by its struct's type."""
+
+    def __init__(self, pool: Pool) -> None:
+        self._pool = pool
+
+    async def create(self, shape: type[T], utility: str, facts: Any, *, new_id: UUID, now: dt.datetime) -> T:
+        """Keep a new thing under `new_id`; 422 where it names what is not registered, 409 where the id is taken."""
+        document = {**msgspec.to_builtins(facts), "utility_id": utility, "id": str(new_id), "version": 1, "created_at": now, "changed_at": now}
+        name = NAMES[shape]
+        async with self._pool.lend(utility) as connection:
+            try:
+                row = await connection.fetchval(_SQL[f"create_{name}"], msgspec.json.encode(document).decode())
+            except asyncpg.ForeignKeyViolationError as error:
+                raise unregistered(error) from None
+            except asyncpg.UniqueViolationError:
+                raise ProblemError("conflict", f"A {name} of that id is already registered.") from None
+        return msgspec.json.decode(row, type=shape)
+
+    async def get(self, shape: type[T], utility: str, thing_id: UUID) -> T:
+        """The thing of that id; 404 where there is none."""
+        async with self._pool.lend(utility) as connection:
+            row = await connection.fetchval(_SQL[f"get_{NAMES[shape]}"], utility, thing_id)
+        if row is None:
+            raise not_found(NAMES[shape])
+        return msgspec.json.decode(row, type=shape)
+
+    async def list(self, shape: type[T], utility: str, *, after: UUID | None, limit: int, premises_id: UUID | None = None) -> list[T]:
+        """Up to `limit` things after that id, by id; ids of version 7 are in order of their making."""
+        arguments: list[Any] = [utility, after, limit]
+        statement = f"list_{NAMES[shape]}"
+        if premises_id is not None:
+            statement, arguments = "list_assembly_of_premises", [*arguments, premises_id]
+        async with self._pool.lend(utility) as connection:
+            rows = await connection.fetch(_SQL[statement], *arguments)
+        return [msgspec.json.decode(row[0], type=shape) for row in rows]
+
+    async def change(self, shape: type[T], utility: str, thing_id: UUID, facts: Any, *, version: int, now: dt.datetime) -> T:
+        """Replace a thing's facts while its version is still that one; 412 where it is not."""
+        document = {
+            **msgspec.to_builtins(facts), "utility_id": utility, "id": str(thing_id), "version": version, "created_at": now, "changed_at": now,
+        }  # fmt: skip
+        async with self._pool.lend(utility) as connection:
+            try:
+                row = await connection.fetchval(_SQL[f"change_{NAMES[shape]}"], msgspec.json.encode(document).decode(), version)
+            except asyncpg.ForeignKeyViolationError as error:
+                raise unregistered(error) from None
+        if row is None:
+            raise ProblemError("stale", "The record has changed since; read it again.")
+        return msgspec.json.decode(row, type=shape)
+
+    async def create_utility(self, new: NewUtility, organisation_id: UUID, *, now: dt.datetime) -> Utility:
+        """Keep a new utility, its log, and the grant to the organisation that stands for it, in one transaction."""
+        async with self._pool.lend(new.code) as connection, connection.transaction():
+            try:
+                await connection.execute(_SQL["create_utility"], new.code, now, new.name, new.rulebook, new.time_zone, new.due_soon_days)
+                await connection.execute(statements("access")["grant_utility"], new.code, organisation_id, now)
+            except asyncpg.UniqueViolationError:
+                raise ProblemError("conflict", f"The code {new.code!r} is taken by another utility; choose another.") from None
+            except asyncpg.ForeignKeyViolationError as error:
+                raise unregistered(error) from None
+        return await self.utility(new.code)
+
+    async def utility(self, code: str) -> Utility:
+        """The utility of that code; 404 where there is none."""
+        async with self._pool.lend(code) as connection:
+            row = await connection.fetchrow(_SQL["utility"], code)
+        if row is None:
+            raise not_found("utility")
+        return Utility(**dict(row))
+
+    async def utilities(self, codes: list[str], *, after: str, limit: int) -> list[Utility]:
+        """Up to `limit` of those utilities, by code."""
+        async with self._pool.lend(" ".join(sorted(codes))) as connection:
+            rows = await connection.fetch(_SQL["utilities"], after, limit)
+        return [Utility(**dict(row)) for row in rows]
+
+    async def change_utility(self, code: str, facts: UtilityFacts, *, version: int, now: dt.datetime) -> Utility:
+        """Replace a utility's facts while its version is still that one; 412 where it is not."""
+        async with self._pool.lend(code) as connection:
+            row = await connection.fetchrow(
+                _SQL["change_utility"], code, version, now, facts.name, facts.rulebook, facts.time_zone, facts.due_soon_days
+            )
+        if row is None:
+            raise ProblemError("stale", "The record has changed since; read it again.")
+        return Utility(**dict(row))
+
+
+def unregistered(error: asyncpg.ForeignKeyViolationError) -> ProblemError:
+    """A foreign key that leads nowhere, as a fault of the member that named it."""
+    member = next((one for one in ("premises_id", "assembly_id", "tester_id", "gauge_id", "organisation_id") if one in str(error.detail)), "id")
+    detail = f"Nothing is registered under that `{member}`; register it first."
+    return ProblemError("not-applicable", detail, [Fault(pointer=f"/{member}", detail=detail)])

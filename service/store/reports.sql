@@ -1,0 +1,88 @@
+-- name: facts
+-- What the registry knows of the things that reports name: one row a report, in the order asked.
+SELECT i.n, a.kind, a.hazard, a.nominal_size::text AS nominal_size, a.installed_on, a.in_service, p.connection,
+    t.certificates::text AS certificates, t.id IS NOT NULL AS tester_known,
+    g.accuracy, g.resolution, g.units ->> 'pressure' AS gauge_unit, g.calibrations::text AS calibrations
+FROM unnest($2::uuid[], $3::uuid[], $4::uuid[]) WITH ORDINALITY AS i (assembly_id, tester_id, gauge_id, n)
+LEFT JOIN record.assembly a ON a.utility_id = $1 AND a.id = i.assembly_id
+LEFT JOIN record.premises p ON p.utility_id = $1 AND p.id = a.premises_id
+LEFT JOIN record.tester t ON t.utility_id = $1 AND t.id = i.tester_id
+LEFT JOIN record.gauge g ON g.utility_id = $1 AND g.id = i.gauge_id
+ORDER BY i.n;
+
+-- name: lock_log
+-- Whoever records for a utility holds this row until the commit, so that what follows is read and numbered alone.
+SELECT reports FROM record.utility_log WHERE utility_id = $1 FOR UPDATE;
+
+-- name: history
+-- The reports of these assemblies, and any that already bear one of these ids.
+SELECT id, assembly_id, performed_at, performed_on, received_at, reason, supersedes, content_hash, outcome, protection, acceptance
+FROM record.report
+WHERE utility_id = $1 AND (assembly_id = ANY ($2::uuid[]) OR id = ANY ($3::uuid[]))
+ORDER BY performed_at, received_at, id;
+
+-- name: requests
+-- The reports that these idempotency keys of an organisation made already.
+SELECT q.organisation_id, q.idempotency_key, q.report_id FROM record.report_request q
+WHERE q.utility_id = $1 AND q.idempotency_key = ANY ($2::text[]);
+
+-- name: record
+-- Reports with their verdicts, the requests that made them, and the standing that follows, in one statement.
+WITH numbered AS (
+    UPDATE record.utility_log SET reports = reports + cardinality($2::uuid[]) WHERE utility_id = $1
+    RETURNING reports - cardinality($2::uuid[]) AS before_them
+), recorded AS (
+    INSERT INTO record.report (utility_id, id, log_index, assembly_id, tester_id, gauge_id, performed_at, performed_on, received_at,
+        reason, supersedes, organisation_id, key_id, content_hash, content, judged, verdict, outcome, protection, acceptance,
+        rulebook, rulebook_digest)
+    SELECT $1, r.id, numbered.before_them + r.n - 1, r.assembly_id, r.tester_id, r.gauge_id, r.performed_at, r.performed_on,
+        r.received_at, r.reason, r.supersedes, r.organisation_id, r.key_id, r.content_hash, r.content, r.judged, r.verdict,
+        r.outcome, r.protection, r.acceptance, r.rulebook, r.rulebook_digest
+    FROM numbered, unnest($2::uuid[], $3::uuid[], $4::uuid[], $5::uuid[], $6::timestamptz[], $7::date[], $8::timestamptz[],
+        $9::text[], $10::uuid[], $11::uuid[], $12::uuid[], $13::bytea[], $14::text[], $15::text[], $16::text[], $17::text[],
+        $18::text[], $19::text[], $20::text[], $21::text[]) WITH ORDINALITY
+        AS r (id, assembly_id, tester_id, gauge_id, performed_at, performed_on, received_at, reason, supersedes, organisation_id,
+            key_id, content_hash, content, judged, verdict, outcome, protection, acceptance, rulebook, rulebook_digest, n)
+), requested AS (
+    INSERT INTO record.report_request (utility_id, organisation_id, idempotency_key, report_id)
+    SELECT $1, q.organisation_id, q.idempotency_key, q.report_id
+    FROM unnest($22::uuid[], $23::text[], $24::uuid[]) AS q (organisation_id, idempotency_key, report_id)
+)
+INSERT INTO record.standing (utility_id, assembly_id, version, due_on, basis)
+SELECT $1, s.assembly_id, 1, s.due_on, s.basis FROM unnest($25::uuid[], $26::date[], $27::text[]) AS s (assembly_id, due_on, basis)
+ON CONFLICT (utility_id, assembly_id)
+DO UPDATE SET version = standing.version + 1, due_on = excluded.due_on, basis = excluded.basis;
+
+-- name: report
+-- A report, its verdict, who superseded it, and its assembly's standing now.
+SELECT r.id, r.assembly_id, r.received_at, r.content, r.verdict, r.log_index, r.organisation_id, later.id AS superseded_by, s.basis
+FROM record.report r
+LEFT JOIN record.report later ON later.utility_id = r.utility_id AND later.supersedes = r.id
+LEFT JOIN record.standing s ON s.utility_id = r.utility_id AND s.assembly_id = r.assembly_id
+WHERE r.utility_id = $1 AND r.id = $2;
+
+-- name: reports
+-- By log index, the order of recording; of one assembly where one is named.
+SELECT r.id, r.log_index, r.assembly_id, r.tester_id, r.gauge_id, r.performed_at, r.received_at, r.reason, r.supersedes,
+    later.id AS superseded_by, r.outcome, r.protection, r.acceptance, r.rulebook
+FROM record.report r
+LEFT JOIN record.report later ON later.utility_id = r.utility_id AND later.supersedes = r.id
+WHERE r.utility_id = $1 AND r.log_index > $2 AND ($3::uuid IS NULL OR r.assembly_id = $3)
+ORDER BY r.log_index LIMIT $4;
+
+-- name: standing
+-- An assembly's kept standing, and the facts it is worked out from where it was never tested.
+SELECT s.basis, a.kind, a.hazard, a.installed_on, a.in_service, p.connection
+FROM record.assembly a
+JOIN record.premises p ON p.utility_id = a.utility_id AND p.id = a.premises_id
+LEFT JOIN record.standing s ON s.utility_id = a.utility_id AND s.assembly_id = a.id
+WHERE a.utility_id = $1 AND a.id = $2;
+
+-- name: keep_standing
+INSERT INTO record.standing (utility_id, assembly_id, version, due_on, basis) VALUES ($1, $2, 1, $3, $4)
+ON CONFLICT (utility_id, assembly_id)
+DO UPDATE SET version = standing.version + 1, due_on = excluded.due_on, basis = excluded.basis;
+
+-- name: judged
+-- The test as it was judged, when, and the verdict it got: for judging it again.
+SELECT id, judged, received_at, verdict FROM record.report WHERE utility_id = $1 AND log_index >= $2 ORDER BY log_index LIMIT $3;

@@ -1,0 +1,156 @@
+"""The things of the register, as they are told (`…Facts`) and as they are kept (with id, version and times).
+
+A change is the whole of a thing's facts after a merge patch (RFC 7396), so one struct serves making and changing.
+"""
+
+import datetime as dt
+from typing import Annotated, Literal
+from uuid import UUID
+
+from msgspec import UNSET, Meta, Struct, UnsetType
+
+from rules import LengthUnit, PressureUnit, TestableKind
+
+Name = Annotated[str, Meta(min_length=1, max_length=200)]
+ShortText = Annotated[str, Meta(min_length=1, max_length=100)]
+Code = Annotated[str, Meta(min_length=1, max_length=60, pattern=r"^[a-z0-9][a-z0-9_-]*\Z")]
+Connection = Literal["residential", "non_residential", "irrigation", "fire", "reclaimed_on_site"]
+HazardDegree = Literal["severe", "health", "non_health"]
+Positive = Annotated[float, Meta(gt=0, le=100_000)]
+
+
+class Kept(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """What the service adds to a thing that it keeps."""
+
+    id: UUID
+    version: int
+    created_at: dt.datetime
+    changed_at: dt.datetime
+
+
+class UtilityFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """A water utility: the rulebook it judges by, its time zone (IANA name), and how early a test counts as due soon."""
+
+    name: Name
+    rulebook: Code
+    time_zone: Annotated[str, Meta(min_length=1, max_length=60)]
+    due_soon_days: Annotated[int, Meta(ge=0, le=365)] = 30
+
+
+class NewUtility(UtilityFacts, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """A utility to be registered, with its short code and, if an organisation already stands for it, that one's id."""
+
+    code: Annotated[str, Meta(pattern=r"^[a-z0-9][a-z0-9-]{1,30}\Z")]
+    organisation_id: UUID | UnsetType = UNSET
+
+
+class Utility(UtilityFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
+    """A utility as kept; `code` is its id."""
+
+    code: str
+    version: int
+    created_at: dt.datetime
+    changed_at: dt.datetime
+
+
+class Location(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A point on the earth, WGS 84, degrees."""
+
+    latitude: Annotated[float, Meta(ge=-90, le=90)]
+    longitude: Annotated[float, Meta(ge=-180, le=180)]
+
+
+class PremisesFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """A customer's premises; `reference` is the utility's own number for them, `category` a code of the premises catalogue."""
+
+    name: Name
+    address: Annotated[str, Meta(min_length=1, max_length=400)]
+    connection: Connection
+    reference: ShortText | UnsetType = UNSET
+    category: Code | UnsetType = UNSET
+    hazard: HazardDegree | UnsetType = UNSET
+    location: Location | UnsetType = UNSET
+
+
+class Premises(PremisesFacts, Kept, frozen=True, kw_only=True, forbid_unknown_fields=False):
+    """Premises as kept."""
+
+
+class LengthUnits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The unit of a size."""
+
+    length: LengthUnit
+
+
+class PressureUnits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The unit of a gauge's accuracy and resolution."""
+
+    pressure: PressureUnit
+
+
+class Size(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A nominal size with its unit."""
+
+    size: Positive
+    units: LengthUnits
+
+
+class AssemblyFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """An installed assembly that is field-tested; `nominal_size` carries its unit, `position` says where on the premises it is."""
+
+    premises_id: UUID
+    kind: TestableKind
+    hazard: HazardDegree
+    purpose: Literal["premises_isolation", "point_of_use"]
+    serial_number: ShortText | UnsetType = UNSET
+    nominal_size: Size | UnsetType = UNSET
+    position: Name | UnsetType = UNSET
+    installed_on: dt.date | UnsetType = UNSET
+    in_service: bool = True
+
+
+class Assembly(AssemblyFacts, Kept, frozen=True, kw_only=True, forbid_unknown_fields=False, omit_defaults=False):
+    """An assembly as kept."""
+
+
+class Certificate(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A tester's certificate: its number, the kinds of test it covers, and its first and last day."""
+
+    certificate: ShortText
+    kinds: Annotated[list[TestableKind], Meta(min_length=1, max_length=12)]
+    valid_from: dt.date
+    valid_until: dt.date
+
+
+class TesterFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """A tester, with every certificate held, past ones too; `organisation_id` is the testing company worked for."""
+
+    name: Name
+    certificates: Annotated[list[Certificate], Meta(max_length=100)]
+    organisation_id: UUID | UnsetType = UNSET
+
+
+class Tester(TesterFacts, Kept, frozen=True, kw_only=True, forbid_unknown_fields=False):
+    """A tester as kept."""
+
+
+class Calibration(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """One calibration of a gauge: its day, and the laboratory's certificate."""
+
+    calibrated_on: dt.date
+    certificate: ShortText | UnsetType = UNSET
+
+
+class GaugeFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """A differential pressure gauge, with every calibration it has had; accuracy and resolution in `units.pressure`."""
+
+    serial_number: ShortText
+    units: PressureUnits
+    accuracy: Positive
+    resolution: Positive
+    calibrations: Annotated[list[Calibration], Meta(max_length=500)]
+    organisation_id: UUID | UnsetType = UNSET
+
+
+class Gauge(GaugeFacts, Kept, frozen=True, kw_only=True, forbid_unknown_fields=False):
+    """A gauge as kept."""
