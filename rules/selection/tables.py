@@ -1,0 +1,212 @@
+"""The published tables of choice, as data in force on one day.
+
+Each rulebook names its tables in order, its own authority's first (`data/selection/index.toml`). On one topic the first table
+that speaks of an asked hazard decides which kinds are admitted, as a rulebook's own entry replaces what it inherits; what
+excludes a kind counts from every table, since no table takes back another's warning.
+"""
+
+import datetime as dt
+import hashlib
+from functools import cache, lru_cache
+from typing import Any, Literal
+
+import msgspec
+from msgspec import Struct
+
+from rules import load
+from rules.catalogue import Hazard
+from rules.errors import NotInForceError, UnknownRulebookError
+from rules.sources import Cited, Source
+
+Purpose = Literal["premises_isolation", "point_of_use"]
+Fact = Literal[
+    "backpressure_possible",
+    "continuous_pressure",
+    "premises_isolation",
+    "subject_to_submergence",
+    "drainage",
+    "freezing_exposure",
+    "indoors",
+]
+
+
+class Scope(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Where a row speaks at all; an empty member fits everything."""
+
+    rule: str
+    hazards: tuple[Hazard, ...] = ()
+    fluid_categories: tuple[int, ...] = ()
+    purposes: tuple[Purpose, ...] = ()
+    premises: tuple[str, ...] = ()
+    says: str
+
+    def covers(self, hazard: Hazard | int, purpose: Purpose, premises: str) -> bool:
+        """Whether the row speaks of that hazard (or fluid category), purpose and premises."""
+        asked = self.fluid_categories if isinstance(hazard, int) else self.hazards
+        return (
+            (not asked or hazard in asked)
+            and (not self.purposes or purpose in self.purposes)
+            and (not self.premises or premises in self.premises)
+        )
+
+
+class Admission(Scope, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Only these kinds serve where the row speaks."""
+
+    topic: Literal["hazard", "premises"]
+    kinds: tuple[str, ...]
+
+
+class Raise(Scope, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """These premises are of at least this hazard."""
+
+    hazard: Hazard
+
+
+class Exclusion(Scope, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A fact that excludes these kinds; `otherwise` is said where the fact is known not to be so."""
+
+    fact: Fact
+    when_is: bool = True
+    kinds: tuple[str, ...]
+    otherwise: str
+
+
+class ConditionRow(Scope, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What must be kept where these kinds are chosen; with a `fact`, only where that is so."""
+
+    kinds: tuple[str, ...]
+    fact: Fact | None = None
+
+
+class Rank(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A kind's place in the order from the least to the most, and what it adds to those before it."""
+
+    kind: str
+    name: str = ""
+    adds: str
+    breaks_pressure: bool = False
+
+
+class Table(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One published table: one file of `data/selection`."""
+
+    id: str
+    title: str
+    admissions: tuple[Admission, ...] = ()
+    raises: tuple[Raise, ...] = ()
+    exclusions: tuple[Exclusion, ...] = ()
+    conditions: tuple[ConditionRow, ...] = ()
+    ranks: tuple[Rank, ...] = ()
+
+
+class Entry(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One rulebook's tables and placement sets; one with `in_force_from` is for choosing only, with no field test behind it."""
+
+    id: str
+    tables: tuple[str, ...]
+    placement: tuple[str, ...]
+    in_force_from: dt.date | None = None
+    title: str = ""
+    note: str = ""
+
+
+class Index(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Which rulebook chooses by which tables."""
+
+    rulebooks: tuple[Entry, ...]
+
+
+class Carried(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The rulebook by which an answer was given; `digest` seals the tables (or placement rules) that it rests on."""
+
+    id: str
+    title: str
+    in_force_from: dt.date
+    digest: str
+    note: str = ""
+
+
+class InForce(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The tables of one rulebook on one day, in order."""
+
+    rulebook: Carried
+    placement: tuple[str, ...]
+    tables: tuple[Table, ...]
+    ranks: tuple[Rank, ...]
+    by_category: bool
+
+    def admissions(self, hazard: Hazard | int, purpose: Purpose, premises: str) -> tuple[Admission, ...]:
+        """The rows that decide which kinds serve: on each topic those of the first table that speaks."""
+        found: list[Admission] = []
+        decided: set[str] = set()
+        for table in self.tables:
+            rows = [row for row in table.admissions if row.topic not in decided and row.covers(hazard, purpose, premises)]
+            decided.update(row.topic for row in rows)
+            found.extend(rows)
+        return tuple(found)
+
+
+_SECTIONS = ("admissions", "raises", "exclusions", "conditions", "ranks")
+
+
+@cache
+def index() -> dict[str, Entry]:
+    """Each rulebook's tables, by rulebook id."""
+    return {entry.id: entry for entry in load.read("selection/index.toml", Index).rulebooks}
+
+
+@cache
+def table(table_id: str) -> Table:
+    """One table, as written."""
+    return load.read(f"selection/{table_id}.toml", Table)
+
+
+def cite(value: Cited) -> Source:
+    """Where a value is from, with its own clause and mark."""
+    return _cite(value.source, value.clause, value.known_from)
+
+
+@cache
+def _cite(work_key: str, clause: str, known_from: Any) -> Source:
+    work = load.works()[work_key]
+    return Source(title=work.title, clause=clause, known_from=known_from or work.known_from)
+
+
+@lru_cache(maxsize=4096)
+def in_force(rulebook_id: str, on: dt.date) -> InForce:
+    """The tables in force on that day; UnknownRulebookError or NotInForceError where there are none."""
+    entry = index().get(rulebook_id)
+    if entry is None:
+        raise UnknownRulebookError(
+            f"No rulebook {rulebook_id!r} is carried that chooses. Carried are: {', '.join(sorted(index()))}.",
+            pointer="/rulebook",
+        )
+    if entry.in_force_from is None:
+        book = load.rulebook(rulebook_id, on)
+        title, since = book.title, book.in_force_from
+    elif on < entry.in_force_from:
+        raise NotInForceError(
+            f"Rulebook {rulebook_id} says nothing on {on.isoformat()}: it is carried from {entry.in_force_from.isoformat()} on.",
+            pointer="/on",
+        )
+    else:
+        title, since = entry.title, entry.in_force_from
+    tables = tuple(
+        msgspec.structs.replace(
+            one, **{section: tuple(row for row in getattr(one, section) if row.in_force(on)) for section in _SECTIONS}
+        )
+        for one in map(table, entry.tables)
+    )
+    return InForce(
+        rulebook=Carried(id=rulebook_id, title=title, in_force_from=since, digest=digest(tables), note=entry.note),
+        placement=entry.placement,
+        tables=tables,
+        ranks=tuple(rank for one in tables for rank in one.ranks),
+        by_category=any(row.fluid_categories for one in tables for row in one.admissions),
+    )
+
+
+def digest(rows: Any) -> str:
+    """The seal of what an answer rests on: `sha256:` and the digest of its sorted JSON."""
+    return "sha256:" + hashlib.sha256(msgspec.json.encode(rows, order="sorted")).hexdigest()
