@@ -1,0 +1,74 @@
+"""Air-gap geometry at its edges: WAC 246-290-010 [published], and EN 1717 family A [memory].
+
+At least 2 effective diameters and at least 1 in; near a wall (one within 3 diameters, or two intersecting within 4) at least 3
+diameters and at least 1½ in. Lengths are converted by `pint`, which knows nothing of this project.
+"""
+
+import datetime as dt
+import math
+
+import pint
+import pytest
+
+from rules.quantities import Units
+from rules.selection import AirGap, Installation, PlacementAsk, PlacementFinding, place
+
+ON = dt.date(2026, 6, 1)
+
+
+def judge(unit: str = "in", rulebook: str = "us-common", kind: str = "air_gap", **gap: float) -> PlacementFinding:
+    told = Installation(air_gap=AirGap(**gap), subject_to_submergence=False)
+    answer = place(PlacementAsk(rulebook=rulebook, kind=kind, units=Units(length=unit), installation=told), on=ON)
+    return answer.findings[0]
+
+
+# vertical distance, effective diameter, walls near, distance to the wall, least distance required, outcome
+EDGES = {
+    "two diameters exactly": (2.0, 1.0, 0, None, 2.0, "met"),
+    "a hair under two diameters": (math.nextafter(2.0, 0), 1.0, 0, None, 2.0, "not_met"),
+    "one inch exactly, for a small outlet": (1.0, 0.25, 0, None, 1.0, "met"),
+    "under one inch, though four diameters": (0.99, 0.25, 0, None, 1.0, "not_met"),
+    "half an inch: two diameters are one inch": (1.0, 0.5, 0, None, 1.0, "met"),
+    "one wall at 3 diameters is near": (2.9, 1.0, 1, 3.0, 3.0, "not_met"),
+    "one wall at 3 diameters, three diameters high": (3.0, 1.0, 1, 3.0, 3.0, "met"),
+    "one wall beyond 3 diameters is not near": (2.0, 1.0, 1, 3.01, 2.0, "met"),
+    "two walls at 4 diameters are near": (2.9, 1.0, 2, 4.0, 3.0, "not_met"),
+    "two walls at 3.5 diameters, three diameters high": (3.0, 1.0, 2, 3.5, 3.0, "met"),
+    "two walls beyond 4 diameters are not near": (2.0, 1.0, 2, 4.01, 2.0, "met"),
+    "one wall at 3.5 diameters is not near, two would be": (2.0, 1.0, 1, 3.5, 2.0, "met"),
+    "near a wall, one and a half inches exactly": (1.5, 0.25, 1, 0.5, 1.5, "met"),
+    "near a wall, under one and a half inches": (1.49, 0.25, 1, 0.5, 1.5, "not_met"),
+    "three times 0.7 in, where doubles would say 2.0999…": (2.1, 0.7, 1, 0.0, 2.1, "met"),
+}
+
+
+@pytest.mark.parametrize("name", EDGES)
+def test_an_air_gap_at_its_edge(name: str) -> None:
+    vertical, diameter, walls, distance, least, outcome = EDGES[name]
+    wall = {} if distance is None else {"wall_distance": distance}
+    finding = judge(vertical_distance=vertical, effective_diameter=diameter, near_walls=walls, **wall)
+    assert (finding.outcome, finding.at_least) == (outcome, least)
+    assert finding.source.known_from == "published"
+    assert "246-290-010" in finding.source.clause
+
+
+@pytest.mark.parametrize("unit", ["mm", "ft", "m"])
+@pytest.mark.parametrize(("walls", "inches"), [(0, 1.0), (2, 1.5)])
+def test_the_least_distance_in_other_units_is_that_of_an_independent_converter(unit: str, walls: int, inches: float) -> None:
+    inch = pint.UnitRegistry().Quantity(1, "inch").to({"in": "inch", "ft": "foot"}.get(unit, unit)).magnitude
+    asked = {"effective_diameter": 0.25 * inch, "near_walls": walls, "wall_distance": 0.0}
+    finding = judge(unit, vertical_distance=inches * inch * 1.001, **asked)
+    assert finding.outcome == "met"
+    assert finding.at_least == pytest.approx(inches * inch, rel=1e-12)
+    # What the answer shows as the least passes when it is typed back.
+    assert judge(unit, vertical_distance=finding.at_least, **asked).outcome == "met"
+
+
+@pytest.mark.parametrize(
+    ("vertical", "diameter", "outcome"),
+    [(20.0, 8.0, "met"), (19.9, 8.0, "not_met"), (50.0, 25.0, "met"), (49.9, 25.0, "not_met")],
+)
+def test_en_1717_s_unrestricted_air_gap_is_two_diameters_and_20_mm(vertical: float, diameter: float, outcome: str) -> None:
+    # EN 1717 Annex A, family AA, with EN 13076: from memory. It asks nothing more beside a wall.
+    finding = judge("mm", "eu-en1717", "AA", vertical_distance=vertical, effective_diameter=diameter)
+    assert (finding.outcome, finding.source.known_from) == (outcome, "memory")
