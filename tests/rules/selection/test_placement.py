@@ -1,0 +1,214 @@
+"""An installation against its rules: what is not stated is never taken as met."""
+
+import datetime as dt
+from typing import Any
+
+import msgspec
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rules.errors import DocumentError, UnknownRulebookError
+from rules.selection import PlacementAnswer, PlacementAsk, PlacementFinding, place
+from rules.selection.placement import placement_rules
+from rules.selection.tables import index
+
+ON = dt.date(2026, 6, 1)
+INCHES = {"length": "in"}
+GOOD_RP: dict[str, Any] = {
+    "height_above_grade": 12,
+    "subject_to_submergence": False,
+    "relief_drain": "air_gap",
+    "clearance_all_round": 12,
+    "clearance_testing_side": 24,
+    "orientation": "horizontal",
+    "bypass": "none",
+    "closed_system": True,
+    "thermal_expansion_provided": True,
+    "freezing_exposure": False,
+    "fire_line": False,
+}
+
+
+def judge(kind: str = "rp", rulebook: str = "us-common", units: Any = INCHES, **installation: Any) -> PlacementAnswer:
+    size = installation.pop("size", None)
+    on = installation.pop("on", None)
+    told = {"rulebook": rulebook, "kind": kind, "installation": installation, "units": units, "size": size, "on": on}
+    return place(msgspec.convert({key: value for key, value in told.items() if value is not None}, PlacementAsk), on=ON)
+
+
+def of(answer: PlacementAnswer, rule: str) -> PlacementFinding:
+    (finding,) = [one for one in answer.findings if one.rule == rule]
+    return finding
+
+
+def test_a_sound_installation_is_met_and_asks_for_nothing() -> None:
+    answer = judge(size=4, **GOOD_RP)
+    assert (answer.outcome, answer.actions) == ("met", ())
+    assert {one.outcome for one in answer.findings} == {"met"}
+    assert answer.rulebook.id == "us-common"
+    assert "licensed" in answer.caution
+
+
+def test_one_fault_decides_and_says_what_to_do() -> None:
+    answer = judge(size=4, **(GOOD_RP | {"height_above_grade": 11.5}))
+    assert answer.outcome == "not_met"
+    finding = of(answer, "rp.height_above_grade")
+    assert (finding.observed, finding.at_least, finding.margin, finding.unit) == (11.5, 12.0, -0.5, "in")
+    (action,) = answer.actions
+    assert (action.code, action.rule, action.because) == ("put_right", "rp.height_above_grade", finding.message)
+
+
+@pytest.mark.parametrize("fact", [key for key in GOOD_RP if key not in {"closed_system", "freezing_exposure", "fire_line"}])
+def test_a_fact_that_was_not_stated_is_not_determined_and_says_what_to_measure(fact: str) -> None:
+    answer = judge(size=4, **{key: value for key, value in GOOD_RP.items() if key != fact})
+    assert answer.outcome == "not_determined"
+    (action,) = answer.actions
+    assert action.code == "measure"
+    finding = of(answer, action.rule)
+    assert finding.outcome == "not_determined"
+    assert finding.observed is msgspec.UNSET
+    assert action.message in finding.message
+
+
+def test_nothing_stated_determines_nothing() -> None:
+    for rulebook in index():
+        for kind in {"eu-en1717": ["AA", "BA", "DC", "EA"]}.get(rulebook, ["air_gap", "rp", "dcda", "pvb", "avb", "dual_check"]):
+            answer = judge(kind, rulebook, units=None)
+            assert answer.outcome == "not_determined"
+            assert {one.outcome for one in answer.findings} == {"not_determined"}
+
+
+def test_what_hangs_on_an_unstated_condition_is_met_only_where_it_is_provided_anyway() -> None:
+    rest = {key: value for key, value in GOOD_RP.items() if key != "closed_system"}
+    assert of(judge(size=4, **rest), "assembly.thermal_expansion").outcome == "met"
+    without = judge(size=4, **(rest | {"thermal_expansion_provided": False}))
+    assert of(without, "assembly.thermal_expansion").outcome == "not_determined"
+    open_system = judge(size=4, **(rest | {"thermal_expansion_provided": False, "closed_system": False}))
+    assert not [one for one in open_system.findings if one.rule == "assembly.thermal_expansion"]
+
+
+def test_clearance_without_a_size_is_judged_by_both_rules_and_decided_by_neither_where_they_differ() -> None:
+    answer = judge(**(GOOD_RP | {"clearance_all_round": 8}))
+    assert of(answer, "clearance.all_round.small").outcome == "met"
+    assert of(answer, "clearance.all_round.large").outcome == "not_determined"
+
+
+def test_a_size_in_millimetres_chooses_the_same_rule() -> None:
+    answer = judge(size=50, units={"length": "mm"}, **{**GOOD_RP, "clearance_all_round": 152.4, "height_above_grade": 304.8})
+    assert of(answer, "clearance.all_round.small").outcome == "met"
+    assert of(answer, "rp.height_above_grade").outcome == "met"
+    assert not [one for one in answer.findings if one.rule.endswith(".large")]
+
+
+@pytest.mark.parametrize(
+    ("orientation", "listed", "outcome"),
+    [
+        ("horizontal", None, "met"),
+        ("vertical_up", True, "met"),
+        ("vertical_up", False, "not_met"),
+        ("vertical_up", None, "not_determined"),
+    ],
+)
+def test_an_orientation_off_the_horizontal_needs_a_listing(orientation: str, listed: bool | None, outcome: str) -> None:  # noqa: FBT001 - a table's column
+    told = GOOD_RP | {"orientation": orientation} | ({} if listed is None else {"orientation_listed": listed})
+    assert of(judge(size=4, **told), "assembly.orientation").outcome == outcome
+
+
+def test_an_unmetered_fire_line_is_advice_and_fails_nothing() -> None:
+    answer = judge(size=4, **(GOOD_RP | {"fire_line": True, "metered_bypass": False}))
+    assert answer.outcome == "met"
+    finding = of(answer, "fire_line.detector")
+    assert (finding.outcome, finding.advisory) == ("not_met", True)
+    assert [one.code for one in answer.actions] == ["consider"]
+    assert of(judge("rpda", size=4, **(GOOD_RP | {"metered_bypass": True})), "fire_line.metered_bypass").outcome == "met"
+    assert of(judge("pvb", fire_line=True), "fire_line.no_vacuum_breaker").outcome == "not_met"
+
+
+def test_where_two_authorities_differ_each_rulebook_keeps_its_own() -> None:
+    told = {"hours_under_pressure_per_day": 12}
+    assert of(judge("avb", "us-common", **told), "avb.hours_under_pressure").outcome == "met"
+    texas = of(judge("avb", "us-tx", **told), "avb.hours_under_pressure")
+    assert (texas.outcome, texas.below, texas.margin, texas.unit) == ("not_met", 12.0, 0.0, "h")
+    assert not [one for one in judge("avb", "us-common").findings if one.rule == "avb.height_above_grade"]
+
+
+def test_an_air_gap_that_was_not_measured_in_full_says_what_to_measure() -> None:
+    rule = "air_gap.vertical_distance"
+    assert of(judge("air_gap"), rule).outcome == "not_determined"
+    only_height = of(judge("air_gap", air_gap={"vertical_distance": 2}), rule)
+    assert (only_height.outcome, only_height.observed) == ("not_determined", 2.0)
+    only_diameter = of(judge("air_gap", air_gap={"effective_diameter": 1, "near_walls": 0}), rule)
+    assert (only_diameter.outcome, only_diameter.at_least) == ("not_determined", 2.0)
+
+
+@pytest.mark.parametrize("walls", [{}, {"near_walls": 1}, {"near_walls": 2}])
+@pytest.mark.parametrize(
+    ("vertical", "outcome", "least"),
+    [(3.0, "met", 3.0), (2.5, "not_determined", 3.0), (2.0, "not_determined", 3.0), (1.9, "not_met", 2.0)],
+)
+def test_walls_that_were_not_measured_matter_only_where_they_would_decide(
+    walls: dict[str, int], vertical: float, outcome: str, least: float
+) -> None:
+    finding = of(
+        judge("air_gap", air_gap={"vertical_distance": vertical, "effective_diameter": 1} | walls), "air_gap.vertical_distance"
+    )
+    assert (finding.outcome, finding.at_least) == (outcome, least)
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        {"height_above_grade": 12},
+        {"clearance_all_round": 6},
+        {"size": 1},
+        {"air_gap": {"vertical_distance": 1}},
+        {"air_gap": {"effective_diameter": 1}},
+        {"air_gap": {"wall_distance": 1}},
+    ],
+)
+@pytest.mark.parametrize("units", [None, {}, {"pressure": "psi"}])
+def test_a_length_without_its_unit_is_refused(told: dict[str, Any], units: Any) -> None:
+    with pytest.raises(DocumentError) as raised:
+        judge(units=units, **told)
+    assert raised.value.pointer == "/units/length"
+
+
+def test_a_kind_or_rulebook_that_is_not_known_is_refused() -> None:
+    with pytest.raises(DocumentError) as raised:
+        judge("BA")
+    assert raised.value.pointer == "/kind"
+    with pytest.raises(UnknownRulebookError):
+        judge(rulebook="atlantis")
+
+
+def test_the_ask_s_own_day_counts() -> None:
+    assert judge("BA", "eu-en1717", on="2001-05-01").rulebook.in_force_from == dt.date(2001, 5, 1)
+
+
+def test_every_rule_is_of_one_set_that_some_rulebook_uses_and_names_kinds_it_knows() -> None:
+    for entry in index().values():
+        rules = placement_rules(entry.placement, ON)
+        names = [one.rule for one in (*rules.air_gaps, *rules.rules)]
+        assert len(names) == len(set(names))
+
+
+HEIGHTS = st.floats(min_value=-1e4, max_value=1e4)
+
+
+@given(HEIGHTS, HEIGHTS)
+def test_standing_higher_never_breaks_a_vacuum_breaker_s_height(one: float, other: float) -> None:
+    low, high = (
+        of(judge("pvb", height_above_highest_outlet=height), "vacuum_breaker.height_above_highest_outlet")
+        for height in sorted((one, other))
+    )
+    assert (low.outcome, high.outcome) != ("met", "not_met")
+    assert (high.outcome == "met") == (max(one, other) >= 12)
+
+
+@given(st.integers(0, 10_000), st.sampled_from(["in", "ft", "mm", "m"]))
+def test_what_the_answer_shows_as_the_minimum_passes_when_it_is_typed_back(thousandths: int, unit: str) -> None:
+    gap = {"effective_diameter": (thousandths + 1) / 1_000, "near_walls": 2, "wall_distance": 0, "vertical_distance": 0}
+    shown = of(judge("air_gap", units={"length": unit}, air_gap=gap), "air_gap.vertical_distance").at_least
+    again = judge("air_gap", units={"length": unit}, air_gap=gap | {"vertical_distance": shown})
+    assert of(again, "air_gap.vertical_distance").outcome == "met"

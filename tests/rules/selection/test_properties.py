@@ -1,0 +1,77 @@
+"""What must hold of any ask: more danger never admits more, and nothing is admitted because a table is silent."""
+
+import datetime as dt
+from itertools import pairwise
+
+import msgspec
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rules.selection import SelectionAnswer, SelectionAsk, Site, premises_types, select
+from rules.selection.tables import index
+
+ON = dt.date(2026, 6, 1)
+DEGREES = ("non_health", "health", "severe")
+BY_HAZARD = sorted(key for key in index() if key != "eu-en1717")
+maybe = st.sampled_from([msgspec.UNSET, True, False])
+sites = st.builds(Site, subject_to_submergence=maybe, drainage=maybe, freezing_exposure=maybe, indoors=maybe)
+premises = st.sampled_from([msgspec.UNSET, *(one.code for one in premises_types())])
+
+
+@st.composite
+def asks(draw: st.DrawFn) -> SelectionAsk:
+    rulebook = draw(st.sampled_from([*BY_HAZARD, "eu-en1717"]))
+    degree = (
+        {"fluid_category": draw(st.integers(1, 5))} if rulebook == "eu-en1717" else {"hazard": draw(st.sampled_from(DEGREES))}
+    )
+    return SelectionAsk(
+        rulebook=rulebook,
+        backpressure_possible=draw(st.booleans()),
+        continuous_pressure=draw(st.booleans()),
+        purpose=draw(st.sampled_from(["premises_isolation", "point_of_use"])),
+        premises=draw(premises),
+        site=draw(sites),
+        **degree,
+    )
+
+
+def admitted(ask: SelectionAsk, **changed: object) -> set[str]:
+    return set(select(msgspec.structs.replace(ask, **changed), on=ON).recommended)
+
+
+@given(asks())
+def test_a_stricter_hazard_never_admits_more_kinds(ask: SelectionAsk) -> None:
+    if ask.rulebook == "eu-en1717":
+        ladder = [admitted(ask, fluid_category=category) for category in range(1, 6)]
+    else:
+        ladder = [admitted(ask, hazard=degree) for degree in DEGREES]
+    for milder, stricter in pairwise(ladder):
+        assert stricter <= milder
+
+
+@given(asks())
+def test_backpressure_never_admits_more_kinds(ask: SelectionAsk) -> None:
+    assert admitted(ask, backpressure_possible=True) <= admitted(ask, backpressure_possible=False)
+
+
+@given(asks())
+def test_continuous_pressure_and_a_flooding_place_never_admit_more_kinds(ask: SelectionAsk) -> None:
+    assert admitted(ask, continuous_pressure=True) <= admitted(ask, continuous_pressure=False)
+    flooding, dry = Site(subject_to_submergence=True), Site(subject_to_submergence=False)
+    assert admitted(ask, site=flooding) <= admitted(ask, site=dry)
+
+
+@given(asks())
+def test_a_type_of_premises_never_admits_more_than_the_hazard_stated_but_where_its_own_table_says_so(ask: SelectionAsk) -> None:
+    # Texas irrigation (PVB and SVB, 30 TAC 344.50) and Florida's residential dual check are the tables that widen.
+    widened = {"us-tx": {"dc", "pvb", "svb"}, "us-fl": {"dc", "dcda", "dual_check"}}.get(ask.rulebook, set())
+    assert admitted(ask) <= admitted(ask, premises=msgspec.UNSET) | widened
+
+
+@given(asks())
+def test_each_kind_is_decided_by_a_row_and_admissible_exactly_where_all_reasons_hold(ask: SelectionAsk) -> None:
+    answer: SelectionAnswer = select(ask, on=ON)
+    for one in answer.kinds:
+        assert one.reasons
+        assert one.admissible == all(reason.holds for reason in one.reasons)
+        assert (one.kind in answer.recommended) == one.admissible
