@@ -27,7 +27,7 @@ class Parameter(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One physical value with its unit, what it is, and where it is from."""
 
     value: float
-    unit: Literal["psi", "in2", "kg/m3", "ft"]
+    unit: Literal["psi", "in2", "kg/m3", "in", "ft"]
     says: str
     source: Source
 

@@ -7,7 +7,7 @@ little (`_YIELD`), which makes the balance unique and shares out the pressure of
 The bound from below is vapour pressure: no suction reaches deeper, the column parts instead.
 """
 
-from math import copysign, inf
+from math import copysign, inf, sqrt
 from typing import Final, Literal
 
 from msgspec import Struct
@@ -56,7 +56,8 @@ class Device(Struct, frozen=True, kw_only=True):
 class Boundary(Struct, frozen=True, kw_only=True):
     """What the ends do. `supply` or `downstream` None: closed off. The conductances are those of shutoff and outlet.
 
-    `middle` is a test cock's: a conductance from the middle zone to the atmosphere.
+    `cock` is an open test cock's: a conductance from the middle zone to the atmosphere. An outlet that `draws` nothing can still be
+    drawn from.
     """
 
     supply: float | None
@@ -64,6 +65,7 @@ class Boundary(Struct, frozen=True, kw_only=True):
     supply_opening: float = inf
     downstream_opening: float = inf
     cock: float = 0.0
+    draws: bool = True
 
 
 class State(Struct, frozen=True, kw_only=True):
@@ -155,63 +157,65 @@ def settle(made_of: Device, ends: Boundary, before: State) -> State:
 
 def _balance(made_of: Device, ends: Boundary, before: State, *, vent_open: bool) -> State:
     """The balance by bisection on the pressure of the middle."""
-    floor = deepest_vacuum()
-    low = floor
+    low = deepest_vacuum()
     high = max(0.0, before.inlet, before.middle, before.outlet, ends.supply or 0.0, ends.downstream or 0.0)
-    if _at(made_of, ends, before, low, vent_open=vent_open)[0] >= 0:
+    if _at(made_of, ends, before, low, vent_open)[0] >= 0:
+        # More would run out than comes in however deep the vacuum: the water boils and fills the gap.
         high = low
     for _ in range(_HALVINGS):
         middle = 0.5 * (low + high)
         if middle in {low, high}:
             break
-        if _at(made_of, ends, before, middle, vent_open=vent_open)[0] > 0:
+        if _at(made_of, ends, before, middle, vent_open)[0] > 0:
             high = middle
         else:
             low = middle
     # Where air holds the middle at atmosphere, halving ends a hair beside it.
     middle = 0.0 if abs(high) < STILL * STILL else high
-    return _at(made_of, ends, before, middle, vent_open=vent_open)[1]
-
-
-def _at(made_of: Device, ends: Boundary, before: State, middle: float, *, vent_open: bool) -> tuple[float, State]:
-    """The net flow out of the middle at that pressure, and the state it belongs to."""
-    first, second, vent = made_of.first, made_of.second, made_of.vent
-    if ends.supply is None:
-        inlet = first.dead_end_above(before.inlet, middle)
-        flow_in = 0.0
-        taken_up = _YIELD * (inlet - before.inlet)
-    else:
-        flow_in = first.through(ends.supply - middle, ends.supply_opening)
-        inlet = ends.supply - flow_in * abs(flow_in) / ends.supply_opening**2
-        taken_up = 0.0
-    if isinstance(vent, ReliefValve):
-        vented = vent.outflow(inlet, middle)
-        is_open = vent.lift(inlet, middle) > STILL
-    elif vent is not None:
-        vented = vent.outflow(middle, is_open=vent_open)
-        is_open = vent_open
-    else:
-        vented, is_open = 0.0, False
-    vented += copysign(ends.cock * abs(middle) ** 0.5, middle)
-    if ends.downstream is None:
-        outlet = second.dead_end_below(before.outlet, middle)
-        flow_out = 0.0
-        taken_up += _YIELD * (outlet - before.outlet)
-    else:
-        flow_out = second.through(middle - ends.downstream, ends.downstream_opening)
-        outlet = ends.downstream + flow_out * abs(flow_out) / ends.downstream_opening**2
-        if flow_out > 0 and is_open and middle <= 0:
-            # The middle is full of air: the piping below has drained and stands in air, nothing more runs out.
-            flow_out, outlet = max(flow_in, 0.0), middle
-            if flow_in <= 0:
-                flow_out = 0.0
-    net = _YIELD * (middle - before.middle) + taken_up + flow_out + vented - flow_in
-    return net, State(
+    _, inlet, outlet, flow_in, flow_out, vented, is_open = _at(made_of, ends, before, middle, vent_open)
+    return State(
         inlet=inlet,
         middle=middle,
         outlet=outlet,
-        vent_open=is_open,
         flow_in=flow_in if abs(flow_in) > STILL else 0.0,
         flow_out=flow_out if abs(flow_out) > STILL else 0.0,
         vented=vented if abs(vented) > STILL else 0.0,
+        vent_open=is_open,
     )
+
+
+def _at(
+    made_of: Device,
+    ends: Boundary,
+    before: State,
+    middle: float,
+    vent_open: bool,  # noqa: FBT001 - the inner loop
+) -> tuple[float, float, float, float, float, float, bool]:
+    """With the middle at that pressure: net flow out of it, inlet, outlet, flow in, flow out, vented, whether the vent is open."""
+    first, second, vent = made_of.first, made_of.second, made_of.vent
+    taken_up = middle - before.middle
+    if ends.supply is None:
+        inlet, flow_in = first.dead_end_above(before.inlet, middle), 0.0
+        taken_up += inlet - before.inlet
+    else:
+        flow_in = first.through(ends.supply - middle, ends.supply_opening)
+        inlet = ends.supply - flow_in * abs(flow_in) / ends.supply_opening**2
+    is_open, vented = vent_open, 0.0
+    if isinstance(vent, AirInlet):
+        vented = vent.outflow(middle, is_open=vent_open)
+    elif vent is not None:
+        is_open, vented = vent.lift(inlet, middle) > STILL, vent.outflow(inlet, middle)
+    if ends.cock:
+        vented += copysign(ends.cock * sqrt(abs(middle)), middle)
+    if ends.downstream is None:
+        outlet, flow_out = second.dead_end_below(before.outlet, middle), 0.0
+        taken_up += outlet - before.outlet
+    else:
+        flow_out = second.through(middle - ends.downstream, ends.downstream_opening)
+        outlet = ends.downstream + flow_out * abs(flow_out) / ends.downstream_opening**2
+        if flow_out > 0 and not ends.draws:
+            flow_out, outlet = 0.0, second.dead_end_below(ends.downstream, middle)
+        elif flow_out > 0 and is_open and middle <= 0:
+            # The middle is full of air: the piping below has drained and stands in air; only what still comes in runs out.
+            flow_out, outlet = max(flow_in, 0.0), middle
+    return _YIELD * taken_up + flow_out + vented - flow_in, inlet, outlet, flow_in, flow_out, vented, is_open
