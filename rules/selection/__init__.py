@@ -14,11 +14,11 @@ from rules.selection.hazard import premises_types as premises_types
 from rules.selection.hydraulics import Hydraulics as Hydraulics
 from rules.selection.hydraulics import LossModel as LossModel
 from rules.selection.hydraulics import LossPoint as LossPoint
-from rules.selection.placement import Installation as Installation
-from rules.selection.placement import PlacementAction as PlacementAction
-from rules.selection.placement import PlacementAnswer as PlacementAnswer
-from rules.selection.placement import PlacementAsk as PlacementAsk
-from rules.selection.placement import PlacementFinding as PlacementFinding
+from rules.selection.installation import Installation as Installation
+from rules.selection.installation import PlacementAction as PlacementAction
+from rules.selection.installation import PlacementAnswer as PlacementAnswer
+from rules.selection.installation import PlacementAsk as PlacementAsk
+from rules.selection.installation import PlacementFinding as PlacementFinding
 from rules.selection.placement import place as place
 from rules.selection.selection import select as select
 from rules.selection.tables import Carried as Carried

@@ -33,7 +33,7 @@ class LossModel(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
     spring_loading: Annotated[float, Meta(ge=0, le=1_000, description="What the springs hold back, in `units.pressure`.")]
     loss_coefficient: Annotated[float, Meta(ge=0, le=10_000, description="K, without a unit, on the velocity in the bore.")]
-    bore: Annotated[float, Meta(gt=0, le=100_000, description="The inner diameter, in `units.length`.")]
+    bore: Annotated[float, Meta(ge=1e-6, le=100_000, description="The inner diameter, in `units.length`.")]
 
 
 KindCode = Annotated[str, Meta(min_length=1, max_length=40)]

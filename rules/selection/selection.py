@@ -19,7 +19,7 @@ from rules.selection import hydraulics
 from rules.selection.air_gap import AirGapRule, exact
 from rules.selection.document import AppliedHazard, Condition, KindAnswer, Reason, SelectionAnswer, SelectionAsk, Site
 from rules.selection.hazard import premises_name, raised
-from rules.selection.placement import CAUTION, PlacementRule, RulesInForce, placement_rules
+from rules.selection.installation import CAUTION, PlacementRule, RulesInForce, placement_rules
 from rules.selection.tables import Admission, Carried, ConditionRow, Exclusion, InForce, Raise, Rank, cite, digest, in_force
 
 

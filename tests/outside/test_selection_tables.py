@@ -202,6 +202,13 @@ def test_a_texas_dc_is_tested_on_installation() -> None:
     assert (condition.kinds, condition.source.clause) == (("dc",), "344.50(c)")
 
 
+def test_fort_worth_s_avb_has_no_chemical_feed_behind_it() -> None:
+    # Fort Worth city code, vacuum breakers [published]
+    (condition,) = [one for one in ask("us-tx", "health", "point_of_use").conditions if one.rule == "fort_worth.avb"]
+    assert (condition.kinds, condition.source.known_from) == (("avb",), "published")
+    assert "chemical" in condition.message
+
+
 @pytest.mark.parametrize("kind", ["avb", "hose_connection_vb"])
 def test_continuous_pressure_excludes_it(kind: str) -> None:
     # Common practice, no source: over 12 h in 24 h, or a shutoff downstream.

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from rules.errors import DocumentError, UnknownRulebookError
 from rules.selection import PlacementAnswer, PlacementAsk, PlacementFinding, place
-from rules.selection.placement import placement_rules
+from rules.selection.installation import placement_rules
 from rules.selection.tables import index
 
 ON = dt.date(2026, 6, 1)

@@ -1,0 +1,155 @@
+"""An installation as told, the rules it is held against, and the findings: the shapes, and the rules in force on one day.
+
+Every length comes in the asker's unit; what was not measured is left out, and is never taken for granted.
+"""
+
+import datetime as dt
+from functools import cache, lru_cache
+from typing import Annotated, Literal
+
+from msgspec import UNSET, Meta, Struct, UnsetType
+
+from rules import load
+from rules.quantities import LengthValue, Units
+from rules.selection.air_gap import AirGap, AirGapRule
+from rules.selection.hydraulics import KindCode
+from rules.selection.tables import Carried
+from rules.sources import Cited, Source
+
+CAUTION = "Local codes and the maker's instructions decide, and a licensed person judges on site; this answer replaces neither."
+
+ReliefDrain = Literal["air_gap", "direct", "none"]
+Orientation = Literal["horizontal", "vertical_up", "vertical_down", "upright", "inverted"]
+Bypass = Literal["none", "equal_assembly", "unprotected"]
+Clearance = Annotated[float, Meta(ge=0, le=100_000, description="A length in `units.length`.")]
+Outcome = Literal["met", "not_met", "not_determined"]
+
+
+class Installation(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The facts of a place; lengths in `units.length`. What is left out was not measured."""
+
+    height_above_highest_outlet: LengthValue | UnsetType = UNSET
+    height_above_downstream_piping: LengthValue | UnsetType = UNSET
+    height_above_grade: LengthValue | UnsetType = UNSET
+    subject_to_submergence: bool | UnsetType = UNSET
+    relief_drain: ReliefDrain | UnsetType = UNSET
+    clearance_all_round: Clearance | UnsetType = UNSET
+    clearance_testing_side: Clearance | UnsetType = UNSET
+    downstream_shutoff: bool | UnsetType = UNSET
+    hours_under_pressure_per_day: Annotated[float, Meta(ge=0, le=24)] | UnsetType = UNSET
+    orientation: Orientation | UnsetType = UNSET
+    orientation_listed: bool | UnsetType = UNSET
+    bypass: Bypass | UnsetType = UNSET
+    closed_system: bool | UnsetType = UNSET
+    thermal_expansion_provided: bool | UnsetType = UNSET
+    freezing_exposure: bool | UnsetType = UNSET
+    freeze_protected: bool | UnsetType = UNSET
+    fire_line: bool | UnsetType = UNSET
+    metered_bypass: bool | UnsetType = UNSET
+    air_gap: AirGap | UnsetType = UNSET
+
+
+class PlacementAsk(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A planned or found installation of one kind; `size` is the nominal size in `units.length`."""
+
+    rulebook: Annotated[str, Meta(min_length=1, max_length=60)]
+    kind: KindCode
+    installation: Installation
+    units: Units | UnsetType = UNSET
+    size: Annotated[float, Meta(gt=0, le=100_000)] | UnsetType = UNSET
+    on: dt.date | UnsetType = UNSET
+
+
+class PlacementRule(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One rule: a bound on a length or on hours, a fact that must be so, or the choices allowed.
+
+    `given` names a fact without which the rule asks nothing; `unless` one that excuses it. An advisory rule decides no outcome.
+    """
+
+    set: str
+    rule: str
+    kinds: tuple[str, ...]
+    fact: str
+    at_least: float | None = None
+    at_most: float | None = None
+    below: float | None = None
+    unit: Literal["in", "ft", "mm", "h"] | None = None
+    must_be: bool | None = None
+    one_of: tuple[str, ...] = ()
+    size_at_most: float | None = None
+    size_above: float | None = None
+    given: str | None = None
+    unless: str | None = None
+    advisory: bool = False
+    says: str
+    measure: str
+    remedy: str
+
+
+class PlacementData(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """`data/placement.toml`, as written."""
+
+    rules: tuple[PlacementRule, ...]
+    air_gaps: tuple[AirGapRule, ...]
+
+
+Fact = float | bool | str
+
+
+class PlacementFinding(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """One rule against the installation; figures in `unit`, which is the asker's own. An advisory one decides no outcome."""
+
+    rule: str
+    outcome: Outcome
+    observed: Fact | UnsetType = UNSET
+    at_least: float | UnsetType = UNSET
+    at_most: float | UnsetType = UNSET
+    below: float | UnsetType = UNSET
+    unit: str | UnsetType = UNSET
+    margin: float | UnsetType = UNSET
+    advisory: bool = False
+    message: str
+    source: Source
+
+
+class PlacementAction(Struct, frozen=True, kw_only=True):
+    """What to do about a rule: put the installation right, or measure what is not known."""
+
+    code: Literal["put_right", "measure", "consider"]
+    rule: str
+    message: str
+    because: str
+
+
+class PlacementAnswer(Struct, frozen=True, kw_only=True):
+    """Every rule for the kind, and what to do; `outcome` is the worst of the findings that are not advisory."""
+
+    outcome: Outcome
+    findings: tuple[PlacementFinding, ...]
+    actions: tuple[PlacementAction, ...]
+    caution: str
+    rulebook: Carried
+
+
+class RulesInForce(Struct, frozen=True, kw_only=True):
+    """The placement rules of one rulebook on one day."""
+
+    rules: tuple[PlacementRule, ...]
+    air_gaps: tuple[AirGapRule, ...]
+
+
+@cache
+def placement_data() -> PlacementData:
+    """Every placement rule of every set, as written."""
+    return load.read("placement.toml", PlacementData)
+
+
+@lru_cache(maxsize=4096)
+def placement_rules(sets: tuple[str, ...], on: dt.date) -> RulesInForce:
+    """The rules of those sets in force on that day; of one rule stated twice, the earlier set's."""
+    data = placement_data()
+    rules = {one.rule: one for name in reversed(sets) for one in data.rules if one.set == name and one.in_force(on)}
+    return RulesInForce(
+        rules=tuple(one for one in data.rules if rules.get(one.rule) is one),
+        air_gaps=tuple(one for one in data.air_gaps if one.set in sets and one.in_force(on)),
+    )

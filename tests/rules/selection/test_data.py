@@ -1,0 +1,87 @@
+"""The data themselves: every value cites a work that is listed, and no table changes without a review seeing it."""
+
+import hashlib
+from importlib import resources
+
+import msgspec
+import pytest
+
+from rules import load
+from rules.selection.hydraulics import data
+from rules.selection.installation import placement_data
+from rules.selection.tables import cite, index, table
+
+TABLES = sorted({name for entry in index().values() for name in entry.tables})
+FOLDER = resources.files("rules") / "data"
+
+# A changed table is a changed rule: the pin is renewed together with an entry in the change log that says what and from when.
+PINS = {
+    "placement.toml": "20bae7740b8e8f9a",
+    "premises.toml": "3317f136a805eedb",
+    "selection/30-tac-344-50.toml": "cfff4a225a1af771",
+    "selection/62-555-360-fac.toml": "26e384bbb255c9a9",
+    "selection/california-district.toml": "8a94a60b6dd7cd63",
+    "selection/en-1717.toml": "57f17095b3650d8f",
+    "selection/hydraulics.toml": "c6b8a806784f8533",
+    "selection/index.toml": "6aa8ab0e6dec1322",
+    "selection/north-american-plumbing-code.toml": "66354bc12ff4e612",
+    "selection/us-common.toml": "1a138a63ff890f1f",
+    "selection/wac-246-290-490.toml": "fe3a6e0e0239272a",
+}
+
+
+@pytest.mark.parametrize("name", TABLES)
+def test_every_row_of_a_table_has_a_source_a_clause_and_a_mark(name: str) -> None:
+    one = table(name)
+    assert one.id == name
+    rows = [*one.admissions, *one.raises, *one.exclusions, *one.conditions, *one.ranks]
+    assert rows
+    for row in rows:
+        assert row.clause
+        assert cite(row).known_from in {"published", "memory", "common_practice"}
+
+
+def test_every_placement_rule_bound_and_constant_has_a_source_a_clause_and_a_mark() -> None:
+    for row in (*placement_data().rules, *placement_data().air_gaps, *data().bounds, *data().constants):
+        assert row.clause
+        assert row.source in load.works()
+        assert row.says
+
+
+def test_every_placement_rule_asks_exactly_one_thing_of_kinds_that_are_known() -> None:
+    known = {rank.kind for name in TABLES for rank in table(name).ranks}
+    for row in placement_data().rules:
+        asked = [row.at_least, row.at_most, row.below, row.must_be, row.one_of or None]
+        assert sum(one is not None for one in asked) == 1
+        assert (row.unit is not None) == (row.must_be is None and not row.one_of)
+        assert set(row.kinds) <= known
+
+
+def test_rules_are_named_once_in_a_table() -> None:
+    for name in TABLES:
+        one = table(name)
+        rules = [row.rule for rows in (one.admissions, one.raises, one.exclusions, one.conditions) for row in rows]
+        assert len(rules) == len(set(rules))
+
+
+def test_the_units_and_kinds_of_the_ranks_are_the_catalogue_s_or_carry_their_own_name() -> None:
+    kinds = {one.kind for one in load.catalogue().kinds}
+    for name in TABLES:
+        for rank in table(name).ranks:
+            assert rank.name or rank.kind in kinds
+    assert {rank.kind for rank in table("us-common").ranks} == kinds
+
+
+@pytest.mark.parametrize("path", PINS)
+def test_a_table_is_as_it_was_reviewed(path: str) -> None:
+    assert hashlib.sha256((FOLDER / path).read_bytes()).hexdigest()[:16] == PINS[path]
+
+
+def test_every_file_of_choice_is_pinned() -> None:
+    files = {f"selection/{entry.name}" for entry in (FOLDER / "selection").iterdir()}
+    assert files | {"placement.toml", "premises.toml"} == set(PINS)
+
+
+def test_a_misspelt_member_of_a_table_is_refused() -> None:
+    with pytest.raises(msgspec.ValidationError):
+        load.read("selection/index.toml", type(table(TABLES[0])))
