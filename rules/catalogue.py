@@ -44,6 +44,7 @@ class AssemblyKind(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     components: tuple[Component, ...] = ()
     lines: tuple[Line, ...] = ("main",)
     single_hose: bool = False
+    tested_as: TestableKind | None = None
     note: str = ""
 
 

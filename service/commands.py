@@ -16,6 +16,7 @@ from service.migrate import migrate as run_migrations
 from service.records.reports import rebuild_standings, rejudge_reports
 from service.settings import Settings
 from service.store.pool import Pool
+from service.store.registry import RegistryStore
 from service.store.reports import ReportStore
 
 
@@ -83,13 +84,17 @@ async def make_key(settings: Settings, kind: str, name: str, utilities: list[str
             async with connection.transaction():
                 organisation_id, key_id, now = clock.new_id(), clock.new_id(), clock.now()
                 key, secret_hash = mint(key_id)
-                await connection.execute("INSERT INTO access.organisation VALUES ($1, $2, $3, $4)", organisation_id, kind, name, now)
+                await connection.execute(
+                    "INSERT INTO access.organisation VALUES ($1, $2, $3, $4)", organisation_id, kind, name, now
+                )
                 await connection.execute(
                     "INSERT INTO access.key (key_id, organisation_id, label, secret_hash, rights, created_at) VALUES ($1, $2, $3, $4, $5, $6)",
                     key_id, organisation_id, "made by the command", secret_hash, sorted(RIGHTS_OF[kind]), now,
                 )  # fmt: skip
                 for utility in utilities:
-                    await connection.execute("INSERT INTO access.utility_grant VALUES ($1, $2, $3)", utility, organisation_id, now)
+                    await connection.execute(
+                        "INSERT INTO access.utility_grant VALUES ($1, $2, $3)", utility, organisation_id, now
+                    )
         finally:
             await connection.close()
     return key
@@ -100,7 +105,7 @@ async def rebuild(settings: Settings, utility: str) -> int:
     with database(settings) as found:
         pool = await Pool.open(found.dsn, size=2)
         try:
-            differing = await rebuild_standings(ReportStore(pool), utility)
+            differing = await rebuild_standings(ReportStore(pool), await RegistryStore(pool).utility(utility))
         finally:
             await pool.close()
     print(f"{utility}: {len(differing)} standings differed and were written anew.", *differing, sep="\n")  # noqa: T201
@@ -117,4 +122,3 @@ async def rejudge(settings: Settings, utility: str) -> int:
             await pool.close()
     print(f"{utility}: {judged} reports judged again, {len(differing)} verdicts differ.", *differing, sep="\n")  # noqa: T201
     return min(len(differing), 100)
-

@@ -94,9 +94,15 @@ def _walk(value: Any, shape: Any, pointer: str, *, strict: bool) -> list[Fault]:
     faults = _leaf(value, shape, pointer, strict=strict)
     inner: list[Fault] = []
     if faults and isinstance(value, list) and get_origin(bare) in (list, tuple):
-        inner = [fault for index, item in enumerate(value) for fault in _walk(item, get_args(bare)[0], f"{pointer}/{index}", strict=strict)]
+        inner = [
+            fault
+            for index, item in enumerate(value)
+            for fault in _walk(item, get_args(bare)[0], f"{pointer}/{index}", strict=strict)
+        ]
     elif faults and isinstance(value, dict) and get_origin(bare) is dict:
-        inner = [fault for key, item in value.items() for fault in _walk(item, get_args(bare)[1], _under(pointer, key), strict=strict)]
+        inner = [
+            fault for key, item in value.items() for fault in _walk(item, get_args(bare)[1], _under(pointer, key), strict=strict)
+        ]
     return inner or faults
 
 
@@ -168,7 +174,11 @@ def _under(pointer: str, member: str) -> str:
 
 def _nul_faults(value: Any, pointer: str) -> list[Fault]:
     if isinstance(value, str):
-        return [Fault(pointer=pointer, detail="The text holds a NUL character, which cannot be kept; leave it out.")] if "\0" in value else []
+        return (
+            [Fault(pointer=pointer, detail="The text holds a NUL character, which cannot be kept; leave it out.")]
+            if "\0" in value
+            else []
+        )
     if isinstance(value, dict):
         return [
             fault

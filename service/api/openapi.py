@@ -34,7 +34,12 @@ def document(operations: Iterable[Operation], version: str) -> dict[str, Any]:
         paths.setdefault(path, {})[one.method.lower()] = _operation(one, by_shape, components)
     return {
         "openapi": "3.1.0",
-        "info": {"title": "Nonreturn", "version": version, "description": _DESCRIPTION, "license": {"name": "Apache-2.0", "identifier": "Apache-2.0"}},
+        "info": {
+            "title": "Nonreturn",
+            "version": version,
+            "description": _DESCRIPTION,
+            "license": {"name": "Apache-2.0", "identifier": "Apache-2.0"},
+        },
         "servers": [{"url": "/"}],
         "paths": paths,
         "components": {
@@ -46,7 +51,8 @@ def document(operations: Iterable[Operation], version: str) -> dict[str, Any]:
 
 def _operation(one: Operation, by_shape: dict[int, Any], components: dict[str, Any]) -> dict[str, Any]:
     parameters: list[dict[str, Any]] = [
-        {"name": name, "in": "path", "required": True, "schema": _PATH_SCHEMAS[kind]} for name, kind in _PARAMETER.findall(one.path)
+        {"name": name, "in": "path", "required": True, "schema": _PATH_SCHEMAS[kind]}
+        for name, kind in _PARAMETER.findall(one.path)
     ]
     if one.query is not None:
         schema = by_shape[id(one.query)]
@@ -59,7 +65,12 @@ def _operation(one: Operation, by_shape: dict[int, Any], components: dict[str, A
         {"name": name, "in": "header", "required": name == "If-Match", "schema": {"type": "string", "pattern": pattern}}
         for name, pattern in one.request_headers.items()
     ]
-    described: dict[str, Any] = {"operationId": one.id, "summary": one.summary, "tags": [one.tag], "responses": _responses(one, by_shape)}
+    described: dict[str, Any] = {
+        "operationId": one.id,
+        "summary": one.summary,
+        "tags": [one.tag],
+        "responses": _responses(one, by_shape),
+    }
     if parameters:
         described["parameters"] = parameters
     if one.takes is not None:

@@ -146,7 +146,7 @@ def respond(answer: Answer) -> Response[Any] | Stream:
     return Response(content, status_code=answer.status, media_type=answer.media_type, headers=answer.headers)
 
 
-def operation(  # noqa: D417 - the arguments are the members of Operation
+def operation(
     method: Method,
     path: str,
     *,
@@ -201,6 +201,3 @@ def _check_media_type(request: Request[Any, Any, Any], expected: str) -> None:
     given = (request.headers.get("content-type") or expected).partition(";")[0].strip().lower()
     if given != expected and not (expected.endswith("json") and given == JSON):
         raise ProblemError("unsupported-media-type", f"Send `Content-Type: {expected}`; this came as `{given[:100]}`.")
-
-
-

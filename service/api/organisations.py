@@ -106,7 +106,9 @@ async def create_key(call: Call, document: NewKey) -> Answer:
     may = RIGHTS_OF[organisation.kind]
     rights = sorted(document.rights if document.rights is not None else may)
     if beyond := [right for right in rights if right not in may]:
-        detail = f"An organisation of kind {organisation.kind} may not hold {', '.join(beyond)}; it may hold {', '.join(sorted(may))}."
+        detail = (
+            f"An organisation of kind {organisation.kind} may not hold {', '.join(beyond)}; it may hold {', '.join(sorted(may))}."
+        )
         raise ProblemError("not-applicable", detail, [Fault(pointer="/rights", detail=detail)])
     now = call.clock.now()
     if document.expires_at is not None and document.expires_at <= now:
@@ -114,7 +116,9 @@ async def create_key(call: Call, document: NewKey) -> Answer:
         raise ProblemError("not-applicable", detail, [Fault(pointer="/expires_at", detail=detail)])
     key_id = call.clock.new_id()
     key, secret_hash = mint(key_id)
-    await call.services.access.rows("create_key", key_id, organisation.id, document.label, secret_hash, rights, now, document.expires_at)
+    await call.services.access.rows(
+        "create_key", key_id, organisation.id, document.label, secret_hash, rights, now, document.expires_at
+    )
     made = MadeKey(
         id=key_id, organisation_id=organisation.id, label=document.label, rights=rights, created_at=now,
         expires_at=document.expires_at, revoked_at=None, key=key,

@@ -21,7 +21,15 @@ async def docs(call: Call) -> Answer:
     return Answer(body=reference.reference(call.services.contract), media_type=HTML, headers=page.HEADERS)
 
 
-@operation("GET", "/problems/{code:str}", id="problem", summary="What a kind of problem means", answers={200: bytes}, tag="operation", public=False)
+@operation(
+    "GET",
+    "/problems/{code:str}",
+    id="problem",
+    summary="What a kind of problem means",
+    answers={200: bytes},
+    tag="operation",
+    public=False,
+)
 async def problem(call: Call) -> Answer:
     """Give the page of a kind of problem."""
     code = call.text("code")

@@ -29,7 +29,6 @@ class AssemblyQuery(AfterId, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     premises_id: UUID | None = None
 
 
-
 def tagged(thing: Any, *, status: int = 200, location: str | None = None) -> Answer:
     """A thing with the tag of its version."""
     headers = {"ETag": f'"{thing.version}"'}
@@ -62,14 +61,18 @@ def merge(target: Any, patch: Any) -> Any:
     return result
 
 
-def _resource(plural: str, singular: str, shape: Any, facts: Any, query: Any = AfterId, fixed: tuple[str, ...] = ()) -> list[Operation]:
+def _resource(
+    plural: str, singular: str, shape: Any, facts: Any, query: Any = AfterId, fixed: tuple[str, ...] = ()
+) -> list[Operation]:
     """The four calls of one resource."""
     base = f"/v1/utilities/{{utility:str}}/{plural}"
     one = f"{base}/{{id:uuid}}"
     name = singular.capitalize()
 
     async def create(call: Call, document: Any) -> Answer:
-        thing = await call.services.registry.create(shape, call.utility, document, new_id=call.clock.new_id(), now=call.clock.now())
+        thing = await call.services.registry.create(
+            shape, call.utility, document, new_id=call.clock.new_id(), now=call.clock.now()
+        )
         return tagged(thing, status=201, location=f"/v1/utilities/{call.utility}/{plural}/{thing.id}")
 
     async def read(call: Call) -> Answer:
@@ -77,7 +80,9 @@ def _resource(plural: str, singular: str, shape: Any, facts: Any, query: Any = A
 
     async def listed(call: Call, query: Any) -> Answer:
         premises_id = getattr(query, "premises_id", None)
-        found = await call.services.registry.list(shape, call.utility, after=query.after, limit=query.limit + 1, premises_id=premises_id)
+        found = await call.services.registry.listed(
+            shape, call.utility, after=query.after, limit=query.limit + 1, premises_id=premises_id
+        )
         return page(call, found, query.limit, lambda thing: str(thing.id))
 
     async def change(call: Call, document: Any) -> Answer:  # noqa: ARG001 - the patch is merged from the body as sent
@@ -86,7 +91,9 @@ def _resource(plural: str, singular: str, shape: Any, facts: Any, query: Any = A
         if current.version != version:
             raise ProblemError("stale", "The record has changed since; read it again.")
         new = merged(call, current, facts, fixed)
-        thing = await call.services.registry.change(shape, call.utility, call.id("id"), new, version=version, now=call.clock.now())
+        thing = await call.services.registry.change(
+            shape, call.utility, call.id("id"), new, version=version, now=call.clock.now()
+        )
         return tagged(thing)
 
     create.__annotations__["document"] = facts

@@ -43,7 +43,14 @@ class KindList(Struct, frozen=True, kw_only=True):
     next: str | None
 
 
-@operation("GET", "/v1/rulebooks", id="listRulebooks", summary="Which authorities' rules are carried", answers={200: RulebookList}, tag="rules")
+@operation(
+    "GET",
+    "/v1/rulebooks",
+    id="listRulebooks",
+    summary="Which authorities' rules are carried",
+    answers={200: RulebookList},
+    tag="rules",
+)
 async def list_rulebooks(_call: Call) -> Answer:
     """List the rulebooks carried."""
     carried = [rules.rulebook_data(one) for one in rules.rulebook_ids()]
@@ -58,7 +65,12 @@ async def list_rulebooks(_call: Call) -> Answer:
 
 
 @operation(
-    "GET", "/v1/rulebooks/{rulebook:str}", id="readRulebook", summary="What a rulebook says on a day", answers={200: rules.Rulebook}, tag="rules"
+    "GET",
+    "/v1/rulebooks/{rulebook:str}",
+    id="readRulebook",
+    summary="What a rulebook says on a day",
+    answers={200: rules.Rulebook},
+    tag="rules",
 )
 async def read_rulebook(call: Call, query: OnDay) -> Answer:
     """Read a rulebook as in force on a day."""
@@ -68,13 +80,27 @@ async def read_rulebook(call: Call, query: OnDay) -> Answer:
         raise not_found("rulebook") from None
 
 
-@operation("GET", "/v1/assembly-kinds", id="listAssemblyKinds", summary="The kinds of assembly and device", answers={200: KindList}, tag="rules")
+@operation(
+    "GET",
+    "/v1/assembly-kinds",
+    id="listAssemblyKinds",
+    summary="The kinds of assembly and device",
+    answers={200: KindList},
+    tag="rules",
+)
 async def list_assembly_kinds(_call: Call) -> Answer:
     """List the catalogue."""
     return Answer(body=Page(items=list(rules.catalogue().kinds), next=None))
 
 
-@operation("POST", "/v1/rules/verdict", id="judgeTest", summary="A test: is this assembly good?", answers={200: rules.Verdict}, tag="rules")
+@operation(
+    "POST",
+    "/v1/rules/verdict",
+    id="judgeTest",
+    summary="A test: is this assembly good?",
+    answers={200: rules.Verdict},
+    tag="rules",
+)
 async def judge_test(call: Call, document: rules.Test) -> Answer:
     """Judge a field test; nothing is stored."""
     return Answer(body=msgspec.json.encode(rules.judge(document, received_at=call.clock.now())))

@@ -35,7 +35,9 @@ def check(facts: UtilityFacts) -> None:
     """Refuse a rulebook that is not carried and a time zone that does not exist, both at once."""
     faults = []
     if facts.rulebook not in rules.rulebook_ids():
-        faults.append(Fault(pointer="/rulebook", detail=f"No such rulebook is carried; carried are {', '.join(rules.rulebook_ids())}."))
+        faults.append(
+            Fault(pointer="/rulebook", detail=f"No such rulebook is carried; carried are {', '.join(rules.rulebook_ids())}.")
+        )
     if facts.time_zone not in zoneinfo.available_timezones():
         faults.append(Fault(pointer="/time_zone", detail="No such time zone; give an IANA name such as `America/Los_Angeles`."))
     if faults:
@@ -43,7 +45,13 @@ def check(facts: UtilityFacts) -> None:
 
 
 @operation(
-    "POST", "/v1/utilities", id="createUtility", summary="Register a utility", answers={201: Utility}, tag="utilities", right="administer"
+    "POST",
+    "/v1/utilities",
+    id="createUtility",
+    summary="Register a utility",
+    answers={201: Utility},
+    tag="utilities",
+    right="administer",
 )
 async def create_utility(call: Call, document: NewUtility) -> Answer:
     """Register a utility; without an organisation of its own named, the operator's stands for it."""
@@ -53,7 +61,15 @@ async def create_utility(call: Call, document: NewUtility) -> Answer:
     return tagged(utility, status=201, location=f"/v1/utilities/{utility.code}")
 
 
-@operation("GET", "/v1/utilities", id="listUtility", summary="List the utilities this key sees", answers={200: page_of(Utility)}, tag="utilities", right="read")
+@operation(
+    "GET",
+    "/v1/utilities",
+    id="listUtility",
+    summary="List the utilities this key sees",
+    answers={200: page_of(Utility)},
+    tag="utilities",
+    right="read",
+)
 async def list_utilities(call: Call, query: AfterCode) -> Answer:
     """List the utilities granted to the asker; the operator sees all."""
     codes = sorted(call.who.utilities)
@@ -63,7 +79,15 @@ async def list_utilities(call: Call, query: AfterCode) -> Answer:
     return page(call, found, query.limit, lambda utility: str(utility.code))
 
 
-@operation("GET", "/v1/utilities/{utility:str}", id="readUtility", summary="Read a utility", answers={200: Utility}, tag="utilities", right="read")
+@operation(
+    "GET",
+    "/v1/utilities/{utility:str}",
+    id="readUtility",
+    summary="Read a utility",
+    answers={200: Utility},
+    tag="utilities",
+    right="read",
+)
 async def read_utility(call: Call) -> Answer:
     """Read a utility."""
     return tagged(await call.services.registry.utility(call.utility))

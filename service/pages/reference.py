@@ -31,19 +31,26 @@ def reference(contract: dict[str, Any]) -> bytes:
 
 
 def _call(path: str, method: str, call: dict[str, Any]) -> str:
-    parts = [f'<h3 id="{escape(call["operationId"])}"><span class="method">{method.upper()}</span> <code>{escape(path)}</code></h3>']
+    parts = [
+        f'<h3 id="{escape(call["operationId"])}"><span class="method">{method.upper()}</span> <code>{escape(path)}</code></h3>'
+    ]
     parts.append(f"<p>{escape(call['summary'])}. {escape(call.get('description', ''))}</p>")
     if parameters := [one for one in call.get("parameters", []) if one["in"] != "path"]:
         parts.append("<p>" + "; ".join(f"{one['in']} <code>{escape(one['name'])}</code>" for one in parameters) + "</p>")
     if body := call.get("requestBody"):
-        parts.append("<p>Takes " + ", ".join(f"{escape(kind)} {_shape(part['schema'])}" for kind, part in body["content"].items()) + "</p>")
+        parts.append(
+            "<p>Takes " + ", ".join(f"{escape(kind)} {_shape(part['schema'])}" for kind, part in body["content"].items()) + "</p>"
+        )
     good = {status: answer for status, answer in call["responses"].items() if status < "400"}
     parts.append("<p>Answers " + "; ".join(f"{status} {_contents(answer)}" for status, answer in good.items()) + "</p>")
     return "".join(parts)
 
 
 def _contents(answer: dict[str, Any]) -> str:
-    return ", ".join(f"{escape(kind)} {_shape(part['schema'])}" for kind, part in answer.get("content", {}).items()) or "without a body"
+    return (
+        ", ".join(f"{escape(kind)} {_shape(part['schema'])}" for kind, part in answer.get("content", {}).items())
+        or "without a body"
+    )
 
 
 def _shape(schema: dict[str, Any]) -> str:
@@ -58,4 +65,7 @@ def _linked(schema: dict[str, Any]) -> str:
 def problem(code: str) -> bytes:
     """The page of one kind of problem: its `type` in a problem document leads here."""
     kind = KINDS[code]
-    return page(kind.title, f"<p>Status {kind.status}, type <code>/problems/{escape(code)}</code>.</p><h2>What to do</h2><p>{escape(kind.advice)}</p>")
+    return page(
+        kind.title,
+        f"<p>Status {kind.status}, type <code>/problems/{escape(code)}</code>.</p><h2>What to do</h2><p>{escape(kind.advice)}</p>",
+    )

@@ -53,7 +53,13 @@ class Pool:
                     await connection.execute("SELECT set_config('nonreturn.utility', $1, false)", utility)
                     self._named[session] = utility
                 yield connection
-        except (OSError, TimeoutError, asyncpg.PostgresConnectionError, asyncpg.CannotConnectNowError, asyncpg.InterfaceError) as error:
+        except (
+            OSError,
+            TimeoutError,
+            asyncpg.PostgresConnectionError,
+            asyncpg.CannotConnectNowError,
+            asyncpg.InterfaceError,
+        ) as error:
             raise ProblemError("unavailable", "The database cannot be reached just now.", headers={"Retry-After": "2"}) from error
 
     async def close(self) -> None:

@@ -8,9 +8,9 @@ import asyncpg
 import msgspec
 
 from service.problems import Fault, ProblemError, not_found
-from service.things import Assembly, Gauge, NewUtility, Premises, Tester, Utility, UtilityFacts
 from service.store.pool import Pool
 from service.store.statements import statements
+from service.things import Assembly, Gauge, NewUtility, Premises, Tester, Utility, UtilityFacts
 
 _SQL = statements("registry")
 T = TypeVar("T", Premises, Assembly, Tester, Gauge)
@@ -26,7 +26,14 @@ class RegistryStore:
 
     async def create(self, shape: type[T], utility: str, facts: Any, *, new_id: UUID, now: dt.datetime) -> T:
         """Keep a new thing under `new_id`; 422 where it names what is not registered, 409 where the id is taken."""
-        document = {**msgspec.to_builtins(facts), "utility_id": utility, "id": str(new_id), "version": 1, "created_at": now, "changed_at": now}
+        document = {
+            **msgspec.to_builtins(facts),
+            "utility_id": utility,
+            "id": str(new_id),
+            "version": 1,
+            "created_at": now,
+            "changed_at": now,
+        }
         name = NAMES[shape]
         async with self._pool.lend(utility) as connection:
             try:
@@ -45,7 +52,9 @@ class RegistryStore:
             raise not_found(NAMES[shape])
         return msgspec.json.decode(row, type=shape)
 
-    async def list(self, shape: type[T], utility: str, *, after: UUID | None, limit: int, premises_id: UUID | None = None) -> list[T]:
+    async def listed(
+        self, shape: type[T], utility: str, *, after: UUID | None, limit: int, premises_id: UUID | None = None
+    ) -> list[T]:
         """Up to `limit` things after that id, by id; ids of version 7 are in order of their making."""
         arguments: list[Any] = [utility, after, limit]
         statement = f"list_{NAMES[shape]}"
@@ -73,7 +82,9 @@ class RegistryStore:
         """Keep a new utility, its log, and the grant to the organisation that stands for it, in one transaction."""
         async with self._pool.lend(new.code) as connection, connection.transaction():
             try:
-                await connection.execute(_SQL["create_utility"], new.code, now, new.name, new.rulebook, new.time_zone, new.due_soon_days)
+                await connection.execute(
+                    _SQL["create_utility"], new.code, now, new.name, new.rulebook, new.time_zone, new.due_soon_days
+                )
                 await connection.execute(statements("access")["grant_utility"], new.code, organisation_id, now)
             except asyncpg.UniqueViolationError:
                 raise ProblemError("conflict", f"The code {new.code!r} is taken by another utility; choose another.") from None
@@ -108,6 +119,9 @@ class RegistryStore:
 
 def unregistered(error: asyncpg.ForeignKeyViolationError) -> ProblemError:
     """A foreign key that leads nowhere, as a fault of the member that named it."""
-    member = next((one for one in ("premises_id", "assembly_id", "tester_id", "gauge_id", "organisation_id") if one in str(error.detail)), "id")
+    member = next(
+        (one for one in ("premises_id", "assembly_id", "tester_id", "gauge_id", "organisation_id") if one in str(error.detail)),
+        "id",
+    )
     detail = f"Nothing is registered under that `{member}`; register it first."
     return ProblemError("not-applicable", detail, [Fault(pointer=f"/{member}", detail=detail)])

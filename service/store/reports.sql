@@ -86,3 +86,6 @@ DO UPDATE SET version = standing.version + 1, due_on = excluded.due_on, basis = 
 -- name: judged
 -- The test as it was judged, when, and the verdict it got: for judging it again.
 SELECT id, judged, received_at, verdict FROM record.report WHERE utility_id = $1 AND log_index >= $2 ORDER BY log_index LIMIT $3;
+
+-- name: assembly_ids
+SELECT id FROM record.assembly WHERE utility_id = $1 ORDER BY id;

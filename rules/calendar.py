@@ -1,0 +1,12 @@
+"""Calendar arithmetic as the law means it: a month from the 31st ends on the last day of the next month."""
+
+import calendar
+import datetime as dt
+
+
+def add_months(day: dt.date, months: int) -> dt.date:
+    """The same day of the month so many months later, or that month's last day where it has no such day; dt.date.max beyond the calendar."""
+    year, month = divmod(day.year * 12 + day.month - 1 + months, 12)
+    if year > dt.MAXYEAR:
+        return dt.date.max
+    return dt.date(year, month + 1, min(day.day, calendar.monthrange(year, month + 1)[1]))

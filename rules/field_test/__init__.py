@@ -1,0 +1,1 @@
+"""A field test: readings in, a verdict out."""

@@ -1,0 +1,100 @@
+"""The verdict as it is told: findings, flags, diagnosis, actions. Every finding carries its source and how that is known."""
+
+import datetime as dt
+from typing import Literal
+
+from msgspec import UNSET, Struct, UnsetType
+
+from rules.catalogue import Component, Line
+from rules.field_test.document import TestUnits
+from rules.rulebook import Protection
+from rules.sources import Source
+
+Outcome = Literal["pass", "fail", "incomplete"]
+FindingOutcome = Literal["met", "not_met", "not_determined"]
+Severity = Literal["refuse", "hold", "note"]
+Acceptance = Literal["accepted", "held", "refused"]
+PhaseName = Literal["initial", "final"]
+
+
+class Finding(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """One criterion against one reading, in the report's unit.
+
+    `corrected` is the reading at the height of the assembly, where the gauge stood higher or lower; `margin` is what is left over the
+    minimum; `conformance_probability` the chance that the true value reaches it (JCGM 106:2012, 7.3.3), where the gauge's accuracy is
+    told.
+    """
+
+    rule: str
+    phase: PhaseName
+    line: Line
+    component: Component
+    outcome: FindingOutcome
+    message: str
+    source: Source
+    observed: float | bool | UnsetType = UNSET
+    corrected: float | UnsetType = UNSET
+    at_least: float | UnsetType = UNSET
+    margin: float | UnsetType = UNSET
+    conformance_probability: float | UnsetType = UNSET
+
+
+class Flag(Struct, frozen=True, kw_only=True):
+    """Something about the report that decides whether it may stand, or deserves a look; `pointer` leads to it (RFC 6901)."""
+
+    code: str
+    severity: Severity
+    pointer: str
+    message: str
+
+
+class Diagnosis(Struct, frozen=True, kw_only=True):
+    """What probably failed and what usually mends it."""
+
+    component: Component
+    line: Line
+    likely: str
+    because: str
+    repair: str
+    source: Source
+
+
+class Action(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """What to do, within how many days of the test (0: at once), and why."""
+
+    code: str
+    because: str
+    within_days: int | UnsetType = UNSET
+    source: Source | UnsetType = UNSET
+
+
+class PhaseVerdict(Struct, frozen=True, kw_only=True):
+    """What one phase shows, standing on its own."""
+
+    outcome: Outcome
+    protection: Protection
+
+
+class JudgedBy(Struct, frozen=True, kw_only=True):
+    """The rulebook, since when it has been so, and the digest that seals it."""
+
+    id: str
+    in_force_from: dt.date
+    digest: str
+
+
+class Verdict(Struct, frozen=True, kw_only=True):
+    """The answer to: is this assembly good, and may this report stand?"""
+
+    outcome: Outcome
+    initial: PhaseVerdict
+    final: PhaseVerdict | None
+    acceptance: Acceptance
+    rulebook: JudgedBy
+    units: TestUnits
+    findings: list[Finding]
+    flags: list[Flag]
+    diagnosis: list[Diagnosis]
+    actions: list[Action]
+    summary: str
+    caution: str

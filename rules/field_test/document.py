@@ -1,0 +1,145 @@
+"""A field test as it is told: the assembly, the gauge, the tester, what was read, what was repaired, what was read then.
+
+Absent members are UNSET, so that *not told* is never mistaken for a value. A reading is a union tagged by its component, so that the
+published contract says which members belong to which part.
+"""
+
+import datetime as dt
+from typing import Annotated, Literal
+
+from msgspec import UNSET, Meta, Struct, UnsetType
+
+from rules.catalogue import Hazard, Line, TestableKind
+from rules.quantities import LengthUnit, LengthValue, PressureUnit, PressureValue
+
+Word = Annotated[str, Meta(min_length=1, max_length=100)]
+Declared = Literal["pass", "fail", "incomplete"]
+Moment = Annotated[dt.datetime, Meta(tz=True)]
+Nonnegative = Annotated[float, Meta(ge=0, le=100_000)]
+Shutoff = Literal["tight", "leaking", "leaking_no_flow_proved", "not_checked"]
+
+
+class TestUnits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """The units of a test; `length` is needed only where the test tells a length."""
+
+    __test__ = False
+    pressure: PressureUnit
+    length: LengthUnit | UnsetType = UNSET
+
+
+class Assembly(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """The assembly tested; `size` in `units.length`."""
+
+    kind: TestableKind
+    hazard: Hazard
+    size: Annotated[float, Meta(gt=0, le=100_000)] | UnsetType = UNSET
+
+
+class Gauge(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """The differential pressure gauge: accuracy (±) and resolution in `units.pressure`, height over the assembly in `units.length`."""
+
+    accuracy: Nonnegative | UnsetType = UNSET
+    resolution: Nonnegative | UnsetType = UNSET
+    calibrated_on: dt.date | UnsetType = UNSET
+    height_above_assembly: LengthValue | UnsetType = UNSET
+
+
+class Tester(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """The tester's certificate, the kinds it covers, and its first and last day."""
+
+    certificate: Word | UnsetType = UNSET
+    kinds: Annotated[list[TestableKind], Meta(max_length=12)] | UnsetType = UNSET
+    valid_from: dt.date | UnsetType = UNSET
+    valid_until: dt.date | UnsetType = UNSET
+
+
+class _Check(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True, tag_field="component"):
+    """A check valve: whether it closed tight, and the static drop that it held, in the direction of flow."""
+
+    closed_tight: bool | UnsetType = UNSET
+    held_at: PressureValue | UnsetType = UNSET
+    line: Line = "main"
+
+
+class Check1Reading(_Check, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True, tag_field="component", tag="check_1"):
+    """Check 1 of an RP, a DC or a detector assembly."""
+
+
+class Check2Reading(_Check, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True, tag_field="component", tag="check_2"):
+    """Check 2 of an RP, a DC or a detector assembly."""
+
+
+class CheckReading(_Check, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True, tag_field="component", tag="check"):
+    """The check of a vacuum breaker."""
+
+
+class ReliefValveReading(
+    Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True, tag_field="component", tag="relief_valve"
+):
+    """A relief valve: whether it opened, and the differential (inlet over zone) at which it did."""
+
+    opened: bool | UnsetType = UNSET
+    opened_at: PressureValue | UnsetType = UNSET
+    line: Line = "main"
+
+
+class AirInletReading(
+    Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True, tag_field="component", tag="air_inlet"
+):
+    """An air inlet: whether it opened, at what pressure over atmosphere, and whether it opened fully as the body drained."""
+
+    opened: bool | UnsetType = UNSET
+    opened_at: PressureValue | UnsetType = UNSET
+    opened_fully: bool | UnsetType = UNSET
+    line: Line = "main"
+
+
+Reading = Check1Reading | Check2Reading | CheckReading | ReliefValveReading | AirInletReading
+
+
+class Shutoffs(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """How the two shutoff valves held during the test."""
+
+    inlet: Shutoff = "not_checked"
+    outlet: Shutoff = "not_checked"
+
+
+class Phase(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """An initial or a final test: the shutoffs and the readings, in any order."""
+
+    readings: Annotated[list[Reading], Meta(max_length=24)]
+    shutoffs: Shutoffs = Shutoffs()
+
+
+class Repair(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """What was done to which part between the tests."""
+
+    component: Literal["check_1", "relief_valve", "check_2", "check", "air_inlet"] | UnsetType = UNSET
+    part: Literal[
+        "disc", "seat", "spring", "guide", "diaphragm", "o_ring", "stem", "body", "test_cock", "shutoff", "whole_assembly", "other"
+    ]
+    action: Literal["cleaned", "replaced", "adjusted", "other"]
+    line: Line = "main"
+
+
+class Test(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """A field test, with all that judging it needs; `performed_at` carries its offset, and its own date is the day of the test."""
+
+    __test__ = False
+    rulebook: Annotated[str, Meta(min_length=1, max_length=60)]
+    performed_at: Moment
+    assembly: Assembly
+    units: TestUnits
+    initial_test: Phase
+    line_pressure: PressureValue | UnsetType = UNSET
+    gauge: Gauge | UnsetType = UNSET
+    tester: Tester | UnsetType = UNSET
+    repairs: Annotated[list[Repair], Meta(max_length=50)] | UnsetType = UNSET
+    final_test: Phase | UnsetType = UNSET
+    declared: Declared | UnsetType = UNSET
+
+
+class PreviousReadings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The readings of the test before this one, for noticing that every digit repeats."""
+
+    readings: list[Reading]

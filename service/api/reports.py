@@ -1,0 +1,113 @@
+"""Reports of field tests: sent in, read back, listed. Never edited: a wrong one is superseded."""
+
+import datetime as dt
+from typing import Annotated
+from uuid import UUID
+
+from msgspec import Meta, Struct
+
+from service.api.lists import Limit, page, page_of
+from service.api.operation import Answer, Call, operation
+from service.problems import ProblemError
+from service.records.reports import Submission, read_report
+from service.reports import Recorded, ReportFacts
+from service.store.reports import LineRow
+
+BASE = "/v1/utilities/{utility:str}/reports"
+MOST_KEY = 200
+
+
+class ReportQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Which reports: of one assembly, after that log index, oldest record first."""
+
+    assembly_id: UUID | None = None
+    after: Annotated[int, Meta(ge=-1, le=2**62)] = -1
+    limit: Limit = 100
+
+
+class AssemblyReportQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Which reports of the assembly in the path."""
+
+    after: Annotated[int, Meta(ge=-1, le=2**62)] = -1
+    limit: Limit = 100
+
+
+def _received(call: Call) -> dt.datetime:
+    return call.clock.now()
+
+
+async def _submit(call: Call, document: ReportFacts, report_id: UUID, idempotency_key: str | None = None) -> Answer:
+    submission = Submission(
+        id=report_id, facts=document, principal=call.who, received_at=_received(call), idempotency_key=idempotency_key
+    )
+    submitted = await call.services.submissions.submit(call.utility, submission)
+    location = f"/v1/utilities/{call.utility}/reports/{submitted.answer.report.id}"
+    return Answer(body=submitted.answer, status=201 if submitted.fresh else 200, headers={"Location": location})
+
+
+@operation(
+    "PUT", BASE + "/{id:uuid}", id="putReport", summary="Report a field test under an id of your own; sending it again is safe",
+    answers={201: Recorded, 200: Recorded}, tag="reports", right="report",
+)  # fmt: skip
+async def put_report(call: Call, document: ReportFacts) -> Answer:
+    """Record a report under the id in the path."""
+    return await _submit(call, document, call.id("id"))
+
+
+@operation(
+    "POST", BASE, id="postReport", summary="Report a field test; an Idempotency-Key makes sending it again safe",
+    answers={201: Recorded, 200: Recorded}, tag="reports", right="report",
+    request_headers={"Idempotency-Key": "^[!-~]{1,200}$"},
+)  # fmt: skip
+async def post_report(call: Call, document: ReportFacts) -> Answer:
+    """Record a report under a new id."""
+    key = call.header("idempotency-key")
+    if key is not None and not (0 < len(key) <= MOST_KEY and key.isascii() and key.isprintable() and " " not in key):
+        raise ProblemError("malformed", f"An `Idempotency-Key` has 1 to {MOST_KEY} printable ASCII characters and no spaces.")
+    return await _submit(call, document, call.clock.new_id(), key)
+
+
+@operation(
+    "GET",
+    BASE + "/{id:uuid}",
+    id="readReport",
+    summary="Read a report with its verdict",
+    answers={200: Recorded},
+    tag="reports",
+    right="read",
+)
+async def read(call: Call) -> Answer:
+    """Read a report, its verdict as it was given, and its assembly's standing now."""
+    utility = await call.services.registry.utility(call.utility)
+    return Answer(body=await read_report(call.services.reports, utility, call.id("id"), now=call.clock.now()))
+
+
+@operation(
+    "GET",
+    BASE,
+    id="listReport",
+    summary="List reports in the order of recording",
+    answers={200: page_of(LineRow)},
+    tag="reports",
+    right="read",
+)
+async def list_reports(call: Call, query: ReportQuery) -> Answer:
+    """List reports."""
+    return await _list(call, query.assembly_id, query.after, query.limit)
+
+
+@operation(
+    "GET", "/v1/utilities/{utility:str}/assemblies/{id:uuid}/reports", id="listAssemblyReport", summary="List an assembly's reports",
+    answers={200: page_of(LineRow)}, tag="reports", right="read",
+)  # fmt: skip
+async def list_assembly_reports(call: Call, query: AssemblyReportQuery) -> Answer:
+    """List the reports of one assembly."""
+    return await _list(call, call.id("id"), query.after, query.limit)
+
+
+async def _list(call: Call, assembly_id: UUID | None, after: int, limit: int) -> Answer:
+    found = await call.services.reports.reports(call.utility, after=after, limit=limit + 1, assembly_id=assembly_id)
+    return page(call, found, limit, lambda line: str(line.log_index))
+
+
+operations = [put_report, post_report, read, list_reports, list_assembly_reports]

@@ -1,0 +1,227 @@
+"""`nonreturn demo`: the main job on this machine, in one command.
+
+Starts a Postgres of its own (or works in the one given), migrates it, fills it with the scenario once, makes fresh keys, serves, and
+says what to try. Whatever it started, it stops.
+"""
+
+import asyncio
+import json
+import socket
+from pathlib import Path
+from typing import Any
+from uuid import UUID
+
+import asyncpg
+import msgspec
+import uvicorn
+
+from service.access import RIGHTS_OF, Principal, mint
+from service.app import create_app
+from service.clock import SystemClock
+from service.commands import Database, database
+from service.migrate import migrate, migrated
+from service.problems import ProblemError
+from service.records.reports import Submission, Submissions
+from service.reports import ReportFacts
+from service.scenario import RULEBOOK, TIME_ZONE, UTILITY, Scenario
+from service.settings import Settings
+from service.store.pool import Pool
+from service.store.registry import RegistryStore
+from service.store.reports import ReportStore
+from service.things import Assembly, AssemblyFacts, Gauge, GaugeFacts, NewUtility, Premises, PremisesFacts, Tester, TesterFacts
+
+_ORGANISATIONS = {"utility": "Harrow Fen Water", "testing_company": "Fenland Testing", "regulator": "State drinking water office"}
+_KEYS = {"utility": "utility", "tester": "testing_company", "regulator": "regulator"}
+
+
+def run(settings: Settings, *, ready: Path | None) -> int:
+    """Run the demo until told to stop; the exit status."""
+    with database(settings) as found:
+        if not asyncio.run(migrated(found.owner_dsn)):
+            migrate(found.owner_dsn)
+        try:
+            return asyncio.run(_serve(settings, found, ready))
+        except KeyboardInterrupt:
+            return 0
+
+
+async def _serve(settings: Settings, found: Database, ready: Path | None) -> int:
+    listener = socket.create_server((settings.host, settings.port))
+    url = f"http://{settings.host}:{listener.getsockname()[1]}"
+    told = await prepare(found, url)
+    config = uvicorn.Config(create_app(settings, found.dsn), access_log=False, log_level="warning", timeout_graceful_shutdown=10)
+    server = uvicorn.Server(config)
+    serving = asyncio.create_task(server.serve(sockets=[listener]))
+    while not server.started and not serving.done():
+        await asyncio.sleep(0.01)
+    if server.started:
+        if ready is not None:
+            _write(ready, told)
+        print(what_to_try(told), flush=True)  # noqa: T201
+    await serving
+    return 0 if server.started else 1
+
+
+def _write(ready: Path, told: dict[str, Any]) -> None:
+    """Write the file whole or not at all: a program may be waiting for it."""
+    partial = ready.with_name(ready.name + ".partial")
+    partial.write_text(json.dumps(told, indent=1), encoding="utf-8")
+    partial.replace(ready)
+
+
+async def prepare(found: Database, url: str) -> dict[str, Any]:
+    """Fill the scenario where it is not there yet, make fresh keys, and tell what there is."""
+    owner = await asyncpg.connect(found.owner_dsn)
+    pool = await Pool.open(found.dsn, size=2)
+    try:
+        organisations = await _organisations(owner)
+        registry = RegistryStore(pool)
+        try:
+            await registry.utility(UTILITY)
+        except ProblemError:
+            await fill(pool, registry, organisations)
+        await owner.executemany(
+            "INSERT INTO access.utility_grant VALUES ($1, $2, now()) ON CONFLICT DO NOTHING",
+            [(UTILITY, one) for one in organisations.values()],
+        )
+        keys = {name: await _fresh_key(owner, organisations[kind], kind) for name, kind in _KEYS.items()}
+        assemblies: dict[str, str] = {}
+        for one in await registry.listed(Assembly, UTILITY, after=None, limit=500):
+            assemblies.setdefault(one.kind, str(one.id))
+        testers = [str(one.id) for one in await registry.listed(Tester, UTILITY, after=None, limit=500)]
+        gauges = [str(one.id) for one in await registry.listed(Gauge, UTILITY, after=None, limit=500)]
+    finally:
+        await pool.close()
+        await owner.close()
+    return {"url": url, "utility": UTILITY, "keys": keys, "assemblies": assemblies, "testers": testers, "gauges": gauges}
+
+
+async def _organisations(owner: Any) -> dict[str, UUID]:
+    """The demo's organisations, made where they are missing."""
+    clock = SystemClock()
+    found: dict[str, UUID] = {}
+    for kind, name in _ORGANISATIONS.items():
+        known = await owner.fetchval(
+            "SELECT organisation_id FROM access.organisation WHERE kind = $1 AND name = $2 LIMIT 1", kind, name
+        )
+        found[kind] = known or clock.new_id()
+        if known is None:
+            await owner.execute("INSERT INTO access.organisation VALUES ($1, $2, $3, $4)", found[kind], kind, name, clock.now())
+    return found
+
+
+async def _fresh_key(owner: Any, organisation: UUID, kind: str) -> str:
+    """A new key in place of the last start's: keys are kept hashed, so an old one could not be shown again."""
+    clock = SystemClock()
+    key_id = clock.new_id()
+    key, secret_hash = mint(key_id)
+    await owner.execute(
+        "UPDATE access.key SET revoked_at = now() WHERE organisation_id = $1 AND label = 'demo' AND revoked_at IS NULL",
+        organisation,
+    )
+    await owner.execute(
+        "INSERT INTO access.key (key_id, organisation_id, label, secret_hash, rights, created_at) VALUES ($1, $2, 'demo', $3, $4, now())",
+        key_id, organisation, secret_hash, sorted(RIGHTS_OF[kind]),
+    )  # fmt: skip
+    return key
+
+
+class _ScenarioClock(SystemClock):
+    """Time as the scenario tells it."""
+
+    def __init__(self, scenario: Scenario) -> None:
+        self.moment = scenario.founded
+        self._ids = scenario.ids
+
+    def now(self) -> Any:
+        """The moment that the scenario is at."""
+        return self.moment
+
+    def new_id(self) -> UUID:
+        """An id that follows from the scenario."""
+        return self._ids.at(self.moment)
+
+
+async def fill(pool: Pool, registry: RegistryStore, organisations: dict[str, UUID]) -> None:
+    """Register and report the whole scenario, through the same code as any other."""
+    scenario = Scenario(SystemClock().now().date())
+    clock = _ScenarioClock(scenario)
+    new = NewUtility(code=UTILITY, name=_ORGANISATIONS["utility"], rulebook=RULEBOOK, time_zone=TIME_ZONE)
+    await registry.create_utility(new, organisations["utility"], now=clock.now())
+
+    async def register(shape: Any, facts: Any, document: dict[str, Any]) -> UUID:
+        thing = await registry.create(shape, UTILITY, msgspec.convert(document, facts), new_id=clock.new_id(), now=clock.now())
+        return thing.id  # type: ignore[no-any-return]
+
+    company = str(organisations["testing_company"])
+    testers = [await register(Tester, TesterFacts, {**one, "organisation_id": company}) for one in scenario.testers]
+    gauges = [await register(Gauge, GaugeFacts, {**one, "organisation_id": company}) for one in scenario.gauges]
+    assemblies = []
+    for place in scenario.places:
+        latitude, longitude = place.location
+        premises = await register(
+            Premises, PremisesFacts,
+            {
+                "name": place.name, "address": place.address, "reference": place.reference, "connection": place.connection,
+                "hazard": place.hazard, "location": {"latitude": latitude, "longitude": longitude},
+            },
+        )  # fmt: skip
+        assemblies.append(
+            await register(
+                Assembly, AssemblyFacts,
+                {
+                    "premises_id": premises, "kind": place.kind, "hazard": place.hazard, "serial_number": place.serial_number,
+                    "nominal_size": {"size": place.size, "units": {"length": "in"}}, "installed_on": place.installed_on,
+                    "purpose": "point_of_use" if place.kind in ("pvb", "svb") else "premises_isolation",
+                },
+            )
+        )  # fmt: skip
+    submissions = Submissions(ReportStore(pool), registry, clock)
+    principal = Principal(
+        key_id=UUID(int=0), organisation_id=organisations["testing_company"], kind="testing_company", rights=frozenset({"report"}),
+        utilities=frozenset({UTILITY}),
+    )  # fmt: skip
+    for visit in scenario.visits:
+        clock.moment = visit.received_at
+        ids = {"assembly_id": assemblies[visit.place], "tester_id": testers[visit.tester], "gauge_id": gauges[visit.gauge]}
+        facts = msgspec.convert({**visit.document, **ids}, ReportFacts, strict=False)
+        await submissions.submit(
+            UTILITY, Submission(id=clock.new_id(), facts=facts, principal=principal, received_at=visit.received_at)
+        )
+    await submissions.close()
+
+
+def what_to_try(told: dict[str, Any]) -> str:
+    """A few lines to paste."""
+    base = f"{told['url']}/v1/utilities/{told['utility']}"
+    tester, utility = told["keys"]["tester"], told["keys"]["utility"]
+    report = {
+        "assembly_id": told["assemblies"]["pvb"], "tester_id": told["testers"][0], "gauge_id": told["gauges"][0],
+        "performed_at": SystemClock().now().replace(microsecond=0).isoformat(), "reason": "periodic", "units": {"pressure": "psi"},
+        "line_pressure": 62,
+        "initial_test": {
+            "shutoffs": {"inlet": "tight", "outlet": "tight"},
+            "readings": [
+                {"component": "air_inlet", "opened": True, "opened_at": 1.4, "opened_fully": True},
+                {"component": "check", "closed_tight": True, "held_at": 0.6},
+            ],
+        },
+    }  # fmt: skip
+    return f"""
+Nonreturn serves {told["url"]}  (calls: {told["url"]}/docs, Ctrl-C stops everything)
+Keys of this start:  tester {tester}
+                    utility {utility}
+                  regulator {told["keys"]["regulator"]}
+
+Report a failing vacuum-breaker test, and read which part failed, what protection is left and what to do:
+
+curl -sS {base}/reports -H 'Authorization: Bearer {tester}' -H 'Content-Type: application/json' \\
+  -d '{json.dumps(report)}'
+
+How that assembly stands now, and its reports:
+
+curl -sS {base}/assemblies/{told["assemblies"]["pvb"]}/standing -H 'Authorization: Bearer {utility}'
+curl -sS {base}/assemblies/{told["assemblies"]["pvb"]}/reports -H 'Authorization: Bearer {utility}'
+
+Local codes and a licensed tester decide; nothing here replaces them.
+"""

@@ -1,0 +1,430 @@
+"""Submitting reports: judge, then write report, verdict and standing in one transaction.
+
+Reports that arrive together are written together, up to a bound and without waiting for company; each is answered only once it is
+durable. A utility's reports are written by one group at a time, in the order of their arrival. A group that fails is tried again one
+by one, so that a report that fails, fails alone. What the registry knows is read before the utility's log is locked, and judging
+happens outside the lock too; only what must be alone (is the id taken, what history has the assembly) is read under it.
+"""
+
+import asyncio
+import datetime as dt
+import hashlib
+from collections import deque
+from collections.abc import Sequence
+from typing import Any
+from uuid import UUID
+from zoneinfo import ZoneInfo
+
+import msgspec
+from msgspec import UNSET, Raw, Struct
+
+import rules
+from service.access import Principal
+from service.clock import Clock
+from service.problems import Fault, ProblemError, not_found
+from service.reports import RecordedRaw, Report, ReportFacts
+from service.store.registry import RegistryStore
+from service.store.reports import AssemblyRow, FactsRow, HistoryRow, ReportRow, ReportStore, RequestRow, StandingRow, StoredReport
+from service.things import Calibration, Certificate, Size, Utility
+
+MOST_TOGETHER = 64
+MOST_WAITING = 2_000
+"""Beyond this many waiting reports of a utility a new one is turned away with 503, rather than kept in memory."""
+
+_UTILITY_REMEMBERED = dt.timedelta(seconds=5)
+
+
+class Submission(Struct, kw_only=True):
+    """A report on its way in."""
+
+    id: UUID
+    facts: ReportFacts
+    principal: Principal
+    received_at: dt.datetime
+    idempotency_key: str | None = None
+
+
+class Submitted(Struct, frozen=True, kw_only=True):
+    """A report that is recorded; `fresh` is false where it was recorded before, with the same content."""
+
+    fresh: bool
+    answer: RecordedRaw
+
+
+class _Judged(Struct, kw_only=True):
+    """A submission with its verdict, before it is written."""
+
+    submission: Submission
+    row: ReportRow
+    known: FactsRow
+
+
+_Waiting = tuple[Submission, "asyncio.Future[Submitted]"]
+
+
+class Submissions:
+    """The way in for reports."""
+
+    def __init__(self, store: ReportStore, registry: RegistryStore, clock: Clock) -> None:
+        self._store = store
+        self._registry = registry
+        self._clock = clock
+        self._waiting: dict[str, deque[_Waiting]] = {}
+        self._writers: dict[str, asyncio.Task[None]] = {}
+        self._utilities: dict[str, tuple[dt.datetime, Utility]] = {}
+
+    async def submit(self, utility: str, submission: Submission) -> Submitted:
+        """Record a report and answer once it is durable; ProblemError where it cannot be."""
+        queue = self._waiting.setdefault(utility, deque())
+        if len(queue) >= MOST_WAITING:
+            raise ProblemError(
+                "unavailable", "Too many reports are waiting; send this one again shortly.", headers={"Retry-After": "1"}
+            )
+        future: asyncio.Future[Submitted] = asyncio.get_running_loop().create_future()
+        queue.append((submission, future))
+        writer = self._writers.get(utility)
+        if writer is None or writer.done():
+            self._writers[utility] = asyncio.create_task(self._write(utility, queue))
+        return await future
+
+    async def close(self) -> None:
+        """Finish what waits."""
+        await asyncio.gather(*self._writers.values(), return_exceptions=True)
+
+    async def _write(self, utility: str, queue: deque[_Waiting]) -> None:
+        while queue:
+            group = [queue.popleft() for _ in range(min(len(queue), MOST_TOGETHER))]
+            try:
+                results: Sequence[Submitted | Exception] = await self._record(utility, [submission for submission, _ in group])
+            except ProblemError as error:
+                results = [error] * len(group)
+            except Exception as error:  # noqa: BLE001 - whatever failed the group, each report gets its own try
+                results = [error] if len(group) == 1 else [await self._alone(utility, submission) for submission, _ in group]
+            for (_, future), result in zip(group, results, strict=True):
+                if future.done():
+                    continue
+                if isinstance(result, Exception):
+                    future.set_exception(result)
+                else:
+                    future.set_result(result)
+
+    async def _alone(self, utility: str, submission: Submission) -> Submitted | Exception:
+        try:
+            return (await self._record(utility, [submission]))[0]  # type: ignore[return-value]
+        except Exception as error:  # noqa: BLE001 - it is this report's own answer
+            return error
+
+    async def _record(self, utility_code: str, submissions: list[Submission]) -> list[Submitted | Exception]:
+        """Record a group; each result stands where its submission stood."""
+        utility = await self._utility(utility_code)
+        known = await self._store.facts(
+            utility_code,
+            [one.facts.assembly_id for one in submissions],
+            [one.facts.tester_id for one in submissions],
+            [one.facts.gauge_id for one in submissions],
+        )
+        results: list[Submitted | Exception | None] = [None] * len(submissions)
+        judged: dict[int, _Judged] = {}
+        for place, (submission, facts) in enumerate(zip(submissions, known, strict=True)):
+            try:
+                judged[place] = _judge(utility, submission, facts)
+            except (ProblemError, rules.RulesError) as error:
+                results[place] = error
+        if judged:
+            await self._write_judged(utility, judged, results)
+        return [result for result in results if result is not None]
+
+    async def _write_judged(
+        self, utility: Utility, judged: dict[int, _Judged], results: list[Submitted | Exception | None]
+    ) -> None:
+        answers: dict[int, Any] = {}
+        async with self._store.recording(utility.code) as recording:
+            found = await recording.history(
+                sorted({one.row.assembly_id for one in judged.values()}), sorted({one.row.id for one in judged.values()})
+            )
+            keys = [one.submission.idempotency_key for one in judged.values() if one.submission.idempotency_key is not None]
+            requests = await recording.requests(keys) if keys else []
+            group = _Group(utility, self._clock.now(), found, requests)
+            for place, one in judged.items():
+                try:
+                    answers[place] = group.add(one)
+                except ProblemError as error:
+                    results[place] = error
+            if group.rows:
+                await recording.record(group.rows, group.requests, list(group.standings.values()))
+        for place, answer in answers.items():
+            results[place] = answer if isinstance(answer, Submitted) else await self._again(utility, answer)
+
+    async def _again(self, utility: Utility, report_id: UUID) -> Submitted:
+        """The answer to a report that was recorded before."""
+        return Submitted(fresh=False, answer=await read_report(self._store, utility, report_id, now=self._clock.now()))
+
+    async def _utility(self, code: str) -> Utility:
+        now = self._clock.now()
+        known = self._utilities.get(code)
+        if known is None or not dt.timedelta(0) <= now - known[0] < _UTILITY_REMEMBERED:
+            known = self._utilities[code] = (now, await self._registry.utility(code))
+        return known[1]
+
+
+class _Group:
+    """The reports that one transaction records, checked one after another against what is recorded and what precedes them."""
+
+    def __init__(self, utility: Utility, now: dt.datetime, found: list[HistoryRow], requests: list[RequestRow]) -> None:
+        self._utility = utility
+        self._today = today(utility, now)
+        self._by_id = {row.id: row for row in found}
+        self._history: dict[UUID, list[HistoryRow]] = {}
+        for row in found:
+            self._history.setdefault(row.assembly_id, []).append(row)
+        self._superseded = {row.supersedes for row in found if row.supersedes is not None}
+        self._made = {(row.organisation_id, row.idempotency_key): row.report_id for row in requests}
+        self.rows: list[ReportRow] = []
+        self.requests: list[RequestRow] = []
+        self.standings: dict[UUID, StandingRow] = {}
+
+    def add(self, judged: _Judged) -> Submitted | UUID:
+        """Take a report in and give its answer, or the id under which the same is recorded already; ProblemError for a conflict."""
+        row, submission = judged.row, judged.submission
+        key = (row.organisation_id, submission.idempotency_key or "")
+        if submission.idempotency_key is not None and key in self._made:
+            return self._same(self._made[key], row, "That Idempotency-Key made another report; use a new key for a new report.")
+        if row.id in self._by_id:
+            return self._same(
+                row.id,
+                row,
+                "Another report is recorded under that id; reports are never changed. Give a new report an id of its own.",
+            )
+        self._check_correction(row)
+        kept = HistoryRow(**{name: getattr(row, name) for name in HistoryRow.__struct_fields__})
+        self._by_id[row.id] = kept
+        history = self._history.setdefault(row.assembly_id, [])
+        history.append(kept)
+        if row.supersedes is not None:
+            self._superseded.add(row.supersedes)
+        self.rows.append(row)
+        if submission.idempotency_key is not None:
+            self._made[key] = row.id
+            self.requests.append(
+                RequestRow(organisation_id=row.organisation_id, idempotency_key=submission.idempotency_key, report_id=row.id)
+            )
+        standing = work_out(self._utility, judged.known, history)
+        self.standings[row.assembly_id] = standing_row(row.assembly_id, standing)
+        answer = RecordedRaw(
+            report=_report(self._utility.code, row.id, row.received_at, submission.facts),
+            verdict=Raw(row.verdict.encode()),
+            standing=rules.standing_on(standing, self._today, self._utility.due_soon_days),
+        )
+        return Submitted(fresh=True, answer=answer)
+
+    def _same(self, recorded: UUID, row: ReportRow, otherwise: str) -> UUID:
+        known = self._by_id.get(recorded)
+        if known is not None and known.content_hash != row.content_hash:
+            raise ProblemError("conflict", otherwise)
+        return recorded
+
+    def _check_correction(self, row: ReportRow) -> None:
+        if row.supersedes is None:
+            return
+        corrected = self._by_id.get(row.supersedes)
+        if corrected is None or corrected.assembly_id != row.assembly_id:
+            detail = "`supersedes` names no report of this assembly."
+            raise ProblemError("not-applicable", detail, [Fault(pointer="/supersedes", detail=detail)])
+        if row.supersedes in self._superseded:
+            raise ProblemError("conflict", "That report is superseded already; correct the report that superseded it.")
+
+
+def today(utility: Utility, now: dt.datetime) -> dt.date:
+    """The day it is where the utility is."""
+    return now.astimezone(ZoneInfo(utility.time_zone)).date()
+
+
+def content_hash(facts: ReportFacts) -> bytes:
+    """The SHA-256 of what a report says, however its JSON was laid out."""
+    return hashlib.sha256(msgspec.json.encode(facts, order="sorted")).digest()
+
+
+def _judge(utility: Utility, submission: Submission, known: FactsRow) -> _Judged:
+    """The verdict on a report, with what the registry knows of its assembly, tester and gauge."""
+    facts = submission.facts
+    test = as_judged(utility, facts, known)
+    verdict = rules.judge(test, received_at=submission.received_at)
+    row = ReportRow(
+        id=submission.id,
+        assembly_id=facts.assembly_id,
+        tester_id=facts.tester_id,
+        gauge_id=facts.gauge_id,
+        performed_at=facts.performed_at,
+        performed_on=facts.performed_at.astimezone(ZoneInfo(utility.time_zone)).date(),
+        received_at=submission.received_at,
+        reason=facts.reason,
+        supersedes=None if facts.supersedes is UNSET else facts.supersedes,
+        organisation_id=submission.principal.organisation_id,
+        key_id=submission.principal.key_id,
+        content_hash=content_hash(facts),
+        content=msgspec.json.encode(facts).decode(),
+        judged=msgspec.json.encode(test).decode(),
+        verdict=msgspec.json.encode(verdict).decode(),
+        outcome=verdict.outcome,
+        protection=verdict.initial.protection if verdict.final is None else verdict.final.protection,
+        acceptance=verdict.acceptance,
+        rulebook=verdict.rulebook.id,
+        rulebook_digest=verdict.rulebook.digest,
+    )
+    return _Judged(submission=submission, row=row, known=known)
+
+
+def as_judged(utility: Utility, facts: ReportFacts, known: FactsRow) -> rules.Test:
+    """The test that a report tells of, with the registry's facts in place of the ids; ProblemError for ids not registered."""
+    unregistered = [
+        Fault(pointer=f"/{member}", detail=f"Nothing is registered under that `{member}`; register it first.")
+        for member, there in (
+            ("assembly_id", known.kind is not None), ("tester_id", known.tester_known), ("gauge_id", known.gauge_unit is not None),
+        )
+        if not there
+    ]  # fmt: skip
+    if facts.rulebook is not UNSET and facts.rulebook != utility.rulebook:
+        detail = f"This utility judges by {utility.rulebook}; leave `rulebook` out, or name that one."
+        unregistered.append(Fault(pointer="/rulebook", detail=detail))
+    if unregistered:
+        raise ProblemError("not-applicable", " ".join(fault.detail for fault in unregistered), unregistered)
+    performed_on = facts.performed_at.date()
+    return rules.Test(
+        rulebook=utility.rulebook,
+        performed_at=facts.performed_at,
+        assembly=_assembly(facts, known),
+        units=facts.units,
+        line_pressure=facts.line_pressure,
+        gauge=_gauge(facts, known, performed_on),
+        tester=_tester(known, performed_on),
+        initial_test=facts.initial_test,
+        repairs=facts.repairs,
+        final_test=facts.final_test,
+        declared=facts.declared,
+    )
+
+
+def _assembly(facts: ReportFacts, known: FactsRow) -> rules.Assembly:
+    size: Any = UNSET
+    if known.nominal_size is not None and facts.units.length is not UNSET:
+        nominal = msgspec.json.decode(known.nominal_size, type=Size)
+        size = rules.convert(nominal.size, nominal.units.length, facts.units.length)
+    return rules.Assembly(kind=known.kind, hazard=known.hazard, size=size)  # type: ignore[arg-type]
+
+
+def _gauge(facts: ReportFacts, known: FactsRow, performed_on: dt.date) -> rules.Gauge:
+    """The gauge with its newest calibration on the day of the test; failing one, the earliest made after it."""
+    days = sorted(one.calibrated_on for one in msgspec.json.decode(known.calibrations or "[]", type=list[Calibration]))
+    before = [day for day in days if day <= performed_on]
+    unit, to = known.gauge_unit or "psi", facts.units.pressure
+    return rules.Gauge(
+        accuracy=rules.convert(known.accuracy or 0.0, unit, to),
+        resolution=rules.convert(known.resolution or 0.0, unit, to),
+        calibrated_on=before[-1] if before else days[0] if days else UNSET,
+        height_above_assembly=facts.gauge_height_above_assembly,
+    )
+
+
+def _tester(known: FactsRow, performed_on: dt.date) -> Any:
+    """The tester's certificate that fits the test best: valid on the day and for the kind, else valid on the day, else the newest."""
+    held = msgspec.json.decode(known.certificates or "[]", type=list[Certificate])
+    if not held:
+        return UNSET
+
+    def fit(one: Certificate) -> tuple[bool, bool, dt.date]:
+        valid = one.valid_from <= performed_on <= one.valid_until
+        return valid, valid and rules.certificate_covers(one.kinds, known.kind or ""), one.valid_until
+
+    best = max(held, key=fit)
+    return rules.Tester(certificate=best.certificate, kinds=best.kinds, valid_from=best.valid_from, valid_until=best.valid_until)
+
+
+def _report(utility: str, report_id: UUID, received_at: dt.datetime, facts: ReportFacts, **more: Any) -> Report:
+    said = {name: getattr(facts, name) for name in ReportFacts.__struct_fields__}
+    return Report(id=report_id, utility=utility, received_at=received_at, **said, **more)
+
+
+async def read_report(store: ReportStore, utility: Utility, report_id: UUID, *, now: dt.datetime) -> RecordedRaw:
+    """A report with its verdict, and its assembly's standing now; 404 where there is none."""
+    stored = await store.report(utility.code, report_id)
+    if stored is None:
+        raise not_found("report")
+    return _recorded(utility, stored, today(utility, now))
+
+
+def _recorded(utility: Utility, stored: StoredReport, on: dt.date) -> RecordedRaw:
+    facts = msgspec.json.decode(stored.content, type=ReportFacts)
+    standing = msgspec.json.decode(stored.basis or "null", type=rules.Standing)
+    return RecordedRaw(
+        report=_report(
+            utility.code,
+            stored.id,
+            stored.received_at,
+            facts,
+            log_index=stored.log_index,
+            superseded_by=stored.superseded_by or UNSET,
+        ),
+        verdict=Raw(stored.verdict.encode()),
+        standing=rules.standing_on(standing, on, utility.due_soon_days),
+    )
+
+
+def work_out(utility: Utility, known: FactsRow | AssemblyRow, history: Sequence[HistoryRow]) -> rules.Standing:
+    """An assembly's standing from its facts and its reports: the rules' own, by the utility's rulebook."""
+    corrected = {row.supersedes for row in history if row.supersedes is not None}
+    return rules.standing(
+        rulebook_id=utility.rulebook,
+        hazard=known.hazard,
+        connection=known.connection,
+        in_service=bool(known.in_service),
+        installed_on=known.installed_on,
+        history=[
+            rules.TestEvent(
+                report_id=str(row.id), performed_on=row.performed_on, performed_at=row.performed_at, received_at=row.received_at,
+                reason=row.reason, outcome=row.outcome, protection=row.protection, acceptance=row.acceptance,
+            )
+            for row in history
+            if row.id not in corrected
+        ],
+    )  # fmt: skip
+
+
+def standing_row(assembly_id: UUID, standing: rules.Standing) -> StandingRow:
+    """A standing as it is kept."""
+    return StandingRow(assembly_id=assembly_id, due_on=standing.due_on, basis=msgspec.json.encode(standing).decode())
+
+
+async def read_standing(store: ReportStore, utility: Utility, assembly_id: UUID, *, now: dt.datetime) -> rules.Standing:
+    """An assembly's standing today, where the utility is; 404 for an assembly that is not there."""
+    row = await store.assembly(utility.code, assembly_id)
+    if row is None:
+        raise not_found("assembly")
+    kept = msgspec.json.decode(row.basis, type=rules.Standing) if row.basis is not None else work_out(utility, row, [])
+    return rules.standing_on(kept, today(utility, now), utility.due_soon_days)
+
+
+async def rebuild_standings(store: ReportStore, utility: Utility) -> list[UUID]:
+    """Work out every standing of a utility from its reports; the assemblies whose kept one differed, which are written anew."""
+    differing = []
+    for assembly_id in await store.assembly_ids(utility.code):
+        async with store.recording(utility.code) as recording:
+            row = await recording.assembly(assembly_id)
+            history = await recording.history([assembly_id], [])
+            new = standing_row(assembly_id, work_out(utility, row, history))
+            if row.basis != new.basis and (row.basis is not None or history):
+                differing.append(assembly_id)
+                await recording.keep_standing(new)
+    return differing
+
+
+async def rejudge_reports(store: ReportStore, utility: str) -> tuple[int, list[UUID]]:
+    """Judge every stored report of a utility again; how many there are, and the ids of those whose verdict is not the same to the byte."""
+    judged, differing = 0, []
+    while rows := await store.judged(utility, start=judged, limit=500):
+        for row in rows:
+            test = msgspec.json.decode(row.judged, type=rules.Test)
+            verdict = msgspec.json.encode(rules.judge(test, received_at=row.received_at))
+            if verdict != row.verdict.encode():
+                differing.append(row.id)
+        judged += len(rows)
+    return judged, differing

@@ -1,0 +1,64 @@
+"""The report of a field test: as it is sent, and as it is answered."""
+
+import datetime as dt
+from typing import Annotated, Literal
+from uuid import UUID
+
+from msgspec import UNSET, Meta, Raw, Struct, UnsetType
+
+import rules
+from service.things import Code
+
+Reason = Literal["installation", "periodic", "repair", "relocation", "incident", "other"]
+Text = Annotated[str, Meta(max_length=4000)]
+
+
+class ReportFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """A field test as reported: a test as judged, with ids in place of the assembly, the tester and the gauge.
+
+    `gauge_height_above_assembly` in `units.length`. `rulebook`, where given, must be the utility's own. `supersedes` names the
+    report that this one corrects, and `supersedes_because` says why.
+    """
+
+    assembly_id: UUID
+    tester_id: UUID
+    gauge_id: UUID
+    performed_at: Annotated[dt.datetime, Meta(tz=True)]
+    reason: Reason
+    units: rules.TestUnits
+    initial_test: rules.Phase
+    rulebook: Code | UnsetType = UNSET
+    line_pressure: rules.PressureValue | UnsetType = UNSET
+    gauge_height_above_assembly: rules.LengthValue | UnsetType = UNSET
+    repairs: Annotated[list[rules.Repair], Meta(max_length=50)] | UnsetType = UNSET
+    final_test: rules.Phase | UnsetType = UNSET
+    declared: Literal["pass", "fail", "incomplete"] | UnsetType = UNSET
+    remarks: Text | UnsetType = UNSET
+    supersedes: UUID | UnsetType = UNSET
+    supersedes_because: Text | UnsetType = UNSET
+
+
+class Report(ReportFacts, frozen=True, kw_only=True, forbid_unknown_fields=False, omit_defaults=True):
+    """A report as kept; `log_index` is its place in the utility's record, counted from 0."""
+
+    id: UUID
+    utility: str
+    received_at: dt.datetime
+    log_index: int | UnsetType = UNSET
+    superseded_by: UUID | UnsetType = UNSET
+
+
+class Recorded(Struct, frozen=True, kw_only=True):
+    """The answer to a report: the report, its verdict, and the assembly's standing."""
+
+    report: Report
+    verdict: rules.Verdict
+    standing: rules.Standing
+
+
+class RecordedRaw(Struct, frozen=True, kw_only=True):
+    """The same answer, with the verdict as the bytes that are kept."""
+
+    report: Report
+    verdict: Raw
+    standing: rules.Standing

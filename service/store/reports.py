@@ -1,0 +1,236 @@
+"""Reports, verdicts and standings in Postgres."""
+
+import datetime as dt
+from collections.abc import AsyncIterator, Sequence
+from contextlib import asynccontextmanager
+from typing import Any
+from uuid import UUID
+
+from msgspec import Struct
+
+from service.store.pool import Connection, Pool
+from service.store.statements import statements
+
+_SQL = statements("reports")
+
+
+class FactsRow(Struct, frozen=True, kw_only=True):
+    """What the registry knows of the assembly, tester and gauge that one report names; a kind of None: no such assembly."""
+
+    n: int
+    kind: str | None
+    hazard: str | None
+    nominal_size: str | None
+    installed_on: dt.date | None
+    in_service: bool | None
+    connection: str | None
+    certificates: str | None
+    tester_known: bool
+    accuracy: float | None
+    resolution: float | None
+    gauge_unit: str | None
+    calibrations: str | None
+
+
+class HistoryRow(Struct, frozen=True, kw_only=True):
+    """A report as far as standing and idempotency need it."""
+
+    id: UUID
+    assembly_id: UUID
+    performed_at: dt.datetime
+    performed_on: dt.date
+    received_at: dt.datetime
+    reason: str
+    supersedes: UUID | None
+    content_hash: bytes
+    outcome: str
+    protection: str
+    acceptance: str
+
+
+class ReportRow(Struct, frozen=True, kw_only=True):
+    """A report as kept, in the order of the columns that `record` takes."""
+
+    id: UUID
+    assembly_id: UUID
+    tester_id: UUID
+    gauge_id: UUID
+    performed_at: dt.datetime
+    performed_on: dt.date
+    received_at: dt.datetime
+    reason: str
+    supersedes: UUID | None
+    organisation_id: UUID
+    key_id: UUID
+    content_hash: bytes
+    content: str
+    judged: str
+    verdict: str
+    outcome: str
+    protection: str
+    acceptance: str
+    rulebook: str
+    rulebook_digest: str
+
+
+class RequestRow(Struct, frozen=True, kw_only=True):
+    """Which report an organisation's idempotency key made."""
+
+    organisation_id: UUID
+    idempotency_key: str
+    report_id: UUID
+
+
+class StandingRow(Struct, frozen=True, kw_only=True):
+    """An assembly's standing as kept: `basis` is the rules' Standing as JSON."""
+
+    assembly_id: UUID
+    due_on: dt.date | None
+    basis: str
+
+
+class StoredReport(Struct, frozen=True, kw_only=True):
+    """A report as read back."""
+
+    id: UUID
+    assembly_id: UUID
+    received_at: dt.datetime
+    content: str
+    verdict: str
+    log_index: int
+    organisation_id: UUID
+    superseded_by: UUID | None
+    basis: str | None
+
+
+class LineRow(Struct, frozen=True, kw_only=True):
+    """A report as a line of a list; `log_index` is its place in the utility's record."""
+
+    id: UUID
+    log_index: int
+    assembly_id: UUID
+    tester_id: UUID
+    gauge_id: UUID
+    performed_at: dt.datetime
+    received_at: dt.datetime
+    reason: str
+    supersedes: UUID | None
+    superseded_by: UUID | None
+    outcome: str
+    protection: str
+    acceptance: str
+    rulebook: str
+
+
+class AssemblyRow(Struct, frozen=True, kw_only=True):
+    """What the standing of an assembly rests on besides its reports."""
+
+    basis: str | None
+    kind: str
+    hazard: str
+    installed_on: dt.date | None
+    in_service: bool
+    connection: str
+
+
+class JudgedRow(Struct, frozen=True, kw_only=True):
+    """A stored report as it was judged."""
+
+    id: UUID
+    judged: str
+    received_at: dt.datetime
+    verdict: str
+
+
+class ReportStore:
+    """Reads reports, and lends the transaction in which they are recorded."""
+
+    def __init__(self, pool: Pool) -> None:
+        self._pool = pool
+
+    async def facts(
+        self, utility: str, assemblies: Sequence[UUID], testers: Sequence[UUID], gauges: Sequence[UUID]
+    ) -> list[FactsRow]:
+        """What the registry knows of those, one row for each three."""
+        async with self._pool.lend(utility) as connection:
+            return [FactsRow(**dict(row)) for row in await connection.fetch(_SQL["facts"], utility, assemblies, testers, gauges)]
+
+    @asynccontextmanager
+    async def recording(self, utility: str) -> AsyncIterator["Recording"]:
+        """The transaction in which reports of a utility are recorded: alone, until it commits."""
+        async with self._pool.lend(utility) as connection, connection.transaction():
+            await connection.execute(_SQL["lock_log"], utility)
+            yield Recording(connection, utility)
+
+    async def report(self, utility: str, report_id: UUID) -> StoredReport | None:
+        """One report."""
+        row = await self._one(utility, "report", utility, report_id)
+        return StoredReport(**row) if row else None
+
+    async def reports(self, utility: str, *, after: int, limit: int, assembly_id: UUID | None) -> list[LineRow]:
+        """Up to `limit` reports after that log index."""
+        async with self._pool.lend(utility) as connection:
+            return [LineRow(**dict(row)) for row in await connection.fetch(_SQL["reports"], utility, after, assembly_id, limit)]
+
+    async def assembly(self, utility: str, assembly_id: UUID) -> AssemblyRow | None:
+        """An assembly with its kept standing."""
+        row = await self._one(utility, "standing", utility, assembly_id)
+        return AssemblyRow(**row) if row else None
+
+    async def judged(self, utility: str, *, start: int, limit: int) -> list[JudgedRow]:
+        """Stored reports as they were judged, from that log index on."""
+        async with self._pool.lend(utility) as connection:
+            return [JudgedRow(**dict(row)) for row in await connection.fetch(_SQL["judged"], utility, start, limit)]
+
+    async def assembly_ids(self, utility: str) -> list[UUID]:
+        """Every assembly of a utility."""
+        async with self._pool.lend(utility) as connection:
+            return [row["id"] for row in await connection.fetch(_SQL["assembly_ids"], utility)]
+
+    async def _one(self, utility: str, statement: str, *arguments: Any) -> dict[str, Any] | None:
+        async with self._pool.lend(utility) as connection:
+            row = await connection.fetchrow(_SQL[statement], *arguments)
+        return dict(row) if row is not None else None
+
+
+class Recording:
+    """One transaction that records reports of one utility."""
+
+    def __init__(self, connection: Connection, utility: str) -> None:
+        self._connection = connection
+        self._utility = utility
+
+    async def history(self, assemblies: Sequence[UUID], ids: Sequence[UUID]) -> list[HistoryRow]:
+        """The reports of those assemblies, and any that bear one of those ids already."""
+        rows = await self._connection.fetch(_SQL["history"], self._utility, assemblies, ids)
+        return [HistoryRow(**dict(row)) for row in rows]
+
+    async def assembly(self, assembly_id: UUID) -> AssemblyRow:
+        """An assembly with its kept standing."""
+        return AssemblyRow(**dict(await self._connection.fetchrow(_SQL["standing"], self._utility, assembly_id)))
+
+    async def requests(self, keys: Sequence[str]) -> list[RequestRow]:
+        """Which reports those idempotency keys made."""
+        rows = await self._connection.fetch(_SQL["requests"], self._utility, keys)
+        return [RequestRow(**dict(row)) for row in rows]
+
+    async def record(
+        self, reports: Sequence[ReportRow], requests: Sequence[RequestRow], standings: Sequence[StandingRow]
+    ) -> None:
+        """Write them all; they are durable once the transaction has committed."""
+        columns = [[getattr(row, name) for row in reports] for name in ReportRow.__struct_fields__]
+        await self._connection.execute(
+            _SQL["record"],
+            self._utility,
+            *columns,
+            [row.organisation_id for row in requests],
+            [row.idempotency_key for row in requests],
+            [row.report_id for row in requests],
+            [row.assembly_id for row in standings],
+            [row.due_on for row in standings],
+            [row.basis for row in standings],
+        )
+
+    async def keep_standing(self, row: StandingRow) -> None:
+        """Write one standing anew."""
+        await self._connection.execute(_SQL["keep_standing"], self._utility, row.assembly_id, row.due_on, row.basis)
