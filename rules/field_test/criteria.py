@@ -70,7 +70,11 @@ def find(name: PhaseName, phase: Phase, test: Test, plan: Plan, gauge: Gauged) -
         for component, criteria in plan.by_component.items():
             for spoil in plan.spoils:
                 # A check read before this one, under its minimum, with its shutoff leaking.
-                if spoil.only_below_minimum is not None and component in spoil.components and getattr(phase.shutoffs, spoil.shutoff) == "leaking":
+                if (
+                    spoil.only_below_minimum is not None
+                    and component in spoil.components
+                    and getattr(phase.shutoffs, spoil.shutoff) == "leaking"
+                ):
                     _spoil_below(spoil.only_below_minimum, spoil.because, component, line, unreadable, found)
             at, reading = readings.get((line, component), (-1, None))
             _component(found, plan, gauge, line, component, criteria, at, reading, unreadable.get(component), line_pressure)
@@ -86,7 +90,9 @@ def _sorted_readings(phase: Phase, plan: Plan, found: PhaseFindings) -> dict[tup
         pointer = f"{found.pointer}/readings/{at}"
         if component not in plan.by_component or reading.line not in plan.kind.lines:
             where = f" on a {reading.line} line" if component in plan.by_component else ""
-            found.flags.append(flag("unexpected_component", pointer, f"A {plan.kind.name} has no {PART_NAMES[component]}{where}."))
+            found.flags.append(
+                flag("unexpected_component", pointer, f"A {plan.kind.name} has no {PART_NAMES[component]}{where}.")
+            )
         elif (reading.line, component) in readings:
             message = f"The {PART_NAMES[component]} is told twice in one phase; which reading counts cannot be told."
             found.flags.append(flag("contradictory_reading", pointer, message))
@@ -101,7 +107,13 @@ def _shutoff_notes(phase: Phase, plan: Plan, found: PhaseFindings) -> None:
         state = getattr(phase.shutoffs, side)
         pointer = f"{found.pointer}/shutoffs/{side}"
         if state == "not_checked":
-            found.flags.append(flag("shutoffs_not_checked", pointer, f"Whether the {side} shutoff held is not told; a leaking one makes readings untrustworthy."))
+            found.flags.append(
+                flag(
+                    "shutoffs_not_checked",
+                    pointer,
+                    f"Whether the {side} shutoff held is not told; a leaking one makes readings untrustworthy.",
+                )
+            )
         elif state == "leaking":
             found.flags.extend(
                 flag("shutoff_leak_unreadable", pointer, spoil.because)
@@ -110,7 +122,9 @@ def _shutoff_notes(phase: Phase, plan: Plan, found: PhaseFindings) -> None:
             )
 
 
-def _spoil_below(first: Component, because: str, component: Component, line: Line, unreadable: dict[str, str], found: PhaseFindings) -> None:
+def _spoil_below(
+    first: Component, because: str, component: Component, line: Line, unreadable: dict[str, str], found: PhaseFindings
+) -> None:
     for finding in found.findings:
         if finding.line == line and finding.component == first and finding.outcome == "not_met" and component not in unreadable:
             unreadable[component] = because
@@ -130,7 +144,13 @@ def _component(
                 found.findings.append(_undetermined(found, planned, line, message))
         if at < 0:
             on = f" on the {line} line" if len(plan.kind.lines) > 1 else ""
-            found.flags.append(flag("missing_reading", pointer, f"The {PART_NAMES[component]} was not read{on}; the test is not complete without it."))
+            found.flags.append(
+                flag(
+                    "missing_reading",
+                    pointer,
+                    f"The {PART_NAMES[component]} was not read{on}; the test is not complete without it.",
+                )
+            )
         return
     # What was seen (it closed, it opened) is told beside what was read; a part seen to fail has no number.
     seen = getattr(reading, "closed_tight", UNSET) if hasattr(reading, "closed_tight") else getattr(reading, "opened", UNSET)
@@ -190,7 +210,9 @@ def _number(
         if seen is False or (criterion.alternative_to is not None and seen is not UNSET):
             return
         found.findings.append(_undetermined(found, planned, line, f"No differential is given for the {part}."))
-        found.flags.append(flag("missing_reading", pointer, f"Give the differential at which the {part} {verb.removesuffix(' at')}."))
+        found.flags.append(
+            flag("missing_reading", pointer, f"Give the differential at which the {part} {verb.removesuffix(' at')}.")
+        )
         return
     true = value if gauge.head == 0 else round(value + gauge.head, 9)
     margin = round(true - at_least, 9)
@@ -202,7 +224,11 @@ def _number(
         message = f"The {part} {verb} {value:g} {unit}{at_height}; at least {at_least:.4g} {unit} is required."
     trusted = True
     if unreadable is not None:
-        outcome, trusted, message = "not_determined", False, f"The {part} {verb} {value:g} {unit}, but that cannot count. {unreadable}"
+        outcome, trusted, message = (
+            "not_determined",
+            False,
+            f"The {part} {verb} {value:g} {unit}, but that cannot count. {unreadable}",
+        )
     elif seen is False:
         outcome, trusted = "not_determined", False
         message = f"The {part} is told to have {failed.replace('did not open', 'not opened')}, yet {value:g} {unit} stands beside it; a part that {failed} has no differential."
@@ -220,7 +246,11 @@ def _number(
         probability = round(conformance_probability(true, at_least, gauge.uncertainty), 6)
         if plan.near[0] <= probability <= plan.near[1]:
             found.flags.append(
-                flag("near_limit", pointer, f"{value:g} {unit} lies so near {at_least:.4g} {unit} that this gauge cannot tell surely: the chance that the true value conforms is {probability:.0%}.")
+                flag(
+                    "near_limit",
+                    pointer,
+                    f"{value:g} {unit} lies so near {at_least:.4g} {unit} that this gauge cannot tell surely: the chance that the true value conforms is {probability:.0%}.",
+                )
             )
     found.findings.append(
         Finding(
@@ -243,7 +273,11 @@ def _impossible(value: float, plan: Plan, line_pressure: float | None) -> str:
 
 
 def _buffer(
-    found: PhaseFindings, plan: Plan, gauge: Gauged, line: Line, readings: dict[tuple[Line, Component], tuple[int, Reading | None]]
+    found: PhaseFindings,
+    plan: Plan,
+    gauge: Gauged,
+    line: Line,
+    readings: dict[tuple[Line, Component], tuple[int, Reading | None]],
 ) -> None:
     """Check 1's drop less the relief valve's opening: a criterion in some rulebooks, a note in others, and never below zero.
 

@@ -29,7 +29,14 @@ class Rows(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     diagnoses: tuple[Row, ...]
 
 
-_SYMPTOM = {"closed_tight": "leaked", "held_at": "low", "opened": "not_opened", "opened_at": "low", "opened_fully": "not_fully", "buffer": "buffer"}
+_SYMPTOM = {
+    "closed_tight": "leaked",
+    "held_at": "low",
+    "opened": "not_opened",
+    "opened_at": "low",
+    "opened_fully": "not_fully",
+    "buffer": "buffer",
+}
 
 
 @cache
@@ -37,7 +44,9 @@ def _rows(kind: str, component: str, symptom: str) -> tuple[tuple[Row, Source], 
     data = read("diagnosis.toml", Rows)
     work = works()[data.source]
     source = Source(title=work.title, clause="–", known_from=work.known_from)
-    return tuple((row, source) for row in data.diagnoses if kind in row.kinds and (row.component, row.symptom) == (component, symptom))
+    return tuple(
+        (row, source) for row in data.diagnoses if kind in row.kinds and (row.component, row.symptom) == (component, symptom)
+    )
 
 
 def diagnose(kind: str, findings: Iterable[Finding]) -> list[Diagnosis]:
@@ -50,6 +59,13 @@ def diagnose(kind: str, findings: Iterable[Finding]) -> list[Diagnosis]:
         for row, source in _rows(kind, finding.component, symptom):
             told.setdefault(
                 (finding.component, finding.line, row.likely),
-                Diagnosis(component=finding.component, line=finding.line, likely=row.likely, because=row.because, repair=row.repair, source=source),
+                Diagnosis(
+                    component=finding.component,
+                    line=finding.line,
+                    likely=row.likely,
+                    because=row.because,
+                    repair=row.repair,
+                    source=source,
+                ),
             )
     return list(told.values())

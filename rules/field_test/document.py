@@ -61,15 +61,21 @@ class _Check(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit
     line: Line = "main"
 
 
-class Check1Reading(_Check, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True, tag_field="component", tag="check_1"):
+class Check1Reading(
+    _Check, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True, tag_field="component", tag="check_1"
+):
     """Check 1 of an RP, a DC or a detector assembly."""
 
 
-class Check2Reading(_Check, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True, tag_field="component", tag="check_2"):
+class Check2Reading(
+    _Check, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True, tag_field="component", tag="check_2"
+):
     """Check 2 of an RP, a DC or a detector assembly."""
 
 
-class CheckReading(_Check, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True, tag_field="component", tag="check"):
+class CheckReading(
+    _Check, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True, tag_field="component", tag="check"
+):
     """The check of a vacuum breaker."""
 
 
@@ -116,7 +122,18 @@ class Repair(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit
 
     component: Literal["check_1", "relief_valve", "check_2", "check", "air_inlet"] | UnsetType = UNSET
     part: Literal[
-        "disc", "seat", "spring", "guide", "diaphragm", "o_ring", "stem", "body", "test_cock", "shutoff", "whole_assembly", "other"
+        "disc",
+        "seat",
+        "spring",
+        "guide",
+        "diaphragm",
+        "o_ring",
+        "stem",
+        "body",
+        "test_cock",
+        "shutoff",
+        "whole_assembly",
+        "other",
     ]
     action: Literal["cleaned", "replaced", "adjusted", "other"]
     line: Line = "main"

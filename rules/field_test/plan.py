@@ -85,7 +85,9 @@ def _plan(sealed: _Sealed, kind_code: str, unit: str) -> Plan:
         kind=kind,
         unit=unit,
         by_component={
-            component: tuple(one for one in planned if one.criterion.component == component and one.criterion.quantity != "buffer")
+            component: tuple(
+                one for one in planned if one.criterion.component == component and one.criterion.quantity != "buffer"
+            )
             for component in kind.components
         },
         buffer=next((one for one in planned if one.criterion.quantity == "buffer"), None),

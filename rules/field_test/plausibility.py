@@ -21,7 +21,9 @@ from rules.load import catalogue
 def check_units(test: Test) -> None:
     """Refuse a document that tells a length without saying in what unit; DocumentError."""
     if test.units.length is UNSET and test.gauge is not UNSET and test.gauge.height_above_assembly is not UNSET:
-        raise DocumentError("The gauge's height is told without a unit: add `length` to `units` (in, ft, mm or m).", "/units/length")
+        raise DocumentError(
+            "The gauge's height is told without a unit: add `length` to `units` (in, ft, mm or m).", "/units/length"
+        )
 
 
 def flags_of_report(test: Test, plan: Plan, received_at: dt.datetime) -> list[Flag]:
@@ -29,7 +31,9 @@ def flags_of_report(test: Test, plan: Plan, received_at: dt.datetime) -> list[Fl
     performed_on = test.performed_at.date()
     flags: list[Flag] = []
     if test.performed_at > received_at:
-        flags.append(flag("performed_in_future", "/performed_at", "The test is dated after the moment at which its report was received."))
+        flags.append(
+            flag("performed_in_future", "/performed_at", "The test is dated after the moment at which its report was received.")
+        )
     flags += _gauge(test.gauge if test.gauge is not UNSET else None, plan, performed_on)
     flags += _tester(test.tester if test.tester is not UNSET else None, plan.kind, performed_on)
     if test.line_pressure is not UNSET and not plan.line_pressure[0] <= test.line_pressure <= plan.line_pressure[1]:
@@ -55,8 +59,14 @@ def _gauge(gauge: Gauge | None, plan: Plan, performed_on: dt.date) -> list[Flag]
         message = f"The gauge is accurate to ±{gauge.accuracy:g} {plan.unit}; ±{plan.accuracy_at_most:.4g} {plan.unit} or better is asked."
         flags.append(flag("gauge_too_coarse", "/gauge/accuracy", message))
     if gauge.height_above_assembly is not UNSET and gauge.height_above_assembly != 0:
-        what = "the readings are corrected for the head of water in the hose" if plan.kind.single_hose else "both hoses are filled, so the differential stands"
-        flags.append(flag("gauge_not_level", "/gauge/height_above_assembly", f"The gauge did not stand level with the assembly; {what}."))
+        what = (
+            "the readings are corrected for the head of water in the hose"
+            if plan.kind.single_hose
+            else "both hoses are filled, so the differential stands"
+        )
+        flags.append(
+            flag("gauge_not_level", "/gauge/height_above_assembly", f"The gauge did not stand level with the assembly; {what}.")
+        )
     return flags
 
 
@@ -70,13 +80,21 @@ def _tester(tester: Tester | None, kind: AssemblyKind, performed_on: dt.date) ->
         return [flag("tester_unknown", "/tester", "Who tested, and with what certificate, is not told.")]
     flags: list[Flag] = []
     if tester.valid_from is not UNSET and performed_on < tester.valid_from:
-        flags.append(flag("tester_not_certified", "/tester/valid_from", "The tester's certificate was not valid yet on the day of the test."))
+        flags.append(
+            flag(
+                "tester_not_certified", "/tester/valid_from", "The tester's certificate was not valid yet on the day of the test."
+            )
+        )
     if tester.valid_until is not UNSET and performed_on > tester.valid_until:
-        flags.append(flag("tester_not_certified", "/tester/valid_until", "The tester's certificate had expired on the day of the test."))
+        flags.append(
+            flag("tester_not_certified", "/tester/valid_until", "The tester's certificate had expired on the day of the test.")
+        )
     if tester.valid_from is UNSET or tester.valid_until is UNSET or tester.certificate is UNSET:
         flags.append(flag("tester_unknown", "/tester", "The certificate's number, first day and last day are not all told."))
     if tester.kinds is not UNSET and not certificate_covers(tester.kinds, kind.kind):
-        flags.append(flag("tester_wrong_kind", "/tester/kinds", f"The tester's certificate does not cover testing a {kind.name}."))
+        flags.append(
+            flag("tester_wrong_kind", "/tester/kinds", f"The tester's certificate does not cover testing a {kind.name}.")
+        )
     return flags
 
 
@@ -88,11 +106,21 @@ def flags_of_repair(test: Test, initial: Outcome, initial_findings: list[Finding
     for at, repair in enumerate(repairs):
         named = repair.component is not UNSET
         if (named and (repair.line, repair.component) not in failed) or (not named and not failed):
-            flags.append(flag("repair_without_cause", f"/repairs/{at}", "The initial test shows no failure of what was repaired."))
+            flags.append(
+                flag("repair_without_cause", f"/repairs/{at}", "The initial test shows no failure of what was repaired.")
+            )
     if test.final_test is UNSET and repairs:
-        flags.append(flag("repair_not_retested", "/final_test", "A repaired assembly is tested again at once; no final test is told."))
+        flags.append(
+            flag("repair_not_retested", "/final_test", "A repaired assembly is tested again at once; no final test is told.")
+        )
     if test.final_test is not UNSET and initial == "fail" and not repairs:
-        flags.append(flag("final_without_repair", "/repairs", "The initial test failed and a final test is told, but no repair; say what was done."))
+        flags.append(
+            flag(
+                "final_without_repair",
+                "/repairs",
+                "The initial test failed and a final test is told, but no repair; say what was done.",
+            )
+        )
     return flags
 
 
@@ -102,7 +130,13 @@ def flags_of_repetition(test: Test, initial: Outcome, previous: PreviousReadings
     if previous is not None and told and told == _numbers(previous.readings):
         return [flag("reading_repeated", "/initial_test/readings", "Every reading repeats the last test's, digit for digit.")]
     if test.final_test is not UNSET and initial == "fail" and told and told == _numbers(test.final_test.readings):
-        return [flag("reading_repeated", "/final_test/readings", "Every reading of the final test repeats the failing initial test's, digit for digit.")]
+        return [
+            flag(
+                "reading_repeated",
+                "/final_test/readings",
+                "Every reading of the final test repeats the failing initial test's, digit for digit.",
+            )
+        ]
     return []
 
 
@@ -113,5 +147,3 @@ def _numbers(readings: Sequence[Reading]) -> dict[tuple[str, str], object]:
         if value is not UNSET:
             numbers[reading.line, str(reading.__struct_config__.tag)] = value
     return numbers
-
-

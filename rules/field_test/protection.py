@@ -36,6 +36,8 @@ def protection(kind: AssemblyKind, findings: Iterable[Finding]) -> Protection:
 
 def _of_line(kind: AssemblyKind, failed: set[Component], unknown: set[Component]) -> Protection:
     possible = {
-        left_with(kind.kind, frozenset(failed | set(more))) for size in range(len(unknown) + 1) for more in combinations(sorted(unknown), size)
+        left_with(kind.kind, frozenset(failed | set(more)))
+        for size in range(len(unknown) + 1)
+        for more in combinations(sorted(unknown), size)
     }
     return possible.pop() if len(possible) == 1 else "unknown"

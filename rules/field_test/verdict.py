@@ -46,7 +46,11 @@ def judge(test: Test, *, received_at: dt.datetime, previous: PreviousReadings | 
         *flags_of_repetition(test, verdicts[0].outcome, previous),
     ]
     if test.declared is not UNSET and test.declared != outcome:
-        flags.append(flag("declared_outcome_differs", "/declared", f"The report declares {test.declared!r}; the readings show {outcome!r}."))
+        flags.append(
+            flag(
+                "declared_outcome_differs", "/declared", f"The report declares {test.declared!r}; the readings show {outcome!r}."
+            )
+        )
     acceptance = _acceptance(flags)
     return Verdict(
         outcome=outcome,
@@ -95,9 +99,16 @@ def _actions(test: Test, book: Rulebook, last: PhaseVerdict, acceptance: Accepta
         by = deadline(book, test.assembly.hazard, last.protection)
         actions.append(Action(code="complete_the_test", within_days=by.days, because=because, source=book.cite(by)))
     if acceptance == "held":
-        actions.append(Action(code="review_report", because="A person should look at what is flagged before this report stands as a record."))
+        actions.append(
+            Action(code="review_report", because="A person should look at what is flagged before this report stands as a record.")
+        )
     elif acceptance == "refused":
-        actions.append(Action(code="test_anew", because="What is flagged keeps this report from standing as a record; a test that meets the rules is still due."))
+        actions.append(
+            Action(
+                code="test_anew",
+                because="What is flagged keeps this report from standing as a record; a test that meets the rules is still due.",
+            )
+        )
     due = book.limit("report.due")
     actions.append(Action(code="send_report", within_days=int(due.at_most or 0), because=due.says, source=book.cite(due)))
     return actions
@@ -124,5 +135,9 @@ def _summary(planned: Plan, phase: PhaseFindings, last: PhaseVerdict, *, repaire
 
 
 def _part(planned: Plan, finding: Finding) -> str:
-    part = "the buffer between check 1 and the relief valve" if finding.rule.endswith(".buffer") else f"the {PART_NAMES[finding.component]}"
+    part = (
+        "the buffer between check 1 and the relief valve"
+        if finding.rule.endswith(".buffer")
+        else f"the {PART_NAMES[finding.component]}"
+    )
     return f"{part} of the {finding.line} line" if len(planned.kind.lines) > 1 else part
