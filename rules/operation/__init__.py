@@ -1,18 +1,34 @@
 """How an assembly operates: the hydraulics of its parts, and what follows from them."""
 
 from rules.operation.matrix import MatrixRow, protected, protection, protection_matrix, withstands
-from rules.operation.operation import OPERABLE_KINDS, OperationAnswer, OperationAsk, OperationStep, StepAnswer, operate
-from rules.operation.zones import OperableKind
+from rules.operation.operation import OperationAnswer, OperationAsk, OperationStep, StepAnswer, operate
+from rules.operation.practice_test import (
+    LineCondition,
+    PracticeGauge,
+    PracticeShutoffs,
+    PracticeStep,
+    PracticeTestAnswer,
+    PracticeTestAsk,
+    practice_test,
+)
+from rules.operation.zones import OPERABLE_KINDS, OperableKind
 
 __all__ = [
     "OPERABLE_KINDS",
+    "LineCondition",
     "MatrixRow",
     "OperableKind",
     "OperationAnswer",
     "OperationAsk",
     "OperationStep",
+    "PracticeGauge",
+    "PracticeShutoffs",
+    "PracticeStep",
+    "PracticeTestAnswer",
+    "PracticeTestAsk",
     "StepAnswer",
     "operate",
+    "practice_test",
     "protected",
     "protection",
     "protection_matrix",

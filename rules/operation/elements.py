@@ -27,7 +27,7 @@ class Parameter(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One physical value with its unit, what it is, and where it is from."""
 
     value: float
-    unit: Literal["psi", "in2", "kg/m3", "in", "ft"]
+    unit: Literal["psi", "kPa", "bar", "in2", "kg/m3", "in", "ft"]
     says: str
     source: Source
 
@@ -49,6 +49,7 @@ class Physics(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     water: dict[str, Parameter]
     openings: dict[str, Parameter]
     springs: dict[str, Parameter]
+    gauge: dict[str, Parameter]
     supply: dict[str, Parameter]
     loadings: dict[str, dict[str, Parameter]]
     trials: tuple[Trial, ...]

@@ -14,8 +14,9 @@ from typing import Final, Literal, get_args
 
 from msgspec import Struct
 
+from rules.catalogue import Kind
 from rules.operation.elements import Hazard, Status, Trial, conductance, deepest_vacuum, physics, water_head
-from rules.operation.zones import Boundary, OperableKind, State, device, family_of, parts_of, settle
+from rules.operation.zones import OPERABLE_KINDS, Boundary, OperableKind, State, device, family_of, parts_of, settle
 
 Protection = Literal["full", "degraded", "lost"]
 HAZARDS: Final[tuple[Hazard, ...]] = get_args(Hazard)
@@ -38,7 +39,7 @@ def protection_matrix() -> tuple[MatrixRow, ...]:
     """Every kind × combination of failed parts × hazard, in that order."""
     return tuple(
         MatrixRow(kind=kind, failed=failed, hazard=hazard, protected=protected(kind, frozenset(failed), hazard))
-        for kind in get_args(OperableKind)
+        for kind in OPERABLE_KINDS
         for failed in _combinations(kind)
         for hazard in HAZARDS
     )
@@ -60,12 +61,14 @@ def withstands(kind: OperableKind, hazard: Hazard) -> bool:
 
 
 @cache
-def protection(kind: OperableKind, failed: frozenset[str]) -> Protection:
+def protection(kind: Kind, failed: frozenset[str]) -> Protection:
     """`full`: nothing failed. `degraded`: still protected against all that the kind withstands. `lost`: not against all of it.
 
-    Detector assemblies are judged line by line, each line as an assembly of its own. KeyError where `failed` names a part that the
-    kind does not have.
+    Detector assemblies are judged line by line, each line as an assembly of its own. KeyError where the kind is not modelled, or
+    where `failed` names a part that it does not have.
     """
+    if kind not in OPERABLE_KINDS:
+        raise KeyError(f"{kind} is not modelled")
     if strange := failed - set(parts_of(kind)):
         raise KeyError(f"{kind} has no {', '.join(sorted(strange))}")
     if not failed:

@@ -5,7 +5,7 @@ steadily in, after the step before; surges are outside it. An open outlet stands
 survive which failures is no input here but an outcome (see `matrix`).
 """
 
-from typing import Annotated, Literal, get_args
+from typing import Annotated, Literal
 
 from msgspec import UNSET, Meta, Struct, UnsetType
 
@@ -89,7 +89,7 @@ class OperationAnswer(Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
 def operate(ask: OperationAsk) -> OperationAnswer:
     """The answer to `ask`; DocumentError where it names a part, condition, unit or figure that does not belong to it."""
     psi = _pressure_factor(ask)
-    statuses, loadings = _conditions(ask), _loadings(ask, psi)
+    statuses, loadings = conditions_of(ask.kind, ask.conditions), loadings_of(ask.kind, ask.loadings, psi)
     if ask.kind == "air_gap":
         steps = tuple(_across_a_gap(ask, step, index, psi) for index, step in enumerate(ask.steps))
         return OperationAnswer(kind=ask.kind, units=ask.units, steps=steps, assumptions=_assumptions(ask))
@@ -129,26 +129,29 @@ def _flow_factor(ask: OperationAsk) -> float:
     return 1.0 if ask.units.flow is UNSET else fast_factor(ask.units.flow, "gpm")
 
 
-def _conditions(ask: OperationAsk) -> dict[str, Status]:
-    parts = parts_of(ask.kind)
-    for part, status in ask.conditions.items():
-        if part not in parts:
-            raise DocumentError(_no_such_part(ask.kind, part), f"/conditions/{part}")
-        family = "check" if part.startswith("check") else "float" if ask.kind == "avb" else "vent"
+def conditions_of(kind: OperableKind, told: dict[Component, Status], pointer: str = "") -> dict[str, Status]:
+    """The conditions told, checked; DocumentError where one does not belong to its part, or the part to the kind."""
+    statuses: dict[str, Status] = {}
+    for part, status in told.items():
+        if part not in parts_of(kind):
+            raise DocumentError(_no_such_part(kind, part), f"{pointer}/conditions/{part}")
+        family = "check" if part.startswith("check") else "float" if kind == "avb" else "vent"
         if status not in _STATUSES[family]:
-            raise DocumentError(f"A {part} can be {', '.join(_STATUSES[family])}, not {status}.", f"/conditions/{part}")
-    return {str(part): status for part, status in ask.conditions.items()}
+            raise DocumentError(f"{part} can be {', '.join(_STATUSES[family])}, not {status}.", f"{pointer}/conditions/{part}")
+        statuses[part] = status
+    return statuses
 
 
-def _loadings(ask: OperationAsk, psi: float) -> dict[str, float]:
+def loadings_of(kind: OperableKind, told: dict[Component, float], psi: float, pointer: str = "") -> dict[str, float]:
+    """The loadings told, in psi; DocumentError where one is out of bounds, or its part not of the kind."""
     largest = physics().springs["largest_loading"].value
     loadings: dict[str, float] = {}
-    for part, told in ask.loadings.items():
-        if part not in parts_of(ask.kind):
-            raise DocumentError(_no_such_part(ask.kind, part), f"/loadings/{part}")
-        if not 0 <= told * psi <= largest:
-            raise DocumentError(f"A loading lies between 0 and {largest:g} psi.", f"/loadings/{part}")
-        loadings[part] = told * psi
+    for part, value in told.items():
+        if part not in parts_of(kind):
+            raise DocumentError(_no_such_part(kind, part), f"{pointer}/loadings/{part}")
+        if not 0 <= value * psi <= largest:
+            raise DocumentError(f"A loading lies between 0 and {largest:g} psi.", f"{pointer}/loadings/{part}")
+        loadings[part] = value * psi
     return loadings
 
 
@@ -337,6 +340,3 @@ def _assumptions(ask: OperationAsk) -> tuple[str, ...]:
     if untold := [part for part in parts_of(ask.kind) if part not in told]:
         taken.append(f"Springs not told are those of a new assembly: {', '.join(untold)}.")
     return tuple(taken)
-
-
-OPERABLE_KINDS: tuple[OperableKind, ...] = get_args(OperableKind)

@@ -8,13 +8,14 @@ The bound from below is vapour pressure: no suction reaches deeper, the column p
 """
 
 from math import copysign, inf, sqrt
-from typing import Final, Literal
+from typing import Final, Literal, get_args
 
 from msgspec import Struct
 
 from rules.operation.elements import AirInlet, Check, ReliefValve, Status, conductance, deepest_vacuum, physics
 
 OperableKind = Literal["rp", "rpda", "dc", "dcda", "pvb", "svb", "avb", "dual_check", "air_gap"]
+OPERABLE_KINDS: Final[tuple[OperableKind, ...]] = get_args(OperableKind)
 
 # A numerical aid, not a property of anything: gpm a zone takes up for each psi it rises. Small beside `STILL`.
 _YIELD: Final = 1e-9
