@@ -59,12 +59,8 @@ class PracticeGauge(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 class PracticeShutoffs(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Whether the two shutoffs close tight."""
 
-    inlet: # A tester bleeds slowly at first, and more if nothing answers: the openings by name, in turn.
-_BLEEDS = ("needle", "needle_wide", "test_cock")
-ShutoffCondition = "tight"
-    outlet: # A tester bleeds slowly at first, and more if nothing answers: the openings by name, in turn.
-_BLEEDS = ("needle", "needle_wide", "test_cock")
-ShutoffCondition = "tight"
+    inlet: ShutoffCondition = "tight"
+    outlet: ShutoffCondition = "tight"
 
 
 class PracticeTestAsk(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
