@@ -1,5 +1,7 @@
 """The rules of the trade: what readings mean, what may be chosen, what is due. Everything the service may use is named here."""
 
+from rules import operation as operation
+from rules import selection as selection
 from rules.catalogue import AssemblyKind, Catalogue, Hazard, Kind, TestableKind
 from rules.errors import DocumentError, NotInForceError, NotJudgeableError, RulesError, UnknownRulebookError
 from rules.field_test.answer import Action, Diagnosis, Finding, Flag, PhaseVerdict, Verdict

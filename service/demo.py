@@ -52,7 +52,7 @@ async def _serve(settings: Settings, found: Database, ready: Path | None) -> int
     config = uvicorn.Config(create_app(settings, found.dsn), access_log=False, log_level="warning", timeout_graceful_shutdown=10)
     server = uvicorn.Server(config)
     serving = asyncio.create_task(server.serve(sockets=[listener]))
-    while not server.started and not serving.done():
+    while not server.started and not serving.done():  # noqa: ASYNC110 - uvicorn tells by a flag, not by an event
         await asyncio.sleep(0.01)
     if server.started:
         if ready is not None:

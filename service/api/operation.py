@@ -133,9 +133,10 @@ class Operation(Struct, frozen=True, kw_only=True):
 
         # The framework reads these annotations itself; they stand here resolved.
         handle.__annotations__ = {"request": Request, "return": Response | Stream}
-        return HTTPRouteHandler(
-            self.path, http_method=[self.method], name=self.id, include_in_schema=False, status_code=min(self.answers)
-        )(handle)
+        # Each answer carries its own status; the router's is never used.
+        return HTTPRouteHandler(self.path, http_method=[self.method], name=self.id, include_in_schema=False, status_code=200)(
+            handle
+        )
 
 
 def respond(answer: Answer) -> Response[Any] | Stream:

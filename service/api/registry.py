@@ -62,7 +62,7 @@ def merge(target: Any, patch: Any) -> Any:
 
 
 def _resource(
-    plural: str, singular: str, shape: Any, facts: Any, query: Any = AfterId, fixed: tuple[str, ...] = ()
+    plural: str, singular: str, shape: Any, facts: Any, *, query: Any = AfterId, fixed: tuple[str, ...] = ()
 ) -> list[Operation]:
     """The four calls of one resource."""
     base = f"/v1/utilities/{{utility:str}}/{plural}"
@@ -112,7 +112,7 @@ def _resource(
 
 operations = [
     *_resource("premises", "premises", Premises, PremisesFacts),
-    *_resource("assemblies", "assembly", Assembly, AssemblyFacts, AssemblyQuery, fixed=("kind",)),
+    *_resource("assemblies", "assembly", Assembly, AssemblyFacts, query=AssemblyQuery, fixed=("kind",)),
     *_resource("testers", "tester", Tester, TesterFacts),
     *_resource("gauges", "gauge", Gauge, GaugeFacts, fixed=("units",)),
 ]

@@ -1,5 +1,6 @@
 """The rules, asked without storing anything. No key is needed: the rules are public."""
 
+import asyncio
 import datetime as dt
 from typing import Any
 
@@ -7,6 +8,8 @@ import msgspec
 from msgspec import Struct
 
 import rules
+from rules import operation as rules_operation
+from rules import selection
 from service.api.lists import Page
 from service.api.operation import Answer, Call, operation
 from service.problems import not_found
@@ -106,4 +109,53 @@ async def judge_test(call: Call, document: rules.Test) -> Answer:
     return Answer(body=msgspec.json.encode(rules.judge(document, received_at=call.clock.now())))
 
 
-operations: list[Any] = [list_rulebooks, read_rulebook, list_assembly_kinds, judge_test]
+class PremisesList(Struct, frozen=True, kw_only=True):
+    """The catalogue of premises."""
+
+    items: list[selection.PremisesType]
+    next: str | None
+
+
+@operation(
+    "GET",
+    "/v1/premises-types",
+    id="listPremisesTypes",
+    summary="The kinds of premises, and what the tables say of each",
+    answers={200: PremisesList},
+    tag="rules",
+)
+async def list_premises_types(_call: Call) -> Answer:
+    """List the catalogue of premises."""
+    return Answer(body=Page(items=list(selection.premises_types()), next=None))
+
+
+@operation(
+    "POST", "/v1/rules/selection", id="selectAssembly", summary="A hazard and a site: what may be installed?",
+    answers={200: selection.SelectionAnswer}, tag="rules",
+)  # fmt: skip
+async def select_assembly(call: Call, document: selection.SelectionAsk) -> Answer:
+    """Tell every kind, admissible or not, by the rulebook of today or of the day asked for."""
+    return Answer(body=selection.select(document, on=call.clock.now().date()))
+
+
+@operation(
+    "POST", "/v1/rules/placement", id="checkPlacement", summary="A planned or found installation: is it right?",
+    answers={200: selection.PlacementAnswer}, tag="rules",
+)  # fmt: skip
+async def check_placement(call: Call, document: selection.PlacementAsk) -> Answer:
+    """Hold an installation against the rulebook."""
+    return Answer(body=selection.place(document, on=call.clock.now().date()))
+
+
+@operation(
+    "POST", "/v1/rules/operation", id="operateAssembly", summary="How an assembly behaves, step by step",
+    answers={200: rules_operation.OperationAnswer}, tag="rules",
+)  # fmt: skip
+async def operate_assembly(_call: Call, document: rules_operation.OperationAsk) -> Answer:
+    """Work an assembly through its steps."""
+    return Answer(body=await asyncio.to_thread(rules_operation.operate, document))
+
+
+operations: list[Any] = [
+    list_rulebooks, read_rulebook, list_assembly_kinds, list_premises_types, judge_test, select_assembly, check_placement, operate_assembly,
+]  # fmt: skip

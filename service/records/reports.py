@@ -110,7 +110,7 @@ class Submissions:
 
     async def _alone(self, utility: str, submission: Submission) -> Submitted | Exception:
         try:
-            return (await self._record(utility, [submission]))[0]  # type: ignore[return-value]
+            return (await self._record(utility, [submission]))[0]
         except Exception as error:  # noqa: BLE001 - it is this report's own answer
             return error
 
@@ -374,8 +374,8 @@ def work_out(utility: Utility, known: FactsRow | AssemblyRow, history: Sequence[
     corrected = {row.supersedes for row in history if row.supersedes is not None}
     return rules.standing(
         rulebook_id=utility.rulebook,
-        hazard=known.hazard,
-        connection=known.connection,
+        hazard=known.hazard or "",
+        connection=known.connection or "",
         in_service=bool(known.in_service),
         installed_on=known.installed_on,
         history=[

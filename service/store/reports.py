@@ -3,7 +3,7 @@
 import datetime as dt
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
-from typing import Any
+from typing import Any, Literal
 from uuid import UUID
 
 from msgspec import Struct
@@ -12,6 +12,10 @@ from service.store.pool import Connection, Pool
 from service.store.statements import statements
 
 _SQL = statements("reports")
+
+Outcome = Literal["pass", "fail", "incomplete"]
+Protection = Literal["full", "degraded", "lost", "unknown"]
+Acceptance = Literal["accepted", "held", "refused"]
 
 
 class FactsRow(Struct, frozen=True, kw_only=True):
@@ -43,9 +47,9 @@ class HistoryRow(Struct, frozen=True, kw_only=True):
     reason: str
     supersedes: UUID | None
     content_hash: bytes
-    outcome: str
-    protection: str
-    acceptance: str
+    outcome: Outcome
+    protection: Protection
+    acceptance: Acceptance
 
 
 class ReportRow(Struct, frozen=True, kw_only=True):
@@ -66,9 +70,9 @@ class ReportRow(Struct, frozen=True, kw_only=True):
     content: str
     judged: str
     verdict: str
-    outcome: str
-    protection: str
-    acceptance: str
+    outcome: Outcome
+    protection: Protection
+    acceptance: Acceptance
     rulebook: str
     rulebook_digest: str
 
@@ -116,9 +120,9 @@ class LineRow(Struct, frozen=True, kw_only=True):
     reason: str
     supersedes: UUID | None
     superseded_by: UUID | None
-    outcome: str
-    protection: str
-    acceptance: str
+    outcome: Outcome
+    protection: Protection
+    acceptance: Acceptance
     rulebook: str
 
 
