@@ -84,7 +84,7 @@ class JudgedBy(Struct, frozen=True, kw_only=True):
 
 
 class Verdict(Struct, frozen=True, kw_only=True):
-    """The answer to: is this assembly good, and may this report stand?"""
+    """Whether the assembly is good, and whether the report may stand."""
 
     outcome: Outcome
     initial: PhaseVerdict

@@ -1,11 +1,11 @@
 """What was seen → what probably failed, and what usually mends it (`data/diagnosis.toml`)."""
 
 from collections.abc import Iterable
-from functools import cache
+from functools import lru_cache
 
 from msgspec import Struct
 
-from rules.catalogue import Component
+from rules.catalogue import Component, Line
 from rules.field_test.answer import Diagnosis, Finding
 from rules.load import read, works
 from rules.sources import Source
@@ -39,13 +39,15 @@ _SYMPTOM = {
 }
 
 
-@cache
-def _rows(kind: str, component: str, symptom: str) -> tuple[tuple[Row, Source], ...]:
+@lru_cache(maxsize=512)
+def _causes(kind: str, line: Line, component: Component, symptom: str) -> tuple[Diagnosis, ...]:
     data = read("diagnosis.toml", Rows)
     work = works()[data.source]
     source = Source(title=work.title, clause="–", known_from=work.known_from)
     return tuple(
-        (row, source) for row in data.diagnoses if kind in row.kinds and (row.component, row.symptom) == (component, symptom)
+        Diagnosis(component=component, line=line, likely=row.likely, because=row.because, repair=row.repair, source=source)
+        for row in data.diagnoses
+        if kind in row.kinds and (row.component, row.symptom) == (component, symptom)
     )
 
 
@@ -53,19 +55,8 @@ def diagnose(kind: str, findings: Iterable[Finding]) -> list[Diagnosis]:
     """The likely causes of every failed finding, each once, the likeliest first."""
     told: dict[tuple[str, str, str], Diagnosis] = {}
     for finding in findings:
-        if finding.outcome != "not_met":
-            continue
-        symptom = _SYMPTOM[finding.rule.rpartition(".")[2]]
-        for row, source in _rows(kind, finding.component, symptom):
-            told.setdefault(
-                (finding.component, finding.line, row.likely),
-                Diagnosis(
-                    component=finding.component,
-                    line=finding.line,
-                    likely=row.likely,
-                    because=row.because,
-                    repair=row.repair,
-                    source=source,
-                ),
-            )
+        if finding.outcome == "not_met":
+            symptom = _SYMPTOM[finding.rule.rpartition(".")[2]]
+            for one in _causes(kind, finding.line, finding.component, symptom):
+                told.setdefault((one.component, one.line, one.likely), one)
     return list(told.values())

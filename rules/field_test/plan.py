@@ -1,25 +1,50 @@
 """What a test of one kind needs, worked out once per rulebook, kind and unit: every criterion with its minimum in the report's unit.
 
-Judging then only compares. Sources and fixed sentences are shared by all verdicts that rest on them.
+Judging then only compares. Sources and fixed sentences are shared by all verdicts that rest on them. The structs here are compared by
+identity, so that they can key what is remembered of judging without being read through each time.
 """
 
-from functools import lru_cache
+from collections.abc import Sequence
+from typing import Final
 
 from msgspec import Struct
 
 from rules.catalogue import AssemblyKind, Component
+from rules.field_test.answer import JudgedBy
 from rules.load import catalogue, read
 from rules.quantities import convert
-from rules.rulebook import Criterion, Rulebook
+from rules.rulebook import Criterion, Quantity, Rulebook
 from rules.sources import Cited, Source
 
+PART_NAMES: Final[dict[Component, str]] = {
+    "check_1": "check 1", "relief_valve": "relief valve", "check_2": "check 2", "check": "check", "air_inlet": "air inlet",
+}  # fmt: skip
 
-class PlannedCriterion(Struct, frozen=True, kw_only=True):
+
+class PlannedCriterion(Struct, frozen=True, kw_only=True, eq=False):
     """A criterion ready to compare: its minimum in the report's unit, and where that figure is from."""
 
     criterion: Criterion
-    at_least: float | None
+    at_least: float
     source: Source
+
+
+class PlannedPart(Struct, frozen=True, kw_only=True, eq=False):
+    """A part: what must be seen of it (it closes, it opens), what must be read, and for an air inlet whether it opens fully."""
+
+    component: Component
+    name: str
+    unit: str
+    seen: PlannedCriterion
+    read: PlannedCriterion
+    fully: PlannedCriterion | None
+    most_plausible: float
+    near: tuple[float, float]
+
+    @property
+    def is_check(self) -> bool:
+        """Whether it closes against backflow, rather than opens."""
+        return self.read.criterion.quantity == "held_at"
 
 
 class Spoil(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -38,75 +63,80 @@ class Spoils(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     spoils: tuple[Spoil, ...]
 
 
-class Plan(Struct, frozen=True, kw_only=True):
+class Plan(Struct, frozen=True, kw_only=True, eq=False):
     """All that judging a test of one kind, in one unit, by one rulebook needs; pressures in that unit."""
 
     rulebook: Rulebook
+    judged_by: JudgedBy
     kind: AssemblyKind
     unit: str
-    by_component: dict[Component, tuple[PlannedCriterion, ...]]
+    parts: tuple[PlannedPart, ...]
     buffer: PlannedCriterion | None
-    most_plausible: float
     line_pressure: tuple[float, float]
     accuracy_at_most: float
-    near: tuple[float, float]
     calibration_months: int
     spoils: tuple[Spoil, ...]
 
 
+_PLANS: Final[dict[tuple[str, str, str], Plan]] = {}
+
+
 def plan(rulebook: Rulebook, kind: str, unit: str) -> Plan:
-    """The plan for that kind in that pressure unit."""
-    return _plan(_Sealed(rulebook), kind, unit)
+    """The plan for that kind in that pressure unit; a rulebook is told by its digest."""
+    key = (rulebook.digest, kind, unit)
+    found = _PLANS.get(key)
+    if found is None:
+        found = _PLANS[key] = _made(rulebook, kind, unit)
+    return found
 
 
-class _Sealed:
-    """A rulebook told by its digest, so that the cache neither hashes nor compares the whole of it."""
-
-    __slots__ = ("rulebook",)
-
-    def __init__(self, rulebook: Rulebook) -> None:
-        self.rulebook = rulebook
-
-    def __hash__(self) -> int:
-        return hash(self.rulebook.digest)
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Sealed) and self.rulebook.digest == other.rulebook.digest
-
-
-@lru_cache(maxsize=512)
-def _plan(sealed: _Sealed, kind_code: str, unit: str) -> Plan:
-    rulebook, kind = sealed.rulebook, catalogue()[kind_code]
-    planned = [_planned(rulebook, one, unit) for one in rulebook.criteria if kind_code in one.kinds]
-    within = rulebook.limit("line_pressure")
-    near = rulebook.limit("near_limit")
+def _made(rulebook: Rulebook, kind_code: str, unit: str) -> Plan:
+    kind = catalogue()[kind_code]
+    criteria = [one for one in rulebook.criteria if kind_code in one.kinds]
+    line, near = rulebook.limit("line_pressure"), rulebook.limit("near_limit")
+    most = _in(rulebook, "plausible.differential", unit)
+    bounds = (near.at_least or 0.0, near.at_most or 0.0)
+    buffer = next((one for one in criteria if one.quantity == "buffer"), None)
     return Plan(
         rulebook=rulebook,
+        judged_by=JudgedBy(id=rulebook.id, in_force_from=rulebook.in_force_from, digest=rulebook.digest),
         kind=kind,
         unit=unit,
-        by_component={
-            component: tuple(
-                one for one in planned if one.criterion.component == component and one.criterion.quantity != "buffer"
-            )
-            for component in kind.components
-        },
-        buffer=next((one for one in planned if one.criterion.quantity == "buffer"), None),
-        most_plausible=_in(rulebook, "plausible.differential", unit),
-        line_pressure=(convert(within.at_least or 0, "psi", unit), convert(within.at_most or 0, "psi", unit)),
+        parts=tuple(_part(rulebook, criteria, component, unit, most, bounds) for component in kind.components),
+        buffer=None if buffer is None else _planned(rulebook, buffer, unit),
+        line_pressure=(convert(line.at_least or 0.0, line.unit, unit), convert(line.at_most or 0.0, line.unit, unit)),
         accuracy_at_most=_in(rulebook, "gauge.accuracy", unit),
-        near=(near.at_least or 0, near.at_most or 1),
         calibration_months=int(rulebook.limit("gauge.calibration").at_most or 0),
         spoils=tuple(one for one in read("shutoffs.toml", Spoils).spoils if kind_code in one.kinds),
     )
 
 
+def _part(  # noqa: PLR0917 - a row of what the plan has at hand
+    rulebook: Rulebook, criteria: Sequence[Criterion], component: Component, unit: str, most: float, near: tuple[float, float]
+) -> PlannedPart:
+    own: dict[Quantity, PlannedCriterion] = {
+        one.quantity: _planned(rulebook, one, unit) for one in criteria if one.component == component and one.quantity != "buffer"
+    }
+    is_check = "held_at" in own
+    return PlannedPart(
+        component=component,
+        name=PART_NAMES[component],
+        unit=unit,
+        seen=own["closed_tight" if is_check else "opened"],
+        read=own["held_at" if is_check else "opened_at"],
+        fully=own.get("opened_fully"),
+        most_plausible=most,
+        near=near,
+    )
+
+
 def _in(rulebook: Rulebook, name: str, unit: str) -> float:
     limit = rulebook.limit(name)
-    return convert(limit.at_most or 0, limit.unit, unit)
+    return convert(limit.at_most or 0.0, limit.unit, unit)
 
 
 def _planned(rulebook: Rulebook, criterion: Criterion, unit: str) -> PlannedCriterion:
     if criterion.at_least is None:
-        return PlannedCriterion(criterion=criterion, at_least=None, source=rulebook.cite(criterion))
+        return PlannedCriterion(criterion=criterion, at_least=0.0, source=rulebook.cite(criterion))
     at_least, figure = criterion.minimum_in(unit)
     return PlannedCriterion(criterion=criterion, at_least=at_least, source=rulebook.cite(figure or criterion))

@@ -11,24 +11,30 @@ from msgspec import UNSET
 from rules.calendar import add_months
 from rules.catalogue import AssemblyKind
 from rules.errors import DocumentError
-from rules.field_test.answer import Finding, Flag, Outcome
-from rules.field_test.document import Gauge, PreviousReadings, Reading, Test, Tester
+from rules.field_test.answer import Flag, Outcome
+from rules.field_test.document import AirInletReading, Gauge, PreviousReadings, Reading, ReliefValveReading, Repair, Test, Tester
 from rules.field_test.flags import flag
+from rules.field_test.phase import COMPONENT_OF, PhaseShows
 from rules.field_test.plan import Plan
 from rules.load import catalogue
 
 
 def check_units(test: Test) -> None:
     """Refuse a document that tells a length without saying in what unit; DocumentError."""
-    if test.units.length is UNSET and test.gauge is not UNSET and test.gauge.height_above_assembly is not UNSET:
+    if test.units.length is not UNSET:
+        return
+    if test.assembly.size is not UNSET:
+        raise DocumentError(
+            "The assembly's size is told without a unit: add `length` to `units` (in, ft, mm or m).", "/units/length"
+        )
+    if test.gauge is not UNSET and test.gauge.height_above_assembly is not UNSET:
         raise DocumentError(
             "The gauge's height is told without a unit: add `length` to `units` (in, ft, mm or m).", "/units/length"
         )
 
 
-def flags_of_report(test: Test, plan: Plan, received_at: dt.datetime) -> list[Flag]:
-    """The flags on the gauge, the tester, the line pressure and the time."""
-    performed_on = test.performed_at.date()
+def flags_of_report(test: Test, plan: Plan, received_at: dt.datetime, performed_on: dt.date) -> list[Flag]:
+    """The flags on the gauge, the tester, the line pressure and the time; `performed_on` is the day of the test where it was made."""
     flags: list[Flag] = []
     if test.performed_at > received_at:
         flags.append(
@@ -79,71 +85,74 @@ def _tester(tester: Tester | None, kind: AssemblyKind, performed_on: dt.date) ->
     if tester is None:
         return [flag("tester_unknown", "/tester", "Who tested, and with what certificate, is not told.")]
     flags: list[Flag] = []
-    if tester.valid_from is not UNSET and performed_on < tester.valid_from:
-        flags.append(
-            flag(
-                "tester_not_certified", "/tester/valid_from", "The tester's certificate was not valid yet on the day of the test."
-            )
-        )
-    if tester.valid_until is not UNSET and performed_on > tester.valid_until:
-        flags.append(
-            flag("tester_not_certified", "/tester/valid_until", "The tester's certificate had expired on the day of the test.")
-        )
-    if tester.valid_from is UNSET or tester.valid_until is UNSET or tester.certificate is UNSET:
-        flags.append(flag("tester_unknown", "/tester", "The certificate's number, first day and last day are not all told."))
-    if tester.kinds is not UNSET and not certificate_covers(tester.kinds, kind.kind):
-        flags.append(
-            flag("tester_wrong_kind", "/tester/kinds", f"The tester's certificate does not cover testing a {kind.name}.")
-        )
+    if tester.certificate is UNSET or tester.valid_from is UNSET or tester.valid_until is UNSET:
+        message = "The certificate's number, first day and last day are not all told, so nothing shows that it was valid on the day of the test."
+        flags.append(flag("tester_not_certified", "/tester", message))
+    elif performed_on < tester.valid_from:
+        message = f"The tester's certificate is valid from {tester.valid_from.isoformat()}, after the day of the test."
+        flags.append(flag("tester_not_certified", "/tester/valid_from", message))
+    elif performed_on > tester.valid_until:
+        message = f"The tester's certificate was valid until {tester.valid_until.isoformat()}, before the day of the test."
+        flags.append(flag("tester_not_certified", "/tester/valid_until", message))
+    if tester.kinds is UNSET:
+        flags.append(flag("tester_unknown", "/tester/kinds", "Which kinds the tester's certificate covers is not told."))
+    elif not certificate_covers(tester.kinds, kind.kind):
+        message = f"The tester's certificate does not cover testing a {kind.name}."
+        flags.append(flag("tester_wrong_kind", "/tester/kinds", message))
     return flags
 
 
-def flags_of_repair(test: Test, initial: Outcome, initial_findings: list[Finding]) -> list[Flag]:
+def flags_of_repair(test: Test, kind: AssemblyKind, initial: PhaseShows) -> list[Flag]:
     """The flags on repairs and the final test."""
     flags: list[Flag] = []
-    repairs = [] if test.repairs is UNSET else test.repairs
-    failed = {(finding.line, finding.component) for finding in initial_findings if finding.outcome == "not_met"}
+    repairs: Sequence[Repair] = () if test.repairs is UNSET else test.repairs
     for at, repair in enumerate(repairs):
-        named = repair.component is not UNSET
-        if (named and (repair.line, repair.component) not in failed) or (not named and not failed):
+        if repair.component is UNSET:
+            caused = initial.verdict.outcome != "pass"
+        elif repair.component in kind.components and repair.line in kind.lines:
+            caused = initial.states[repair.line][kind.components.index(repair.component)] != "sound"
+            # A buffer that is too small is mended at check 1 or at the relief valve, though each alone reads well.
+            caused = caused or any(
+                one.rule.endswith(".buffer") and one.line == repair.line and one.outcome != "met" for one in initial.findings
+            )
+        else:
+            flags.append(
+                flag("unexpected_component", f"/repairs/{at}", f"A {kind.name} has no such part; say which was repaired.")
+            )
+            continue
+        if not caused:
             flags.append(
                 flag("repair_without_cause", f"/repairs/{at}", "The initial test shows no failure of what was repaired.")
             )
-    if test.final_test is UNSET and repairs:
-        flags.append(
-            flag("repair_not_retested", "/final_test", "A repaired assembly is tested again at once; no final test is told.")
-        )
-    if test.final_test is not UNSET and initial == "fail" and not repairs:
-        flags.append(
-            flag(
-                "final_without_repair",
-                "/repairs",
-                "The initial test failed and a final test is told, but no repair; say what was done.",
-            )
-        )
+    if test.final_test is UNSET:
+        if repairs:
+            message = "A repaired assembly is tested again at once; no final test is told."
+            flags.append(flag("repair_not_retested", "/final_test", message))
+    elif initial.verdict.outcome == "fail" and not repairs:
+        message = "The initial test failed and a final test is told, but no repair; say what was done."
+        flags.append(flag("final_without_repair", "/repairs", message))
     return flags
 
 
 def flags_of_repetition(test: Test, initial: Outcome, previous: PreviousReadings | None) -> list[Flag]:
     """The note on readings that repeat, digit for digit, what was read before."""
-    told = _numbers(test.initial_test.readings)
-    if previous is not None and told and told == _numbers(previous.readings):
-        return [flag("reading_repeated", "/initial_test/readings", "Every reading repeats the last test's, digit for digit.")]
-    if test.final_test is not UNSET and initial == "fail" and told and told == _numbers(test.final_test.readings):
-        return [
-            flag(
-                "reading_repeated",
-                "/final_test/readings",
-                "Every reading of the final test repeats the failing initial test's, digit for digit.",
-            )
-        ]
+    if previous is not None:
+        told = _numbers(test.initial_test.readings)
+        if told and told == _numbers(previous.readings):
+            message = "Every reading repeats the last test's, digit for digit."
+            return [flag("reading_repeated", "/initial_test/readings", message)]
+    if test.final_test is not UNSET and initial == "fail":
+        told = _numbers(test.initial_test.readings)
+        if told and told == _numbers(test.final_test.readings):
+            message = "Every reading of the final test repeats the failing initial test's, digit for digit."
+            return [flag("reading_repeated", "/final_test/readings", message)]
     return []
 
 
-def _numbers(readings: Sequence[Reading]) -> dict[tuple[str, str], object]:
-    numbers: dict[tuple[str, str], object] = {}
+def _numbers(readings: Sequence[Reading]) -> dict[tuple[str, str], float]:
+    numbers: dict[tuple[str, str], float] = {}
     for reading in readings:
-        value = getattr(reading, "held_at", getattr(reading, "opened_at", UNSET))
+        value = reading.opened_at if isinstance(reading, AirInletReading | ReliefValveReading) else reading.held_at
         if value is not UNSET:
-            numbers[reading.line, str(reading.__struct_config__.tag)] = value
+            numbers[reading.line, COMPONENT_OF[type(reading)]] = value
     return numbers

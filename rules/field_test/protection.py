@@ -5,39 +5,28 @@ known, every way it could fall is tried: if all agree that is the answer, otherw
 line decides.
 """
 
-from collections.abc import Iterable
-from itertools import combinations
+from collections.abc import Collection
+from functools import lru_cache
+from itertools import product
 from typing import Final
 
-from rules.catalogue import AssemblyKind, Component, Line
-from rules.field_test.answer import Finding
+from rules.field_test.criteria import State
+from rules.load import catalogue
 from rules.operation import protection as left_with
 from rules.rulebook import Protection
 
 _WORST_FIRST: Final[tuple[Protection, ...]] = ("lost", "unknown", "degraded", "full")
 
 
-def protection(kind: AssemblyKind, findings: Iterable[Finding]) -> Protection:
-    """What is left of the assembly's protection, by the findings of one phase."""
-    failed: dict[Line, set[Component]] = {line: set() for line in kind.lines}
-    unknown: dict[Line, set[Component]] = {line: set() for line in kind.lines}
-    for finding in findings:
-        if finding.rule.endswith(".buffer"):
-            # Too little room between check 1 and the relief valve breaks no barrier; where the two contradict each other, both are unknown.
-            if finding.outcome == "not_determined":
-                unknown[finding.line] |= {"check_1", "relief_valve"}
-        elif finding.outcome == "not_met":
-            failed[finding.line].add(finding.component)
-        elif finding.outcome == "not_determined":
-            unknown[finding.line].add(finding.component)
-    lines = {_of_line(kind, failed[line], unknown[line] - failed[line]) for line in kind.lines}
-    return next(one for one in _WORST_FIRST if one in lines)
-
-
-def _of_line(kind: AssemblyKind, failed: set[Component], unknown: set[Component]) -> Protection:
-    possible = {
-        left_with(kind.kind, frozenset(failed | set(more)))
-        for size in range(len(unknown) + 1)
-        for more in combinations(sorted(unknown), size)
-    }
+@lru_cache(maxsize=1024)
+def line_protection(kind: str, states: tuple[State, ...]) -> Protection:
+    """What is left on one line; `states` stand in the order of the kind's components."""
+    ways = product(*[(True, False) if state == "unknown" else (state == "failed",) for state in states])
+    components = catalogue()[kind].components
+    possible = {left_with(kind, frozenset(part for part, failed in zip(components, way, strict=True) if failed)) for way in ways}
     return possible.pop() if len(possible) == 1 else "unknown"
+
+
+def worst(lines: Collection[Protection]) -> Protection:
+    """The worst of them; a line that is unknown is worse than one known to be degraded."""
+    return next(one for one in _WORST_FIRST if one in lines)

@@ -13,8 +13,8 @@ from typing import Final, Literal
 from msgspec import Struct
 from msgspec.structs import replace
 
+from rules.field_test.actions import deadline
 from rules.field_test.answer import Acceptance, Outcome
-from rules.field_test.verdict import deadline
 from rules.rulebook import Event, Protection
 from rules.standing.schedule import book_for, interval_for, next_due, trigger_for
 

@@ -1,0 +1,47 @@
+"""The verdict in plain words that a customer could read."""
+
+from functools import lru_cache
+from typing import Final
+
+from rules.field_test.answer import Outcome
+from rules.field_test.phase import PhaseShows
+from rules.field_test.plan import PART_NAMES, Plan
+from rules.rulebook import Protection
+
+_LEFT: Final[dict[Protection, str]] = {
+    "full": "its barriers still stand",
+    "degraded": "it would still stop backflow today, but with fewer barriers than it should have",
+    "lost": "it cannot be relied on to stop backflow",
+    "unknown": "what it would do today cannot be told",
+}
+
+
+def summary(plan: Plan, last: PhaseShows, *, repaired: bool) -> str:
+    """One or two sentences on the last phase; `repaired` where an earlier phase failed."""
+    outcome = last.verdict.outcome
+    parts: tuple[str, ...] = ()
+    if outcome != "pass":
+        wanted = "not_met" if outcome == "fail" else "not_determined"
+        several = len(plan.kind.lines) > 1
+        named = [
+            (
+                "the buffer between check 1 and the relief valve"
+                if one.rule.endswith(".buffer")
+                else f"the {PART_NAMES[one.component]}"
+            )
+            + (f" of the {one.line} line" if several else "")
+            for one in last.findings
+            if one.outcome == wanted
+        ]
+        parts = tuple(dict.fromkeys(named))
+    return _worded(plan.kind.name, outcome, last.verdict.protection, parts, repaired=repaired)
+
+
+@lru_cache(maxsize=4096)
+def _worded(name: str, outcome: Outcome, left: Protection, parts: tuple[str, ...], *, repaired: bool) -> str:
+    if outcome == "pass":
+        return f"This {name} {'failed at first, and then ' if repaired else ''}passed its test: its barriers stand."
+    listed = parts[0] if len(parts) == 1 else ", ".join(parts[:-1]) + " and " + parts[-1]
+    if outcome == "fail":
+        return f"This {name} failed its test at {listed}: {_LEFT[left]}. It has to be repaired and tested again."
+    return f"The test of this {name} is not complete ({listed} could not be judged): {_LEFT[left]}. It has to be tested again."
