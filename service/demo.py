@@ -6,7 +6,6 @@ says what to try. Whatever it started, it stops.
 
 import asyncio
 import json
-import socket
 from pathlib import Path
 from typing import Any
 from uuid import UUID
@@ -14,6 +13,7 @@ from uuid import UUID
 import asyncpg
 import msgspec
 import uvicorn
+import uvloop
 
 from service.access import RIGHTS_OF, Principal, mint
 from service.app import create_app
@@ -40,21 +40,25 @@ def run(settings: Settings, *, ready: Path | None) -> int:
         if not asyncio.run(migrated(found.owner_dsn)):
             migrate(found.owner_dsn)
         try:
-            return asyncio.run(_serve(settings, found, ready))
+            with asyncio.Runner(loop_factory=uvloop.new_event_loop) as runner:
+                return runner.run(_serve(settings, found, ready))
         except KeyboardInterrupt:
             return 0
 
 
 async def _serve(settings: Settings, found: Database, ready: Path | None) -> int:
-    listener = socket.create_server((settings.host, settings.port))
-    url = f"http://{settings.host}:{listener.getsockname()[1]}"
-    told = await prepare(found, url)
-    config = uvicorn.Config(create_app(settings, found.dsn), access_log=False, log_level="warning", timeout_graceful_shutdown=10)
+    told = await prepare(found)
+    config = uvicorn.Config(
+        create_app(settings, found.dsn), host=settings.host, port=settings.port, access_log=False, log_level="warning",
+        timeout_graceful_shutdown=10,
+    )  # fmt: skip
     server = uvicorn.Server(config)
-    serving = asyncio.create_task(server.serve(sockets=[listener]))
+    serving = asyncio.create_task(server.serve())
     while not server.started and not serving.done():  # noqa: ASYNC110 - uvicorn tells by a flag, not by an event
         await asyncio.sleep(0.01)
     if server.started:
+        port = server.servers[0].sockets[0].getsockname()[1]
+        told = {"url": f"http://{settings.host}:{port}", **told}
         if ready is not None:
             _write(ready, told)
         print(what_to_try(told), flush=True)  # noqa: T201
@@ -69,7 +73,7 @@ def _write(ready: Path, told: dict[str, Any]) -> None:
     partial.replace(ready)
 
 
-async def prepare(found: Database, url: str) -> dict[str, Any]:
+async def prepare(found: Database) -> dict[str, Any]:
     """Fill the scenario where it is not there yet, make fresh keys, and tell what there is."""
     owner = await asyncpg.connect(found.owner_dsn)
     pool = await Pool.open(found.dsn, size=2)
@@ -93,7 +97,7 @@ async def prepare(found: Database, url: str) -> dict[str, Any]:
     finally:
         await pool.close()
         await owner.close()
-    return {"url": url, "utility": UTILITY, "keys": keys, "assemblies": assemblies, "testers": testers, "gauges": gauges}
+    return {"utility": UTILITY, "keys": keys, "assemblies": assemblies, "testers": testers, "gauges": gauges}
 
 
 async def _organisations(owner: Any) -> dict[str, UUID]:
