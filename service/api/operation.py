@@ -64,6 +64,10 @@ class Call:
         """A request header, or None."""
         return self.request.headers.get(name)
 
+    def prefers(self, media_type: str) -> bool:
+        """Whether the asker would rather have this media type than JSON."""
+        return self.request.accept.best_match([JSON, media_type], default=JSON) == media_type
+
     @property
     def utility(self) -> str:
         """The utility's code in the path."""

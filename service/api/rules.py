@@ -4,15 +4,22 @@ import asyncio
 import datetime as dt
 from typing import Any
 
-import msgspec
 from msgspec import Struct
 
 import rules
 from rules import operation as rules_operation
 from rules import selection
 from service.api.lists import Page
-from service.api.operation import Answer, Call, operation
+from service.api.operation import JSON, Answer, Call, operation
 from service.problems import not_found
+
+SVG = "image/svg+xml"
+
+
+def drawing(svg: str) -> Answer:
+    """A picture; as a page of its own it may run nothing and fetch nothing."""
+    policy = "default-src 'none'; style-src 'unsafe-inline'"
+    return Answer(body=svg.encode(), media_type=SVG, headers={"Content-Security-Policy": policy, "Vary": "Accept"})
 
 
 class OnDay(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -97,16 +104,15 @@ async def list_assembly_kinds(_call: Call) -> Answer:
 
 
 @operation(
-    "POST",
-    "/v1/rules/verdict",
-    id="judgeTest",
-    summary="A test: is this assembly good?",
-    answers={200: rules.Verdict},
-    tag="rules",
-)
+    "POST", "/v1/rules/verdict", id="judgeTest", summary="A test: is this assembly good?", answers={200: rules.Verdict}, tag="rules",
+    media_types={200: (JSON, SVG)},
+)  # fmt: skip
 async def judge_test(call: Call, document: rules.Test) -> Answer:
-    """Judge a field test; nothing is stored."""
-    return Answer(body=msgspec.json.encode(rules.judge(document, received_at=call.clock.now())))
+    """Judge a field test; nothing is stored. As a picture where `Accept` asks for one."""
+    verdict = rules.judge(document, received_at=call.clock.now())
+    if call.prefers(SVG):
+        return drawing(rules_operation.draw_verdict(document.assembly.kind, verdict))
+    return Answer(body=verdict)
 
 
 class PremisesList(Struct, frozen=True, kw_only=True):
@@ -149,13 +155,25 @@ async def check_placement(call: Call, document: selection.PlacementAsk) -> Answe
 
 @operation(
     "POST", "/v1/rules/operation", id="operateAssembly", summary="How an assembly behaves, step by step",
-    answers={200: rules_operation.OperationAnswer}, tag="rules",
+    answers={200: rules_operation.OperationAnswer}, tag="rules", media_types={200: (JSON, SVG)},
 )  # fmt: skip
-async def operate_assembly(_call: Call, document: rules_operation.OperationAsk) -> Answer:
-    """Work an assembly through its steps."""
-    return Answer(body=await asyncio.to_thread(rules_operation.operate, document))
+async def operate_assembly(call: Call, document: rules_operation.OperationAsk) -> Answer:
+    """Work an assembly through its steps; as pictures where `Accept` asks for them."""
+    answer = await asyncio.to_thread(rules_operation.operate, document)
+    if call.prefers(SVG):
+        return drawing(rules_operation.draw_operation(document, answer))
+    return Answer(body=answer)
+
+
+@operation(
+    "POST", "/v1/rules/practice-test", id="practiseTest", summary="What a tester would read on an assembly in a stated condition",
+    answers={200: rules_operation.PracticeTestAnswer}, tag="rules",
+)  # fmt: skip
+async def practise_test(_call: Call, document: rules_operation.PracticeTestAsk) -> Answer:
+    """Run the field procedure on the model; its `initial_test` can be posted to the verdict."""
+    return Answer(body=await asyncio.to_thread(rules_operation.practice_test, document))
 
 
 operations: list[Any] = [
-    list_rulebooks, read_rulebook, list_assembly_kinds, list_premises_types, judge_test, select_assembly, check_placement, operate_assembly,
+    list_rulebooks, read_rulebook, list_assembly_kinds, list_premises_types, judge_test, select_assembly, check_placement, operate_assembly, practise_test,
 ]  # fmt: skip
