@@ -1,5 +1,6 @@
 """How an assembly operates: the hydraulics of its parts, and what follows from them."""
 
+from rules.operation.drawing import Scene, draw, draw_operation, draw_verdict
 from rules.operation.matrix import MatrixRow, protected, protection, protection_matrix, withstands
 from rules.operation.operation import OperationAnswer, OperationAsk, OperationStep, StepAnswer, operate
 from rules.operation.practice_test import (
@@ -26,7 +27,11 @@ __all__ = [
     "PracticeStep",
     "PracticeTestAnswer",
     "PracticeTestAsk",
+    "Scene",
     "StepAnswer",
+    "draw",
+    "draw_operation",
+    "draw_verdict",
     "operate",
     "practice_test",
     "protected",
