@@ -92,9 +92,9 @@ def _fact(  # noqa: PLR0917 - one call's worth of what is known
     planned: PlannedCriterion,
     phase: PhaseName,
     line: Line,
-    seen: bool,
+    seen: bool,  # noqa: FBT001 - as told
     part: PlannedPart,
-    unreadable: str | None,  # noqa: FBT001 - as told
+    unreadable: str | None,
 ) -> Finding:
     """A fact that must be so: closed tight, opened, opened fully."""
     did, did_not = _DID[planned.criterion.quantity]
@@ -122,7 +122,9 @@ def _number(  # noqa: PLR0917 - one call's worth of what is known
     observed = float(number) + 0.0  # adding zero makes a negative zero plain
     true = observed if gauged.head == 0 else round(observed + gauged.head, 9)
     at_least = planned.at_least
-    outcome: FindingOutcome = "met" if true >= at_least else "not_met"
+    # Less than a billionth is the rounding of somebody's conversion, not a reading.
+    margin = round(true - at_least, 9) + 0.0
+    outcome: FindingOutcome = "met" if margin >= 0 else "not_met"
     at_height = "" if gauged.head == 0 else f" ({_digits(true)} {unit} at the height of the assembly)"
     said = f"The {part.name} {verb} {_digits(observed)} {unit}{at_height}"
     message = f"{said}{';' if outcome == 'met' else ', where'} at least {_digits(at_least)} {unit} is required."
@@ -149,7 +151,7 @@ def _number(  # noqa: PLR0917 - one call's worth of what is known
     findings.append(
         _finding(
             planned, phase, line, outcome, message, observed=observed, corrected=UNSET if gauged.head == 0 else true,
-            at_least=at_least, margin=round(true - at_least, 9), conformance_probability=probability,
+            at_least=at_least, margin=margin, conformance_probability=probability,
         )
     )  # fmt: skip
     return observed if trusted else None
@@ -194,7 +196,8 @@ def buffer_shows(  # noqa: PLR0917 - one call's worth of what is known
     discharging: such a pair cannot have been read, and nothing can pass on it.
     """
     at_least, buffer = planned.at_least, round(drop - opening, 9)
-    outcome: FindingOutcome = "met" if buffer >= at_least else "not_met"
+    margin = round(buffer - at_least, 9) + 0.0
+    outcome: FindingOutcome = "met" if margin >= 0 else "not_met"
     noted: list[Noted] = []
     pair = f"Check 1 held {_digits(drop)} {unit} and the relief valve opened at {_digits(opening)} {unit}"
     message = f"{pair}: a buffer of {_digits(buffer)} {unit}; at least {_digits(at_least)} {unit} is asked."
@@ -211,7 +214,7 @@ def buffer_shows(  # noqa: PLR0917 - one call's worth of what is known
         if planned.criterion.advisory:
             return _told([], noted, None)
     finding = _finding(
-        planned, phase, line, outcome, message, observed=buffer, at_least=at_least, margin=round(buffer - at_least, 9),
+        planned, phase, line, outcome, message, observed=buffer, at_least=at_least, margin=margin,
         conformance_probability=probability,
     )  # fmt: skip
     return _told([finding], noted, None)

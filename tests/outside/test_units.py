@@ -1,0 +1,71 @@
+"""Unit factors against pint (NIST's values), and the gauge's head of water against IAPWS."""
+
+import datetime as dt
+import itertools
+
+import msgspec
+import pint
+import pytest
+from iapws import IAPWS97
+
+import rules
+from rules.field_test.uncertainty import head_per_length, water
+from rules.quantities import convert, exact_factor, fahrenheit
+
+UREG = pint.UnitRegistry()
+PINT = {
+    "psi": "psi", "kPa": "kPa", "bar": "bar", "in": "inch", "ft": "foot", "mm": "mm", "m": "m",
+    "gpm": "gallon/minute", "L/s": "liter/second", "m3/h": "meter**3/hour",
+}  # fmt: skip
+ALIKE = [("psi", "kPa", "bar"), ("in", "ft", "mm", "m"), ("gpm", "L/s", "m3/h")]
+
+
+@pytest.mark.parametrize(("unit", "to"), [pair for units in ALIKE for pair in itertools.permutations(units, 2)])
+def test_a_factor_is_pints(unit: str, to: str) -> None:
+    theirs = UREG.Quantity(1.0, PINT[unit]).to(PINT[to]).magnitude
+    assert float(exact_factor(unit, to)) == pytest.approx(theirs, rel=1e-12)
+    assert convert(2.5, unit, to) == pytest.approx(2.5 * theirs, rel=1e-12)
+
+
+def test_degrees_are_pints() -> None:
+    assert fahrenheit(21.5, "degC") == pytest.approx(UREG.Quantity(21.5, "degC").to("degF").magnitude, rel=1e-12)
+
+
+def test_the_density_of_water_is_iapws() -> None:
+    # IAPWS-IF97 at 15 °C and atmospheric pressure.
+    assert water().density == pytest.approx(IAPWS97(T=288.15, P=0.101325).rho, rel=1e-4)
+
+
+def test_one_foot_of_water_is_what_the_trade_says() -> None:
+    # One foot is 0.433 psi, 2.31 ft and 27.7 in are 1 psi: common practice, no source.
+    assert head_per_length("ft", "psi") == pytest.approx(0.433, abs=5e-4)
+    assert 2.31 * head_per_length("ft", "psi") == pytest.approx(1.0, abs=2e-3)
+    assert 27.7 * head_per_length("in", "psi") == pytest.approx(1.0, abs=2e-3)
+
+
+@pytest.mark.parametrize(
+    ("height", "unit", "outcome"), [(12.0, "in", "pass"), (0.0, "in", "fail"), (-12.0, "in", "fail"), (305, "mm", "pass")]
+)
+def test_a_gauge_above_reads_low_by_the_head_in_its_hose(height: float, unit: str, outcome: str) -> None:
+    # Hydrostatics, with water at 15 °C by IAPWS-IF97 and standard gravity (9.806 65 m/s², CGPM 1901).
+    metres = UREG.Quantity(height, PINT[unit]).to("m").magnitude
+    head = UREG.Quantity(IAPWS97(T=288.15, P=0.101325).rho * 9.80665 * metres, "Pa").to("psi").magnitude
+    told = {
+        "rulebook": "us-common",
+        "performed_at": "2026-05-14T09:20:00Z",
+        "assembly": {"kind": "pvb", "hazard": "health"},
+        "units": {"pressure": "psi", "length": unit},
+        "gauge": {"calibrated_on": "2026-01-12", "height_above_assembly": height},
+        "initial_test": {
+            "shutoffs": {"inlet": "tight", "outlet": "tight"},
+            "readings": [
+                {"component": "check", "held_at": 0.6},
+                {"component": "air_inlet", "opened_at": 3.0, "opened_fully": True},
+            ],
+        },
+    }
+    verdict = rules.judge(msgspec.convert(told, rules.Test), received_at=dt.datetime(2026, 6, 1, tzinfo=dt.UTC))
+    assert verdict.outcome == outcome
+    (finding,) = [one for one in verdict.findings if one.rule == "pvb.check.held_at"]
+    assert (0.6 if finding.corrected is msgspec.UNSET else finding.corrected) == pytest.approx(0.6 + head, abs=1e-4)
+    assert finding.observed == 0.6

@@ -1,0 +1,432 @@
+"""Each thing a test can say, and what the verdict makes of it. The cases are common practice, except where a source is named."""
+
+import copy
+import datetime as dt
+from typing import Any
+
+import msgspec
+import pytest
+
+import rules
+
+RECEIVED = dt.datetime(2026, 5, 15, tzinfo=dt.UTC)
+TIGHT = {"inlet": "tight", "outlet": "tight"}
+SOUND: dict[str, list[dict[str, Any]]] = {
+    "rp": [
+        {"component": "check_1", "held_at": 8.0},
+        {"component": "relief_valve", "opened": True, "opened_at": 3.0},
+        {"component": "check_2", "closed_tight": True},
+    ],
+    "dc": [{"component": "check_1", "held_at": 2.0}, {"component": "check_2", "held_at": 2.0}],
+    "pvb": [
+        {"component": "check", "held_at": 2.0},
+        {"component": "air_inlet", "opened": True, "opened_at": 2.0, "opened_fully": True},
+    ],
+}
+SOUND |= {
+    "svb": SOUND["pvb"],
+    "rpda": [*SOUND["rp"], *({**one, "line": "bypass"} for one in SOUND["rp"])],
+    "dcda": [*SOUND["dc"], *({**one, "line": "bypass"} for one in SOUND["dc"])],
+}
+
+
+def document(kind: str, **changes: Any) -> dict[str, Any]:
+    told = {
+        "rulebook": "us-common",
+        "performed_at": "2026-05-14T09:20:00-07:00",
+        "assembly": {"kind": kind, "hazard": "health"},
+        "units": {"pressure": "psi"},
+        "line_pressure": 62,
+        "gauge": {"calibrated_on": "2026-01-12"},
+        "tester": {
+            "certificate": "T-1",
+            "kinds": ["rp", "dc", "pvb", "svb"],
+            "valid_from": "2025-03-01",
+            "valid_until": "2028-02-29",
+        },
+        "initial_test": {"shutoffs": TIGHT, "readings": SOUND[kind]},
+    } | changes
+    return {key: value for key, value in copy.deepcopy(told).items() if value is not None}
+
+
+def judge(kind: str, received: dt.datetime = RECEIVED, previous: Any = None, **changes: Any) -> rules.Verdict:
+    return rules.judge(msgspec.convert(document(kind, **changes), rules.Test), received_at=received, previous=previous)
+
+
+def phase(kind: str, *changed: dict[str, Any], shutoffs: Any = TIGHT, without: str = "") -> dict[str, Any]:
+    """The sound readings of that kind, some replaced as a whole, by line and component."""
+    new = {(one.get("line", "main"), one["component"]): one for one in changed}
+    readings = [new.get((one.get("line", "main"), one["component"]), one) for one in SOUND[kind] if one["component"] != without]
+    return {"shutoffs": shutoffs, "readings": readings}
+
+
+def codes(verdict: rules.Verdict) -> list[str]:
+    return [one.code for one in verdict.flags]
+
+
+def outcomes(verdict: rules.Verdict, name: str = "initial") -> dict[str, str]:
+    return {one.rule: one.outcome for one in verdict.findings if one.phase == name and one.line == "main"}
+
+
+@pytest.mark.parametrize("kind", sorted(SOUND))
+def test_a_sound_assembly_passes_without_a_flag(kind: str) -> None:
+    verdict = judge(kind)
+    assert (verdict.outcome, verdict.initial.protection, verdict.acceptance, verdict.flags) == ("pass", "full", "accepted", [])
+    assert verdict.final is None
+    assert [one.code for one in verdict.actions] == ["file_report"]
+    assert verdict.diagnosis == []
+    assert "passed its test" in verdict.summary
+    assert verdict.caution == rules.CAUTION
+
+
+# kind, the reading that differs, outcome, protection, rules not met, flags, the first diagnosis' likely cause
+FAILURES = {
+    "a check that held too little, though it did not leak": (
+        "pvb", {"component": "check", "closed_tight": True, "held_at": 0.6}, "fail", "degraded", {"pvb.check.held_at"}, [],
+        "fouled disc or seat"),
+    "a check that leaked": (
+        "pvb", {"component": "check", "closed_tight": False}, "fail", "degraded", {"pvb.check.closed_tight"}, [],
+        "fouled disc or seat"),
+    "a check that leaked, with a number beside it": (
+        "dc", {"component": "check_1", "closed_tight": False, "held_at": 2.0}, "fail", "degraded", {"dc.check_1.closed_tight"},
+        ["contradictory_reading"], "fouled disc or seat"),
+    "an air inlet that did not open": (
+        "svb", {"component": "air_inlet", "opened": False}, "fail", "degraded", {"svb.air_inlet.opened"}, [],
+        "air inlet stuck shut"),
+    "an air inlet that did not open, and opened fully at 1.4": (
+        "pvb", {"component": "air_inlet", "opened": False, "opened_at": 1.4, "opened_fully": True}, "fail", "degraded",
+        {"pvb.air_inlet.opened"}, ["contradictory_reading", "contradictory_reading"], "air inlet stuck shut"),
+    "an air inlet that opened only part-way": (
+        "pvb", {"component": "air_inlet", "opened_at": 1.4, "opened_fully": False}, "fail", "degraded",
+        {"pvb.air_inlet.opened_fully"}, [], "air inlet hangs part-way"),
+    "an air inlet that opened too late": (
+        "pvb", {"component": "air_inlet", "opened_at": 0.9, "opened_fully": True}, "fail", "degraded",
+        {"pvb.air_inlet.opened_at"}, [], "weak air inlet spring, or a disc that sticks"),
+    "a relief valve that did not open": (
+        "rp", {"component": "relief_valve", "opened": False}, "fail", "degraded", {"rp.relief_valve.opened"}, [],
+        "stuck or blocked relief valve"),
+    "a relief valve that opened too late": (
+        "rp", {"component": "relief_valve", "opened_at": 1.9}, "fail", "degraded", {"rp.relief_valve.opened_at"}, [],
+        "worn or fouled relief valve, or a weak relief spring"),
+    "a second check that held too little": (
+        "rp", {"component": "check_2", "held_at": 0.9}, "fail", "degraded", {"rp.check_2.held_at"}, [], "fouled disc or seat"),
+    "a second check told tight, with too little beside it": (
+        "rp", {"component": "check_2", "closed_tight": True, "held_at": 0.9}, "fail", "degraded", {"rp.check_2.held_at"}, [],
+        "fouled disc or seat"),
+    "a negative drop": (
+        "dc", {"component": "check_2", "held_at": -0.1}, "fail", "degraded", {"dc.check_2.held_at"}, ["impossible_reading"],
+        "fouled disc or seat"),
+    "a failing bypass": (
+        "dcda", {"component": "check_2", "held_at": 0.5, "line": "bypass"}, "fail", "degraded", {"dc.check_2.held_at"}, [],
+        "fouled disc or seat"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", FAILURES)
+def test_a_failure(name: str) -> None:
+    kind, reading, outcome, protection, not_met, flags, likely = FAILURES[name]
+    verdict = judge(kind, initial_test=phase(kind, reading))
+    assert (verdict.outcome, verdict.initial.protection) == (outcome, protection)
+    assert {one.rule for one in verdict.findings if one.outcome == "not_met"} == not_met
+    assert codes(verdict) == flags
+    assert verdict.diagnosis[0].likely == likely
+    assert verdict.actions[0].code == "repair_and_retest"
+    assert verdict.actions[0].within_days == 30
+    assert "failed its test" in verdict.summary
+
+
+# kind, the phase, rules not determined, flags, protection
+INCOMPLETE = {
+    "a part that was not read": ("rp", phase("rp", without="relief_valve"), {"rp.relief_valve.opened_at"}, ["missing_reading"], "unknown"),
+    "an air inlet that was not read": (
+        "pvb", phase("pvb", without="air_inlet"), {"pvb.air_inlet.opened_at", "pvb.air_inlet.opened_fully"}, ["missing_reading"],
+        "unknown"),
+    "a first check told tight, without its drop": (
+        "dc", phase("dc", {"component": "check_1", "closed_tight": True}), {"dc.check_1.held_at"}, ["missing_reading"], "unknown"),
+    "a second check of which nothing is told": (
+        "rp", phase("rp", {"component": "check_2"}), {"rp.check_2.held_at"}, ["missing_reading"], "unknown"),
+    "a relief valve that opened, without the differential": (
+        "rp", phase("rp", {"component": "relief_valve", "opened": True}), {"rp.relief_valve.opened_at"}, ["missing_reading"], "unknown"),
+    "an air inlet of which it is not told whether it opened fully": (
+        "pvb", phase("pvb", {"component": "air_inlet", "opened_at": 1.4}), {"pvb.air_inlet.opened_fully"}, ["missing_reading"], "unknown"),
+    "a reading above the line pressure": (
+        "rp", phase("rp", {"component": "check_1", "held_at": 63.0}), {"rp.check_1.held_at"}, ["impossible_reading"], "unknown"),
+    "a reading above what a gauge reads": (
+        "dc", phase("dc", {"component": "check_1", "held_at": 15.1}), {"dc.check_1.held_at"}, ["impossible_reading"], "unknown"),
+    "a part told twice": (
+        "dc", {"shutoffs": TIGHT, "readings": [*SOUND["dc"], SOUND["dc"][0]]}, {"dc.check_1.held_at"}, ["contradictory_reading"], "unknown"),
+    "a relief valve that opened at check 1's drop": (
+        "rp", phase("rp", {"component": "relief_valve", "opened_at": 8.0}), {"rp.buffer"}, ["relief_opening_not_below_check_1"], "unknown"),
+    "a leaking outlet shutoff": (
+        "rp", phase("rp", shutoffs={"inlet": "tight", "outlet": "leaking"}),
+        {"rp.check_1.held_at", "rp.check_2.closed_tight"}, ["shutoff_leak_unreadable"], "unknown"),
+    "a leaking inlet shutoff of a vacuum breaker": (
+        "pvb", phase("pvb", shutoffs={"inlet": "leaking", "outlet": "tight"}),
+        {"pvb.check.held_at", "pvb.air_inlet.opened", "pvb.air_inlet.opened_at", "pvb.air_inlet.opened_fully"},
+        ["shutoff_leak_unreadable"], "unknown"),
+    "nothing": (
+        "rp", {"readings": []}, {"rp.check_1.held_at", "rp.relief_valve.opened_at", "rp.check_2.held_at"},
+        ["shutoffs_not_checked", "shutoffs_not_checked", "missing_reading", "missing_reading", "missing_reading"], "unknown"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", INCOMPLETE)
+def test_an_incomplete_test(name: str) -> None:
+    kind, initial, undetermined, flags, protection = INCOMPLETE[name]
+    verdict = judge(kind, initial_test=initial)
+    assert (verdict.outcome, verdict.acceptance, verdict.initial.protection) == ("incomplete", "held", protection)
+    assert {one.rule for one in verdict.findings if one.outcome == "not_determined"} == undetermined
+    assert codes(verdict) == flags
+    assert [one.code for one in verdict.actions] == ["complete_the_test", "review_report", "file_report"]
+    assert "not complete" in verdict.summary
+
+
+def test_a_part_seen_to_fail_stays_failed_against_a_leaking_shutoff() -> None:
+    verdict = judge(
+        "pvb",
+        initial_test=phase(
+            "pvb",
+            {"component": "air_inlet", "opened": False},
+            {"component": "check", "closed_tight": False},
+            shutoffs={"inlet": "leaking", "outlet": "leaking_no_flow_proved"},
+        ),
+    )
+    assert outcomes(verdict) == {"pvb.check.closed_tight": "not_determined", "pvb.air_inlet.opened": "not_met"}
+    assert (verdict.outcome, verdict.initial.protection) == ("fail", "unknown")
+
+
+def test_a_leak_with_no_flow_proved_spoils_nothing() -> None:
+    assert (
+        judge("rp", initial_test=phase("rp", shutoffs={"inlet": "leaking", "outlet": "leaking_no_flow_proved"})).outcome == "pass"
+    )
+
+
+@pytest.mark.parametrize(("held", "second"), [(0.9, "not_determined"), (1.0, "met")])
+def test_a_double_check_with_a_leaking_inlet_is_read_only_if_check_1_holds(held: float, second: str) -> None:
+    # USC Foundation newsletter, spring 2001 (published).
+    initial = phase("dc", {"component": "check_1", "held_at": held}, shutoffs={"inlet": "leaking", "outlet": "tight"})
+    verdict = judge("dc", initial_test=initial)
+    assert outcomes(verdict)["dc.check_2.held_at"] == second
+    assert (codes(verdict) == ["shutoff_leak_unreadable"]) == (second != "met")
+
+
+def test_a_second_check_that_fails_beside_a_leaking_inlet_spoils_nothing() -> None:
+    initial = phase("dc", {"component": "check_2", "held_at": 0.4}, shutoffs={"inlet": "leaking", "outlet": "tight"})
+    assert codes(judge("dc", initial_test=initial)) == []
+
+
+def test_a_check_that_is_spoilt_and_contradicts_itself_is_still_not_determined() -> None:
+    initial = phase(
+        "dc", {"component": "check_1", "closed_tight": False, "held_at": 3.0}, shutoffs={"inlet": "tight", "outlet": "leaking"}
+    )
+    verdict = judge("dc", initial_test=initial)
+    assert set(outcomes(verdict).values()) == {"not_determined"}
+    assert codes(verdict) == ["shutoff_leak_unreadable", "contradictory_reading"]
+
+
+def test_both_parts_of_a_vacuum_breaker_failed_against_a_health_hazard() -> None:
+    initial = phase("pvb", {"component": "check", "held_at": 0.2}, {"component": "air_inlet", "opened": False})
+    verdict = judge("pvb", initial_test=initial)
+    assert verdict.initial.protection == "lost"
+    assert [(one.code, one.within_days) for one in verdict.actions[:2]] == [("isolate_at_once", 0), ("repair_and_retest", 0)]
+    assert "the check and the air inlet" in verdict.summary
+    lesser = judge("pvb", initial_test=initial, assembly={"kind": "pvb", "hazard": "non_health"})
+    assert [(one.code, one.within_days) for one in lesser.actions[:1]] == [("repair_and_retest", 10)]
+
+
+def test_an_unknown_part_that_could_not_change_the_answer_leaves_it_known() -> None:
+    # Both checks failed already: an RP is lost whatever its relief valve does.
+    initial = phase(
+        "rp", {"component": "check_1", "held_at": 0.2}, {"component": "check_2", "held_at": 0.2}, without="relief_valve"
+    )
+    assert judge("rp", initial_test=initial).initial.protection == "lost"
+
+
+def test_the_worse_line_of_a_detector_assembly_decides() -> None:
+    failed = [{"component": one, "held_at": 0.1, "line": "bypass"} for one in ("check_1", "check_2")]
+    verdict = judge("dcda", initial_test=phase("dcda", *failed))
+    assert verdict.initial.protection == "lost"
+    assert "the check 1 of the bypass line" in verdict.summary
+    missing = judge("dcda", initial_test={"shutoffs": TIGHT, "readings": SOUND["dc"]})
+    assert (missing.outcome, missing.initial.protection) == ("incomplete", "unknown")
+    assert "on the bypass line" in missing.flags[0].message
+
+
+def test_what_does_not_belong_is_flagged_and_counts_for_nothing() -> None:
+    readings = [
+        *SOUND["dc"],
+        {"component": "air_inlet", "opened": False},
+        {"component": "check_1", "held_at": 0.1, "line": "bypass"},
+    ]
+    verdict = judge("dc", initial_test={"shutoffs": TIGHT, "readings": readings})
+    assert (verdict.outcome, codes(verdict), verdict.acceptance) == ("pass", ["unexpected_component"] * 2, "held")
+    assert [one.pointer for one in verdict.flags] == ["/initial_test/readings/2", "/initial_test/readings/3"]
+
+
+def test_a_small_buffer_is_a_note_here_and_a_failure_there() -> None:
+    initial = phase("rp", {"component": "relief_valve", "opened_at": 5.5})
+    noted = judge("rp", initial_test=initial)
+    assert (noted.outcome, noted.acceptance, codes(noted)) == ("pass", "accepted", ["buffer_low"])
+    failed = judge("rp", rulebook="ca-bc", initial_test=initial)
+    assert (failed.outcome, failed.initial.protection, codes(failed)) == ("fail", "full", ["buffer_low"])
+    assert "the buffer between check 1 and the relief valve" in failed.summary
+    assert failed.diagnosis[0].likely == "check 1 and relief valve too close together"
+    mended = [{"component": "relief_valve", "part": "spring", "action": "replaced"}]
+    again = judge("rp", rulebook="ca-bc", initial_test=initial, repairs=mended, final_test=phase("rp"))
+    assert codes(again) == ["buffer_low"]
+
+
+def test_a_buffer_that_is_a_criterion_needs_its_two_readings() -> None:
+    unread = judge("rp", rulebook="ca-bc", initial_test=phase("rp", without="relief_valve"))
+    assert outcomes(unread)["rp.buffer"] == "not_determined"
+    stuck = judge("rp", rulebook="ca-bc", initial_test=phase("rp", {"component": "relief_valve", "opened": False}))
+    assert "rp.buffer" not in outcomes(stuck)
+    reversed_pair = judge("rp", rulebook="ca-bc", initial_test=phase("rp", {"component": "relief_valve", "opened_at": 9.0}))
+    assert (reversed_pair.outcome, codes(reversed_pair)) == ("fail", ["relief_opening_not_below_check_1"])
+
+
+# what differs, flags, acceptance
+REPORTS = {
+    "a test in the future": ({"received": dt.datetime(2026, 5, 14, 16, tzinfo=dt.UTC)}, ["performed_in_future"], "refused"),
+    "no gauge": ({"gauge": None}, ["gauge_calibration_unknown"], "held"),
+    "a gauge without a calibration": ({"gauge": {}}, ["gauge_calibration_unknown"], "held"),
+    "a gauge calibrated twelve months before": ({"gauge": {"calibrated_on": "2025-05-14"}}, [], "accepted"),
+    "a gauge calibrated a day longer ago": ({"gauge": {"calibrated_on": "2025-05-13"}}, ["gauge_calibration_expired"], "refused"),
+    "a gauge calibrated on 29 February, a year on": (
+        {"gauge": {"calibrated_on": "2024-02-29"}, "performed_at": "2025-03-01T09:00:00Z"}, ["gauge_calibration_expired"], "refused"),
+    "a gauge calibrated after the test": ({"gauge": {"calibrated_on": "2026-05-15"}}, ["gauge_calibrated_after_test"], "held"),
+    "a coarse gauge": ({"gauge": {"calibrated_on": "2026-01-12", "accuracy": 0.21}}, ["gauge_too_coarse"], "held"),
+    "no tester": ({"tester": None}, ["tester_unknown"], "held"),
+    "a tester without dates": ({"tester": {"certificate": "T-1", "kinds": ["rp"]}}, ["tester_not_certified"], "refused"),
+    "a certificate not valid yet": (
+        {"tester": {"certificate": "T-1", "kinds": ["rp"], "valid_from": "2026-05-15", "valid_until": "2028-01-01"}},
+        ["tester_not_certified"], "refused"),
+    "a certificate that has expired": (
+        {"tester": {"certificate": "T-1", "kinds": ["rp"], "valid_from": "2023-05-14", "valid_until": "2026-05-13"}},
+        ["tester_not_certified"], "refused"),
+    "a certificate on its last day": (
+        {"tester": {"certificate": "T-1", "kinds": ["rp"], "valid_from": "2026-05-14", "valid_until": "2026-05-14"}}, [], "accepted"),
+    "a certificate for other kinds": (
+        {"tester": {"certificate": "T-1", "kinds": ["dc"], "valid_from": "2025-05-14", "valid_until": "2027-05-14"}},
+        ["tester_wrong_kind"], "refused"),
+    "a certificate that does not say for what": (
+        {"tester": {"certificate": "T-1", "valid_from": "2025-05-14", "valid_until": "2027-05-14"}}, ["tester_unknown"], "held"),
+    "a low line pressure": ({"line_pressure": 14.9}, ["line_pressure_out_of_range"], "accepted"),
+    "a line pressure at the bound": ({"line_pressure": 15}, [], "accepted"),
+    "no line pressure": ({"line_pressure": None}, [], "accepted"),
+    "another outcome declared": ({"declared": "fail"}, ["declared_outcome_differs"], "held"),
+    "the outcome declared": ({"declared": "pass"}, [], "accepted"),
+    "shutoffs not checked": ({"initial_test": phase("rp", shutoffs={"inlet": "tight"})}, ["shutoffs_not_checked"], "accepted"),
+    "a repair without a cause": (
+        {"repairs": [{"part": "disc", "action": "cleaned"}, {"component": "check_1", "part": "disc", "action": "cleaned"}],
+         "final_test": phase("rp")}, ["repair_without_cause", "repair_without_cause"], "accepted"),
+    "a repair of a part that an RP has not": (
+        {"repairs": [{"component": "air_inlet", "part": "disc", "action": "cleaned"}], "final_test": phase("rp")},
+        ["unexpected_component"], "held"),
+    "a repair that was not tested": (
+        {"repairs": [{"component": "check_2", "part": "disc", "action": "cleaned"}],
+         "initial_test": phase("rp", {"component": "check_2", "held_at": 0.4})}, ["repair_not_retested"], "held"),
+    "a final test without a repair": (
+        {"initial_test": phase("rp", {"component": "check_2", "held_at": 0.4}), "final_test": phase("rp")},
+        ["final_without_repair"], "held"),
+    "a final test that repeats the failing one": (
+        {"initial_test": phase("rp", {"component": "check_2", "held_at": 0.4}),
+         "final_test": phase("rp", {"component": "check_2", "held_at": 0.4}),
+         "repairs": [{"part": "disc", "action": "cleaned"}]}, ["reading_repeated"], "accepted"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", REPORTS)
+def test_what_the_report_says_of_itself(name: str) -> None:
+    changes, flags, acceptance = REPORTS[name]
+    verdict = judge("rp", **changes)
+    assert (codes(verdict), verdict.acceptance) == (flags, acceptance)
+    assert ("test_anew" in [one.code for one in verdict.actions]) == (acceptance == "refused")
+    assert all(one.pointer.startswith("/") and one.message for one in verdict.flags)
+
+
+def test_acceptance_never_changes_the_outcome() -> None:
+    failing = phase("rp", {"component": "check_1", "held_at": 4.0})
+    assert judge("rp", initial_test=failing).acceptance == "accepted"
+    assert judge("rp", tester={}).outcome == "pass"
+
+
+def test_a_certificate_for_what_a_detector_assembly_is_made_of_covers_it() -> None:
+    assert rules.certificate_covers(["rp"], "rpda")
+    assert rules.certificate_covers(["dc"], "dcda")
+    assert not rules.certificate_covers(["dc"], "rpda")
+    assert not rules.certificate_covers([], "pvb")
+
+
+def test_readings_that_repeat_the_last_test_are_noted() -> None:
+    before = msgspec.convert({"readings": SOUND["pvb"]}, rules.PreviousReadings)
+    assert codes(judge("pvb", previous=before)) == ["reading_repeated"]
+    assert codes(judge("pvb", previous=before, initial_test=phase("pvb", {"component": "check", "held_at": 2.1}))) == []
+    nothing = msgspec.convert({"readings": []}, rules.PreviousReadings)
+    assert "reading_repeated" not in codes(judge("pvb", previous=nothing, initial_test={"readings": []}))
+
+
+def test_a_repaired_assembly_passes_and_says_so() -> None:
+    verdict = judge(
+        "pvb",
+        initial_test=phase("pvb", {"component": "check", "held_at": 0.6}),
+        repairs=[{"component": "check", "part": "disc", "action": "replaced"}],
+        final_test=phase("pvb", {"component": "check", "held_at": 1.6}),
+        declared="pass",
+    )
+    assert verdict.final is not None
+    assert (verdict.initial.outcome, verdict.initial.protection) == ("fail", "degraded")
+    assert (verdict.final.outcome, verdict.final.protection, verdict.outcome) == ("pass", "full", "pass")
+    assert [one.likely for one in verdict.diagnosis] == ["fouled disc or seat", "weak, broken or wrong spring"]
+    assert "failed at first" in verdict.summary
+    assert verdict.flags == []
+
+
+def test_a_number_near_the_limit_is_noted_with_its_chance() -> None:
+    gauge = {"calibrated_on": "2026-01-12", "accuracy": 0.2, "resolution": 0.1}
+    verdict = judge("rp", gauge=gauge, initial_test=phase("rp", {"component": "relief_valve", "opened_at": 2.0}))
+    assert codes(verdict) == ["near_limit"]
+    (finding,) = [one for one in verdict.findings if one.rule == "rp.relief_valve.opened_at"]
+    assert finding.conformance_probability == 0.5
+    assert all(one.conformance_probability is not msgspec.UNSET for one in verdict.findings if isinstance(one.observed, float))
+
+
+@pytest.mark.parametrize(("kind", "corrected"), [("pvb", True), ("svb", True), ("dc", True), ("rp", False)])
+def test_a_gauge_that_does_not_stand_level_is_noted_and_corrected_for_a_single_hose(kind: str, corrected: bool) -> None:  # noqa: FBT001
+    gauge = {"calibrated_on": "2026-01-12", "height_above_assembly": 12}
+    verdict = judge(kind, gauge=gauge, units={"pressure": "psi", "length": "in"})
+    assert codes(verdict) == ["gauge_not_level"]
+    numbers = [one for one in verdict.findings if isinstance(one.observed, float)]
+    assert all((one.corrected is not msgspec.UNSET) == corrected for one in numbers)
+    level = judge(kind, gauge=gauge | {"height_above_assembly": 0}, units={"pressure": "psi", "length": "in"})
+    assert codes(level) == []
+
+
+def test_a_length_without_its_unit_is_refused() -> None:
+    with pytest.raises(rules.DocumentError) as caught:
+        judge("pvb", gauge={"height_above_assembly": 12})
+    assert caught.value.pointer == "/units/length"
+    with pytest.raises(rules.DocumentError, match="size"):
+        judge("pvb", assembly={"kind": "pvb", "hazard": "health", "size": 1.0})
+    assert judge("pvb", assembly={"kind": "pvb", "hazard": "health", "size": 1.0}, units={"pressure": "psi", "length": "in"})
+
+
+def test_an_unknown_rulebook_and_a_day_without_one_are_errors() -> None:
+    with pytest.raises(rules.UnknownRulebookError):
+        judge("pvb", rulebook="nowhere")
+    with pytest.raises(rules.NotInForceError):
+        judge("pvb", performed_at="1980-01-01T00:00:00Z")
+
+
+def test_a_rulebook_that_names_no_deadline_cannot_be_asked_for_one() -> None:
+    from rules.field_test.actions import deadline  # noqa: PLC0415 - this one test looks inside
+
+    book = rules.rulebook("us-common", dt.date(2026, 5, 14))
+    with pytest.raises(rules.NotJudgeableError):
+        deadline(msgspec.structs.replace(book, deadlines=()), "health", "lost")
+
+
+def test_a_negative_zero_is_a_zero() -> None:
+    first = judge("dc", initial_test=phase("dc", {"component": "check_1", "held_at": -0.0}))
+    second = judge("dc", initial_test=phase("dc", {"component": "check_1", "held_at": 0.0}))
+    assert msgspec.json.encode(first) == msgspec.json.encode(second)

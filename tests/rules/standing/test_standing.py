@@ -1,0 +1,174 @@
+"""What reports over time add up to. Days are told by hand; the clauses are checked in tests/outside."""
+
+import datetime as dt
+import importlib
+from typing import Any
+
+import pytest
+
+import rules
+from rules.standing import Occurrence, Standing, TestEvent, interval_for, next_due, standing, standing_on
+from rules.standing.schedule import book_for
+
+DAY = dt.date(2026, 3, 10)
+
+
+def event(name: str, on: dt.date = DAY, outcome: str = "pass", acceptance: str = "accepted", **changes: Any) -> TestEvent:
+    at = dt.datetime.combine(on, dt.time(12), dt.UTC)
+    told = {
+        "report_id": name,
+        "performed_on": on,
+        "performed_at": at,
+        "received_at": at,
+        "reason": "periodic",
+        "outcome": outcome,
+        "protection": "full" if outcome == "pass" else "degraded",
+        "acceptance": acceptance,
+    }
+    return TestEvent(**told | changes)
+
+
+def stand(*history: TestEvent, **changes: Any) -> Standing:
+    told = {
+        "rulebook_id": "us-common",
+        "hazard": "health",
+        "connection": "non_residential",
+        "in_service": True,
+        "installed_on": None,
+    }
+    return standing(**told | {"history": history} | changes)
+
+
+def test_a_passing_test_keeps_an_assembly_current_for_a_year() -> None:
+    one = stand(event("a"))
+    assert (one.status, one.due_on, one.protection, one.report_id, one.since) == (
+        "current",
+        dt.date(2027, 3, 10),
+        "full",
+        "a",
+        DAY,
+    )
+
+
+@pytest.mark.parametrize(
+    ("on", "status", "since"),
+    [
+        (dt.date(2026, 3, 10), "current", DAY),
+        (dt.date(2027, 2, 7), "current", DAY),
+        (dt.date(2027, 2, 8), "due_soon", dt.date(2027, 2, 8)),
+        (dt.date(2027, 3, 10), "due_soon", dt.date(2027, 2, 8)),
+        (dt.date(2027, 3, 11), "overdue", dt.date(2027, 3, 11)),
+    ],
+)
+def test_the_day_decides_between_current_due_and_overdue(on: dt.date, status: str, since: dt.date) -> None:
+    one = standing_on(stand(event("a")), on, 30)
+    assert (one.status, one.since, one.due_on) == (status, since, dt.date(2027, 3, 10))
+    # A standing that is asked twice does not change its mind.
+    assert standing_on(one, on, 30) == one
+
+
+def test_a_year_from_29_february_ends_on_28_february() -> None:
+    assert stand(event("a", dt.date(2024, 2, 29))).due_on == dt.date(2025, 2, 28)
+
+
+def test_the_end_of_the_calendar_is_no_error() -> None:
+    book = book_for("us-common", DAY)
+    assert next_due(book, "health", "residential", dt.date(9999, 6, 1)) == dt.date.max
+    kept = Standing(status="current", due_on=dt.date(1, 1, 5), protection="full", report_id="a", since=None, because="")
+    assert standing_on(kept, dt.date(1, 1, 1), 30).status == "due_soon"
+
+
+def test_a_failing_test_stands_until_one_passes() -> None:
+    failed = [event("a"), event("b", DAY + dt.timedelta(days=1), "fail"), event("c", DAY + dt.timedelta(days=2), "fail")]
+    one = stand(*failed)
+    assert (one.status, one.report_id, one.since, one.protection) == ("failed", "c", DAY + dt.timedelta(days=1), "degraded")
+    assert one.due_on == DAY + dt.timedelta(days=2 + 30)
+    assert standing_on(one, dt.date(2030, 1, 1), 30) == one
+    assert stand(*failed, event("d", DAY + dt.timedelta(days=3))).status == "current"
+
+
+def test_a_failing_test_that_is_held_counts_and_a_passing_one_that_is_held_does_not() -> None:
+    later = DAY + dt.timedelta(days=30)
+    assert stand(event("a"), event("b", later, "fail", "held")).status == "failed"
+    assert stand(event("a"), event("b", later, "pass", "held")).report_id == "a"
+    assert stand(event("a", outcome="fail"), event("b", later, "pass", "held")).status == "failed"
+
+
+def test_a_refused_report_and_an_incomplete_test_change_nothing() -> None:
+    later = DAY + dt.timedelta(days=30)
+    for outcome, acceptance in (("fail", "refused"), ("pass", "refused"), ("incomplete", "held"), ("incomplete", "accepted")):
+        assert stand(event("a"), event("b", later, outcome, acceptance)) == stand(event("a"))
+
+
+def test_a_report_that_arrives_late_takes_its_place_by_the_day_of_its_test() -> None:
+    earlier = event("late", DAY - dt.timedelta(days=90), "fail", received_at=dt.datetime(2026, 12, 1, tzinfo=dt.UTC))
+    assert stand(event("a"), earlier) == stand(earlier, event("a")) == stand(event("a"))
+
+
+def test_of_two_reports_of_one_moment_the_later_to_arrive_decides() -> None:
+    second = event("b", outcome="fail", received_at=dt.datetime(2026, 12, 1, tzinfo=dt.UTC))
+    assert stand(second, event("a")).status == "failed"
+
+
+def test_a_superseded_report_says_nothing() -> None:
+    assert stand(event("a", superseded=True)).status == "untested"
+
+
+def test_an_assembly_never_tested() -> None:
+    one = stand(installed_on=dt.date(2026, 1, 5))
+    assert (one.status, one.due_on, one.since, one.protection) == (
+        "untested",
+        dt.date(2026, 1, 5),
+        dt.date(2026, 1, 5),
+        "unknown",
+    )
+    assert standing_on(one, dt.date(2030, 1, 1), 30).status == "untested"
+    assert stand().due_on is None
+    assert stand(rulebook_id="ca-bc", installed_on=dt.date(1950, 1, 1)).status == "untested"
+
+
+def test_an_assembly_out_of_service() -> None:
+    assert (stand(in_service=False).status, stand(in_service=False).protection) == ("out_of_service", "unknown")
+    assert stand(event("a"), in_service=False).report_id == "a"
+    assert stand(event("a", outcome="fail"), in_service=False).protection == "degraded"
+
+
+def test_an_event_makes_a_test_due_unless_one_has_answered_it() -> None:
+    moved = Occurrence(event="relocation", on=DAY + dt.timedelta(days=40))
+    one = stand(event("a"), occurrences=[moved, Occurrence(event="repair", on=DAY + dt.timedelta(days=60))])
+    assert (one.status, one.due_on) == ("current", DAY + dt.timedelta(days=40))
+    assert "relocation" in one.because
+    assert standing_on(one, DAY + dt.timedelta(days=41), 30).status == "overdue"
+    answered = stand(event("a"), event("b", DAY + dt.timedelta(days=40)), occurrences=[moved])
+    assert answered.due_on == dt.date(2027, 4, 19)
+    # No rulebook entry asks for a test at the start of a season here.
+    unasked = Occurrence(event="seasonal_start", on=DAY + dt.timedelta(days=40))
+    assert stand(event("a"), occurrences=[unasked]) == stand(event("a"))
+
+
+def test_a_connection_tested_once_is_due_again_only_after_an_event() -> None:
+    once = {"rulebook_id": "us-tx", "hazard": "non_health"}
+    assert stand(event("a"), **once).due_on is None
+    assert standing_on(stand(event("a"), **once), dt.date(2060, 1, 1), 30).status == "current"
+    moved = Occurrence(event="relocation", on=DAY + dt.timedelta(days=40))
+    assert stand(event("a"), occurrences=[moved], **once).due_on == DAY + dt.timedelta(days=40)
+
+
+def test_a_rulebook_without_an_interval_for_the_case_is_an_error() -> None:
+    import msgspec  # noqa: PLC0415 - only here
+
+    book = msgspec.structs.replace(book_for("us-common", DAY), intervals=())
+    with pytest.raises(rules.NotJudgeableError):
+        interval_for(book, "health", "residential")
+
+
+def test_history_older_or_younger_than_a_rulebook_is_dated_by_its_nearest_day() -> None:
+    assert book_for("us-common", dt.date(1950, 1, 1)).in_force_from == dt.date(1994, 1, 1)
+
+
+def test_an_untested_assembly_is_due_at_no_day_where_the_rulebook_asks_nothing_on_installation(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    module = importlib.import_module("rules.standing.standing")
+    monkeypatch.setattr(module, "trigger_for", lambda *_: None)
+    assert stand(installed_on=dt.date(2026, 1, 5)).due_on is None
