@@ -82,3 +82,8 @@ def test_a_detector_line_stands_as_its_own_kind_does() -> None:
 def test_a_part_that_the_kind_does_not_have_is_an_error() -> None:
     with pytest.raises(KeyError, match="dc has no air_inlet"):
         protection("dc", frozenset({"air_inlet"}))
+
+
+def test_a_kind_that_is_not_modelled_is_an_error() -> None:
+    with pytest.raises(KeyError, match="barometric_loop is not modelled"):
+        protection("barometric_loop", frozenset())
