@@ -6,6 +6,7 @@ operator's key, and the means to register utilities with their people and things
 
 import asyncio
 import datetime as dt
+import logging
 import socket
 import threading
 import time
@@ -34,6 +35,8 @@ NOON = dt.datetime(2026, 6, 1, 19, tzinfo=dt.UTC)
 """The moment at which every test world begins: noon on 1 June 2026 in Los Angeles."""
 
 _names = count(1)
+# A failing test shows what it asked by itself; a line a request would bury it.
+logging.getLogger("httpx").setLevel(logging.WARNING)
 
 
 def in_thread(work: Callable[[], Any]) -> Any:
@@ -135,6 +138,7 @@ def serving(database: Database, clock: SettableClock, **settings: Any) -> Iterat
     """The service over HTTP on a free port of 127.0.0.1, in a thread with a loop of its own; its address."""
     app = create_app(replace(Settings(), **settings), database.dsn, clock)
     listener = socket.create_server(("127.0.0.1", 0))
+    listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
     server = _Server(uvicorn.Config(app, log_level="error", access_log=False, ws="none", timeout_graceful_shutdown=5))
     thread = threading.Thread(target=lambda: asyncio.run(server.serve(sockets=[listener])))
     thread.start()

@@ -9,6 +9,7 @@ from service.api.lists import AfterId, page, page_of
 from service.api.operation import Answer, Call, Operation, operation
 from service.documents import decode
 from service.problems import ProblemError
+from service.records.register import change_thing
 from service.things import (
     Assembly,
     AssemblyFacts,
@@ -91,9 +92,9 @@ def _resource(
         if current.version != version:
             raise ProblemError("stale", "The record has changed since; read it again.")
         new = merged(call, current, facts, fixed)
-        thing = await call.services.registry.change(
-            shape, call.utility, call.id("id"), new, version=version, now=call.clock.now()
-        )
+        thing = await change_thing(
+            call.services.registry, call.services.reports, shape, call.utility, current.id, new, version=version, now=call.clock.now()
+        )  # fmt: skip
         return tagged(thing)
 
     create.__annotations__["document"] = facts

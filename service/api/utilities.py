@@ -12,6 +12,7 @@ from service.api.lists import AfterId, Limit, page, page_of
 from service.api.operation import Answer, Call, operation
 from service.api.registry import IF_MATCH, merged, tagged
 from service.problems import Fault, ProblemError, not_found
+from service.records import register as records
 from service.things import Code, NewUtility, Utility, UtilityFacts
 
 
@@ -105,7 +106,9 @@ async def change_utility(call: Call, document: dict[str, Any]) -> Answer:  # noq
         raise ProblemError("stale", "The record has changed since; read it again.")
     facts = merged(call, current, UtilityFacts)
     check(facts)
-    return tagged(await call.services.registry.change_utility(call.utility, facts, version=version, now=call.clock.now()))
+    return tagged(
+        await records.change_utility(call.services.registry, call.services.reports, current, facts, now=call.clock.now())
+    )
 
 
 @operation(

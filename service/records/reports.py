@@ -24,7 +24,17 @@ from service.clock import Clock
 from service.problems import Fault, ProblemError, not_found
 from service.reports import RecordedRaw, Report, ReportFacts
 from service.store.registry import RegistryStore
-from service.store.reports import AssemblyRow, FactsRow, HistoryRow, ReportRow, ReportStore, RequestRow, StandingRow, StoredReport
+from service.store.reports import (
+    AssemblyRow,
+    FactsRow,
+    HistoryRow,
+    Recording,
+    ReportRow,
+    ReportStore,
+    RequestRow,
+    StandingRow,
+    StoredReport,
+)
 from service.things import Calibration, Certificate, Size, Utility
 
 MOST_TOGETHER = 64
@@ -56,7 +66,6 @@ class _Judged(Struct, kw_only=True):
 
     submission: Submission
     row: ReportRow
-    known: FactsRow
 
 
 _Waiting = tuple[Submission, "asyncio.Future[Submitted]"]
@@ -139,12 +148,12 @@ class Submissions:
     ) -> None:
         answers: dict[int, Any] = {}
         async with self._store.recording(utility.code) as recording:
-            found = await recording.history(
-                sorted({one.row.assembly_id for one in judged.values()}), sorted({one.row.id for one in judged.values()})
-            )
+            assemblies = sorted({one.row.assembly_id for one in judged.values()})
             keys = [one.submission.idempotency_key for one in judged.values() if one.submission.idempotency_key is not None]
             requests = await recording.requests(keys) if keys else []
-            group = _Group(utility, self._clock.now(), found, requests)
+            ids = {one.row.id for one in judged.values()} | {one.report_id for one in requests}
+            found = await recording.history(assemblies, sorted(ids))
+            group = _Group(utility, self._clock.now(), await recording.assemblies(assemblies), found, requests)
             for place, one in judged.items():
                 try:
                     answers[place] = group.add(one)
@@ -170,8 +179,16 @@ class Submissions:
 class _Group:
     """The reports that one transaction records, checked one after another against what is recorded and what precedes them."""
 
-    def __init__(self, utility: Utility, now: dt.datetime, found: list[HistoryRow], requests: list[RequestRow]) -> None:
+    def __init__(
+        self,
+        utility: Utility,
+        now: dt.datetime,
+        assemblies: dict[UUID, AssemblyRow],
+        found: list[HistoryRow],
+        requests: list[RequestRow],
+    ) -> None:
         self._utility = utility
+        self._assemblies = assemblies
         self._today = today(utility, now)
         self._by_id = {row.id: row for row in found}
         self._history: dict[UUID, list[HistoryRow]] = {}
@@ -208,7 +225,7 @@ class _Group:
             self.requests.append(
                 RequestRow(organisation_id=row.organisation_id, idempotency_key=submission.idempotency_key, report_id=row.id)
             )
-        standing = work_out(self._utility, judged.known, history)
+        standing = work_out(self._utility, self._assemblies[row.assembly_id], history)
         self.standings[row.assembly_id] = standing_row(row.assembly_id, standing)
         answer = RecordedRaw(
             report=_report(self._utility.code, row.id, row.received_at, submission.facts),
@@ -239,6 +256,15 @@ def today(utility: Utility, now: dt.datetime) -> dt.date:
     return now.astimezone(ZoneInfo(utility.time_zone)).date()
 
 
+def _day(utility: Utility, performed_at: dt.datetime) -> dt.date:
+    """The day of a test where the utility is; ProblemError where the calendar ends before it."""
+    try:
+        return today(utility, performed_at)
+    except OverflowError:
+        detail = "That moment lies beyond the calendar, which ends with the year 9999."
+        raise ProblemError("malformed", detail, [Fault(pointer="/performed_at", detail=detail)]) from None
+
+
 def content_hash(facts: ReportFacts) -> bytes:
     """The SHA-256 of what a report says, however its JSON was laid out."""
     return hashlib.sha256(msgspec.json.encode(facts, order="sorted")).digest()
@@ -255,7 +281,7 @@ def _judge(utility: Utility, submission: Submission, known: FactsRow) -> _Judged
         tester_id=facts.tester_id,
         gauge_id=facts.gauge_id,
         performed_at=facts.performed_at,
-        performed_on=facts.performed_at.astimezone(ZoneInfo(utility.time_zone)).date(),
+        performed_on=_day(utility, facts.performed_at),
         received_at=submission.received_at,
         reason=facts.reason,
         supersedes=None if facts.supersedes is UNSET else facts.supersedes,
@@ -271,7 +297,7 @@ def _judge(utility: Utility, submission: Submission, known: FactsRow) -> _Judged
         rulebook=verdict.rulebook.id,
         rulebook_digest=verdict.rulebook.digest,
     )
-    return _Judged(submission=submission, row=row, known=known)
+    return _Judged(submission=submission, row=row)
 
 
 def as_judged(utility: Utility, facts: ReportFacts, known: FactsRow) -> rules.Test:
@@ -369,14 +395,14 @@ def _recorded(utility: Utility, stored: StoredReport, on: dt.date) -> RecordedRa
     )
 
 
-def work_out(utility: Utility, known: FactsRow | AssemblyRow, history: Sequence[HistoryRow]) -> rules.Standing:
+def work_out(utility: Utility, known: AssemblyRow, history: Sequence[HistoryRow]) -> rules.Standing:
     """An assembly's standing from its facts and its reports: the rules' own, by the utility's rulebook."""
     corrected = {row.supersedes for row in history if row.supersedes is not None}
     return rules.standing(
         rulebook_id=utility.rulebook,
-        hazard=known.hazard or "",
-        connection=known.connection or "",
-        in_service=bool(known.in_service),
+        hazard=known.hazard,
+        connection=known.connection,
+        in_service=known.in_service,
         installed_on=known.installed_on,
         history=[
             rules.TestEvent(
@@ -408,12 +434,19 @@ async def rebuild_standings(store: ReportStore, utility: Utility) -> list[UUID]:
     differing = []
     for assembly_id in await store.assembly_ids(utility.code):
         async with store.recording(utility.code) as recording:
-            row = await recording.assembly(assembly_id)
-            history = await recording.history([assembly_id], [])
-            new = standing_row(assembly_id, work_out(utility, row, history))
-            if row.basis != new.basis and (row.basis is not None or history):
-                differing.append(assembly_id)
-                await recording.keep_standing(new)
+            differing += await rework(recording, utility, [assembly_id])
+    return differing
+
+
+async def rework(recording: Recording, utility: Utility, assemblies: Sequence[UUID]) -> list[UUID]:
+    """Work out those standings from the reports, and write anew those that differ; their assemblies."""
+    differing = []
+    for assembly_id, row in (await recording.assemblies(assemblies)).items():
+        history = await recording.history([assembly_id], [])
+        new = standing_row(assembly_id, work_out(utility, row, history))
+        if row.basis != new.basis and (row.basis is not None or history):
+            differing.append(assembly_id)
+            await recording.keep_standing(new)
     return differing
 
 

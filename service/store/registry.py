@@ -8,7 +8,7 @@ import asyncpg
 import msgspec
 
 from service.problems import Fault, ProblemError, not_found
-from service.store.pool import Pool
+from service.store.pool import Connection, Pool
 from service.store.statements import statements
 from service.things import Assembly, Gauge, NewUtility, Premises, Tester, Utility, UtilityFacts
 
@@ -64,16 +64,17 @@ class RegistryStore:
             rows = await connection.fetch(_SQL[statement], *arguments)
         return [msgspec.json.decode(row[0], type=shape) for row in rows]
 
-    async def change(self, shape: type[T], utility: str, thing_id: UUID, facts: Any, *, version: int, now: dt.datetime) -> T:
-        """Replace a thing's facts while its version is still that one; 412 where it is not."""
+    async def change(
+        self, connection: Connection, shape: type[T], utility: str, thing_id: UUID, facts: Any, *, version: int, now: dt.datetime
+    ) -> T:
+        """Replace a thing's facts, in the caller's transaction, while its version is still that one; 412 where it is not."""
         document = {
             **msgspec.to_builtins(facts), "utility_id": utility, "id": str(thing_id), "version": version, "created_at": now, "changed_at": now,
         }  # fmt: skip
-        async with self._pool.lend(utility) as connection:
-            try:
-                row = await connection.fetchval(_SQL[f"change_{NAMES[shape]}"], msgspec.json.encode(document).decode(), version)
-            except asyncpg.ForeignKeyViolationError as error:
-                raise unregistered(error) from None
+        try:
+            row = await connection.fetchval(_SQL[f"change_{NAMES[shape]}"], msgspec.json.encode(document).decode(), version)
+        except asyncpg.ForeignKeyViolationError as error:
+            raise unregistered(error) from None
         if row is None:
             raise ProblemError("stale", "The record has changed since; read it again.")
         return msgspec.json.decode(row, type=shape)

@@ -209,9 +209,20 @@ class Recording:
         rows = await self._connection.fetch(_SQL["history"], self._utility, assemblies, ids)
         return [HistoryRow(**dict(row)) for row in rows]
 
-    async def assembly(self, assembly_id: UUID) -> AssemblyRow:
-        """An assembly with its kept standing."""
-        return AssemblyRow(**dict(await self._connection.fetchrow(_SQL["standing"], self._utility, assembly_id)))
+    @property
+    def connection(self) -> Connection:
+        """The connection that the transaction is open on, for what must happen in it too."""
+        return self._connection
+
+    async def assemblies(self, assemblies: Sequence[UUID]) -> dict[UUID, AssemblyRow]:
+        """Those assemblies with their kept standings, by id."""
+        found = [dict(row) for row in await self._connection.fetch(_SQL["standing_facts"], self._utility, assemblies)]
+        return {row.pop("id"): AssemblyRow(**row) for row in found}
+
+    async def assemblies_of(self, premises_id: UUID) -> list[UUID]:
+        """The assemblies at those premises."""
+        rows = await self._connection.fetch(_SQL["assemblies_of_premises"], self._utility, premises_id)
+        return [row["id"] for row in rows]
 
     async def requests(self, keys: Sequence[str]) -> list[RequestRow]:
         """Which reports those idempotency keys made."""

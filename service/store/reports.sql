@@ -78,6 +78,17 @@ JOIN record.premises p ON p.utility_id = a.utility_id AND p.id = a.premises_id
 LEFT JOIN record.standing s ON s.utility_id = a.utility_id AND s.assembly_id = a.id
 WHERE a.utility_id = $1 AND a.id = $2;
 
+-- name: standing_facts
+-- What the standings of these assemblies rest on, read under the log's lock: a change of the register waits for it too.
+SELECT a.id, s.basis, a.kind, a.hazard, a.installed_on, a.in_service, p.connection
+FROM record.assembly a
+JOIN record.premises p ON p.utility_id = a.utility_id AND p.id = a.premises_id
+LEFT JOIN record.standing s ON s.utility_id = a.utility_id AND s.assembly_id = a.id
+WHERE a.utility_id = $1 AND a.id = ANY ($2::uuid[]);
+
+-- name: assemblies_of_premises
+SELECT id FROM record.assembly WHERE utility_id = $1 AND premises_id = $2 ORDER BY id;
+
 -- name: keep_standing
 INSERT INTO record.standing (utility_id, assembly_id, version, due_on, basis) VALUES ($1, $2, 1, $3, $4)
 ON CONFLICT (utility_id, assembly_id)

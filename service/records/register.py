@@ -1,0 +1,40 @@
+"""Changing what is registered: a change on which standings rest works them out anew in the same transaction."""
+
+import datetime as dt
+from typing import Any, TypeVar
+from uuid import UUID
+
+from service.records.reports import rebuild_standings, rework
+from service.store.registry import RegistryStore
+from service.store.reports import ReportStore
+from service.things import Assembly, Gauge, Premises, Tester, Utility, UtilityFacts
+
+T = TypeVar("T", Premises, Assembly, Tester, Gauge)
+
+
+async def change_thing(
+    registry: RegistryStore, reports: ReportStore, shape: type[T], code: str, thing_id: UUID, facts: Any, *, version: int, now: dt.datetime
+) -> T:  # fmt: skip
+    """Replace a thing's facts while its version is still that one; 412 where it is not, 422 where it names what is not registered."""
+    utility = await registry.utility(code)
+    async with reports.recording(code) as recording:
+        thing = await registry.change(recording.connection, shape, code, thing_id, facts, version=version, now=now)
+        if isinstance(thing, Assembly):
+            await rework(recording, utility, [thing.id])
+        elif isinstance(thing, Premises):
+            await rework(recording, utility, await recording.assemblies_of(thing.id))
+    return thing
+
+
+async def change_utility(
+    registry: RegistryStore, reports: ReportStore, before: Utility, facts: UtilityFacts, *, now: dt.datetime
+) -> Utility:
+    """Replace a utility's facts while it is still as in `before`; 412 where it is not.
+
+    Under another rulebook every standing is worked out anew, assembly by assembly so that reports need not wait for them all; where
+    that is cut short, sending the change again or `nonreturn rebuild` finishes it.
+    """
+    utility = await registry.change_utility(before.code, facts, version=before.version, now=now)
+    if utility.rulebook != before.rulebook:
+        await rebuild_standings(reports, utility)
+    return utility
