@@ -1,0 +1,191 @@
+"""Each rulebook's intervals, triggers and deadlines against their clauses, every value's source and mark, and a digest that pins it all.
+
+The clauses are transcribed here a second time. `published`: read in the source named. `memory`: remembered from it.
+`common_practice`: done so in the trade, no source.
+"""
+
+import datetime as dt
+from collections.abc import Iterator
+
+import pytest
+
+import rules
+from rules.field_test.diagnosis import Rows
+from rules.field_test.flags import severities
+from rules.field_test.plan import Spoils
+from rules.load import read, works
+from rules.rulebook import Limit
+from rules.sources import Cited
+from rules.standing import interval_for, next_due, standing
+from rules.standing.schedule import trigger_for
+
+ON = dt.date(2026, 6, 1)
+DAY = dt.date(2026, 3, 10)
+
+# rulebook, hazard, connection, months (None: once, on installation), the clause, its mark
+INTERVALS = {
+    "Washington: annually": ("us-wa", "non_health", "residential", 12, "WAC 246-290-490 (7)(b)", "published"),
+    "Washington, health hazard: annually at least": ("us-wa", "health", "non_residential", 12, "WAC 246-290-490 (7)(b)", "published"),
+    "Oregon: once every 12 months": ("us-or", "health", "non_residential", 12, "OAR 333-061-0070 (6)", "published"),
+    "Texas, health hazard: yearly": ("us-tx", "health", "irrigation", 12, "30 TAC 290.44 (h)", "published"),
+    "Texas, no health hazard: on installation": ("us-tx", "non_health", "non_residential", None, "30 TAC 290.44 (h)", "published"),
+    "Texas cities, irrigation without additives: every 3 years": (
+        "us-tx", "non_health", "irrigation", 36, "30 TAC 290.44 (h), city codes", "published"),
+    "Florida: yearly": ("us-fl", "health", "non_residential", 12, "62-555.360 F.A.C.", "published"),
+    "Florida, residential: every 2 years": ("us-fl", "non_health", "residential", 24, "62-555.360 F.A.C.", "published"),
+    "California: annually": ("us-ca", "health", "non_residential", 12, "17 CCR 7605(c)", "memory"),
+    "A Canadian programme: yearly": ("ca-bc", "health", "non_residential", 12, "a British Columbia city's form", "published"),
+    "Common in the United States: yearly": ("us-common", "health", "fire", 12, "EPA 816-R-03-002, chapter 5", "published"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", INTERVALS)
+def test_an_interval(name: str) -> None:
+    rulebook, hazard, connection, months, _, mark = INTERVALS[name]
+    book = rules.rulebook(rulebook, ON)
+    assert interval_for(book, hazard, connection).months == months
+    assert book.cite(interval_for(book, hazard, connection)).known_from == mark
+    due = {None: None, 12: dt.date(2027, 3, 10), 24: dt.date(2028, 3, 10), 36: dt.date(2029, 3, 10)}[months]
+    assert next_due(book, hazard, connection, DAY) == due
+
+
+# rulebook, the events after which it asks for a test at once, the clause, its mark
+TRIGGERS = {
+    "Washington: at installation; after repair, relocation; after an incident": (
+        "us-wa", {"installation", "repair", "relocation", "incident"}, "(7)(b)", "published"),
+    "Oregon: installation, repair, relocation; after an incident": (
+        "us-or", {"installation", "repair", "relocation", "incident"}, "(6)", "published"),
+    "Texas: on installation, when repaired, moved, before re-occupancy after a year empty": (
+        "us-tx", {"installation", "repair", "relocation", "reoccupancy"}, "(h)", "published"),
+    "California: on installation, after repair, relocation": (
+        "us-ca", {"installation", "repair", "relocation"}, "17 CCR 7605(d)", "memory"),
+    "Common in the United States": (
+        "us-common", {"installation", "repair", "relocation", "incident"}, "–", "common_practice"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", TRIGGERS)
+def test_the_triggers(name: str) -> None:
+    rulebook, events, clause, mark = TRIGGERS[name]
+    book = rules.rulebook(rulebook, ON)
+    for event in events:
+        trigger = trigger_for(book, event)
+        assert trigger is not None
+        assert (trigger.days, trigger.clause, book.cite(trigger).known_from) == (0, clause, mark), event
+    assert trigger_for(book, "seasonal_start") is None
+
+
+# A failed assembly, by hazard and the protection left: at once for a health hazard with no barrier left, up to 30 days otherwise.
+# Common practice, no source; the ten days without a health hazard likewise.
+@pytest.mark.parametrize("rulebook", rules.rulebook_ids())
+@pytest.mark.parametrize(
+    ("hazard", "protection", "days"),
+    [
+        ("severe", "lost", 0), ("health", "lost", 0), ("health", "unknown", 0), ("health", "degraded", 30), ("health", "full", 30),
+        ("severe", "degraded", 30), ("non_health", "lost", 10), ("non_health", "degraded", 30), ("non_health", "unknown", 30),
+    ],
+)  # fmt: skip
+def test_a_deadline_for_repair(rulebook: str, hazard: str, protection: str, days: int) -> None:
+    at = dt.datetime(2026, 3, 10, 12, tzinfo=dt.UTC)
+    failed = rules.TestEvent(
+        report_id="a", performed_on=DAY, performed_at=at, received_at=at, reason="periodic", outcome="fail", protection=protection,
+        acceptance="accepted",
+    )  # fmt: skip
+    one = standing(
+        rulebook_id=rulebook, hazard=hazard, connection="non_residential", in_service=True, installed_on=None, history=[failed]
+    )
+    assert one.due_on == DAY + dt.timedelta(days=days)
+    (deadline,) = [
+        one for one in rules.rulebook(rulebook, ON).deadlines if hazard in one.hazards and protection in one.protection
+    ]
+    assert (deadline.days, rules.rulebook(rulebook, ON).cite(deadline).known_from) == (days, "common_practice")
+
+
+# name, rulebook, lower, upper, unit, mark
+LIMITS = [
+    # WAC 246-292-034, after USC Manual, 10th edition, appendix A.7 (published).
+    ("gauge.accuracy", "us-wa", None, 0.2, "psi", "published"),
+    ("gauge.calibration", "us-wa", None, 12, "months", "published"),
+    # OAR 333-061-0070 (6)(a), "currently calibrated gauge" (published).
+    ("gauge.calibration", "us-or", None, 12, "months", "published"),
+    # CSA B64.10.1, clause 7.2: yearly (published).
+    ("gauge.calibration", "ca-bc", None, 12, "months", "published"),
+    # A British Columbia city's test form: within 10 days of the test (published). Elsewhere up to 30 days (common practice).
+    ("report.due", "ca-bc", None, 10, "days", "published"),
+    ("report.due", "us-wa", None, 30, "days", "common_practice"),
+    # Common practice, no source.
+    ("line_pressure", "us-common", 15, 150, "psi", "common_practice"),
+    ("plausible.differential", "us-common", None, 15, "psi", "common_practice"),
+    ("near_limit", "us-common", 0.05, 0.95, "probability", "common_practice"),
+]
+
+
+@pytest.mark.parametrize("row", LIMITS, ids=lambda row: f"{row[0]} {row[1]}")
+def test_a_limit(row: tuple[str, str, float | None, float, str, str]) -> None:
+    name, rulebook, lower, upper, unit, mark = row
+    book = rules.rulebook(rulebook, ON)
+    limit = book.limit(name)
+    assert (limit.at_least, limit.at_most, limit.unit, book.cite(limit).known_from) == (lower, upper, unit, mark)
+
+
+def values(rulebook: str) -> Iterator[Cited]:
+    data = rules.rulebook_data(rulebook)
+    for section in (data.criteria, data.limits, data.intervals, data.triggers, data.deadlines):
+        yield from section
+    for criterion in data.criteria:
+        yield from criterion.printed
+
+
+@pytest.mark.parametrize("rulebook", rules.rulebook_ids())
+def test_every_value_says_where_it_is_from(rulebook: str) -> None:
+    assert all(value.source in works() for value in values(rulebook))
+    assert all(value.clause for value in values(rulebook))
+    for value in values(rulebook):
+        work = works()[value.source]
+        # A value may be known less well than its work, never better.
+        better = ("common_practice", "memory", "published")
+        if value.known_from is not None:
+            assert better.index(value.known_from) <= better.index(work.known_from), value
+        if isinstance(value, Limit):
+            assert value.at_least is not None or value.at_most is not None
+    for criterion in rules.rulebook_data(rulebook).criteria:
+        assert (criterion.at_least is None) == (criterion.unit is None), criterion.rule
+        assert (criterion.at_least is None) == (criterion.quantity in {"closed_tight", "opened", "opened_fully"}), criterion.rule
+
+
+@pytest.mark.parametrize("rulebook", rules.rulebook_ids())
+def test_every_rulebook_judges_every_kind_that_can_be_tested(rulebook: str) -> None:
+    criteria = rules.rulebook_data(rulebook).criteria
+    for kind in rules.catalogue().kinds:
+        for component in kind.components:
+            quantities = {one.quantity for one in criteria if kind.kind in one.kinds and one.component == component} - {"buffer"}
+            wanted = {"check": {"closed_tight", "held_at"}, "relief_valve": {"opened", "opened_at"}}.get(
+                component.removesuffix("_1").removesuffix("_2"), {"opened", "opened_at", "opened_fully"}
+            )
+            assert quantities == wanted, (kind.kind, component)
+    rules_told = {one.rule for one in criteria}
+    assert {one.alternative_to for one in criteria if one.alternative_to} <= rules_told
+
+
+def test_what_stands_beside_the_rulebooks_says_where_it_is_from_too() -> None:
+    assert all(one.source in works() and one.clause for one in read("shutoffs.toml", Spoils).spoils)
+    assert read("diagnosis.toml", Rows).source in works()
+    assert set(severities().values()) == {"refuse", "hold", "note"}
+    assert all(work.title and work.publisher for work in works().values())
+
+
+# A change to a limit, an interval, a clause or a mark changes the digest: look at the change, name it in the CHANGELOG, then pin it anew.
+DIGESTS = {
+    "ca-bc": "sha256:951a8b964b7470e911bc23413cf2372803eb6b47d6ea6de2dbcf17e3372c5038",
+    "us-ca": "sha256:6203cf4dad31ead973c70d6bb965a53899bdf70458ae0dfecd081179e22b46df",
+    "us-common": "sha256:d0a17130fbc6b9259e7e2d91eed6f67ef3703030537e77cb5d3c1e2ee98e75f3",
+    "us-fl": "sha256:ae6859163635860da34ff0f2ee06736dcbd213dd9f5b6ff992565d454332bc93",
+    "us-or": "sha256:77162d3dad7007be9b6d3ef46b10bf9ea87ad0de3d76379a45fc66fa7a258b44",
+    "us-tx": "sha256:422050a9a1ce1b7eeb99c4156d402f0a99350371d003cec440a58f9fc57fcb61",
+    "us-wa": "sha256:8e4fcff3c9a37404a83e7b31fb29a39405e903c8c010900c6f25c1ccfc11cef6",
+}
+
+
+@pytest.mark.parametrize("rulebook", rules.rulebook_ids())
+def test_each_rulebook_is_pinned(rulebook: str) -> None:
+    assert rules.rulebook(rulebook, ON).digest == DIGESTS[rulebook]
