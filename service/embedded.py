@@ -47,6 +47,7 @@ class EmbeddedPostgres:
 
     def stop(self) -> None:
         """End the server, if this process is its last user."""
+        _forget_the_dead(self._server.pgdata / ".handle_pids.json")
         self._server._cleanup()  # noqa: SLF001 - the wheel's own end-of-process step, taken when we say
 
 
