@@ -152,7 +152,7 @@ def settle(made_of: Device, ends: Boundary, before: State) -> State:
             return shut
         # A float that falls and is lifted again at once chatters: the worse of its two positions, the lifted one, is answered.
         fallen = _balance(made_of, ends, before, vent_open=True)
-        return shut if fallen.middle >= vent.opening else fallen
+        return shut if fallen.middle > vent.opening else fallen
     return _balance(made_of, ends, before, vent_open=True)
 
 

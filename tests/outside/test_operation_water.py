@@ -1,0 +1,68 @@
+"""The physical values of the model against reference libraries: iapws (water), fluids (atmosphere, losses)."""
+
+import math
+import warnings
+
+import pytest
+
+from rules.operation.elements import conductance, deepest_vacuum, physics, water_head
+
+with warnings.catch_warnings():
+    warnings.simplefilter("ignore")  # the libraries' own imports warn of their own future
+    import fluids
+    import iapws
+
+WATER = physics().water
+
+
+def test_the_density_of_water_is_iapws_97s() -> None:
+    assert WATER["density"].value == pytest.approx(iapws.IAPWS97(T=293.15, P=0.101325).rho, rel=1e-4)
+
+
+def test_the_vapour_pressure_of_water_is_iapws_97s() -> None:
+    megapascal = 145.0377377
+    assert WATER["vapour_pressure"].value == pytest.approx(iapws.IAPWS97(T=293.15, x=0).P * megapascal, rel=1e-3)
+
+
+def test_the_atmosphere_is_the_standard_one_at_sea_level() -> None:
+    sea = fluids.ATMOSPHERE_1976(0)
+    assert WATER["atmosphere"].value == pytest.approx(sea.P / 6894.757293168, rel=1e-5)
+    assert WATER["air_density"].value == pytest.approx(sea.rho, rel=1e-3)
+
+
+def test_heads_are_the_trades() -> None:
+    # One foot is 0.433 psi, 2.31 ft is 1 psi, 27.7 in of water is 1 psi: common practice, no source.
+    assert water_head() == pytest.approx(0.433, abs=0.0005)
+    assert 1 / water_head() == pytest.approx(2.31, abs=0.005)
+    assert 12 / water_head() == pytest.approx(27.7, abs=0.05)
+
+
+def test_the_barometric_limit() -> None:
+    # About 33.9 ft at sea level (common practice, no source; the trade leaves vapour pressure out).
+    assert WATER["atmosphere"].value / water_head() == pytest.approx(33.9, abs=0.1)
+    assert -deepest_vacuum() / water_head() == pytest.approx(33.9 - 0.8, abs=0.1)
+    # A barometric loop rises 35 ft: more than any vacuum lifts, at sea level and a fortiori higher up.
+    assert -deepest_vacuum() / water_head() < 35
+
+
+@pytest.mark.parametrize("feet", [0, 1_000, 5_280, 10_000])
+def test_at_altitude_a_vacuum_lifts_less_so_the_model_at_sea_level_is_on_the_safe_side(feet: float) -> None:
+    lift = fluids.ATMOSPHERE_1976(feet * 0.3048).P / (WATER["density"].value * 9.80665) / 0.3048
+    assert lift <= WATER["atmosphere"].value / water_head() + 1e-3
+    # The rule of thumb of 1.1 ft less lift for each 1 000 ft of altitude (common practice, no source).
+    assert lift == pytest.approx(33.9 - 1.1 * feet / 1_000, abs=0.8)
+
+
+@pytest.mark.parametrize("opening", ["check", "leak", "body", "outlet", "relief_valve"])
+@pytest.mark.parametrize("gpm", [1.0, 10.0, 25.0])
+def test_an_opening_loses_what_fluids_gives_for_its_loss_coefficient(opening: str, gpm: float) -> None:
+    bore = math.pi * 0.0254**2 / 4
+    effective = physics().openings[opening].value * 0.0254**2
+    speed = gpm * 6.30901964e-5 / bore
+    loss = fluids.dP_from_K((bore / effective) ** 2, rho=WATER["density"].value, V=speed) / 6894.757293168
+    assert (gpm / conductance(opening)) ** 2 == pytest.approx(loss, rel=1e-6)
+
+
+def test_air_passes_an_opening_as_much_faster_as_it_is_lighter() -> None:
+    ratio = conductance("air_inlet", "air_density") / conductance("air_inlet")
+    assert ratio == pytest.approx(math.sqrt(iapws.IAPWS97(T=293.15, P=0.101325).rho / fluids.ATMOSPHERE_1976(0).rho), rel=1e-3)
