@@ -2,8 +2,10 @@
 
 import calendar
 import datetime as dt
+from functools import lru_cache
 
 
+@lru_cache(maxsize=4096)
 def add_months(day: dt.date, months: int) -> dt.date:
     """The same day of the month so many months later, or that month's last day where it has no such day; dt.date.max beyond the calendar."""
     year, month = divmod(day.year * 12 + day.month - 1 + months, 12)

@@ -46,18 +46,19 @@ class Noted(Struct, frozen=True):
 
 
 class PartShows(Struct, frozen=True, kw_only=True):
-    """What one part shows; `number` is a trusted number, for the buffer."""
+    """What one part shows; `observed` is the number as read, `number` the same where it can be trusted."""
 
     findings: tuple[Finding, ...]
     noted: tuple[Noted, ...]
     state: State
     number: float | None
+    observed: float | None
 
 
-def _told(findings: list[Finding], noted: list[Noted], number: float | None) -> PartShows:
+def _told(findings: list[Finding], noted: list[Noted], number: float | None = None, observed: float | None = None) -> PartShows:
     outcomes = {finding.outcome for finding in findings}
     state: State = "failed" if "not_met" in outcomes else "unknown" if "not_determined" in outcomes else "sound"
-    return PartShows(findings=tuple(findings), noted=tuple(noted), state=state, number=number)
+    return PartShows(findings=tuple(findings), noted=tuple(noted), state=state, number=number, observed=observed)
 
 
 @lru_cache(maxsize=256)
@@ -65,7 +66,7 @@ def unread(part: PlannedPart, phase: PhaseName, line: Line, *, doubled: bool) ->
     """What is left to say of a part that was not read, or whose reading stands twice."""
     message = "It is told twice; which reading counts cannot be told." if doubled else "No reading is given."
     asked = [part.read] if part.fully is None else [part.read, part.fully]
-    return _told([_finding(one, phase, line, "not_determined", message) for one in asked], [], None)
+    return _told([_finding(one, phase, line, "not_determined", message) for one in asked], [])
 
 
 @lru_cache(maxsize=REMEMBERED)
@@ -85,7 +86,7 @@ def shows(part: PlannedPart, phase: PhaseName, reading: Reading, gauged: Gauged,
     trusted = _number(part, phase, reading.line, seen, number, gauged, unreadable, findings, noted)
     if part.fully is not None:
         _fully(part, part.fully, phase, reading.line, seen, fully, unreadable, findings, noted)
-    return _told(findings, noted, trusted)
+    return _told(findings, noted, trusted, None if number is UNSET else number)
 
 
 def _fact(  # noqa: PLR0917 - one call's worth of what is known
@@ -212,19 +213,19 @@ def buffer_shows(  # noqa: PLR0917 - one call's worth of what is known
     if buffer > 0 and outcome == "not_met":
         noted.append(Noted("buffer_low", "/opened_at", message))
         if planned.criterion.advisory:
-            return _told([], noted, None)
+            return _told([], noted)
     finding = _finding(
         planned, phase, line, outcome, message, observed=buffer, at_least=at_least, margin=margin,
         conformance_probability=probability,
     )  # fmt: skip
-    return _told([finding], noted, None)
+    return _told([finding], noted)
 
 
 @lru_cache(maxsize=256)
 def buffer_unread(planned: PlannedCriterion, phase: PhaseName, line: Line) -> PartShows:
     """What is left to say of a buffer that is a criterion and whose readings cannot be had."""
     message = "The buffer needs both check 1's drop and the relief valve's opening."
-    return _told([_finding(planned, phase, line, "not_determined", message)], [], None)
+    return _told([_finding(planned, phase, line, "not_determined", message)], [])
 
 
 def _finding(

@@ -4,6 +4,7 @@ The order of readings does not matter: findings stand in the order of lines and 
 is flagged and counts for nothing.
 """
 
+from collections.abc import Sequence
 from functools import lru_cache
 from typing import Final
 
@@ -25,8 +26,9 @@ from rules.field_test.document import (
 )
 from rules.field_test.flags import flag
 from rules.field_test.plan import PART_NAMES, Plan, Spoil
-from rules.field_test.protection import line_protection, worst
+from rules.field_test.protection import line_protection, worse
 from rules.field_test.uncertainty import head_per_length, standard_uncertainty
+from rules.rulebook import Protection
 
 COMPONENT_OF: Final[dict[type[Reading], Component]] = {
     Check1Reading: "check_1",
@@ -36,14 +38,18 @@ COMPONENT_OF: Final[dict[type[Reading], Component]] = {
     AirInletReading: "air_inlet",
 }
 
+_MISSING: Final = -1
+_DOUBLED: Final = -2
+
 
 class PhaseShows(Struct, frozen=True, kw_only=True):
-    """What one phase shows; `states` holds each line's parts in flow order."""
+    """What one phase shows; `states` holds each line's parts in flow order, `observed` every number as read, line by line."""
 
     verdict: PhaseVerdict
     findings: list[Finding]
     flags: list[Flag]
     states: dict[Line, tuple[State, ...]]
+    observed: list[float | None]
 
 
 class Leaks(Struct, frozen=True, kw_only=True):
@@ -94,77 +100,75 @@ def judge_phase(plan: Plan, name: PhaseName, phase: Phase, gauge: Gauged) -> Pha
     leaks = _leaks(plan, name, phase.shutoffs)
     flags = list(leaks.flags)
     findings: list[Finding] = []
-    placed, doubled = _placed(plan, name, phase, flags)
+    readings = phase.readings
+    places = _placed(plan, name, readings, flags)
     states: dict[Line, tuple[State, ...]] = {}
-    failed = unknown = False
+    observed: list[float | None] = []
+    outcome: Outcome = "pass"
+    left: Protection = "full"
     for line in plan.kind.lines:
         unreadable = leaks.unreadable
-        of_line: list[State] = []
-        drop: float | None = None
-        opening: float | None = None
-        opening_at = 0
+        told: list[PartShows] = []
         for part in plan.parts:
-            component = part.component
-            at = placed.get((line, component))
-            if at is None or (line, component) in doubled:
-                shown = unread(part, name, line, doubled=at is not None)
-                if at is None:
-                    flags.append(_missing(plan, name, line, component))
-            else:
-                shown = shows(part, name, phase.readings[at], gauge, unreadable.get(component))
+            at = places.get((line, part.component), _MISSING)
+            if at >= 0:
+                shown = shows(part, name, readings[at], gauge, unreadable.get(part.component) if unreadable else None)
                 if shown.noted:
                     _note(flags, shown, f"/{name}_test/readings/{at}")
-                if component == "check_1":
-                    drop = shown.number
-                elif component == "relief_valve":
-                    opening, opening_at = shown.number, at
+            else:
+                shown = unread(part, name, line, doubled=at == _DOUBLED)
+                if at == _MISSING:
+                    flags.append(_missing(plan, name, line, part.component))
             findings += shown.findings
-            of_line.append(shown.state)
+            told.append(shown)
             if leaks.below_minimum and shown.state == "failed":
-                unreadable = _spoiled(leaks, component, name, unreadable, flags)
+                unreadable = _spoiled(leaks, part.component, name, unreadable, flags)
+        of_line = tuple([shown.state for shown in told])
+        observed += [shown.observed for shown in told]
         if plan.buffer is not None:
-            both: PartShows | None = None
+            # An RP's parts stand in flow order: check 1, relief valve, check 2.
+            drop, opening = told[0].number, told[1].number
             if drop is not None and opening is not None:
                 both = buffer_shows(plan.buffer, plan.unit, name, line, drop, opening, gauge.uncertainty)
                 if both.noted:
-                    _note(flags, both, f"/{name}_test/readings/{opening_at}")
-            elif not plan.buffer.criterion.advisory and "failed" not in of_line:
-                both = buffer_unread(plan.buffer, name, line)
-            if both is not None:
+                    _note(flags, both, f"/{name}_test/readings/{places[line, 'relief_valve']}")
                 findings += both.findings
-                failed = failed or both.state == "failed"
                 if both.state == "unknown":
-                    # Of two readings that contradict each other neither can be believed, so no part that they tell of is known sound.
-                    unknown = True
-                    of_line = ["unknown" if state == "sound" else state for state in of_line]
-        failed = failed or "failed" in of_line
-        unknown = unknown or "unknown" in of_line
-        states[line] = tuple(of_line)
-    outcome: Outcome = "fail" if failed else "incomplete" if unknown else "pass"
-    left = worst([line_protection(plan.kind.kind, one) for one in states.values()])
-    return PhaseShows(verdict=PhaseVerdict(outcome=outcome, protection=left), findings=findings, flags=flags, states=states)
+                    # Of two readings that contradict each other neither can be believed.
+                    of_line = (*("unknown" if state == "sound" else state for state in of_line[:2]), of_line[2])
+                    outcome = "incomplete" if outcome == "pass" else outcome
+                elif both.state == "failed":
+                    outcome = "fail"
+            elif not plan.buffer.criterion.advisory and "failed" not in of_line:
+                # One of the two is unknown already, and with it the test incomplete.
+                findings += buffer_unread(plan.buffer, name, line).findings
+        if "failed" in of_line:
+            outcome = "fail"
+        elif outcome == "pass" and "unknown" in of_line:
+            outcome = "incomplete"
+        states[line] = of_line
+        left = worse(left, line_protection(plan.kind.kind, of_line))
+    verdict = PhaseVerdict(outcome=outcome, protection=left)
+    return PhaseShows(verdict=verdict, findings=findings, flags=flags, states=states, observed=observed)
 
 
-def _placed(
-    plan: Plan, name: PhaseName, phase: Phase, flags: list[Flag]
-) -> tuple[dict[tuple[Line, Component], int], set[tuple[Line, Component]]]:
-    """Where the reading of each part stands, and which parts are told twice."""
-    placed: dict[tuple[Line, Component], int] = {}
-    doubled: set[tuple[Line, Component]] = set()
-    for at, reading in enumerate(phase.readings):
-        component = COMPONENT_OF[type(reading)]
-        place = (reading.line, component)
-        if component not in plan.kind.components or reading.line not in plan.kind.lines:
+def _placed(plan: Plan, name: PhaseName, readings: Sequence[Reading], flags: list[Flag]) -> dict[tuple[Line, Component], int]:
+    """Where the reading of each part stands, or that it is told twice."""
+    places: dict[tuple[Line, Component], int] = {}
+    for at, reading in enumerate(readings):
+        place = (reading.line, COMPONENT_OF[type(reading)])
+        if place not in plan.places:
+            component = place[1]
             where = f" on a {reading.line} line" if component in plan.kind.components else ""
             message = f"A {plan.kind.name} has no {PART_NAMES[component]}{where}."
             flags.append(flag("unexpected_component", f"/{name}_test/readings/{at}", message))
-        elif place in placed:
-            doubled.add(place)
-            message = f"The {PART_NAMES[component]} is told twice in one phase; which reading counts cannot be told."
+        elif place in places:
+            places[place] = _DOUBLED
+            message = f"The {PART_NAMES[place[1]]} is told twice in one phase; which reading counts cannot be told."
             flags.append(flag("contradictory_reading", f"/{name}_test/readings/{at}", message))
         else:
-            placed[place] = at
-    return placed, doubled
+            places[place] = at
+    return places
 
 
 def _missing(plan: Plan, name: PhaseName, line: Line, component: Component) -> Flag:

@@ -5,11 +5,12 @@ identity, so that they can key what is remembered of judging without being read 
 """
 
 from collections.abc import Sequence
+from itertools import product
 from typing import Final
 
 from msgspec import Struct
 
-from rules.catalogue import AssemblyKind, Component
+from rules.catalogue import AssemblyKind, Component, Line
 from rules.field_test.answer import JudgedBy
 from rules.load import catalogue, read
 from rules.quantities import convert
@@ -71,6 +72,7 @@ class Plan(Struct, frozen=True, kw_only=True, eq=False):
     kind: AssemblyKind
     unit: str
     parts: tuple[PlannedPart, ...]
+    places: frozenset[tuple[Line, Component]]
     buffer: PlannedCriterion | None
     line_pressure: tuple[float, float]
     accuracy_at_most: float
@@ -103,6 +105,7 @@ def _made(rulebook: Rulebook, kind_code: str, unit: str) -> Plan:
         kind=kind,
         unit=unit,
         parts=tuple(_part(rulebook, criteria, component, unit, most, bounds) for component in kind.components),
+        places=frozenset(product(kind.lines, kind.components)),
         buffer=None if buffer is None else _planned(rulebook, buffer, unit),
         line_pressure=(convert(line.at_least or 0.0, line.unit, unit), convert(line.at_most or 0.0, line.unit, unit)),
         accuracy_at_most=_in(rulebook, "gauge.accuracy", unit),

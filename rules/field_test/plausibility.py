@@ -11,7 +11,7 @@ from msgspec import UNSET
 from rules.calendar import add_months
 from rules.catalogue import AssemblyKind
 from rules.errors import DocumentError
-from rules.field_test.answer import Flag, Outcome
+from rules.field_test.answer import Flag
 from rules.field_test.document import AirInletReading, Gauge, PreviousReadings, Reading, ReliefValveReading, Repair, Test, Tester
 from rules.field_test.flags import flag
 from rules.field_test.phase import COMPONENT_OF, PhaseShows
@@ -134,18 +134,16 @@ def flags_of_repair(test: Test, kind: AssemblyKind, initial: PhaseShows) -> list
     return flags
 
 
-def flags_of_repetition(test: Test, initial: Outcome, previous: PreviousReadings | None) -> list[Flag]:
+def flags_of_repetition(test: Test, initial: PhaseShows, last: PhaseShows, previous: PreviousReadings | None) -> list[Flag]:
     """The note on readings that repeat, digit for digit, what was read before."""
     if previous is not None:
         told = _numbers(test.initial_test.readings)
         if told and told == _numbers(previous.readings):
             message = "Every reading repeats the last test's, digit for digit."
             return [flag("reading_repeated", "/initial_test/readings", message)]
-    if test.final_test is not UNSET and initial == "fail":
-        told = _numbers(test.initial_test.readings)
-        if told and told == _numbers(test.final_test.readings):
-            message = "Every reading of the final test repeats the failing initial test's, digit for digit."
-            return [flag("reading_repeated", "/final_test/readings", message)]
+    if last is not initial and initial.verdict.outcome == "fail" and initial.observed == last.observed and any(initial.observed):
+        message = "Every reading of the final test repeats the failing initial test's, digit for digit."
+        return [flag("reading_repeated", "/final_test/readings", message)]
     return []
 
 

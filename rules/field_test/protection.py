@@ -5,7 +5,6 @@ known, every way it could fall is tried: if all agree that is the answer, otherw
 line decides.
 """
 
-from collections.abc import Collection
 from functools import lru_cache
 from itertools import product
 from typing import Final
@@ -15,7 +14,7 @@ from rules.load import catalogue
 from rules.operation import protection as left_with
 from rules.rulebook import Protection
 
-_WORST_FIRST: Final[tuple[Protection, ...]] = ("lost", "unknown", "degraded", "full")
+_RANK: Final[dict[Protection, int]] = {"full": 0, "degraded": 1, "unknown": 2, "lost": 3}
 
 
 @lru_cache(maxsize=1024)
@@ -27,6 +26,6 @@ def line_protection(kind: str, states: tuple[State, ...]) -> Protection:
     return possible.pop() if len(possible) == 1 else "unknown"
 
 
-def worst(lines: Collection[Protection]) -> Protection:
-    """The worst of them; a line that is unknown is worse than one known to be degraded."""
-    return next(one for one in _WORST_FIRST if one in lines)
+def worse(one: Protection, other: Protection) -> Protection:
+    """The worse of two lines; one that is unknown is worse than one known to be degraded."""
+    return one if _RANK[one] >= _RANK[other] else other

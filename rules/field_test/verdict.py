@@ -43,7 +43,7 @@ def judge(test: Test, *, received_at: dt.datetime, previous: PreviousReadings | 
         findings = findings + last.findings
     outcome = last.verdict.outcome
     flags += flags_of_repair(test, planned.kind, initial)
-    flags += flags_of_repetition(test, initial.verdict.outcome, previous)
+    flags += flags_of_repetition(test, initial, last, previous)
     if test.declared is not UNSET and test.declared != outcome:
         message = f"The report declares {test.declared!r}; the readings show {outcome!r}."
         flags.append(flag("declared_outcome_differs", "/declared", message))

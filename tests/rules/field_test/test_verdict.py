@@ -361,6 +361,8 @@ def test_a_certificate_for_what_a_detector_assembly_is_made_of_covers_it() -> No
 def test_readings_that_repeat_the_last_test_are_noted() -> None:
     before = msgspec.convert({"readings": SOUND["pvb"]}, rules.PreviousReadings)
     assert codes(judge("pvb", previous=before)) == ["reading_repeated"]
+    with_no_number = msgspec.convert({"readings": SOUND["rp"]}, rules.PreviousReadings)
+    assert codes(judge("rp", previous=with_no_number)) == ["reading_repeated"]
     assert codes(judge("pvb", previous=before, initial_test=phase("pvb", {"component": "check", "held_at": 2.1}))) == []
     nothing = msgspec.convert({"readings": []}, rules.PreviousReadings)
     assert "reading_repeated" not in codes(judge("pvb", previous=nothing, initial_test={"readings": []}))
@@ -424,6 +426,12 @@ def test_a_rulebook_that_names_no_deadline_cannot_be_asked_for_one() -> None:
     book = rules.rulebook("us-common", dt.date(2026, 5, 14))
     with pytest.raises(rules.NotJudgeableError):
         deadline(msgspec.structs.replace(book, deadlines=()), "health", "lost")
+
+
+def test_a_pair_that_contradicts_itself_says_nothing_against_the_second_check() -> None:
+    initial = phase("rp", {"component": "relief_valve", "opened_at": 8.0}, {"component": "check_2", "held_at": 0.2})
+    verdict = judge("rp", initial_test=initial)
+    assert (verdict.outcome, verdict.initial.protection) == ("fail", "unknown")
 
 
 def test_a_negative_zero_is_a_zero() -> None:
