@@ -9,6 +9,8 @@ import warnings
 from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
+import psutil
+
 with warnings.catch_warnings():
     # The wheel looks for a runtime folder as it is imported and warns where the machine has none; it then uses a temporary one.
     warnings.simplefilter("ignore")
