@@ -61,6 +61,12 @@ def _forget_the_dead(users: Path) -> None:
         pids = json.loads(users.read_text(encoding="utf-8"))
     except ValueError:
         pids = []
-    users.write_text(
-        json.dumps([pid for pid in pids if Path(f"/proc/{pid}").exists() or not Path("/proc").exists()]), encoding="utf-8"
-    )
+    users.write_text(json.dumps([pid for pid in pids if _lives(pid)]), encoding="utf-8")
+
+
+def _lives(pid: int) -> bool:
+    """Whether that process runs; one that has ended and only waits to be noticed does not."""
+    try:
+        return bool(psutil.Process(pid).status() != psutil.STATUS_ZOMBIE)
+    except psutil.NoSuchProcess:
+        return False
