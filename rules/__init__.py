@@ -4,17 +4,45 @@ from rules import operation as operation
 from rules import selection as selection
 from rules.catalogue import AssemblyKind, Catalogue, Hazard, Kind, TestableKind
 from rules.errors import DocumentError, NotInForceError, NotJudgeableError, RulesError, UnknownRulebookError
-from rules.field_test.answer import Action, Diagnosis, Finding, Flag, PhaseVerdict, Verdict
-from rules.field_test.document import Assembly, Gauge, Phase, PreviousReadings, Reading, Repair, Shutoffs, Test, Tester, TestUnits
+from rules.field_test.answer import (
+    Acceptance,
+    Action,
+    Diagnosis,
+    Finding,
+    Flag,
+    JudgedBy,
+    Outcome,
+    PhaseVerdict,
+    Severity,
+    Verdict,
+)
+from rules.field_test.document import (
+    AirInletReading,
+    Assembly,
+    Check1Reading,
+    Check2Reading,
+    CheckReading,
+    Gauge,
+    Phase,
+    PreviousReadings,
+    Reading,
+    ReliefValveReading,
+    Repair,
+    Shutoffs,
+    Test,
+    Tester,
+    TestUnits,
+)
 from rules.field_test.plausibility import certificate_covers
 from rules.field_test.verdict import CAUTION, judge
 from rules.load import catalogue, rulebook, rulebook_data, rulebook_ids
 from rules.quantities import LengthUnit, LengthValue, PressureUnit, PressureValue, Units, convert
 from rules.rulebook import Protection, Rulebook
-from rules.standing import Standing, TestEvent, standing, standing_on
+from rules.standing import Occurrence, Standing, StandingStatus, TestEvent, standing, standing_on
 
 __all__ = [
-    "CAUTION", "Action", "Assembly", "AssemblyKind", "Catalogue", "Diagnosis", "DocumentError", "Finding", "Flag", "Gauge", "Hazard", "Kind",
+    "CAUTION", "Acceptance", "Action", "AirInletReading", "Check1Reading", "Check2Reading", "CheckReading", "JudgedBy", "Occurrence", "Outcome",
+    "ReliefValveReading", "Severity", "StandingStatus", "Assembly", "AssemblyKind", "Catalogue", "Diagnosis", "DocumentError", "Finding", "Flag", "Gauge", "Hazard", "Kind",
     "LengthUnit", "LengthValue", "NotInForceError", "NotJudgeableError", "Phase", "PhaseVerdict", "PressureUnit", "PressureValue",
     "PreviousReadings", "Protection", "Reading", "Repair", "Rulebook", "RulesError", "Shutoffs", "Standing", "Test", "TestEvent", "TestUnits",
     "TestableKind", "Tester", "Units", "UnknownRulebookError", "Verdict", "catalogue", "certificate_covers", "convert", "judge", "rulebook",

@@ -20,7 +20,8 @@ from rules.field_test.plan import PlannedCriterion, PlannedPart
 from rules.field_test.uncertainty import conformance_probability
 
 State = Literal["sound", "failed", "unknown"]
-REMEMBERED: Final = 1 << 15
+# Enough for every pair of tenths that is read often, and a few megabytes at most.
+REMEMBERED: Final = 1 << 12
 
 _DID: Final = {
     "closed_tight": ("closed tight", "leaked"),

@@ -106,6 +106,8 @@ LIMITS = [
     # WAC 246-292-034, after USC Manual, 10th edition, appendix A.7 (published).
     ("gauge.accuracy", "us-wa", None, 0.2, "psi", "published"),
     ("gauge.calibration", "us-wa", None, 12, "months", "published"),
+    # 0.2 psi as metric gauges print it (common practice, no source).
+    ("gauge.accuracy", "ca-bc", None, 1.4, "kPa", "common_practice"),
     # OAR 333-061-0070 (6)(a), "currently calibrated gauge" (published).
     ("gauge.calibration", "us-or", None, 12, "months", "published"),
     # CSA B64.10.1, clause 7.2: yearly (published).
@@ -176,7 +178,7 @@ def test_what_stands_beside_the_rulebooks_says_where_it_is_from_too() -> None:
 
 # A change to a limit, an interval, a clause or a mark changes the digest: look at the change, name it in the CHANGELOG, then pin it anew.
 DIGESTS = {
-    "ca-bc": "sha256:951a8b964b7470e911bc23413cf2372803eb6b47d6ea6de2dbcf17e3372c5038",
+    "ca-bc": "sha256:eeaeb749d2195e2ad289a0e2a20cd3377d32c5bf4ad4c031453407845c8dbb88",
     "us-ca": "sha256:6203cf4dad31ead973c70d6bb965a53899bdf70458ae0dfecd081179e22b46df",
     "us-common": "sha256:d0a17130fbc6b9259e7e2d91eed6f67ef3703030537e77cb5d3c1e2ee98e75f3",
     "us-fl": "sha256:ae6859163635860da34ff0f2ee06736dcbd213dd9f5b6ff992565d454332bc93",

@@ -1,0 +1,85 @@
+"""Any well-formed test gets a verdict or one of the errors that say why not: never a crash, and never a pass on what was not read."""
+
+import datetime as dt
+from typing import Any
+
+import msgspec
+from hypothesis import given
+from hypothesis import strategies as st
+
+import rules
+
+PRESSURES = st.floats(-100_000, 100_000) | st.integers(-3, 200).map(lambda tenths: tenths / 10)
+DATES = st.dates()
+LINES = st.sampled_from(["main", "bypass"])
+
+
+def some(required: dict[str, st.SearchStrategy[Any]], **optional: st.SearchStrategy[Any]) -> st.SearchStrategy[dict[str, Any]]:
+    return st.fixed_dictionaries(required, optional=optional)
+
+
+READINGS = st.one_of(
+    some(
+        {"component": st.sampled_from(["check_1", "check_2", "check"])}, closed_tight=st.booleans(), held_at=PRESSURES, line=LINES
+    ),
+    some({"component": st.just("relief_valve")}, opened=st.booleans(), opened_at=PRESSURES, line=LINES),
+    some({"component": st.just("air_inlet")}, opened=st.booleans(), opened_at=PRESSURES, opened_fully=st.booleans(), line=LINES),
+)
+SHUTOFF = st.sampled_from(["tight", "leaking", "leaking_no_flow_proved", "not_checked"])
+PHASES = some({"readings": st.lists(READINGS, max_size=8)}, shutoffs=some({}, inlet=SHUTOFF, outlet=SHUTOFF))
+KINDS = st.sampled_from(["rp", "rpda", "dc", "dcda", "pvb", "svb"])
+TESTS = some(
+    {
+        "rulebook": st.sampled_from(rules.rulebook_ids()),
+        "performed_at": st.datetimes(timezones=st.just(dt.timezone(dt.timedelta(hours=-7))))
+        | st.just("2026-05-14T09:20:00-07:00"),
+        "assembly": some(
+            {"kind": KINDS, "hazard": st.sampled_from(["severe", "health", "non_health"])}, size=st.floats(0.1, 100)
+        ),
+        "units": some({"pressure": st.sampled_from(["psi", "kPa", "bar"])}, length=st.sampled_from(["in", "ft", "mm", "m"])),
+        "initial_test": PHASES,
+    },
+    line_pressure=PRESSURES,
+    gauge=some(
+        {},
+        accuracy=st.floats(0, 100_000),
+        resolution=st.floats(0, 100_000),
+        calibrated_on=DATES,
+        height_above_assembly=st.floats(-100_000, 100_000),
+    ),
+    tester=some({}, certificate=st.just("T"), kinds=st.lists(KINDS, max_size=3), valid_from=DATES, valid_until=DATES),
+    repairs=st.lists(
+        some(
+            {"part": st.just("disc"), "action": st.just("cleaned")},
+            component=st.sampled_from(["check_1", "relief_valve", "check_2", "check", "air_inlet"]),
+            line=LINES,
+        ),
+        max_size=3,
+    ),
+    final_test=PHASES,
+    declared=st.sampled_from(["pass", "fail", "incomplete"]),
+)
+
+
+@given(TESTS)
+def test_anything_well_formed_is_answered(told: dict[str, Any]) -> None:
+    received = dt.datetime(2026, 6, 1, tzinfo=dt.UTC)
+    document = msgspec.json.decode(msgspec.json.encode(told), type=rules.Test)
+    try:
+        verdict = rules.judge(document, received_at=received)
+    except (rules.NotInForceError, rules.DocumentError):
+        return
+    encoded = msgspec.json.encode(verdict)
+    assert encoded == msgspec.json.encode(rules.judge(document, received_at=received))
+    assert msgspec.json.encode(msgspec.json.decode(encoded, type=rules.Verdict)) == encoded
+    for name, phase in (("initial", verdict.initial), ("final", verdict.final)):
+        if phase is None:
+            continue
+        outcomes = {one.outcome for one in verdict.findings if one.phase == name}
+        assert phase.outcome == ("fail" if "not_met" in outcomes else "incomplete" if "not_determined" in outcomes else "pass")
+        # A pass rests on a finding for every part of every line.
+        kind = rules.catalogue()[document.assembly.kind]
+        judged = {(one.line, one.component) for one in verdict.findings if one.phase == name}
+        assert {(line, part) for line in kind.lines for part in kind.components} <= judged
+        assert (phase.protection == "full") <= (phase.outcome != "incomplete")
+    assert (verdict.acceptance == "refused") == any(one.severity == "refuse" for one in verdict.flags)
