@@ -1,0 +1,122 @@
+"""How fast the rules are, as ratios in one run: machines are shared and noisy, so no absolute figure is asserted for a verdict.
+
+The documents vary as a gauge read to 0.1 psi varies, so that nothing rests on one document judged again and again.
+"""
+
+import datetime as dt
+import json
+import random
+import statistics
+import time
+from collections.abc import Callable
+from typing import Any
+
+import msgspec
+import pytest
+
+import rules
+from rules import operation, selection
+
+pytestmark = pytest.mark.slow
+
+NOW = dt.datetime(2026, 6, 1, tzinfo=dt.UTC)
+
+
+def full_rp_tests(count: int) -> list[bytes]:
+    """Full RP tests (initial, repairs, final), each with readings of its own."""
+    source = random.Random(1)  # noqa: S311 - reproducible on purpose
+
+    def phase(relief: float) -> dict[str, object]:
+        return {
+            "shutoffs": {"inlet": "tight", "outlet": "tight"},
+            "readings": [
+                {"component": "relief_valve", "opened": True, "opened_at": relief},
+                {"component": "check_1", "closed_tight": True, "held_at": round(source.uniform(5.5, 9.0), 1)},
+                {"component": "check_2", "closed_tight": True, "held_at": round(source.uniform(1.2, 3.0), 1)},
+            ],
+        }
+
+    return [
+        json.dumps(
+            {
+                "rulebook": "us-wa",
+                "performed_at": "2026-05-14T09:20:00-07:00",
+                "assembly": {"kind": "rp", "size": 1.0, "hazard": "health"},
+                "units": {"pressure": "psi", "length": "in"},
+                "line_pressure": source.randrange(45, 95),
+                "gauge": {"accuracy": 0.2, "resolution": 0.1, "calibrated_on": "2026-01-12", "height_above_assembly": 0},
+                "tester": {
+                    "certificate": "T-1",
+                    "kinds": ["rp", "dc", "pvb", "svb"],
+                    "valid_from": "2025-03-01",
+                    "valid_until": "2028-02-29",
+                },
+                "initial_test": phase(round(source.uniform(0.5, 1.9), 1)),
+                "repairs": [{"component": "relief_valve", "part": "disc", "action": "replaced"}],
+                "final_test": phase(round(source.uniform(2.0, 3.5), 1)),
+                "declared": "pass",
+            }
+        ).encode()
+        for _ in range(count)
+    ]
+
+
+def seconds(work: Callable[[], object]) -> float:
+    """How long one run takes."""
+    start = time.perf_counter()
+    work()
+    return time.perf_counter() - start
+
+
+def test_a_verdict_with_every_finding_costs_at_most_two_and_a_half_times_its_decoding() -> None:
+    documents = full_rp_tests(1_000)
+    decoder = msgspec.json.Decoder(rules.Test)
+    tests = [decoder.decode(one) for one in documents]
+
+    def decode() -> None:
+        for one in documents:
+            decoder.decode(one)
+
+    def judge() -> None:
+        for one in tests:
+            rules.judge(one, received_at=NOW)
+
+    judge()
+    ratios = [seconds(judge) / seconds(decode) for _ in range(15)]
+    ratio = statistics.median(ratios)
+    assert ratio <= 2.5, f"judging ÷ decoding: {ratio:.2f}"
+
+
+@pytest.mark.benchmark(min_rounds=20)
+def test_an_operation_of_ten_steps_takes_under_five_milliseconds(benchmark: Any) -> None:
+    ask = msgspec.convert(
+        {
+            "kind": "rp",
+            "units": {"pressure": "psi", "length": "in", "flow": "gpm"},
+            "conditions": {"check_1": "leaking"},
+            "steps": [
+                {"supply_pressure": pressure, "downstream": "outlet_open", "outlet_elevation": -12, "demand_flow": 5}
+                for pressure in (60, 40, 20, 10, 5, 0, -4, -8, 30, 60)
+            ],
+        },
+        operation.OperationAsk,
+        strict=False,
+    )
+    benchmark(operation.operate, ask)
+    assert benchmark.stats.stats.median < 0.005
+
+
+@pytest.mark.benchmark(min_rounds=20)
+def test_a_selection_takes_under_a_millisecond(benchmark: Any) -> None:
+    ask = msgspec.convert(
+        {
+            "rulebook": "us-wa",
+            "hazard": "health",
+            "backpressure_possible": False,
+            "continuous_pressure": True,
+            "purpose": "point_of_use",
+        },
+        selection.SelectionAsk,
+    )
+    benchmark(selection.select, ask, on=dt.date(2026, 6, 1))
+    assert benchmark.stats.stats.median < 0.001
