@@ -16,7 +16,7 @@ from msgspec import UNSET, Struct, UnsetType
 from rules.catalogue import Line
 from rules.field_test.answer import Finding, FindingOutcome, PhaseName
 from rules.field_test.document import AirInletReading, Reading, ReliefValveReading
-from rules.field_test.plan import PlannedCriterion, PlannedPart
+from rules.field_test.plan import PlannedCriterion, PlannedPart, sentence
 from rules.field_test.uncertainty import conformance_probability
 
 State = Literal["sound", "failed", "unknown"]
@@ -100,7 +100,7 @@ def _fact(  # noqa: PLR0917 - one call's worth of what is known
 ) -> Finding:
     """A fact that must be so: closed tight, opened, opened fully."""
     did, did_not = _DID[planned.criterion.quantity]
-    message = f"The {part.name} {did if seen else did_not}."
+    message = f"{sentence(part.name)} {did if seen else did_not}."
     # A relief valve or air inlet that did not open fails whatever the shutoffs did.
     if unreadable is not None and (part.is_check or seen):
         return _finding(planned, phase, line, "not_determined", f"{message} {unreadable}", observed=seen)
@@ -118,8 +118,8 @@ def _number(  # noqa: PLR0917 - one call's worth of what is known
     if number is UNSET:
         # A part that leaked or did not open has no differential; and tightness may serve in place of a number where the rule says so.
         if seen is UNSET or (seen and planned.criterion.alternative_to is None):
-            findings.append(_finding(planned, phase, line, "not_determined", f"No differential is given for the {part.name}."))
-            noted.append(Noted("missing_reading", member, f"Give the differential that the {part.name} {verb}."))
+            findings.append(_finding(planned, phase, line, "not_determined", f"No differential is given for {part.name}."))
+            noted.append(Noted("missing_reading", member, f"Give the differential that {part.name} {verb}."))
         return None
     observed = float(number) + 0.0  # adding zero makes a negative zero plain
     true = observed if gauged.head == 0 else round(observed + gauged.head, 9)
@@ -128,12 +128,12 @@ def _number(  # noqa: PLR0917 - one call's worth of what is known
     margin = round(true - at_least, 9) + 0.0
     outcome: FindingOutcome = "met" if margin >= 0 else "not_met"
     at_height = "" if gauged.head == 0 else f" ({_digits(true)} {unit} at the height of the assembly)"
-    said = f"The {part.name} {verb} {_digits(observed)} {unit}{at_height}"
+    said = f"{sentence(part.name)} {verb} {_digits(observed)} {unit}{at_height}"
     message = f"{said}{';' if outcome == 'met' else ', where'} at least {_digits(at_least)} {unit} is required."
     trusted = False
     if seen is False:
         outcome, failed = "not_determined", _DID[part.seen.criterion.quantity][1]
-        message = f"It is told that the {part.name} {failed}, and {_digits(observed)} {unit} stands beside that; the two contradict each other."
+        message = f"It is told that {part.name} {failed}, and {_digits(observed)} {unit} stands beside that; the two contradict each other."
         noted.append(Noted("contradictory_reading", member, message))
     elif impossible := _impossible(observed, part, gauged.line_pressure):
         # Too low a number fails even where it could not have been read; any other leaves the question open.
@@ -177,11 +177,11 @@ def _fully(  # noqa: PLR0917 - one call's worth of what is known
     """Whether an air inlet opened fully as the body drained; one that did not open at all need not be asked."""
     if fully is UNSET:
         if opened is not False:
-            message = f"Whether the {part.name} opened fully as the body drained is not told."
+            message = f"Whether {part.name} opened fully as the body drained is not told."
             findings.append(_finding(planned, phase, line, "not_determined", message))
             noted.append(Noted("missing_reading", "/opened_fully", message))
     elif fully and opened is False:
-        message = f"It is told that the {part.name} did not open, and that it opened fully; the two contradict each other."
+        message = f"It is told that {part.name} did not open, and that it opened fully; the two contradict each other."
         findings.append(_finding(planned, phase, line, "not_determined", message, observed=True))
         noted.append(Noted("contradictory_reading", "/opened_fully", message))
     else:
@@ -244,5 +244,5 @@ def _finding(
 
 
 def _digits(value: float) -> str:
-    """A number as people write it: no trailing zeros, at most six digits."""
-    return f"{value:.6g}"
+    """A number as people write it: no trailing zeros, and digits enough that a reading just under a limit never reads like the limit."""
+    return f"{value:.9g}"

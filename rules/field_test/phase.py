@@ -25,7 +25,7 @@ from rules.field_test.document import (
     Test,
 )
 from rules.field_test.flags import flag
-from rules.field_test.plan import PART_NAMES, Plan, Spoil
+from rules.field_test.plan import PART_NAMES, Plan, Spoil, sentence
 from rules.field_test.protection import line_protection, worse
 from rules.field_test.uncertainty import head_per_length, standard_uncertainty
 from rules.rulebook import Protection
@@ -160,11 +160,11 @@ def _placed(plan: Plan, name: PhaseName, readings: Sequence[Reading], flags: lis
         if place not in plan.places:
             component = place[1]
             where = f" on a {reading.line} line" if component in plan.kind.components else ""
-            message = f"A {plan.kind.name} has no {PART_NAMES[component]}{where}."
+            message = f"A {plan.kind.name} has no {PART_NAMES[component].removeprefix('the ')}{where}."
             flags.append(flag("unexpected_component", f"/{name}_test/readings/{at}", message))
         elif place in places:
             places[place] = _DOUBLED
-            message = f"The {PART_NAMES[place[1]]} is told twice in one phase; which reading counts cannot be told."
+            message = f"{sentence(PART_NAMES[place[1]])} is told twice in one phase; which reading counts cannot be told."
             flags.append(flag("contradictory_reading", f"/{name}_test/readings/{at}", message))
         else:
             places[place] = at
@@ -173,7 +173,7 @@ def _placed(plan: Plan, name: PhaseName, readings: Sequence[Reading], flags: lis
 
 def _missing(plan: Plan, name: PhaseName, line: Line, component: Component) -> Flag:
     on = f" on the {line} line" if len(plan.kind.lines) > 1 else ""
-    message = f"The {PART_NAMES[component]} was not read{on}; the test is not complete without it."
+    message = f"{sentence(PART_NAMES[component])} was not read{on}; the test is not complete without it."
     return flag("missing_reading", f"/{name}_test/readings", message)
 
 

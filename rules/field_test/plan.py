@@ -18,8 +18,13 @@ from rules.rulebook import Criterion, Quantity, Rulebook
 from rules.sources import Cited, Source
 
 PART_NAMES: Final[dict[Component, str]] = {
-    "check_1": "check 1", "relief_valve": "relief valve", "check_2": "check 2", "check": "check", "air_inlet": "air inlet",
+    "check_1": "check 1", "relief_valve": "the relief valve", "check_2": "check 2", "check": "the check", "air_inlet": "the air inlet",
 }  # fmt: skip
+
+
+def sentence(text: str) -> str:
+    """The same, begun as a sentence."""
+    return text[0].upper() + text[1:]
 
 
 class PlannedCriterion(Struct, frozen=True, kw_only=True, eq=False):

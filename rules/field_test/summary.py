@@ -24,11 +24,7 @@ def summary(plan: Plan, last: PhaseShows, *, repaired: bool) -> str:
         wanted = "not_met" if outcome == "fail" else "not_determined"
         several = len(plan.kind.lines) > 1
         named = [
-            (
-                "the buffer between check 1 and the relief valve"
-                if one.rule.endswith(".buffer")
-                else f"the {PART_NAMES[one.component]}"
-            )
+            ("the buffer between check 1 and the relief valve" if one.rule.endswith(".buffer") else PART_NAMES[one.component])
             + (f" of the {one.line} line" if several else "")
             for one in last.findings
             if one.outcome == wanted

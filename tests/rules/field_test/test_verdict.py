@@ -246,7 +246,7 @@ def test_the_worse_line_of_a_detector_assembly_decides() -> None:
     failed = [{"component": one, "held_at": 0.1, "line": "bypass"} for one in ("check_1", "check_2")]
     verdict = judge("dcda", initial_test=phase("dcda", *failed))
     assert verdict.initial.protection == "lost"
-    assert "the check 1 of the bypass line" in verdict.summary
+    assert "check 1 of the bypass line" in verdict.summary
     missing = judge("dcda", initial_test={"shutoffs": TIGHT, "readings": SOUND["dc"]})
     assert (missing.outcome, missing.initial.protection) == ("incomplete", "unknown")
     assert "on the bypass line" in missing.flags[0].message
@@ -432,6 +432,11 @@ def test_a_pair_that_contradicts_itself_says_nothing_against_the_second_check() 
     initial = phase("rp", {"component": "relief_valve", "opened_at": 8.0}, {"component": "check_2", "held_at": 0.2})
     verdict = judge("rp", initial_test=initial)
     assert (verdict.outcome, verdict.initial.protection) == ("fail", "unknown")
+
+
+def test_a_reading_just_under_the_limit_never_reads_like_the_limit() -> None:
+    verdict = judge("dc", initial_test=phase("dc", {"component": "check_1", "held_at": 0.9999999}))
+    assert verdict.findings[0].message == "Check 1 held 0.9999999 psi, where at least 1 psi is required."
 
 
 def test_a_negative_zero_is_a_zero() -> None:
