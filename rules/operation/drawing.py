@@ -24,14 +24,14 @@ _TOP, _BOTTOM, _AXIS = 150, 194, 172  # the pipe's walls and axis
 _CHECK_1, _MIDDLE, _CHECK_2 = 230, 375, 520
 _SHUTOFF_IN, _SHUTOFF_OUT = 105, 655
 _LINE: Final = 18
-_DRAWN: Final = 300  # from the heading's foot to the panel's foot
+_DRAWN: Final = 312  # from the heading's foot to the panel's foot
 _STYLE: Final = (
     "svg{color:#111;background:#fff;font-family:ui-sans-serif,system-ui,sans-serif;font-size:13px}"
-    "@media(prefers-color-scheme:dark){svg{color:#eee;background:#151515}.paper{fill:#151515}}"
+    "@media(prefers-color-scheme:dark){svg{color:#eee;background:#151515}}"
     "text{fill:currentColor}.head{font-size:15px;font-weight:600}.strong{font-weight:600}.mid{text-anchor:middle}.end{text-anchor:end}"
     ".wall{stroke:currentColor;stroke-width:2.5;fill:none}.part{stroke:currentColor;stroke-width:4.5;stroke-linecap:round;fill:none}"
     ".thin{stroke:currentColor;stroke-width:1.2;fill:none}.solid{fill:currentColor;stroke:none}.water{fill:currentColor;opacity:.1}"
-    ".paper{fill:#fff}.mark{fill:url(#hatch);stroke:currentColor;stroke-width:1.5;stroke-dasharray:5 3}"
+    ".mark{fill:url(#hatch);stroke:currentColor;stroke-width:1.5;stroke-dasharray:5 3}"
 )
 _HATCH: Final = (
     '<defs><pattern id="hatch" width="7" height="7" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
@@ -269,7 +269,7 @@ def _relief(scene: Scene) -> Iterator[str]:
     if scene.air_drawn > 0:
         yield _arrow(x - 44, 246, x - 32, 224) + _arrow(x + 44, 246, x + 32, 224)
     yield _text(x, 264, _name(scene, "relief_valve") + _vented(scene))
-    yield from _failed_word(scene, "relief_valve", x + 62, 246, "strong")
+    yield from _failed_word(scene, "relief_valve", x, 281)
 
 
 def _air_inlet(scene: Scene) -> Iterator[str]:
