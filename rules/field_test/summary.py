@@ -17,7 +17,7 @@ _LEFT: Final[dict[Protection, str]] = {
 
 
 def summary(plan: Plan, last: PhaseShows, *, repaired: bool) -> str:
-    """One or two sentences on the last phase; `repaired` where an earlier phase failed."""
+    """One sentence on the last phase; `repaired` where an earlier phase failed."""
     outcome = last.verdict.outcome
     parts: tuple[str, ...] = ()
     if outcome != "pass":
@@ -39,5 +39,5 @@ def _worded(name: str, outcome: Outcome, left: Protection, parts: tuple[str, ...
         return f"This {name} {'failed at first, and then ' if repaired else ''}passed its test: its barriers stand."
     listed = parts[0] if len(parts) == 1 else ", ".join(parts[:-1]) + " and " + parts[-1]
     if outcome == "fail":
-        return f"This {name} failed its test at {listed}: {_LEFT[left]}. It has to be repaired and tested again."
-    return f"The test of this {name} is not complete ({listed} could not be judged): {_LEFT[left]}. It has to be tested again."
+        return f"This {name} failed its test at {listed}: {_LEFT[left]}; it has to be repaired and tested again."
+    return f"The test of this {name} is not complete ({listed} could not be judged): {_LEFT[left]}; it has to be tested again."
