@@ -122,7 +122,11 @@ class Operation(Struct, frozen=True, kw_only=True):
             principal = None
             if self.right is not None:
                 principal = await services.gatekeeper.principal(request.headers.get("authorization"))
-                principal.require(self.right, request.path_params.get("utility"))
+                utility = request.path_params.get("utility")
+                principal.require(self.right, utility)
+                if utility is not None and principal.kind == "operator":
+                    # The operator sees every utility there is, so whether there is one has to be asked.
+                    await services.registry.utility(utility)
             arguments: dict[str, Any] = {}
             if self.query is not None:
                 arguments["query"] = convert(self.query, _single(request))

@@ -93,7 +93,7 @@ def _resource(
             raise ProblemError("stale", "The record has changed since; read it again.")
         new = merged(call, current, facts, fixed)
         thing = await change_thing(
-            call.services.registry, call.services.reports, shape, call.utility, current.id, new, version=version, now=call.clock.now()
+            call.services.registry, call.services.reports, shape, call.utility, thing_id=current.id, facts=new, version=version, now=call.clock.now()
         )  # fmt: skip
         return tagged(thing)
 

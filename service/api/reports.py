@@ -12,6 +12,7 @@ from service.problems import ProblemError
 from service.records.reports import Submission, read_report
 from service.reports import Recorded, ReportFacts
 from service.store.reports import LineRow
+from service.things import Assembly
 
 BASE = "/v1/utilities/{utility:str}/reports"
 MOST_KEY = 200
@@ -101,7 +102,8 @@ async def list_reports(call: Call, query: ReportQuery) -> Answer:
     answers={200: page_of(LineRow)}, tag="reports", right="read",
 )  # fmt: skip
 async def list_assembly_reports(call: Call, query: AssemblyReportQuery) -> Answer:
-    """List the reports of one assembly."""
+    """List the reports of one assembly; 404 where there is no such assembly."""
+    await call.services.registry.get(Assembly, call.utility, call.id("id"))
     return await _list(call, call.id("id"), query.after, query.limit)
 
 

@@ -13,12 +13,12 @@ T = TypeVar("T", Premises, Assembly, Tester, Gauge)
 
 
 async def change_thing(
-    registry: RegistryStore, reports: ReportStore, shape: type[T], code: str, thing_id: UUID, facts: Any, *, version: int, now: dt.datetime
+    registry: RegistryStore, reports: ReportStore, shape: type[T], code: str, *, thing_id: UUID, facts: Any, version: int, now: dt.datetime
 ) -> T:  # fmt: skip
     """Replace a thing's facts while its version is still that one; 412 where it is not, 422 where it names what is not registered."""
     utility = await registry.utility(code)
     async with reports.recording(code) as recording:
-        thing = await registry.change(recording.connection, shape, code, thing_id, facts, version=version, now=now)
+        thing = await registry.change(recording.connection, shape, code, thing_id=thing_id, facts=facts, version=version, now=now)
         if isinstance(thing, Assembly):
             await rework(recording, utility, [thing.id])
         elif isinstance(thing, Premises):

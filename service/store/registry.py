@@ -1,6 +1,7 @@
 """The register in Postgres: utilities, premises, assemblies, testers, gauges."""
 
 import datetime as dt
+import re
 from typing import Any, TypeVar
 from uuid import UUID
 
@@ -15,6 +16,7 @@ from service.things import Assembly, Gauge, NewUtility, Premises, Tester, Utilit
 _SQL = statements("registry")
 T = TypeVar("T", Premises, Assembly, Tester, Gauge)
 
+_CODE = re.compile(r"[a-z0-9][a-z0-9-]{1,30}")
 NAMES: dict[type[Any], str] = {Premises: "premises", Assembly: "assembly", Tester: "tester", Gauge: "gauge"}
 
 
@@ -65,7 +67,7 @@ class RegistryStore:
         return [msgspec.json.decode(row[0], type=shape) for row in rows]
 
     async def change(
-        self, connection: Connection, shape: type[T], utility: str, thing_id: UUID, facts: Any, *, version: int, now: dt.datetime
+        self, connection: Connection, shape: type[T], utility: str, *, thing_id: UUID, facts: Any, version: int, now: dt.datetime
     ) -> T:
         """Replace a thing's facts, in the caller's transaction, while its version is still that one; 412 where it is not."""
         document = {
@@ -94,7 +96,9 @@ class RegistryStore:
         return await self.utility(new.code)
 
     async def utility(self, code: str) -> Utility:
-        """The utility of that code; 404 where there is none."""
+        """The utility of that code; 404 where there is none, or where it can be no code."""
+        if not _CODE.fullmatch(code):
+            raise not_found("utility")
         async with self._pool.lend(code) as connection:
             row = await connection.fetchrow(_SQL["utility"], code)
         if row is None:
@@ -119,10 +123,10 @@ class RegistryStore:
 
 
 def unregistered(error: asyncpg.ForeignKeyViolationError) -> ProblemError:
-    """A foreign key that leads nowhere, as a fault of the member that named it."""
-    member = next(
-        (one for one in ("premises_id", "assembly_id", "tester_id", "gauge_id", "organisation_id") if one in str(error.detail)),
-        "id",
-    )
+    """A foreign key that leads nowhere, as a fault of the member that named it; the constraint's name tells which, as row security hides the detail."""
+    constraint = str(error.constraint_name)
+    member = next((one for one in ("premises_id", "organisation_id") if one in constraint), None)
+    if member is None:
+        return not_found("utility")
     detail = f"Nothing is registered under that `{member}`; register it first."
     return ProblemError("not-applicable", detail, [Fault(pointer=f"/{member}", detail=detail)])

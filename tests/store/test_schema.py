@@ -1,0 +1,259 @@
+"""The schema that the migrations build: what it adds up to, whose each row is, and what can never be changed."""
+
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import asyncpg
+import pytest
+
+from service.embedded import OWNER, SERVICE, EmbeddedPostgres
+from service.migrate import migrate, migrated, newest
+from tests.conftest import Database, ask, in_thread
+
+# Global by nature: it tells who may do what, before any utility is named.
+GLOBAL = "access"
+
+
+def dump(postgres: EmbeddedPostgres, database: str) -> str:
+    """The schemas `access` and `record` as pg_dump tells them, without its own remarks."""
+    told = subprocess.run(
+        [
+            postgres.programs / "pg_dump", "--schema-only", "--schema=access", "--schema=record",
+            "--host", postgres.socket_directory, "--username", OWNER, database,
+        ],
+        check=True, capture_output=True, text=True,
+    ).stdout  # fmt: skip
+    # Lines with a key of this very dump (\restrict) and comments differ from one dump to the next.
+    return "\n".join(line for line in told.splitlines() if line and not line.startswith(("--", "\\")))
+
+
+def test_the_migrations_add_up_to_the_schema(postgres: EmbeddedPostgres, database: Database, repository: Path) -> None:
+    schema = (repository / "migrations" / "schema.sql").read_text(encoding="utf-8")
+    ask(postgres.dsn(), lambda connection: connection.execute("CREATE DATABASE from_schema"))
+    ask(postgres.dsn(database="from_schema"), lambda connection: connection.execute(schema))
+    built = dump(postgres, database.name)
+    assert "CREATE TABLE record.report" in built
+    assert built == dump(postgres, "from_schema"), "Bring migrations/schema.sql to what the migrations build."
+    ask(postgres.dsn(), lambda connection: connection.execute("DROP DATABASE from_schema"))
+
+
+def test_migrating_again_changes_nothing(postgres: EmbeddedPostgres, database: Database) -> None:
+    before = dump(postgres, database.name)
+    in_thread(lambda: migrate(database.owner_dsn))
+    assert dump(postgres, database.name) == before
+    assert database.owner("SELECT version_num FROM public.alembic_version")[0][0] == newest()
+
+
+async def test_a_database_tells_whether_it_is_migrated(postgres: EmbeddedPostgres, database: Database) -> None:
+    assert await migrated(database.owner_dsn)
+    assert not await migrated(postgres.dsn())
+
+
+def test_the_record_is_not_dropped_by_a_downgrade(database: Database, repository: Path) -> None:
+    from alembic import command  # noqa: PLC0415 - only here
+    from alembic.config import Config  # noqa: PLC0415 - only here
+
+    config = Config(str(repository / "migrations" / "alembic.ini"))
+    config.attributes["dsn"] = database.owner_dsn
+    refused: list[Exception] = []
+
+    def downgrade() -> None:
+        try:
+            command.downgrade(config, "base")
+        except NotImplementedError as error:
+            refused.append(error)
+
+    in_thread(downgrade)
+    assert len(refused) == 1
+    assert database.count("report") == 0
+
+
+KEYS = """
+SELECT c.conrelid::regclass::text AS of, c.contype::text AS kind, c.conname AS name,
+    array(SELECT a.attname::text FROM unnest(c.conkey) WITH ORDINALITY AS k (n, place)
+        JOIN pg_attribute a ON a.attrelid = c.conrelid AND a.attnum = k.n ORDER BY k.place) AS columns,
+    array(SELECT a.attname::text FROM unnest(c.confkey) WITH ORDINALITY AS k (n, place)
+        JOIN pg_attribute a ON a.attrelid = c.confrelid AND a.attnum = k.n ORDER BY k.place) AS target
+FROM pg_constraint c JOIN pg_namespace s ON s.oid = c.connamespace
+WHERE s.nspname = 'record' AND c.contype IN ('p', 'f', 'u')
+"""
+
+
+def test_every_key_begins_with_the_utility_and_every_reference_carries_it(database: Database) -> None:
+    keys = database.owner(KEYS)
+    assert {row["kind"] for row in keys} == {"p", "f", "u"}
+    for row in keys:
+        assert row["columns"][0] == "utility_id", (row["of"], row["name"])
+        if row["kind"] == "f":
+            assert row["target"][0] == "utility_id", (row["of"], row["name"])
+
+
+def test_every_unique_index_begins_with_the_utility(database: Database) -> None:
+    rows = database.owner(
+        """
+        SELECT i.indexrelid::regclass::text AS name, a.attname AS first FROM pg_index i
+        JOIN pg_class t ON t.oid = i.indrelid JOIN pg_namespace s ON s.oid = t.relnamespace
+        JOIN pg_attribute a ON a.attrelid = t.oid AND a.attnum = i.indkey[0]
+        WHERE s.nspname = 'record' AND i.indisunique
+        """
+    )
+    assert len(rows) >= len(tables(database))
+    assert {row["first"] for row in rows} == {"utility_id"}
+
+
+def tables(database: Database) -> list[str]:
+    """The tables of the record."""
+    return [row[0] for row in database.owner("SELECT tablename FROM pg_tables WHERE schemaname = 'record' ORDER BY 1")]
+
+
+def test_every_table_has_a_primary_key_and_row_security_that_binds_its_owner_too(database: Database) -> None:
+    rows = database.owner(
+        """
+        SELECT t.relname, t.relrowsecurity AND t.relforcerowsecurity AS secured,
+            EXISTS (SELECT FROM pg_constraint c WHERE c.conrelid = t.oid AND c.contype = 'p') AS keyed,
+            (SELECT count(*) FROM pg_policy p WHERE p.polrelid = t.oid) AS policies
+        FROM pg_class t JOIN pg_namespace s ON s.oid = t.relnamespace WHERE s.nspname = 'record' AND t.relkind IN ('r', 'p')
+        """
+    )
+    assert sorted(row["relname"] for row in rows) == tables(database)
+    assert {(row["secured"], row["keyed"], row["policies"]) for row in rows} == {(True, True, 1)}
+
+
+def test_the_service_is_neither_a_superuser_nor_beyond_row_security_nor_an_owner(database: Database) -> None:
+    [role] = database.owner("SELECT * FROM pg_roles WHERE rolname = $1", SERVICE)
+    assert not role["rolsuper"]
+    assert not role["rolbypassrls"]
+    assert not role["rolcreatedb"]
+    assert not role["rolcreaterole"]
+    owned = database.owner(
+        "SELECT count(*) FROM pg_class WHERE relowner = (SELECT oid FROM pg_roles WHERE rolname = $1)", SERVICE
+    )
+    assert owned[0][0] == 0
+
+
+REFUSED_TO_THE_SERVICE = [
+    (schema_table, act)
+    for schema_table, acts in {
+        "record.report": ("UPDATE", "DELETE", "TRUNCATE"),
+        "record.change": ("UPDATE", "DELETE", "TRUNCATE"),
+        "record.report_request": ("UPDATE", "DELETE", "TRUNCATE"),
+        "record.standing": ("DELETE", "TRUNCATE"),
+        "record.utility": ("DELETE", "TRUNCATE"),
+        "record.utility_log": ("DELETE", "TRUNCATE"),
+        "record.assembly": ("DELETE", "TRUNCATE"),
+        "access.organisation": ("UPDATE", "DELETE", "TRUNCATE"),
+        "access.key": ("DELETE", "TRUNCATE"),
+    }.items()
+    for act in acts
+]
+
+
+@pytest.mark.parametrize(("table", "act"), REFUSED_TO_THE_SERVICE)
+def test_the_service_may_not_undo_what_is_recorded(database: Database, table: str, act: str) -> None:
+    [row] = database.owner("SELECT has_table_privilege($1, $2, $3)", SERVICE, table, act)
+    assert row[0] is False
+
+
+UTILITY = "INSERT INTO record.utility VALUES ($1, 1, now(), now(), 'Water', 'us-wa', 'UTC', 30)"
+PREMISES = "INSERT INTO record.premises (utility_id, id, version, created_at, changed_at, name, address, connection) VALUES ($1, gen_random_uuid(), 1, now(), now(), 'P', 'A', 'fire')"
+OTHERS = {
+    "record.assembly": "(utility_id, id, version, created_at, changed_at, premises_id, kind, hazard, purpose, in_service) "
+    "SELECT utility_id, id, 1, now(), now(), id, 'pvb', 'health', 'point_of_use', true FROM record.premises",
+    "record.tester": "(utility_id, id, version, created_at, changed_at, name, certificates) "
+    "SELECT utility_id, id, 1, now(), now(), 'T', '[]' FROM record.premises",
+    "record.gauge": "(utility_id, id, version, created_at, changed_at, serial_number, units, accuracy, resolution, calibrations) "
+    "SELECT utility_id, id, 1, now(), now(), 'G', '{}', 0.2, 0.1, '[]' FROM record.premises",
+    "record.report": "SELECT utility_id, id, 0, id, id, id, now(), '2026-01-01', now(), 'periodic', NULL, id, id, '', '', '', '', 'pass', "
+    "'full', 'accepted', 'us-wa', '' FROM record.premises",
+    "record.report_request": "SELECT utility_id, id, 'key', id FROM record.premises",
+    "record.standing": "SELECT utility_id, id, 1, NULL, '{}' FROM record.premises",
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def two_utilities(database: Database) -> Database:
+    """Two utilities with one row of everything in each; the ids of both are alike in kind, never in value."""
+
+    async def fill(owner: Any) -> None:
+        for code in ("alder", "birch"):
+            await owner.execute(UTILITY, code)
+            await owner.execute("INSERT INTO record.utility_log (utility_id) VALUES ($1)", code)
+            await owner.execute(PREMISES, code)
+        for table, rows in OTHERS.items():
+            await owner.execute(f"INSERT INTO {table} {rows} WHERE utility_id = 'alder'")
+            await owner.execute(f"INSERT INTO {table} {rows} WHERE utility_id = 'birch'")
+
+    ask(database.owner_dsn, fill)
+    return database
+
+
+def test_a_session_sees_the_utility_that_it_names_and_no_other(two_utilities: Database) -> None:
+    async def seen(service: Any) -> dict[str, dict[str, list[str]]]:
+        found: dict[str, dict[str, list[str]]] = {}
+        for named in ("alder", "birch", "", "nobody", None):
+            if named is not None:
+                await service.execute("SELECT set_config('nonreturn.utility', $1, false)", named)
+            found[str(named)] = {
+                table: [
+                    row[0]
+                    for row in await service.fetch(f"SELECT DISTINCT utility_id FROM record.{table}")  # noqa: S608 - our own
+                ]
+                for table in tables(two_utilities)
+            }
+        return found
+
+    found = ask(two_utilities.dsn, seen)
+    for named in ("alder", "birch"):
+        assert found[named] == {table: [named] for table in tables(two_utilities)}
+    assert not any(any(rows.values()) for named, rows in found.items() if named not in ("alder", "birch"))
+
+
+def test_a_session_that_has_named_none_sees_nothing(two_utilities: Database) -> None:
+    async def seen(service: Any) -> int:
+        return sum([await service.fetchval(f"SELECT count(*) FROM record.{table}") for table in tables(two_utilities)])  # noqa: S608
+
+    assert ask(two_utilities.dsn, seen) == 0
+
+
+@pytest.mark.parametrize("sql", [PREMISES, "INSERT INTO record.change VALUES ($1, 99, 'reports', 'x', 1, now())"])
+def test_a_session_cannot_write_for_another_utility(two_utilities: Database, sql: str) -> None:
+    async def written(service: Any) -> None:
+        await service.execute("SELECT set_config('nonreturn.utility', 'alder', false)")
+        with pytest.raises(asyncpg.InsufficientPrivilegeError, match="row-level security"):
+            await service.execute(sql, "birch")
+
+    ask(two_utilities.dsn, written)
+
+
+def test_a_session_changes_nothing_of_another_utility(two_utilities: Database) -> None:
+    async def changed(service: Any) -> str:
+        await service.execute("SELECT set_config('nonreturn.utility', 'alder', false)")
+        return str(await service.execute("UPDATE record.premises SET name = 'mine' WHERE utility_id = 'birch'"))
+
+    assert ask(two_utilities.dsn, changed) == "UPDATE 0"
+
+
+@pytest.mark.parametrize("table", ["report", "change"])
+@pytest.mark.parametrize(
+    "act", ["UPDATE record.{} SET utility_id = utility_id", "DELETE FROM record.{}", "TRUNCATE record.{} CASCADE"]
+)
+def test_reports_and_changes_are_append_only_for_their_owner_too(two_utilities: Database, table: str, act: str) -> None:
+    before = two_utilities.count(table)
+    assert before > 0
+
+    async def acted(owner: Any) -> None:
+        with pytest.raises(asyncpg.IntegrityConstraintViolationError, match="append-only"):
+            await owner.execute(act.format(table))
+
+    ask(two_utilities.owner_dsn, acted)
+    assert two_utilities.count(table) == before
+
+
+def test_changes_are_numbered_from_one_without_a_gap(two_utilities: Database) -> None:
+    rows = two_utilities.owner("SELECT utility_id, sequence FROM record.change ORDER BY utility_id, sequence")
+    for code in ("alder", "birch"):
+        numbers = [row["sequence"] for row in rows if row["utility_id"] == code]
+        assert numbers == list(range(1, len(numbers) + 1))
+        [log] = two_utilities.owner("SELECT changes FROM record.utility_log WHERE utility_id = $1", code)
+        assert log["changes"] == len(numbers) > 0
