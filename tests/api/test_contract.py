@@ -1,0 +1,115 @@
+"""The published contract: valid, complete, and changed only on purpose; the pages that explain it need nothing from elsewhere."""
+
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import msgspec
+import pytest
+
+from service.api import calls
+from service.api.openapi import document
+from service.app import VERSION
+from tests.conftest import World
+
+SNAPSHOT = Path(__file__).with_name("openapi.json")
+RENEW = "The contract changed. If that was meant, renew its snapshot: python tests/api/renew_contract.py"
+
+
+def text(contract: Any) -> str:
+    """As the snapshot keeps it."""
+    return json.dumps(contract, indent=1, ensure_ascii=False, sort_keys=True) + "\n"
+
+
+def test_the_contract_changes_only_on_purpose() -> None:
+    assert text(msgspec.to_builtins(document(calls.operations, VERSION))) == SNAPSHOT.read_text(encoding="utf-8"), RENEW
+
+
+def test_what_is_served_is_the_contract(world: World) -> None:
+    served = world.client.get("/openapi.json")
+    assert served.headers["content-type"].startswith("application/json")
+    assert text(served.json()) == SNAPSHOT.read_text(encoding="utf-8"), RENEW
+
+
+def contract() -> dict[str, Any]:
+    """The contract as it is now."""
+    return dict(msgspec.to_builtins(document(calls.operations, VERSION)))
+
+
+def references(node: Any) -> set[str]:
+    """Every $ref below."""
+    if isinstance(node, dict):
+        own = {node["$ref"]} if isinstance(node.get("$ref"), str) else set()
+        return own.union(*map(references, node.values()))
+    return set().union(*map(references, node)) if isinstance(node, list) else set()
+
+
+def test_the_contract_is_an_openapi_3_1_document() -> None:
+    told = contract()
+    # OpenAPI 3.1.0, sections 4.8.1, 4.8.10: what every document and operation must have.
+    assert re.fullmatch(r"3\.1\.\d+", told["openapi"])
+    assert {"title", "version"} <= set(told["info"])
+    ids = []
+    for path, item in told["paths"].items():
+        assert path.startswith("/")
+        for call in item.values():
+            ids.append(call["operationId"])
+            assert call["responses"]
+            assert all(one.get("description") for one in call["responses"].values())
+            placed = [one["name"] for one in call.get("parameters", ()) if one["in"] == "path"]
+            assert placed == re.findall(r"\{(\w+)\}", path)
+            assert all(one["required"] for one in call.get("parameters", ()) if one["in"] == "path")
+    assert len(ids) == len(set(ids))
+
+
+def test_every_reference_leads_somewhere() -> None:
+    told = contract()
+    found = references(told)
+    assert found
+    for one in found:
+        assert one.removeprefix("#/components/schemas/") in told["components"]["schemas"], one
+
+
+@pytest.mark.parametrize("name", sorted(contract()["components"]["schemas"]))
+def test_every_shape_is_a_json_schema_of_2020_12(name: str) -> None:
+    jsonschema.Draft202012Validator.check_schema(contract()["components"]["schemas"][name])
+
+
+def test_every_call_that_asks_for_a_key_says_how_it_may_be_refused() -> None:
+    for item in contract()["paths"].values():
+        for call in item.values():
+            if "security" in call:
+                assert {"401", "403"} <= set(call["responses"])
+                assert "application/problem+json" in call["responses"]["401"]["content"]
+
+
+@pytest.mark.parametrize("path", ["/docs", "/problems/malformed", "/problems/conflict"])
+def test_the_pages_need_nothing_from_elsewhere(world: World, path: str) -> None:
+    page = world.client.get(path)
+    policy = page.headers["content-security-policy"]
+    assert "default-src 'none'" in policy
+    assert "script-src" not in policy
+    assert not re.search(r"https?:", policy)
+    assert page.headers["x-content-type-options"] == "nosniff"
+    assert not re.search(r"<script|<iframe|<object|<embed|<link|@import|url\(", page.text)
+    assert not re.findall(r"""(?:src|href|action)=["']?(?:https?:)?//""", page.text)
+
+
+def test_every_call_is_on_the_reference_page_and_every_link_leads_somewhere(world: World) -> None:
+    page = world.client.get("/docs").text
+    for item in contract()["paths"].values():
+        for call in item.values():
+            assert f'id="{call["operationId"]}"' in page
+    anchors = set(re.findall(r'id="([^"]+)"', page))
+    for link in set(re.findall(r'href="([^"]+)"', page)):
+        if link.startswith("#"):
+            assert link[1:] in anchors
+        else:
+            assert world.client.get(link).status_code == 200
+
+
+def test_alive_and_ready(world: World) -> None:
+    assert world.client.get("/healthz").json() == {"status": "alive"}
+    assert world.client.get("/readyz").json() == {"status": "ready"}
