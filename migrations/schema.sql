@@ -152,6 +152,8 @@ CREATE TABLE record.report (
     acceptance text NOT NULL CHECK (acceptance IN ('accepted', 'held', 'refused')),
     rulebook text NOT NULL,
     rulebook_digest text NOT NULL,
+    -- How the first test came out, before any repair; the yearly summary counts by it.
+    initial_outcome text GENERATED ALWAYS AS (CASE WHEN verdict <> '' THEN verdict::jsonb #>> '{initial,outcome}' END) STORED,
     PRIMARY KEY (utility_id, id),
     UNIQUE (utility_id, log_index),
     UNIQUE (utility_id, supersedes),
@@ -161,6 +163,9 @@ CREATE TABLE record.report (
     FOREIGN KEY (utility_id, supersedes) REFERENCES record.report (utility_id, id)
 );
 CREATE INDEX report_of_assembly ON record.report (utility_id, assembly_id, performed_at, id);
+-- A year's tests are counted from this index alone.
+CREATE INDEX report_of_year ON record.report (utility_id, performed_on)
+    INCLUDE (id, assembly_id, performed_at, outcome, initial_outcome, acceptance, protection);
 
 -- Which report a key's Idempotency-Key made, so that a retried POST finds it again.
 CREATE TABLE record.report_request (
@@ -179,9 +184,15 @@ CREATE TABLE record.standing (
     version bigint NOT NULL,
     due_on date,
     basis text NOT NULL,
+    -- What the basis says, as columns that lists select by; made by Postgres, so that they cannot part from it.
+    status text GENERATED ALWAYS AS (basis::jsonb ->> 'status') STORED,
+    protection text GENERATED ALWAYS AS (basis::jsonb ->> 'protection') STORED,
     PRIMARY KEY (utility_id, assembly_id),
     FOREIGN KEY (utility_id, assembly_id) REFERENCES record.assembly (utility_id, id)
 );
+-- Due soon and overdue are ranges of the due day among the current ones.
+CREATE INDEX standing_by_status ON record.standing (utility_id, status, (coalesce(due_on, 'infinity'::date)), assembly_id);
+CREATE INDEX standing_unprotected ON record.standing (utility_id, protection, assembly_id) WHERE protection IN ('lost', 'degraded');
 
 CREATE FUNCTION record.refuse_change() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN

@@ -21,6 +21,7 @@ from service.clock import SystemClock
 from service.commands import Database, database
 from service.migrate import migrate, migrated
 from service.problems import ProblemError
+from service.records.register import create_thing
 from service.records.reports import Submission, Submissions
 from service.reports import ReportFacts
 from service.scenario import RULEBOOK, TIME_ZONE, UTILITY, Scenario
@@ -154,7 +155,8 @@ async def fill(pool: Pool, registry: RegistryStore, organisations: dict[str, UUI
     await registry.create_utility(new, organisations["utility"], now=clock.now())
 
     async def register(shape: Any, facts: Any, document: dict[str, Any]) -> UUID:
-        thing = await registry.create(shape, UTILITY, msgspec.convert(document, facts), new_id=clock.new_id(), now=clock.now())
+        told = msgspec.convert(document, facts)
+        thing = await create_thing(registry, ReportStore(pool), shape, UTILITY, told, new_id=clock.new_id(), now=clock.now())
         return thing.id  # type: ignore[no-any-return]
 
     company = str(organisations["testing_company"])

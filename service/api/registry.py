@@ -9,7 +9,7 @@ from service.api.lists import AfterId, page, page_of
 from service.api.operation import Answer, Call, Operation, operation
 from service.documents import decode
 from service.problems import ProblemError
-from service.records.register import change_thing
+from service.records.register import change_thing, create_thing
 from service.things import (
     Assembly,
     AssemblyFacts,
@@ -71,9 +71,9 @@ def _resource(
     name = singular.capitalize()
 
     async def create(call: Call, document: Any) -> Answer:
-        thing = await call.services.registry.create(
-            shape, call.utility, document, new_id=call.clock.new_id(), now=call.clock.now()
-        )
+        thing = await create_thing(
+            call.services.registry, call.services.reports, shape, call.utility, document, new_id=call.clock.new_id(), now=call.clock.now()
+        )  # fmt: skip
         return tagged(thing, status=201, location=f"/v1/utilities/{call.utility}/{plural}/{thing.id}")
 
     async def read(call: Call) -> Answer:

@@ -12,6 +12,19 @@ from service.things import Assembly, Gauge, Premises, Tester, Utility, UtilityFa
 T = TypeVar("T", Premises, Assembly, Tester, Gauge)
 
 
+async def create_thing(
+    registry: RegistryStore, reports: ReportStore, shape: type[T], code: str, facts: Any, *, new_id: UUID, now: dt.datetime
+) -> T:
+    """Keep a new thing under `new_id`, an assembly with its standing; 422 where it names what is not registered."""
+    if shape is not Assembly:
+        return await registry.create(shape, code, facts, new_id=new_id, now=now)
+    utility = await registry.utility(code)
+    async with reports.recording(code) as recording:
+        thing = await registry.create_on(recording.connection, shape, code, facts, new_id=new_id, now=now)
+        await rework(recording, utility, [thing.id])
+    return thing
+
+
 async def change_thing(
     registry: RegistryStore, reports: ReportStore, shape: type[T], code: str, *, thing_id: UUID, facts: Any, version: int, now: dt.datetime
 ) -> T:  # fmt: skip

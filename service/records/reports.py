@@ -444,7 +444,7 @@ async def rework(recording: Recording, utility: Utility, assemblies: Sequence[UU
     for assembly_id, row in (await recording.assemblies(assemblies)).items():
         history = await recording.history([assembly_id], [])
         new = standing_row(assembly_id, work_out(utility, row, history))
-        if row.basis != new.basis and (row.basis is not None or history):
+        if row.basis != new.basis:
             differing.append(assembly_id)
             await recording.keep_standing(new)
     return differing

@@ -28,6 +28,11 @@ class RegistryStore:
 
     async def create(self, shape: type[T], utility: str, facts: Any, *, new_id: UUID, now: dt.datetime) -> T:
         """Keep a new thing under `new_id`; 422 where it names what is not registered, 409 where the id is taken."""
+        async with self._pool.lend(utility) as connection:
+            return await self.create_on(connection, shape, utility, facts, new_id=new_id, now=now)
+
+    async def create_on(self, connection: Connection, shape: type[T], utility: str, facts: Any, *, new_id: UUID, now: dt.datetime) -> T:  # fmt: skip
+        """Keep a new thing, on a connection whose transaction is the caller's."""
         document = {
             **msgspec.to_builtins(facts),
             "utility_id": utility,
@@ -37,13 +42,12 @@ class RegistryStore:
             "changed_at": now,
         }
         name = NAMES[shape]
-        async with self._pool.lend(utility) as connection:
-            try:
-                row = await connection.fetchval(_SQL[f"create_{name}"], msgspec.json.encode(document).decode())
-            except asyncpg.ForeignKeyViolationError as error:
-                raise unregistered(error) from None
-            except asyncpg.UniqueViolationError:
-                raise ProblemError("conflict", f"A {name} of that id is already registered.") from None
+        try:
+            row = await connection.fetchval(_SQL[f"create_{name}"], msgspec.json.encode(document).decode())
+        except asyncpg.ForeignKeyViolationError as error:
+            raise unregistered(error) from None
+        except asyncpg.UniqueViolationError:
+            raise ProblemError("conflict", f"A {name} of that id is already registered.") from None
         return msgspec.json.decode(row, type=shape)
 
     async def get(self, shape: type[T], utility: str, thing_id: UUID) -> T:

@@ -196,7 +196,6 @@ def test_a_past_day_is_told_from_the_record_of_that_day(place: Place, world: Wor
     assert again == then
     later = place.get(f"/assemblies/{place.assembly}/standing", as_of="2026-06-03").json()
     assert (later["status"], later["later_corrections"]) == ("failed", [])
-    # The 9 years that the test of the day before renewed count on a day on which they had run out as well.
     assert place.standing()["status"] == "failed"
 
 

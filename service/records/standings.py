@@ -1,0 +1,132 @@
+"""Standings listed, and the standing of a past day.
+
+A past day is answered from the record as it stood at that day's end where the utility is: the reports received by then, superseded only
+by corrections received by then. What the register says of the assembly (its hazard, whether it serves) and the utility's rulebook
+are today's, since the register keeps no past.
+"""
+
+import datetime as dt
+from collections.abc import Sequence
+from uuid import UUID
+from zoneinfo import ZoneInfo
+
+import msgspec
+from msgspec import UNSET, Struct, UnsetType
+
+import rules
+from service.problems import Fault, ProblemError, not_found
+from service.records.reports import today, work_out
+from service.store.reports import AssemblyRow, HistoryRow, ReportStore
+from service.store.standings import StandingLine, StandingStore, Wanted
+from service.things import Location, Utility
+
+
+class StandingThen(rules.Standing, frozen=True, kw_only=True):
+    """How an assembly stands; of a past day, `as_of` names it and `later_corrections` the reports that have since changed the answer."""
+
+    as_of: dt.date | UnsetType = UNSET
+    later_corrections: list[UUID] | UnsetType = UNSET
+
+
+class AssemblyStanding(rules.Standing, frozen=True, kw_only=True):
+    """An assembly in a list, with where it is and how it stands today."""
+
+    assembly_id: UUID
+    premises_id: UUID
+    premises: str
+    address: str
+    reference: str | None
+    location: Location | None
+    kind: str
+    hazard: str
+    serial_number: str | None
+    position: str | None
+
+
+class Cursor(Struct, frozen=True, kw_only=True):
+    """Where a list goes on: behind that due day and assembly."""
+
+    due: dt.date
+    assembly_id: UUID
+
+
+async def list_standings(
+    store: StandingStore, utility: Utility, wanted: Wanted, *, after: Cursor | None, limit: int
+) -> list[tuple[Cursor, AssemblyStanding]]:
+    """Up to `limit` of the wanted standings, each with the place it has in the list."""
+    place = None if after is None else (after.due, after.assembly_id)
+    lines = await store.lines(utility.code, wanted, after=place, limit=limit)
+    return [(Cursor(due=line.due, assembly_id=line.assembly_id), _shown(utility, line, wanted.today)) for line in lines]
+
+
+def soon(utility: Utility, on: dt.date) -> dt.date:
+    """The last due day that counts as due soon on that day."""
+    return dt.date.fromordinal(min(on.toordinal() + utility.due_soon_days, dt.date.max.toordinal() - 1))
+
+
+def _shown(utility: Utility, line: StandingLine, on: dt.date) -> AssemblyStanding:
+    if line.basis is not None:
+        kept = msgspec.json.decode(line.basis, type=rules.Standing)
+    else:
+        kept = work_out(
+            utility,
+            AssemblyRow(
+                basis=None, kind=line.kind, hazard=line.hazard, installed_on=line.installed_on, in_service=line.in_service,
+                connection=line.connection,
+            ),
+            [],
+        )  # fmt: skip
+    now = rules.standing_on(kept, on, utility.due_soon_days)
+    return AssemblyStanding(
+        **msgspec.structs.asdict(now),
+        assembly_id=line.assembly_id, premises_id=line.premises_id, premises=line.premises, address=line.address, reference=line.reference,
+        location=None if line.location is None else msgspec.json.decode(line.location, type=Location),
+        kind=line.kind, hazard=line.hazard, serial_number=line.serial_number, position=line.position,
+    )  # fmt: skip
+
+
+async def standing_then(
+    reports: ReportStore, store: StandingStore, utility: Utility, assembly_id: UUID, as_of: dt.date, *, now: dt.datetime
+) -> StandingThen:
+    """How an assembly stood on that day; 404 for one that is not there, 422 for a day to come or before it was registered."""
+    row = await reports.assembly(utility.code, assembly_id)
+    registered_at = await store.registered_at(utility.code, assembly_id)
+    if row is None or registered_at is None:
+        raise not_found("assembly")
+    if as_of > today(utility, now):
+        raise _not_then("That day is still to come; only what is past has been recorded.")
+    if as_of < registered_at.astimezone(ZoneInfo(utility.time_zone)).date():
+        raise _not_then("The assembly was not yet in the register on that day.")
+    history = await store.history(utility.code, assembly_id, before=None)
+    ended = dt.datetime.combine(as_of + dt.timedelta(days=1), dt.time(), ZoneInfo(utility.time_zone))
+    known = [one for one in history if one.received_at < ended]
+    corrections = _corrections(known, [one for one in history if one.received_at >= ended])
+    said = _on(utility, row, known, as_of)
+    corrected = _on(utility, row, [*known, *corrections], as_of)
+    differs = _told(said) != _told(corrected)
+    return StandingThen(
+        **msgspec.structs.asdict(said), as_of=as_of, later_corrections=[one.id for one in corrections] if differs else []
+    )
+
+
+def _corrections(known: Sequence[HistoryRow], later: Sequence[HistoryRow]) -> list[HistoryRow]:
+    """The later reports that correct one that was known, or correct such a correction, in the order of their arrival."""
+    reached = {one.id for one in known}
+    found = []
+    for one in sorted(later, key=lambda one: (one.received_at, one.id)):
+        if one.supersedes in reached:
+            reached.add(one.id)
+            found.append(one)
+    return found
+
+
+def _on(utility: Utility, row: AssemblyRow, history: Sequence[HistoryRow], on: dt.date) -> rules.Standing:
+    return rules.standing_on(work_out(utility, row, history), on, utility.due_soon_days)
+
+
+def _told(standing: rules.Standing) -> tuple[object, ...]:
+    return standing.status, standing.due_on, standing.protection, standing.since
+
+
+def _not_then(detail: str) -> ProblemError:
+    return ProblemError("not-applicable", detail, [Fault(pointer="/as_of", detail=detail)])

@@ -1,0 +1,115 @@
+"""Lists of standings in Postgres, and the reports that a past standing rested on."""
+
+import datetime as dt
+from typing import Any
+from uuid import UUID
+
+from msgspec import Struct
+
+from service.store.pool import Pool
+from service.store.reports import HistoryRow
+from service.store.statements import statements
+
+_SQL = statements("standings")
+
+NEVER = dt.date.max
+"""How a due day that there is none of sorts: behind every other (Postgres's infinity)."""
+
+
+class Wanted(Struct, frozen=True, kw_only=True):
+    """Which standings, as of the utility's `today`; `soon` is the last day that counts as due soon. None: not asked."""
+
+    today: dt.date
+    soon: dt.date
+    status: str | None = None
+    due_before: dt.date | None = None
+    due_after: dt.date | None = None
+    hazard: str | None = None
+    kind: str | None = None
+    premises_id: UUID | None = None
+    protection: str | None = None
+    by_due_on: bool = False
+
+
+class StandingLine(Struct, frozen=True, kw_only=True):
+    """An assembly with its premises and its kept standing; `due` is its due day, or NEVER."""
+
+    assembly_id: UUID
+    premises_id: UUID
+    premises: str
+    address: str
+    reference: str | None
+    location: str | None
+    connection: str
+    kind: str
+    hazard: str
+    serial_number: str | None
+    position: str | None
+    installed_on: dt.date | None
+    in_service: bool
+    basis: str | None
+    due: dt.date
+
+
+class StandingStore:
+    """Reads standings."""
+
+    def __init__(self, pool: Pool) -> None:
+        self._pool = pool
+
+    async def lines(self, utility: str, wanted: Wanted, *, after: tuple[dt.date, UUID] | None, limit: int) -> list[StandingLine]:
+        """Up to `limit` of the wanted standings after that due day and assembly."""
+        sql, arguments = _composed(utility, wanted, after, limit)
+        async with self._pool.lend(utility) as connection:
+            return [StandingLine(**dict(row)) for row in await connection.fetch(sql, *arguments)]
+
+    async def history(self, utility: str, assembly_id: UUID, *, before: dt.datetime | None) -> list[HistoryRow]:
+        """An assembly's reports received before that moment; None: all."""
+        async with self._pool.lend(utility) as connection:
+            return [HistoryRow(**dict(row)) for row in await connection.fetch(_SQL["history_by"], utility, assembly_id, before)]
+
+    async def registered_at(self, utility: str, assembly_id: UUID) -> dt.datetime | None:
+        """When an assembly came into the register."""
+        async with self._pool.lend(utility) as connection:
+            found: dt.datetime | None = await connection.fetchval(_SQL["registered_at"], utility, assembly_id)
+        return found
+
+
+def _composed(utility: str, wanted: Wanted, after: tuple[dt.date, UUID] | None, limit: int) -> tuple[str, list[Any]]:
+    """The statement for what is wanted, with its arguments."""
+    kept_only = (
+        wanted.status not in (None, "untested")
+        or wanted.protection not in (None, "unknown")
+        or wanted.due_before is not None
+        or wanted.due_after is not None
+    )
+    parts = ["lines", "with_standing" if kept_only else "with_or_without_standing"]
+    if wanted.status is not None:
+        parts.append("status" if wanted.status in ("failed", "out_of_service") else f"status_{wanted.status}")
+    parts += [name for name in ("due_before", "due_after", "hazard", "kind", "premises_id") if getattr(wanted, name) is not None]
+    if wanted.protection is not None:
+        parts.append("protection_weakened" if wanted.protection in ("lost", "degraded") else "protection")
+    order = "due_on" if wanted.by_due_on else "assembly_id"
+    if after is not None:
+        parts.append(f"after_{order}")
+    parts.append(f"by_{order}")
+    values: dict[str, Any] = {name: getattr(wanted, name) for name in Wanted.__struct_fields__}
+    values |= {"utility": utility, "limit": limit}
+    if after is not None:
+        values["after_due"], values["after"] = after
+    numbers = _Numbers()
+    sql = "\n".join(_SQL[part] for part in parts).format_map(numbers)
+    return sql, [values[name] for name in numbers.order]
+
+
+class _Numbers(dict[str, str]):
+    """Numbers each name as it is first met: `{name}` becomes `$1`, `$2` and so on."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.order: list[str] = []
+
+    def __missing__(self, name: str) -> str:
+        self.order.append(name)
+        self[name] = f"${len(self.order)}"
+        return self[name]

@@ -1,0 +1,72 @@
+-- Lists of standings. A list is put together from the parts below by what was asked, so that each list is planned for its own filters;
+-- names in braces become parameters. An assembly registered before its standing was kept with it has no row there: it is untested.
+
+-- name: lines
+SELECT a.id AS assembly_id, a.premises_id, p.name AS premises, p.address, p.reference, p.location::text AS location, p.connection,
+    a.kind, a.hazard, a.serial_number, a.position, a.installed_on, a.in_service, s.basis, coalesce(s.due_on, 'infinity'::date) AS due
+FROM record.assembly a
+JOIN record.premises p ON p.utility_id = a.utility_id AND p.id = a.premises_id
+
+-- name: with_or_without_standing
+LEFT JOIN record.standing s ON s.utility_id = a.utility_id AND s.assembly_id = a.id WHERE a.utility_id = {utility}
+
+-- name: with_standing
+JOIN record.standing s ON s.utility_id = a.utility_id AND s.assembly_id = a.id WHERE a.utility_id = {utility}
+
+-- name: status
+AND s.status = {status}
+
+-- name: status_untested
+AND (s.status = 'untested' OR s.status IS NULL)
+
+-- name: status_overdue
+AND s.status = 'current' AND coalesce(s.due_on, 'infinity'::date) < {today}
+
+-- name: status_due_soon
+AND s.status = 'current' AND coalesce(s.due_on, 'infinity'::date) >= {today} AND coalesce(s.due_on, 'infinity'::date) <= {soon}
+
+-- name: status_current
+AND s.status = 'current' AND coalesce(s.due_on, 'infinity'::date) > {soon}
+
+-- name: due_before
+AND s.due_on < {due_before}
+
+-- name: due_after
+AND s.due_on > {due_after}
+
+-- name: hazard
+AND a.hazard = {hazard}
+
+-- name: kind
+AND a.kind = {kind}
+
+-- name: premises_id
+AND a.premises_id = {premises_id}
+
+-- name: protection
+AND coalesce(s.protection, 'unknown') = {protection}
+
+-- name: protection_weakened
+AND s.protection = {protection} AND s.protection IN ('lost', 'degraded')
+
+-- name: after_assembly_id
+AND a.id > {after}
+
+-- name: after_due_on
+AND (coalesce(s.due_on, 'infinity'::date), a.id) > ({after_due}, {after})
+
+-- name: by_assembly_id
+ORDER BY a.id LIMIT {limit}
+
+-- name: by_due_on
+ORDER BY coalesce(s.due_on, 'infinity'::date), a.id LIMIT {limit}
+
+-- name: history_by
+-- An assembly's reports that were received before a moment; all of them where it is null.
+SELECT id, assembly_id, performed_at, performed_on, received_at, reason, supersedes, content_hash, outcome, protection, acceptance
+FROM record.report
+WHERE utility_id = $1 AND assembly_id = $2 AND ($3::timestamptz IS NULL OR received_at < $3)
+ORDER BY performed_at, received_at, id;
+
+-- name: registered_at
+SELECT created_at FROM record.assembly WHERE utility_id = $1 AND id = $2;
