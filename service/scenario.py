@@ -11,7 +11,10 @@ from collections.abc import Iterator
 from typing import Any
 from uuid import UUID
 
+import msgspec
 from msgspec import Struct
+
+from rules.operation import PracticeTestAsk, practice_test
 
 UTILITY = "harrow-fen"
 TIME_ZONE = "America/Los_Angeles"
@@ -28,16 +31,17 @@ _PLACES = (
     ("rpda", 3, "health", "fire", "Plating works, Hall"),
 )
 
-# What a sound part reads, psi: its middle and how far it strays. Chosen to look like sound assemblies; not a rule of the trade.
-_SOUND = {
-    "relief_valve": (2.9, 0.25), "check_1_rp": (7.4, 0.5), "check_2_rp": (2.2, 0.4), "check_1_dc": (2.4, 0.4), "check_2_dc": (2.1, 0.4),
-    "check": (1.8, 0.25), "air_inlet": (1.9, 0.25),
-}  # fmt: skip
+# How strong a sound part's spring is, psi: its middle and how far it strays from assembly to assembly. Chosen to look like sound
+# assemblies; not a rule of the trade.
+_SPRINGS = {
+    "rp": {"check_1": (7.4, 0.5), "relief_valve": (2.9, 0.25), "check_2": (2.2, 0.4)},
+    "dc": {"check_1": (2.4, 0.4), "check_2": (2.1, 0.4)},
+    "vb": {"check": (1.8, 0.25), "air_inlet": (1.9, 0.25)},
+}
 # One sound-looking assembly in sixteen or so fails all the same.
 _CHANCE_OF_FAILURE = 0.06
-_PARTS = {
-    "rp": ("check_1", "relief_valve", "check_2"), "dc": ("check_1", "check_2"), "vb": ("air_inlet", "check"),
-}  # fmt: skip
+# Half of those fail by leaking or sticking, half by a weak spring.
+_CHANCE_OF_LEAK = 0.5
 
 
 def family(kind: str) -> str:
@@ -180,23 +184,23 @@ class Scenario:
         performed = dt.datetime.combine(
             day, dt.time(8 + self._random.randrange(8), self._random.choice((0, 10, 25, 40))), dt.timezone(dt.timedelta(hours=-8))
         )
-        lines = ("main", "bypass") if place.kind.endswith("da") else ("main",)
-        parts = _PARTS[family(place.kind)]
-        bad = self._random.choice(parts) if failing else None
+        bad = self._random.choice(list(_SPRINGS[family(place.kind)])) if failing else None
         bad = "check" if place.habit == "broken" and failing else bad
+        line_pressure = self._random.randrange(48, 90)
         document: dict[str, Any] = {
             "performed_at": performed.isoformat(),
             "reason": "periodic",
             "units": {"pressure": "psi", "length": "in"},
-            "line_pressure": self._random.randrange(48, 90),
+            "line_pressure": line_pressure,
             "gauge_height_above_assembly": 0,
-            "initial_test": self._phase(place, lines, bad),
+            "initial_test": self._phase(place, line_pressure, bad),
             "declared": "fail" if failing else "pass",
         }
         if failing and place.habit != "broken":
             part = "spring" if bad in ("relief_valve", "air_inlet") else "disc"
-            document["repairs"] = [{"component": bad, "part": part, "action": "replaced"}]
-            document["final_test"] = self._phase(place, lines, None)
+            line = {"line": "bypass"} if place.kind in ("rpda", "dcda") else {}
+            document["repairs"] = [{"component": bad, "part": part, "action": "replaced", **line}]
+            document["final_test"] = self._phase(place, line_pressure, None)
             document["declared"] = "pass"
         received = performed + dt.timedelta(hours=self._random.randrange(2, 90))
         return Visit(
@@ -208,28 +212,31 @@ class Scenario:
             document=document,
         )
 
-    def _phase(self, place: Premises, lines: tuple[str, ...], bad: str | None) -> dict[str, Any]:
-        readings = [
-            self._reading(place, component, line, fails=component == bad and line == lines[-1])
-            for line in lines
-            for component in _PARTS[family(place.kind)]
-        ]
-        return {"shutoffs": {"inlet": "tight", "outlet": "tight"}, "readings": readings}
+    def _phase(self, place: Premises, line_pressure: int, bad: str | None) -> dict[str, Any]:
+        """The readings that a tester takes on the place's assembly, with that part failing: a practice test run on the model."""
+        detector = place.kind in ("rpda", "dcda")
+        main = self._condition(place, None if detector else bad)
+        ask = {
+            "kind": place.kind, "units": {"pressure": "psi"}, "line_pressure": line_pressure, "seed": self._random.randrange(2**31),
+            "gauge": {"resolution": 0.1}, **main,
+        }  # fmt: skip
+        if detector:
+            ask["bypass"] = self._condition(place, bad)
+        told = practice_test(msgspec.convert(ask, PracticeTestAsk, strict=False))
+        return msgspec.to_builtins(told.initial_test)  # type: ignore[no-any-return]
 
-    def _reading(self, place: Premises, component: str, line: str, *, fails: bool) -> dict[str, Any]:
-        middle, stray = _SOUND.get(component) or _SOUND[f"{component}_{family(place.kind)}"]
-        value = (
-            1.0 if place.habit == "near" and component == "check_2" else round(middle + self._random.uniform(-stray, stray), 1)
-        )
-        if fails:
-            value = 0.6 if place.habit == "broken" else round(value * 0.25, 1)
-        reading: dict[str, Any] = {"component": component}
-        if line != "main":
-            reading["line"] = line
-        if component in ("relief_valve", "air_inlet"):
-            reading |= {"opened": True, "opened_at": value}
-            if component == "air_inlet":
-                reading["opened_fully"] = True
-        else:
-            reading |= {"closed_tight": True, "held_at": value}
-        return reading
+    def _condition(self, place: Premises, bad: str | None) -> dict[str, Any]:
+        springs = {
+            part: round(middle + self._random.uniform(-stray, stray), 2)
+            for part, (middle, stray) in _SPRINGS[family(place.kind)].items()
+        }
+        conditions: dict[str, str] = {}
+        if place.habit == "near":
+            springs["check_2"] = 1.0
+        if bad is not None and place.habit == "broken":
+            springs[bad] = 0.6
+        elif bad is not None and self._random.random() < _CHANCE_OF_LEAK:
+            conditions[bad] = "leaking" if bad.startswith("check") else "stuck_closed"
+        elif bad is not None:
+            springs[bad] = round(springs[bad] * 0.3, 2)
+        return {"conditions": conditions, "loadings": springs}

@@ -63,14 +63,16 @@ class PracticeShutoffs(Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     outlet: ShutoffCondition = "tight"
 
 
-class PracticeTestAsk(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
-    """An assembly in a stated condition, to be tested. `bypass` is the second line of a detector assembly, sound where it is not told."""
+class PracticeTestAsk(LineCondition, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """An assembly in a stated condition, to be tested; the same `seed` gives the same readings.
+
+    The condition told here is the main line's; `bypass` is the second line of a detector assembly, sound where it is not told.
+    """
 
     kind: TestableKind
     units: Units
     line_pressure: PressureValue
-    seed: Annotated[int, Meta(ge=0, le=2**63 - 1)]
-    main: LineCondition = LineCondition()
+    seed: Annotated[int, Meta(ge=0, le=2**63 - 1)] = 0
     bypass: LineCondition | UnsetType = UNSET
     shutoffs: PracticeShutoffs = PracticeShutoffs()
     gauge: PracticeGauge = PracticeGauge()
@@ -101,7 +103,7 @@ def practice_test(ask: PracticeTestAsk) -> PracticeTestAnswer:
     """The procedure run on `ask`; DocumentError where it names a part, condition, unit or figure that does not belong to it."""
     if ask.units.pressure is UNSET:
         raise DocumentError("Say which unit the pressures are in: psi, kPa or bar.", "/units/pressure")
-    lines: list[tuple[Line, LineCondition]] = [("main", ask.main)]
+    lines: list[tuple[Line, LineCondition]] = [("main", ask)]
     if ask.kind in {"rpda", "dcda"}:
         lines.append(("bypass", LineCondition() if ask.bypass is UNSET else ask.bypass))
     elif ask.bypass is not UNSET:
@@ -164,14 +166,15 @@ class _Bench:
         least, largest = physics().supply["least_for_a_test"].value, physics().supply["largest"].value
         if not least <= self.pressure <= largest:
             raise DocumentError(f"A field test needs {least:g} to {largest:g} psi in the line.", "/line_pressure")
-        statuses = conditions_of(ask.kind, condition.conditions, f"/{line}")
+        self._pointer = pointer = "" if line == "main" else f"/{line}"
+        statuses = conditions_of(ask.kind, condition.conditions, pointer)
         if statuses.get("air_inlet") == "stuck_open":
             raise DocumentError(
                 "An air inlet stuck open spills as soon as the line is opened: that is seen, not tested.",
-                f"/{line}/conditions/air_inlet",
+                f"{pointer}/conditions/air_inlet",
             )
         self.opens_fully = condition.opens_fully
-        self.made_of = device(ask.kind, statuses, loadings_of(ask.kind, condition.loadings, gauge.psi, f"/{line}"))
+        self.made_of = device(ask.kind, statuses, loadings_of(ask.kind, condition.loadings, gauge.psi, pointer))
         for part, diameter in condition.leaks.items():
             self._resize(ask, statuses, part, diameter)
         self.opening = 0.0 if self.made_of.vent is None else self.made_of.vent.opening
@@ -183,7 +186,7 @@ class _Bench:
     def _resize(self, ask: PracticeTestAsk, statuses: dict[str, Status], part: Component, diameter: float) -> None:
         """Give a leaking check the hole that was told."""
         if not part.startswith("check") or statuses.get(part) != "leaking":
-            raise DocumentError(f"{part} is no leaking check of this assembly.", f"/{self.line}/leaks/{part}")
+            raise DocumentError(f"{part} is no leaking check of this assembly.", f"{self._pointer}/leaks/{part}")
         inches = diameter * length_factor(ask.units) * 12
         held = min(conductance("leak") * pi / 4 * inches**2 / physics().openings["leak"].value, conductance("check"))
         side = "second" if part == "check_2" else "first"
