@@ -28,21 +28,10 @@ class OnDay(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     on: dt.date | None = None
 
 
-class RulebookSummary(Struct, frozen=True, kw_only=True):
-    """A rulebook in the list of those carried."""
-
-    id: str
-    title: str
-    jurisdiction: str
-    in_force_from: dt.date
-    extends: str | None
-    last_looked_at: dt.date
-
-
 class RulebookList(Struct, frozen=True, kw_only=True):
     """The rulebooks carried."""
 
-    items: list[RulebookSummary]
+    items: list[rules.CarriedRulebook]
     next: str | None
 
 
@@ -63,15 +52,7 @@ class KindList(Struct, frozen=True, kw_only=True):
 )
 async def list_rulebooks(_call: Call) -> Answer:
     """List the rulebooks carried."""
-    carried = [rules.rulebook_data(one) for one in rules.rulebook_ids()]
-    items = [
-        RulebookSummary(
-            id=data.id, title=data.title, jurisdiction=data.jurisdiction, in_force_from=data.in_force_from, extends=data.extends,
-            last_looked_at=data.last_looked_at,
-        )
-        for data in carried
-    ]  # fmt: skip
-    return Answer(body=Page(items=items, next=None))
+    return Answer(body=Page(items=rules.carried(), next=None))
 
 
 @operation(
@@ -79,13 +60,13 @@ async def list_rulebooks(_call: Call) -> Answer:
     "/v1/rulebooks/{rulebook:str}",
     id="readRulebook",
     summary="What a rulebook says on a day",
-    answers={200: rules.Rulebook},
+    answers={200: rules.Publication},
     tag="rules",
 )
 async def read_rulebook(call: Call, query: OnDay) -> Answer:
     """Read a rulebook as in force on a day."""
     try:
-        return Answer(body=rules.rulebook(call.text("rulebook"), query.on or call.clock.now().date()))
+        return Answer(body=rules.publish(call.text("rulebook"), query.on or call.clock.now().date()))
     except rules.UnknownRulebookError:
         raise not_found("rulebook") from None
 
