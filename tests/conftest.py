@@ -11,6 +11,7 @@ import socket
 import threading
 import time
 from collections.abc import Awaitable, Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from itertools import count
 from pathlib import Path
@@ -41,11 +42,8 @@ logging.getLogger("httpx").setLevel(logging.WARNING)
 
 def in_thread(work: Callable[[], Any]) -> Any:
     """What `work` returns, run in a thread of its own: it may start an event loop there, whoever runs one here."""
-    result: list[Any] = []
-    thread = threading.Thread(target=lambda: result.append(work()))
-    thread.start()
-    thread.join()
-    return result[0]
+    with ThreadPoolExecutor(1) as pool:
+        return pool.submit(work).result()
 
 
 def ask(dsn: str, act: Callable[[Any], Awaitable[Any]]) -> Any:
