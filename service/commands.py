@@ -14,7 +14,8 @@ from service.app import create_app
 from service.clock import SystemClock
 from service.embedded import SERVICE, EmbeddedPostgres
 from service.migrate import migrate as run_migrations
-from service.records.reports import rebuild_standings, rejudge_reports
+from service.records.judging import rejudge_reports
+from service.records.reports import rebuild_standings
 from service.settings import Settings
 from service.store.pool import Pool
 from service.store.registry import RegistryStore

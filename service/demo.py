@@ -21,8 +21,9 @@ from service.clock import SystemClock
 from service.commands import Database, database
 from service.migrate import migrate, migrated
 from service.problems import ProblemError
+from service.records.judging import Submission
 from service.records.register import create_thing
-from service.records.reports import Submission, Submissions
+from service.records.reports import Submissions
 from service.reports import ReportFacts
 from service.scenario import RULEBOOK, TIME_ZONE, UTILITY, Scenario
 from service.settings import Settings

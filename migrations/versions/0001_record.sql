@@ -126,7 +126,7 @@ CREATE TABLE record.gauge (
 );
 
 -- A report with its verdict; appended, never changed. `content` is what was sent, `judged` the test as it was judged (with what
--- the registry knew then), `verdict` the answer: text, because they are kept to the byte and not searched in.
+-- the registry knew then), `previous` the readings of the test before it, `verdict` the answer: text, because they are kept to the byte and not searched in.
 CREATE TABLE record.report (
     utility_id text COLLATE "C" NOT NULL,
     id uuid NOT NULL,
@@ -150,6 +150,7 @@ CREATE TABLE record.report (
     acceptance text NOT NULL CHECK (acceptance IN ('accepted', 'held', 'refused')),
     rulebook text NOT NULL,
     rulebook_digest text NOT NULL,
+    previous text,
     PRIMARY KEY (utility_id, id),
     UNIQUE (utility_id, log_index),
     UNIQUE (utility_id, supersedes),

@@ -9,7 +9,8 @@ from msgspec import Meta, Struct
 from service.api.lists import Limit, page, page_of
 from service.api.operation import Answer, Call, operation
 from service.problems import ProblemError
-from service.records.reports import Submission, read_report
+from service.records.judging import Submission
+from service.records.reports import read_report
 from service.reports import Recorded, ReportFacts
 from service.store.reports import LineRow
 from service.things import Assembly

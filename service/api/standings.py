@@ -14,7 +14,8 @@ from service.api.lists import Limit, page, page_of
 from service.api.operation import JSON, Answer, Call, operation
 from service.api.tables import CSV, GEOJSON, NDJSON, as_csv, as_geojson, as_ndjson, chosen
 from service.problems import Fault, ProblemError
-from service.records.reports import read_standing, today
+from service.records.judging import today
+from service.records.reports import read_standing
 from service.records.standings import AssemblyStanding, Cursor, StandingThen, list_standings, soon, standing_then
 from service.store.standings import NEVER, StandingStore, Wanted
 from service.things import HazardDegree, Utility

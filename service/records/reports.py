@@ -8,25 +8,22 @@ happens outside the lock too; only what must be alone (is the id taken, what his
 
 import asyncio
 import datetime as dt
-import hashlib
 from collections import deque
 from collections.abc import Sequence
 from typing import Any
 from uuid import UUID
-from zoneinfo import ZoneInfo
 
 import msgspec
 from msgspec import UNSET, Raw, Struct
 
 import rules
-from service.access import Principal
 from service.clock import Clock
 from service.problems import Fault, ProblemError, not_found
+from service.records.judging import Submission, day_of_test, judge, today
 from service.reports import RecordedRaw, Report, ReportFacts
 from service.store.registry import RegistryStore
 from service.store.reports import (
     AssemblyRow,
-    FactsRow,
     HistoryRow,
     Recording,
     ReportRow,
@@ -35,23 +32,13 @@ from service.store.reports import (
     StandingRow,
     StoredReport,
 )
-from service.things import Calibration, Certificate, Size, Utility
+from service.things import Utility
 
 MOST_TOGETHER = 64
 MOST_WAITING = 2_000
 """Beyond this many waiting reports of a utility a new one is turned away with 503, rather than kept in memory."""
 
 _UTILITY_REMEMBERED = dt.timedelta(seconds=5)
-
-
-class Submission(Struct, kw_only=True):
-    """A report on its way in."""
-
-    id: UUID
-    facts: ReportFacts
-    principal: Principal
-    received_at: dt.datetime
-    idempotency_key: str | None = None
 
 
 class Submitted(Struct, frozen=True, kw_only=True):
@@ -126,17 +113,19 @@ class Submissions:
     async def _record(self, utility_code: str, submissions: list[Submission]) -> list[Submitted | Exception]:
         """Record a group; each result stands where its submission stood."""
         utility = await self._utility(utility_code)
-        known = await self._store.facts(
-            utility_code,
-            [one.facts.assembly_id for one in submissions],
-            [one.facts.tester_id for one in submissions],
-            [one.facts.gauge_id for one in submissions],
-        )
         results: list[Submitted | Exception | None] = [None] * len(submissions)
-        judged: dict[int, _Judged] = {}
-        for place, (submission, facts) in enumerate(zip(submissions, known, strict=True)):
+        asked: list[int] = []
+        for place, submission in enumerate(submissions):
             try:
-                judged[place] = _judge(utility, submission, facts)
+                day_of_test(utility, submission.facts.performed_at)
+                asked.append(place)
+            except ProblemError as error:
+                results[place] = error
+        known = await self._store.facts(utility_code, [submissions[place].facts for place in asked])
+        judged: dict[int, _Judged] = {}
+        for place, facts in zip(asked, known, strict=True):
+            try:
+                judged[place] = _Judged(submission=submissions[place], row=judge(utility, submissions[place], facts))
             except (ProblemError, rules.RulesError) as error:
                 results[place] = error
         if judged:
@@ -251,120 +240,6 @@ class _Group:
             raise ProblemError("conflict", "That report is superseded already; correct the report that superseded it.")
 
 
-def today(utility: Utility, now: dt.datetime) -> dt.date:
-    """The day it is where the utility is."""
-    return now.astimezone(ZoneInfo(utility.time_zone)).date()
-
-
-def _day(utility: Utility, performed_at: dt.datetime) -> dt.date:
-    """The day of a test where the utility is; ProblemError where the calendar ends before it."""
-    try:
-        return today(utility, performed_at)
-    except OverflowError:
-        detail = "That moment lies beyond the calendar, which ends with the year 9999."
-        raise ProblemError("malformed", detail, [Fault(pointer="/performed_at", detail=detail)]) from None
-
-
-def content_hash(facts: ReportFacts) -> bytes:
-    """The SHA-256 of what a report says, however its JSON was laid out."""
-    return hashlib.sha256(msgspec.json.encode(facts, order="sorted")).digest()
-
-
-def _judge(utility: Utility, submission: Submission, known: FactsRow) -> _Judged:
-    """The verdict on a report, with what the registry knows of its assembly, tester and gauge."""
-    facts = submission.facts
-    test = as_judged(utility, facts, known)
-    verdict = rules.judge(test, received_at=submission.received_at)
-    row = ReportRow(
-        id=submission.id,
-        assembly_id=facts.assembly_id,
-        tester_id=facts.tester_id,
-        gauge_id=facts.gauge_id,
-        performed_at=facts.performed_at,
-        performed_on=_day(utility, facts.performed_at),
-        received_at=submission.received_at,
-        reason=facts.reason,
-        supersedes=None if facts.supersedes is UNSET else facts.supersedes,
-        organisation_id=submission.principal.organisation_id,
-        key_id=submission.principal.key_id,
-        content_hash=content_hash(facts),
-        content=msgspec.json.encode(facts).decode(),
-        judged=msgspec.json.encode(test).decode(),
-        verdict=msgspec.json.encode(verdict).decode(),
-        outcome=verdict.outcome,
-        protection=verdict.initial.protection if verdict.final is None else verdict.final.protection,
-        acceptance=verdict.acceptance,
-        rulebook=verdict.rulebook.id,
-        rulebook_digest=verdict.rulebook.digest,
-    )
-    return _Judged(submission=submission, row=row)
-
-
-def as_judged(utility: Utility, facts: ReportFacts, known: FactsRow) -> rules.Test:
-    """The test that a report tells of, with the registry's facts in place of the ids; ProblemError for ids not registered."""
-    unregistered = [
-        Fault(pointer=f"/{member}", detail=f"Nothing is registered under that `{member}`; register it first.")
-        for member, there in (
-            ("assembly_id", known.kind is not None), ("tester_id", known.tester_known), ("gauge_id", known.gauge_unit is not None),
-        )
-        if not there
-    ]  # fmt: skip
-    if facts.rulebook is not UNSET and facts.rulebook != utility.rulebook:
-        detail = f"This utility judges by {utility.rulebook}; leave `rulebook` out, or name that one."
-        unregistered.append(Fault(pointer="/rulebook", detail=detail))
-    if unregistered:
-        raise ProblemError("not-applicable", " ".join(fault.detail for fault in unregistered), unregistered)
-    performed_on = facts.performed_at.date()
-    return rules.Test(
-        rulebook=utility.rulebook,
-        performed_at=facts.performed_at,
-        assembly=_assembly(facts, known),
-        units=facts.units,
-        line_pressure=facts.line_pressure,
-        gauge=_gauge(facts, known, performed_on),
-        tester=_tester(known, performed_on),
-        initial_test=facts.initial_test,
-        repairs=facts.repairs,
-        final_test=facts.final_test,
-        declared=facts.declared,
-    )
-
-
-def _assembly(facts: ReportFacts, known: FactsRow) -> rules.Assembly:
-    size: Any = UNSET
-    if known.nominal_size is not None and facts.units.length is not UNSET:
-        nominal = msgspec.json.decode(known.nominal_size, type=Size)
-        size = rules.convert(nominal.size, nominal.units.length, facts.units.length)
-    return rules.Assembly(kind=known.kind, hazard=known.hazard, size=size)  # type: ignore[arg-type]
-
-
-def _gauge(facts: ReportFacts, known: FactsRow, performed_on: dt.date) -> rules.Gauge:
-    """The gauge with its newest calibration on the day of the test; failing one, the earliest made after it."""
-    days = sorted(one.calibrated_on for one in msgspec.json.decode(known.calibrations or "[]", type=list[Calibration]))
-    before = [day for day in days if day <= performed_on]
-    unit, to = known.gauge_unit or "psi", facts.units.pressure
-    return rules.Gauge(
-        accuracy=rules.convert(known.accuracy or 0.0, unit, to),
-        resolution=rules.convert(known.resolution or 0.0, unit, to),
-        calibrated_on=before[-1] if before else days[0] if days else UNSET,
-        height_above_assembly=facts.gauge_height_above_assembly,
-    )
-
-
-def _tester(known: FactsRow, performed_on: dt.date) -> Any:
-    """The tester's certificate that fits the test best: valid on the day and for the kind, else valid on the day, else the newest."""
-    held = msgspec.json.decode(known.certificates or "[]", type=list[Certificate])
-    if not held:
-        return UNSET
-
-    def fit(one: Certificate) -> tuple[bool, bool, dt.date]:
-        valid = one.valid_from <= performed_on <= one.valid_until
-        return valid, valid and rules.certificate_covers(one.kinds, known.kind or ""), one.valid_until
-
-    best = max(held, key=fit)
-    return rules.Tester(certificate=best.certificate, kinds=best.kinds, valid_from=best.valid_from, valid_until=best.valid_until)
-
-
 def _report(utility: str, report_id: UUID, received_at: dt.datetime, facts: ReportFacts, **more: Any) -> Report:
     said = {name: getattr(facts, name) for name in ReportFacts.__struct_fields__}
     return Report(id=report_id, utility=utility, received_at=received_at, **said, **more)
@@ -448,16 +323,3 @@ async def rework(recording: Recording, utility: Utility, assemblies: Sequence[UU
             differing.append(assembly_id)
             await recording.keep_standing(new)
     return differing
-
-
-async def rejudge_reports(store: ReportStore, utility: str) -> tuple[int, list[UUID]]:
-    """Judge every stored report of a utility again; how many there are, and the ids of those whose verdict is not the same to the byte."""
-    judged, differing = 0, []
-    while rows := await store.judged(utility, start=judged, limit=500):
-        for row in rows:
-            test = msgspec.json.decode(row.judged, type=rules.Test)
-            verdict = msgspec.json.encode(rules.judge(test, received_at=row.received_at))
-            if verdict != row.verdict.encode():
-                differing.append(row.id)
-        judged += len(rows)
-    return judged, differing

@@ -15,7 +15,8 @@ from msgspec import UNSET, Struct, UnsetType
 
 import rules
 from service.problems import Fault, ProblemError, not_found
-from service.records.reports import today, work_out
+from service.records.judging import today
+from service.records.reports import work_out
 from service.store.reports import AssemblyRow, HistoryRow, ReportStore
 from service.store.standings import StandingLine, StandingStore, Wanted
 from service.things import Location, Utility

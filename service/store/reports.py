@@ -8,6 +8,7 @@ from uuid import UUID
 
 from msgspec import Struct
 
+from service.reports import ReportFacts
 from service.store.pool import Connection, Pool
 from service.store.statements import statements
 
@@ -34,6 +35,7 @@ class FactsRow(Struct, frozen=True, kw_only=True):
     resolution: float | None
     gauge_unit: str | None
     calibrations: str | None
+    previous_judged: str | None
 
 
 class HistoryRow(Struct, frozen=True, kw_only=True):
@@ -75,6 +77,7 @@ class ReportRow(Struct, frozen=True, kw_only=True):
     acceptance: Acceptance
     rulebook: str
     rulebook_digest: str
+    previous: str | None
 
 
 class RequestRow(Struct, frozen=True, kw_only=True):
@@ -142,6 +145,7 @@ class JudgedRow(Struct, frozen=True, kw_only=True):
 
     id: UUID
     judged: str
+    previous: str | None
     received_at: dt.datetime
     verdict: str
 
@@ -152,12 +156,18 @@ class ReportStore:
     def __init__(self, pool: Pool) -> None:
         self._pool = pool
 
-    async def facts(
-        self, utility: str, assemblies: Sequence[UUID], testers: Sequence[UUID], gauges: Sequence[UUID]
-    ) -> list[FactsRow]:
-        """What the registry knows of those, one row for each three."""
+    async def facts(self, utility: str, reports: Sequence[ReportFacts]) -> list[FactsRow]:
+        """What the registry knows of the things that each report names, and of the test before it."""
         async with self._pool.lend(utility) as connection:
-            return [FactsRow(**dict(row)) for row in await connection.fetch(_SQL["facts"], utility, assemblies, testers, gauges)]
+            rows = await connection.fetch(
+                _SQL["facts"],
+                utility,
+                [one.assembly_id for one in reports],
+                [one.tester_id for one in reports],
+                [one.gauge_id for one in reports],
+                [one.performed_at for one in reports],
+            )
+        return [FactsRow(**dict(row)) for row in rows]
 
     @asynccontextmanager
     async def recording(self, utility: str) -> AsyncIterator["Recording"]:

@@ -2,12 +2,20 @@
 -- What the registry knows of the things that reports name: one row a report, in the order asked.
 SELECT i.n, a.kind, a.hazard, a.nominal_size::text AS nominal_size, a.installed_on, a.in_service, p.connection,
     t.certificates::text AS certificates, t.id IS NOT NULL AS tester_known,
-    g.accuracy, g.resolution, g.units ->> 'pressure' AS gauge_unit, g.calibrations::text AS calibrations
-FROM unnest($2::uuid[], $3::uuid[], $4::uuid[]) WITH ORDINALITY AS i (assembly_id, tester_id, gauge_id, n)
+    g.accuracy, g.resolution, g.units ->> 'pressure' AS gauge_unit, g.calibrations::text AS calibrations,
+    before.judged AS previous_judged
+FROM unnest($2::uuid[], $3::uuid[], $4::uuid[], $5::timestamptz[]) WITH ORDINALITY
+    AS i (assembly_id, tester_id, gauge_id, performed_at, n)
 LEFT JOIN record.assembly a ON a.utility_id = $1 AND a.id = i.assembly_id
 LEFT JOIN record.premises p ON p.utility_id = $1 AND p.id = a.premises_id
 LEFT JOIN record.tester t ON t.utility_id = $1 AND t.id = i.tester_id
 LEFT JOIN record.gauge g ON g.utility_id = $1 AND g.id = i.gauge_id
+LEFT JOIN LATERAL (
+    SELECT r.judged FROM record.report r
+    WHERE r.utility_id = $1 AND r.assembly_id = i.assembly_id AND r.performed_at < i.performed_at AND r.acceptance <> 'refused'
+        AND NOT EXISTS (SELECT FROM record.report c WHERE c.utility_id = r.utility_id AND c.supersedes = r.id)
+    ORDER BY r.performed_at DESC, r.id DESC LIMIT 1
+) AS before ON true
 ORDER BY i.n;
 
 -- name: lock_log
@@ -34,22 +42,23 @@ WITH numbered AS (
 ), recorded AS (
     INSERT INTO record.report (utility_id, id, log_index, assembly_id, tester_id, gauge_id, performed_at, performed_on, received_at,
         reason, supersedes, organisation_id, key_id, content_hash, content, judged, verdict, outcome, protection, acceptance,
-        rulebook, rulebook_digest)
+        rulebook, rulebook_digest, previous)
     SELECT $1, r.id, numbered.before_them + r.n - 1, r.assembly_id, r.tester_id, r.gauge_id, r.performed_at, r.performed_on,
         r.received_at, r.reason, r.supersedes, r.organisation_id, r.key_id, r.content_hash, r.content, r.judged, r.verdict,
-        r.outcome, r.protection, r.acceptance, r.rulebook, r.rulebook_digest
+        r.outcome, r.protection, r.acceptance, r.rulebook, r.rulebook_digest, r.previous
     FROM numbered, unnest($2::uuid[], $3::uuid[], $4::uuid[], $5::uuid[], $6::timestamptz[], $7::date[], $8::timestamptz[],
         $9::text[], $10::uuid[], $11::uuid[], $12::uuid[], $13::bytea[], $14::text[], $15::text[], $16::text[], $17::text[],
-        $18::text[], $19::text[], $20::text[], $21::text[]) WITH ORDINALITY
+        $18::text[], $19::text[], $20::text[], $21::text[], $22::text[]) WITH ORDINALITY
         AS r (id, assembly_id, tester_id, gauge_id, performed_at, performed_on, received_at, reason, supersedes, organisation_id,
-            key_id, content_hash, content, judged, verdict, outcome, protection, acceptance, rulebook, rulebook_digest, n)
+            key_id, content_hash, content, judged, verdict, outcome, protection, acceptance, rulebook, rulebook_digest, previous,
+            n)
 ), requested AS (
     INSERT INTO record.report_request (utility_id, organisation_id, idempotency_key, report_id)
     SELECT $1, q.organisation_id, q.idempotency_key, q.report_id
-    FROM unnest($22::uuid[], $23::text[], $24::uuid[]) AS q (organisation_id, idempotency_key, report_id)
+    FROM unnest($23::uuid[], $24::text[], $25::uuid[]) AS q (organisation_id, idempotency_key, report_id)
 )
 INSERT INTO record.standing (utility_id, assembly_id, version, due_on, basis)
-SELECT $1, s.assembly_id, 1, s.due_on, s.basis FROM unnest($25::uuid[], $26::date[], $27::text[]) AS s (assembly_id, due_on, basis)
+SELECT $1, s.assembly_id, 1, s.due_on, s.basis FROM unnest($26::uuid[], $27::date[], $28::text[]) AS s (assembly_id, due_on, basis)
 ON CONFLICT (utility_id, assembly_id)
 DO UPDATE SET version = standing.version + 1, due_on = excluded.due_on, basis = excluded.basis;
 
@@ -96,7 +105,7 @@ DO UPDATE SET version = standing.version + 1, due_on = excluded.due_on, basis = 
 
 -- name: judged
 -- The test as it was judged, when, and the verdict it got: for judging it again.
-SELECT id, judged, received_at, verdict FROM record.report WHERE utility_id = $1 AND log_index >= $2 ORDER BY log_index LIMIT $3;
+SELECT id, judged, previous, received_at, verdict FROM record.report WHERE utility_id = $1 AND log_index >= $2 ORDER BY log_index LIMIT $3;
 
 -- name: assembly_ids
 SELECT id FROM record.assembly WHERE utility_id = $1 ORDER BY id;

@@ -1,0 +1,173 @@
+"""Judging a report: what the registry knows in place of ids, the verdict, and the row that keeps both.
+
+What a report was judged on (the test whole, and the readings of the test before it) is kept beside its verdict, so that it can be judged
+again years later and give the same bytes.
+"""
+
+import datetime as dt
+import hashlib
+from typing import Any
+from uuid import UUID
+from zoneinfo import ZoneInfo
+
+import msgspec
+from msgspec import UNSET, Struct
+
+import rules
+from service.access import Principal
+from service.problems import Fault, ProblemError
+from service.reports import ReportFacts
+from service.store.reports import FactsRow, ReportRow, ReportStore
+from service.things import Calibration, Certificate, Size, Utility
+
+
+class Submission(Struct, kw_only=True):
+    """A report on its way in."""
+
+    id: UUID
+    facts: ReportFacts
+    principal: Principal
+    received_at: dt.datetime
+    idempotency_key: str | None = None
+
+
+def today(utility: Utility, now: dt.datetime) -> dt.date:
+    """The day it is where the utility is."""
+    return now.astimezone(ZoneInfo(utility.time_zone)).date()
+
+
+def day_of_test(utility: Utility, performed_at: dt.datetime) -> dt.date:
+    """The day of a test where the utility is; ProblemError where the calendar ends before it, there or in UTC."""
+    try:
+        performed_at.astimezone(dt.UTC)
+        return today(utility, performed_at)
+    except OverflowError:
+        detail = "That moment lies beyond the calendar, which runs from year 1 to year 9999."
+        raise ProblemError("malformed", detail, [Fault(pointer="/performed_at", detail=detail)]) from None
+
+
+def content_hash(facts: ReportFacts) -> bytes:
+    """The SHA-256 of what a report says, however its JSON was laid out."""
+    return hashlib.sha256(msgspec.json.encode(facts, order="sorted")).digest()
+
+
+def judge(utility: Utility, submission: Submission, known: FactsRow) -> ReportRow:
+    """The report with its verdict, by what the registry knows of its assembly, tester and gauge, and by the test before it."""
+    facts = submission.facts
+    test = as_judged(utility, facts, known)
+    previous = previous_readings(facts, known)
+    verdict = rules.judge(test, received_at=submission.received_at, previous=previous)
+    return ReportRow(
+        id=submission.id,
+        assembly_id=facts.assembly_id,
+        tester_id=facts.tester_id,
+        gauge_id=facts.gauge_id,
+        performed_at=facts.performed_at,
+        performed_on=day_of_test(utility, facts.performed_at),
+        received_at=submission.received_at,
+        reason=facts.reason,
+        supersedes=None if facts.supersedes is UNSET else facts.supersedes,
+        organisation_id=submission.principal.organisation_id,
+        key_id=submission.principal.key_id,
+        content_hash=content_hash(facts),
+        content=msgspec.json.encode(facts).decode(),
+        judged=msgspec.json.encode(test).decode(),
+        verdict=msgspec.json.encode(verdict).decode(),
+        outcome=verdict.outcome,
+        protection=verdict.initial.protection if verdict.final is None else verdict.final.protection,
+        acceptance=verdict.acceptance,
+        rulebook=verdict.rulebook.id,
+        rulebook_digest=verdict.rulebook.digest,
+        previous=None if previous is None else msgspec.json.encode(previous).decode(),
+    )
+
+
+def previous_readings(facts: ReportFacts, known: FactsRow) -> rules.PreviousReadings | None:
+    """What was read last on the assembly before this test; None where nothing was, or where it was read in another unit."""
+    if known.previous_judged is None:
+        return None
+    before = msgspec.json.decode(known.previous_judged, type=rules.Test)
+    if before.units.pressure != facts.units.pressure:
+        return None
+    last = before.initial_test if before.final_test is UNSET else before.final_test
+    return rules.PreviousReadings(readings=last.readings)
+
+
+def as_judged(utility: Utility, facts: ReportFacts, known: FactsRow) -> rules.Test:
+    """The test that a report tells of, with the registry's facts in place of the ids; ProblemError for ids not registered."""
+    unregistered = [
+        Fault(pointer=f"/{member}", detail=f"Nothing is registered under that `{member}`; register it first.")
+        for member, there in (
+            ("assembly_id", known.kind is not None), ("tester_id", known.tester_known), ("gauge_id", known.gauge_unit is not None),
+        )
+        if not there
+    ]  # fmt: skip
+    if facts.rulebook is not UNSET and facts.rulebook != utility.rulebook:
+        detail = f"This utility judges by {utility.rulebook}; leave `rulebook` out, or name that one."
+        unregistered.append(Fault(pointer="/rulebook", detail=detail))
+    if unregistered:
+        raise ProblemError("not-applicable", " ".join(fault.detail for fault in unregistered), unregistered)
+    performed_on = facts.performed_at.date()
+    return rules.Test(
+        rulebook=utility.rulebook,
+        performed_at=facts.performed_at,
+        assembly=_assembly(facts, known),
+        units=facts.units,
+        line_pressure=facts.line_pressure,
+        gauge=_gauge(facts, known, performed_on),
+        tester=_tester(known, performed_on),
+        initial_test=facts.initial_test,
+        repairs=facts.repairs,
+        final_test=facts.final_test,
+        declared=facts.declared,
+    )
+
+
+def _assembly(facts: ReportFacts, known: FactsRow) -> rules.Assembly:
+    size: Any = UNSET
+    if known.nominal_size is not None and facts.units.length is not UNSET:
+        nominal = msgspec.json.decode(known.nominal_size, type=Size)
+        size = rules.convert(nominal.size, nominal.units.length, facts.units.length)
+    return rules.Assembly(kind=known.kind, hazard=known.hazard, size=size)  # type: ignore[arg-type]
+
+
+def _gauge(facts: ReportFacts, known: FactsRow, performed_on: dt.date) -> rules.Gauge:
+    """The gauge with its newest calibration on the day of the test; failing one, the earliest made after it."""
+    days = sorted(one.calibrated_on for one in msgspec.json.decode(known.calibrations or "[]", type=list[Calibration]))
+    before = [day for day in days if day <= performed_on]
+    unit, to = known.gauge_unit or "psi", facts.units.pressure
+    return rules.Gauge(
+        accuracy=rules.convert(known.accuracy or 0.0, unit, to),
+        resolution=rules.convert(known.resolution or 0.0, unit, to),
+        calibrated_on=before[-1] if before else days[0] if days else UNSET,
+        height_above_assembly=facts.gauge_height_above_assembly,
+    )
+
+
+def _tester(known: FactsRow, performed_on: dt.date) -> rules.Tester:
+    """The tester's certificate that fits the test best: valid on the day and for the kind, else valid on the day, else the newest."""
+    held = msgspec.json.decode(known.certificates or "[]", type=list[Certificate])
+    if not held:
+        # A tester who is known and holds no certificate is not certified, which is more than not known.
+        return rules.Tester()
+
+    def fit(one: Certificate) -> tuple[bool, bool, dt.date]:
+        valid = one.valid_from <= performed_on <= one.valid_until
+        return valid, valid and rules.certificate_covers(one.kinds, known.kind or ""), one.valid_until
+
+    best = max(held, key=fit)
+    return rules.Tester(certificate=best.certificate, kinds=tuple(best.kinds), valid_from=best.valid_from, valid_until=best.valid_until)
+
+
+async def rejudge_reports(store: ReportStore, utility: str) -> tuple[int, list[UUID]]:
+    """Judge every stored report of a utility again; how many there are, and the ids of those whose verdict is not the same to the byte."""
+    judged, differing = 0, []
+    while rows := await store.judged(utility, start=judged, limit=500):
+        for row in rows:
+            test = msgspec.json.decode(row.judged, type=rules.Test)
+            previous = None if row.previous is None else msgspec.json.decode(row.previous, type=rules.PreviousReadings)
+            verdict = msgspec.json.encode(rules.judge(test, received_at=row.received_at, previous=previous))
+            if verdict != row.verdict.encode():
+                differing.append(row.id)
+        judged += len(rows)
+    return judged, differing
