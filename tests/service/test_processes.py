@@ -20,7 +20,8 @@ import httpx
 import pytest
 
 from service.embedded import SERVICE
-from service.records.reports import rebuild_standings, rejudge_reports
+from service.records.judging import rejudge_reports
+from service.records.reports import rebuild_standings
 from service.store.pool import Pool
 from service.store.registry import RegistryStore
 from service.store.reports import ReportStore
