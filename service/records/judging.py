@@ -156,7 +156,9 @@ def _tester(known: FactsRow, performed_on: dt.date) -> rules.Tester:
         return valid, valid and rules.certificate_covers(one.kinds, known.kind or ""), one.valid_until
 
     best = max(held, key=fit)
-    return rules.Tester(certificate=best.certificate, kinds=tuple(best.kinds), valid_from=best.valid_from, valid_until=best.valid_until)
+    return rules.Tester(
+        certificate=best.certificate, kinds=tuple(best.kinds), valid_from=best.valid_from, valid_until=best.valid_until
+    )
 
 
 async def rejudge_reports(store: ReportStore, utility: str) -> tuple[int, list[UUID]]:
