@@ -4,22 +4,22 @@ A reading exactly at the minimum passes; readings are taken as read and never ro
 what stands beside it, could not have been read, or was read against a leaking shutoff) never makes a pass: the finding is then
 *not determined*, and a flag says why.
 
-What a part shows depends on a few values that come again and again (gauges are read in tenths), so it is remembered.
+What a reading shows depends on a few values that come again and again (gauges are read in tenths): the phase remembers it.
 """
 
 from functools import lru_cache
 from math import sqrt
-from typing import Final, Literal
+from typing import Final
 
 from msgspec import UNSET, Struct, UnsetType
 
 from rules.catalogue import Line
 from rules.field_test.answer import Finding, FindingOutcome, PhaseName
 from rules.field_test.document import AirInletReading, Reading, ReliefValveReading
-from rules.field_test.plan import PlannedCriterion, PlannedPart, sentence
+from rules.field_test.plan import Place, PlannedCriterion, PlannedPart, sentence
+from rules.field_test.result import PartResult, part_result
 from rules.field_test.uncertainty import conformance_probability
 
-State = Literal["sound", "failed", "unknown"]
 # Enough for every pair of tenths that is read often, and a few megabytes at most.
 REMEMBERED: Final = 1 << 12
 
@@ -31,11 +31,10 @@ _DID: Final = {
 
 
 class Gauged(Struct, frozen=True, kw_only=True):
-    """What surrounds every number of a test, in its unit: the gauge's uncertainty (0: not told), the head to add, the line pressure."""
+    """What the gauge does to every number of a test, in its unit: its uncertainty (0: not told), and the head to add."""
 
     uncertainty: float
     head: float
-    line_pressure: float | None
 
 
 class Noted(Struct, frozen=True):
@@ -46,33 +45,55 @@ class Noted(Struct, frozen=True):
     message: str
 
 
-class PartShows(Struct, frozen=True, kw_only=True):
-    """What one part shows; `observed` is the number as read, `number` the same where it can be trusted."""
+class PartShows(Struct, frozen=True, kw_only=True, eq=False):
+    """What one part, or the pair of the buffer, shows, and what that comes to.
 
+    `index` is that of its place; `observed` the number as read, and `number` the same where it can be trusted.
+    """
+
+    index: int
     findings: tuple[Finding, ...]
     noted: tuple[Noted, ...]
-    state: State
+    result: PartResult
     number: float | None
     observed: float | None
 
 
-def _told(findings: list[Finding], noted: list[Noted], number: float | None = None, observed: float | None = None) -> PartShows:
-    outcomes = {finding.outcome for finding in findings}
-    state: State = "failed" if "not_met" in outcomes else "unknown" if "not_determined" in outcomes else "sound"
-    return PartShows(findings=tuple(findings), noted=tuple(noted), state=state, number=number, observed=observed)
+def _told(
+    place: Place,
+    findings: list[Finding],
+    noted: list[Noted],
+    number: float | None = None,
+    observed: float | None = None,
+    *,
+    pair: bool = False,
+) -> PartShows:
+    outcomes = tuple([(one.rule, one.outcome) for one in findings])
+    result = part_result(place.line, place.part.component, outcomes, pair=pair)
+    return PartShows(
+        index=place.index, findings=tuple(findings), noted=tuple(noted), result=result, number=number, observed=observed
+    )
 
 
 @lru_cache(maxsize=256)
-def unread(part: PlannedPart, phase: PhaseName, line: Line, *, doubled: bool) -> PartShows:
+def unread(place: Place, phase: PhaseName, *, doubled: bool) -> PartShows:
     """What is left to say of a part that was not read, or whose reading stands twice."""
-    message = "It is told twice; which reading counts cannot be told." if doubled else "No reading is given."
+    noted: list[Noted] = []
+    message = "It is told twice; which reading counts cannot be told."
+    if not doubled:
+        message = "No reading is given."
+        missing = f"{sentence(place.part.name)} was not read{place.where}; the test is not complete without it."
+        noted.append(Noted("missing_reading", "", missing))
+    part = place.part
     asked = [part.read] if part.fully is None else [part.read, part.fully]
-    return _told([_finding(one, phase, line, "not_determined", message) for one in asked], [])
+    return _told(place, [_finding(one, phase, place.line, "not_determined", message) for one in asked], noted)
 
 
-@lru_cache(maxsize=REMEMBERED)
-def shows(part: PlannedPart, phase: PhaseName, reading: Reading, gauged: Gauged, unreadable: str | None) -> PartShows:
+def shows(  # noqa: PLR0917 - one call's worth of what is known
+    place: Place, phase: PhaseName, reading: Reading, gauged: Gauged, unreadable: str | None, line_pressure: float
+) -> PartShows:
     """What one reading shows of its part; `unreadable` says why a leaking shutoff spoils it, where one does."""
+    part = place.part
     findings: list[Finding] = []
     noted: list[Noted] = []
     fully: bool | UnsetType = UNSET
@@ -84,10 +105,10 @@ def shows(part: PlannedPart, phase: PhaseName, reading: Reading, gauged: Gauged,
         seen, number = reading.closed_tight, reading.held_at
     if seen is not UNSET:
         findings.append(_fact(part.seen, phase, reading.line, seen, part, unreadable))
-    trusted = _number(part, phase, reading.line, seen, number, gauged, unreadable, findings, noted)
+    trusted = _number(part, phase, reading.line, seen, number, gauged, line_pressure, unreadable, findings, noted)
     if part.fully is not None:
         _fully(part, part.fully, phase, reading.line, seen, fully, unreadable, findings, noted)
-    return _told(findings, noted, trusted, None if number is UNSET else number)
+    return _told(place, findings, noted, trusted, None if number is UNSET else number)
 
 
 def _fact(  # noqa: PLR0917 - one call's worth of what is known
@@ -109,7 +130,7 @@ def _fact(  # noqa: PLR0917 - one call's worth of what is known
 
 def _number(  # noqa: PLR0917 - one call's worth of what is known
     part: PlannedPart, phase: PhaseName, line: Line, seen: bool | UnsetType, number: float | UnsetType, gauged: Gauged,  # noqa: FBT001 - as told
-    unreadable: str | None, findings: list[Finding], noted: list[Noted],
+    line_pressure: float, unreadable: str | None, findings: list[Finding], noted: list[Noted],
 ) -> float | None:  # fmt: skip
     """A number against its minimum; returned where it can be trusted."""
     planned, unit = part.read, part.unit
@@ -135,7 +156,7 @@ def _number(  # noqa: PLR0917 - one call's worth of what is known
         outcome, failed = "not_determined", _DID[part.seen.criterion.quantity][1]
         message = f"It is told that {part.name} {failed}, and {_digits(observed)} {unit} stands beside that; the two contradict each other."
         noted.append(Noted("contradictory_reading", member, message))
-    elif impossible := _impossible(observed, part, gauged.line_pressure):
+    elif impossible := _impossible(observed, part, line_pressure):
         # Too low a number fails even where it could not have been read; any other leaves the question open.
         outcome = "not_determined" if outcome == "met" else outcome
         message = f"{said}: {impossible}"
@@ -159,11 +180,11 @@ def _number(  # noqa: PLR0917 - one call's worth of what is known
     return observed if trusted else None
 
 
-def _impossible(value: float, part: PlannedPart, line_pressure: float | None) -> str:
+def _impossible(value: float, part: PlannedPart, line_pressure: float) -> str:
     """Why a number could not have been read; empty where it could."""
     if value < 0:
         return "a differential is not negative."
-    if line_pressure is not None and value > line_pressure:
+    if value > line_pressure:
         return f"that is more than the line pressure, {_digits(line_pressure)} {part.unit}."
     if value > part.most_plausible:
         return f"that is more than a differential gauge of this trade reads, {_digits(part.most_plausible)} {part.unit}."
@@ -188,15 +209,15 @@ def _fully(  # noqa: PLR0917 - one call's worth of what is known
         findings.append(_fact(planned, phase, line, fully, part, unreadable))
 
 
-@lru_cache(maxsize=REMEMBERED)
 def buffer_shows(  # noqa: PLR0917 - one call's worth of what is known
-    planned: PlannedCriterion, unit: str, phase: PhaseName, line: Line, drop: float, opening: float, uncertainty: float
+    planned: PlannedCriterion, place: Place, phase: PhaseName, drop: float, opening: float, uncertainty: float
 ) -> PartShows:
     """Check 1's drop less the relief valve's opening: a criterion in some rulebooks, a note in others.
 
     In a quiet RP the zone stands below the inlet by check 1's drop, so a relief valve that opens at that drop or above it would be
-    discharging: such a pair cannot have been read, and nothing can pass on it.
+    discharging: such a pair cannot have been read, and nothing can pass on it. `place` is that of the part whose criterion it is.
     """
+    line, unit = place.line, place.part.unit
     at_least, buffer = planned.at_least, round(drop - opening, 9)
     margin = round(buffer - at_least, 9) + 0.0
     outcome: FindingOutcome = "met" if margin >= 0 else "not_met"
@@ -214,19 +235,18 @@ def buffer_shows(  # noqa: PLR0917 - one call's worth of what is known
     if buffer > 0 and outcome == "not_met":
         noted.append(Noted("buffer_low", "/opened_at", message))
         if planned.criterion.advisory:
-            return _told([], noted)
+            return _told(place, [], noted, pair=True)
     finding = _finding(
         planned, phase, line, outcome, message, observed=buffer, at_least=at_least, margin=margin,
         conformance_probability=probability,
     )  # fmt: skip
-    return _told([finding], noted)
+    return _told(place, [finding], noted, pair=True)
 
 
-@lru_cache(maxsize=256)
-def buffer_unread(planned: PlannedCriterion, phase: PhaseName, line: Line) -> PartShows:
+def buffer_unread(planned: PlannedCriterion, place: Place, phase: PhaseName) -> PartShows:
     """What is left to say of a buffer that is a criterion and whose readings cannot be had."""
     message = "The buffer needs both check 1's drop and the relief valve's opening."
-    return _told([_finding(planned, phase, line, "not_determined", message)], [])
+    return _told(place, [_finding(planned, phase, place.line, "not_determined", message)], [])
 
 
 def _finding(

@@ -6,7 +6,8 @@ from functools import lru_cache
 from msgspec import Struct
 
 from rules.catalogue import Component, Line
-from rules.field_test.answer import Diagnosis, Finding
+from rules.field_test.answer import Diagnosis
+from rules.field_test.result import PartResult
 from rules.load import read, works
 from rules.sources import Source
 
@@ -51,12 +52,12 @@ def _causes(kind: str, line: Line, component: Component, symptom: str) -> tuple[
     )
 
 
-def diagnose(kind: str, findings: Iterable[Finding]) -> list[Diagnosis]:
+def diagnose(kind: str, results: Iterable[PartResult]) -> tuple[Diagnosis, ...]:
     """The likely causes of every failed finding, each once, the likeliest first."""
     told: dict[tuple[str, str, str], Diagnosis] = {}
-    for finding in findings:
-        if finding.outcome == "not_met":
-            symptom = _SYMPTOM[finding.rule.rpartition(".")[2]]
-            for one in _causes(kind, finding.line, finding.component, symptom):
-                told.setdefault((one.component, one.line, one.likely), one)
-    return list(told.values())
+    for result in results:
+        for rule, outcome in result.outcomes:
+            if outcome == "not_met":
+                for one in _causes(kind, result.line, result.component, _SYMPTOM[rule.rpartition(".")[2]]):
+                    told.setdefault((one.component, one.line, one.likely), one)
+    return tuple(told.values())

@@ -48,7 +48,7 @@ class Tester(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit
     """The tester's certificate, the kinds it covers, and its first and last day."""
 
     certificate: Word | UnsetType = UNSET
-    kinds: Annotated[list[TestableKind], Meta(max_length=12)] | UnsetType = UNSET
+    kinds: Annotated[tuple[TestableKind, ...], Meta(max_length=12)] | UnsetType = UNSET
     valid_from: dt.date | UnsetType = UNSET
     valid_until: dt.date | UnsetType = UNSET
 

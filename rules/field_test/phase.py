@@ -2,17 +2,21 @@
 
 The order of readings does not matter: findings stand in the order of lines and parts. A reading that does not belong, or stands twice,
 is flagged and counts for nothing.
+
+What a reading shows depends on little besides itself, and gauges are read in tenths, so it is remembered. Line pressures vary as freely as
+readings do: one that a reading exceeds is looked at afresh, outside what is remembered.
 """
 
 from collections.abc import Sequence
 from functools import lru_cache
+from math import inf
 from typing import Final
 
-from msgspec import UNSET, Struct
+from msgspec import Struct
 
-from rules.catalogue import Component, Line
-from rules.field_test.answer import Finding, Flag, Outcome, PhaseName, PhaseVerdict
-from rules.field_test.criteria import Gauged, PartShows, State, buffer_shows, buffer_unread, shows, unread
+from rules.catalogue import Component
+from rules.field_test.answer import Finding, Flag, PhaseName
+from rules.field_test.criteria import REMEMBERED, Gauged, PartShows, buffer_shows, buffer_unread, shows, unread
 from rules.field_test.document import (
     AirInletReading,
     Check1Reading,
@@ -22,13 +26,10 @@ from rules.field_test.document import (
     Reading,
     ReliefValveReading,
     Shutoffs,
-    Test,
 )
 from rules.field_test.flags import flag
-from rules.field_test.plan import PART_NAMES, Plan, Spoil, sentence
-from rules.field_test.protection import line_protection, worse
-from rules.field_test.uncertainty import head_per_length, standard_uncertainty
-from rules.rulebook import Protection
+from rules.field_test.plan import PART_NAMES, Plan, PlannedCriterion, Spoil, sentence
+from rules.field_test.result import PartResult, PhaseResult, add_up
 
 COMPONENT_OF: Final[dict[type[Reading], Component]] = {
     Check1Reading: "check_1",
@@ -42,16 +43,6 @@ _MISSING: Final = -1
 _DOUBLED: Final = -2
 
 
-class PhaseShows(Struct, frozen=True, kw_only=True):
-    """What one phase shows; `states` holds each line's parts in flow order, `observed` every number as read, line by line."""
-
-    verdict: PhaseVerdict
-    findings: list[Finding]
-    flags: list[Flag]
-    states: dict[Line, tuple[State, ...]]
-    observed: list[float | None]
-
-
 class Leaks(Struct, frozen=True, kw_only=True):
     """What the shutoffs of a phase do to its readings."""
 
@@ -60,21 +51,23 @@ class Leaks(Struct, frozen=True, kw_only=True):
     below_minimum: tuple[Spoil, ...]
 
 
-def gauged(test: Test, plan: Plan) -> Gauged:
-    """What surrounds the numbers; a head is added only where a single hose reads against the atmosphere."""
-    line_pressure = None if test.line_pressure is UNSET else test.line_pressure
-    gauge = test.gauge
-    uncertainty = head = 0.0
-    if gauge is not UNSET:
-        if gauge.accuracy is not UNSET:
-            uncertainty = standard_uncertainty(gauge.accuracy, 0.0 if gauge.resolution is UNSET else gauge.resolution)
-        if gauge.height_above_assembly and test.units.length is not UNSET and plan.kind.single_hose:
-            # A gauge held above the assembly reads low by the head in its hose, and one held below reads high.
-            head = gauge.height_above_assembly * head_per_length(test.units.length, plan.unit)
-    return Gauged(uncertainty=uncertainty, head=head, line_pressure=line_pressure)
+class Setting(Struct, frozen=True, kw_only=True, eq=False):
+    """What all readings of a phase have in common; compared by identity. `unread` is what is left to say of each place."""
+
+    plan: Plan
+    name: PhaseName
+    gauged: Gauged
+    leaks: Leaks
+    unread: tuple[PartShows, ...]
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=1024)
+def setting(plan: Plan, name: PhaseName, gauged: Gauged, shutoffs: Shutoffs) -> Setting:
+    """The setting of a phase, shared by all tests made in the same."""
+    left = tuple(unread(place, name, doubled=False) for place in plan.places)
+    return Setting(plan=plan, name=name, gauged=gauged, leaks=_leaks(plan, name, shutoffs), unread=left)
+
+
 def _leaks(plan: Plan, name: PhaseName, shutoffs: Shutoffs) -> Leaks:
     flags: list[Flag] = []
     unreadable: dict[Component, str] = {}
@@ -95,98 +88,116 @@ def _leaks(plan: Plan, name: PhaseName, shutoffs: Shutoffs) -> Leaks:
     return Leaks(flags=tuple(flags), unreadable=unreadable, below_minimum=tuple(below))
 
 
-def judge_phase(plan: Plan, name: PhaseName, phase: Phase, gauge: Gauged) -> PhaseShows:
-    """Every finding and flag of one phase, in the order of lines, parts and criteria, and what they add up to."""
-    leaks = _leaks(plan, name, phase.shutoffs)
-    flags = list(leaks.flags)
-    findings: list[Finding] = []
-    readings = phase.readings
-    places = _placed(plan, name, readings, flags)
-    states: dict[Line, tuple[State, ...]] = {}
-    observed: list[float | None] = []
-    outcome: Outcome = "pass"
-    left: Protection = "full"
-    for line in plan.kind.lines:
-        unreadable = leaks.unreadable
-        told: list[PartShows] = []
-        for part in plan.parts:
-            at = places.get((line, part.component), _MISSING)
-            if at >= 0:
-                shown = shows(part, name, readings[at], gauge, unreadable.get(part.component) if unreadable else None)
-                if shown.noted:
-                    _note(flags, shown, f"/{name}_test/readings/{at}")
-            else:
-                shown = unread(part, name, line, doubled=at == _DOUBLED)
-                if at == _MISSING:
-                    flags.append(_missing(plan, name, line, part.component))
+def judge_phase(
+    around: Setting, phase: Phase, line_pressure: float, findings: list[Finding], flags: list[Flag]
+) -> tuple[PhaseResult, list[PartShows]]:
+    """Add every finding and flag of one phase, in the order of lines, parts and criteria, and tell what they come to.
+
+    `line_pressure` is infinite where it is not told. Beside the result stands what each part of each line shows.
+    """
+    plan, name, readings = around.plan, around.name, phase.readings
+    below_minimum = around.leaks.below_minimum
+    flags += around.leaks.flags
+    told, stands = _placed(around, readings, line_pressure, flags)
+    results: list[PartResult] = []
+    for places in plan.lines:
+        spoilt: dict[Component, str] = {}
+        for index in places:
+            shown = told[index]
+            if spoilt and shown.result.component in spoilt and stands[index] >= 0:
+                because, reading = spoilt[shown.result.component], readings[stands[index]]
+                shown = told[index] = shows(plan.places[index], name, reading, around.gauged, because, line_pressure)
+            if shown.noted:
+                flags += _noted(name, shown, stands[index])
             findings += shown.findings
-            told.append(shown)
-            if leaks.below_minimum and shown.state == "failed":
-                unreadable = _spoiled(leaks, part.component, name, unreadable, flags)
-        of_line = tuple([shown.state for shown in told])
-        observed += [shown.observed for shown in told]
+            results.append(shown.result)
+            if below_minimum and shown.result.state == "failed":
+                spoilt |= _spoiled(below_minimum, shown.result.component, name, flags)
         if plan.buffer is not None:
             # An RP's parts stand in flow order: check 1, relief valve, check 2.
-            drop, opening = told[0].number, told[1].number
-            if drop is not None and opening is not None:
-                both = buffer_shows(plan.buffer, plan.unit, name, line, drop, opening, gauge.uncertainty)
-                if both.noted:
-                    _note(flags, both, f"/{name}_test/readings/{places[line, 'relief_valve']}")
-                findings += both.findings
-                if both.state == "unknown":
-                    # Of two readings that contradict each other neither can be believed.
-                    of_line = (*("unknown" if state == "sound" else state for state in of_line[:2]), of_line[2])
-                    outcome = "incomplete" if outcome == "pass" else outcome
-                elif both.state == "failed":
-                    outcome = "fail"
-            elif not plan.buffer.criterion.advisory and "failed" not in of_line:
-                # One of the two is unknown already, and with it the test incomplete.
-                findings += buffer_unread(plan.buffer, name, line).findings
-        if "failed" in of_line:
-            outcome = "fail"
-        elif outcome == "pass" and "unknown" in of_line:
-            outcome = "incomplete"
-        states[line] = of_line
-        left = worse(left, line_protection(plan.kind.kind, of_line))
-    verdict = PhaseVerdict(outcome=outcome, protection=left)
-    return PhaseShows(verdict=verdict, findings=findings, flags=flags, states=states, observed=observed)
+            first, second = places[0], places[1]
+            both = _both(around, plan.buffer, told[first], told[second])
+            if both is None or (not both.result.pair and "failed" in [told[index].result.state for index in places]):
+                continue
+            if both.noted:
+                flags += _noted(name, both, stands[second])
+            findings += both.findings
+            results.append(both.result)
+    return add_up(plan, tuple(results)), told
 
 
-def _placed(plan: Plan, name: PhaseName, readings: Sequence[Reading], flags: list[Flag]) -> dict[tuple[Line, Component], int]:
-    """Where the reading of each part stands, or that it is told twice."""
-    places: dict[tuple[Line, Component], int] = {}
+def _placed(
+    around: Setting, readings: Sequence[Reading], line_pressure: float, flags: list[Flag]
+) -> tuple[list[PartShows], list[int]]:
+    """What each place shows, and where its reading stands."""
+    told = [*around.unread]
+    stands = [_MISSING] * len(told)
     for at, reading in enumerate(readings):
-        place = (reading.line, COMPONENT_OF[type(reading)])
-        if place not in plan.places:
-            component = place[1]
-            where = f" on a {reading.line} line" if component in plan.kind.components else ""
-            message = f"A {plan.kind.name} has no {PART_NAMES[component].removeprefix('the ')}{where}."
-            flags.append(flag("unexpected_component", f"/{name}_test/readings/{at}", message))
-        elif place in places:
-            places[place] = _DOUBLED
-            message = f"{sentence(PART_NAMES[place[1]])} is told twice in one phase; which reading counts cannot be told."
-            flags.append(flag("contradictory_reading", f"/{name}_test/readings/{at}", message))
-        else:
-            places[place] = at
-    return places
+        shown = _shows(around, reading)
+        if shown is None:
+            flags.append(_unexpected(around, at, reading))
+            continue
+        index = shown.index
+        if stands[index] != _MISSING:
+            told[index], stands[index] = unread(around.plan.places[index], around.name, doubled=True), _DOUBLED
+            flags.append(_doubled(around, at, reading))
+            continue
+        if shown.observed is not None and shown.observed > line_pressure:
+            shown = _read_with(around, index, reading, line_pressure)
+        told[index] = shown
+        stands[index] = at
+    return told, stands
 
 
-def _missing(plan: Plan, name: PhaseName, line: Line, component: Component) -> Flag:
-    on = f" on the {line} line" if len(plan.kind.lines) > 1 else ""
-    message = f"{sentence(PART_NAMES[component])} was not read{on}; the test is not complete without it."
-    return flag("missing_reading", f"/{name}_test/readings", message)
+@lru_cache(maxsize=REMEMBERED)
+def _shows(around: Setting, reading: Reading) -> PartShows | None:
+    """What a reading shows that is not above the line pressure; None where it does not belong."""
+    place = around.plan.place_of.get((reading.line, COMPONENT_OF[type(reading)]))
+    return None if place is None else _read_with(around, place.index, reading, inf)
 
 
-def _note(flags: list[Flag], shown: PartShows, pointer: str) -> None:
-    flags.extend(flag(one.code, f"{pointer}{one.member}", one.message) for one in shown.noted)
+def _read_with(around: Setting, index: int, reading: Reading, line_pressure: float) -> PartShows:
+    place = around.plan.places[index]
+    unreadable = around.leaks.unreadable.get(place.part.component)
+    return shows(place, around.name, reading, around.gauged, unreadable, line_pressure)
 
 
-def _spoiled(
-    leaks: Leaks, component: Component, name: PhaseName, unreadable: dict[Component, str], flags: list[Flag]
-) -> dict[Component, str]:
+@lru_cache(maxsize=REMEMBERED)
+def _both(around: Setting, buffer: PlannedCriterion, first: PartShows, second: PartShows) -> PartShows | None:
+    """What check 1 and the relief valve of one line show together; None where nothing is asked of them."""
+    drop, opening = first.number, second.number
+    place = around.plan.place_of[first.result.line, buffer.criterion.component]
+    if drop is not None and opening is not None:
+        return buffer_shows(buffer, place, around.name, drop, opening, around.gauged.uncertainty)
+    # One of the two is unknown already, and with it the test incomplete.
+    return None if buffer.criterion.advisory else buffer_unread(buffer, place, around.name)
+
+
+def _unexpected(around: Setting, at: int, reading: Reading) -> Flag:
+    kind, component = around.plan.kind, COMPONENT_OF[type(reading)]
+    where = f" on a {reading.line} line" if component in kind.components else ""
+    message = f"A {kind.name} has no {PART_NAMES[component].removeprefix('the ')}{where}."
+    return flag("unexpected_component", f"/{around.name}_test/readings/{at}", message)
+
+
+def _doubled(around: Setting, at: int, reading: Reading) -> Flag:
+    message = (
+        f"{sentence(PART_NAMES[COMPONENT_OF[type(reading)]])} is told twice in one phase; which reading counts cannot be told."
+    )
+    return flag("contradictory_reading", f"/{around.name}_test/readings/{at}", message)
+
+
+@lru_cache(maxsize=REMEMBERED)
+def _noted(name: PhaseName, shown: PartShows, at: int) -> tuple[Flag, ...]:
+    pointer = f"/{name}_test/readings" if at < 0 else f"/{name}_test/readings/{at}"
+    return tuple([flag(one.code, f"{pointer}{one.member}", one.message) for one in shown.noted])
+
+
+def _spoiled(below_minimum: Sequence[Spoil], component: Component, name: PhaseName, flags: list[Flag]) -> dict[Component, str]:
     """What else cannot be read now that this part has failed while a shutoff leaks."""
-    for spoil in leaks.below_minimum:
+    spoilt: dict[Component, str] = {}
+    for spoil in below_minimum:
         if spoil.only_below_minimum == component:
-            unreadable = unreadable | dict.fromkeys(spoil.components, spoil.because)
+            spoilt |= dict.fromkeys(spoil.components, spoil.because)
             flags.append(flag("shutoff_leak_unreadable", f"/{name}_test/shutoffs/{spoil.shutoff}", spoil.because))
-    return unreadable
+    return spoilt

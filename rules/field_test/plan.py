@@ -4,7 +4,9 @@ Judging then only compares. Sources and fixed sentences are shared by all verdic
 identity, so that they can key what is remembered of judging without being read through each time.
 """
 
+import datetime as dt
 from collections.abc import Sequence
+from functools import lru_cache
 from itertools import product
 from typing import Final
 
@@ -12,7 +14,7 @@ from msgspec import Struct
 
 from rules.catalogue import AssemblyKind, Component, Line
 from rules.field_test.answer import JudgedBy
-from rules.load import catalogue, read
+from rules.load import catalogue, read, rulebook
 from rules.quantities import convert
 from rules.rulebook import Criterion, Quantity, Rulebook
 from rules.sources import Cited, Source
@@ -53,6 +55,18 @@ class PlannedPart(Struct, frozen=True, kw_only=True, eq=False):
         return self.read.criterion.quantity == "held_at"
 
 
+class Place(Struct, frozen=True, kw_only=True, eq=False):
+    """One part on one line; `index` counts the places of a plan, line by line, in flow order.
+
+    `where` is how a sentence names the line, where there are two.
+    """
+
+    index: int
+    line: Line
+    where: str
+    part: PlannedPart
+
+
 class Spoil(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A leaking shutoff that makes readings of some components unreadable."""
 
@@ -70,14 +84,19 @@ class Spoils(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 class Plan(Struct, frozen=True, kw_only=True, eq=False):
-    """All that judging a test of one kind, in one unit, by one rulebook needs; pressures in that unit."""
+    """All that judging a test of one kind, in one unit, by one rulebook needs; pressures in that unit.
+
+    `lines` tells for each line which of the `places` are on it.
+    """
 
     rulebook: Rulebook
     judged_by: JudgedBy
     kind: AssemblyKind
     unit: str
     parts: tuple[PlannedPart, ...]
-    places: frozenset[tuple[Line, Component]]
+    places: tuple[Place, ...]
+    place_of: dict[tuple[Line, Component], Place]
+    lines: tuple[range, ...]
     buffer: PlannedCriterion | None
     line_pressure: tuple[float, float]
     accuracy_at_most: float
@@ -85,45 +104,58 @@ class Plan(Struct, frozen=True, kw_only=True, eq=False):
     spoils: tuple[Spoil, ...]
 
 
+@lru_cache(maxsize=4096)
+def plan_on(rulebook_id: str, on: dt.date, kind: str, unit: str) -> Plan:
+    """The plan by the rulebook in force on that day; UnknownRulebookError or NotInForceError where there is none."""
+    return plan(rulebook(rulebook_id, on), kind, unit)
+
+
 _PLANS: Final[dict[tuple[str, str, str], Plan]] = {}
 
 
-def plan(rulebook: Rulebook, kind: str, unit: str) -> Plan:
+def plan(book: Rulebook, kind: str, unit: str) -> Plan:
     """The plan for that kind in that pressure unit; a rulebook is told by its digest."""
-    key = (rulebook.digest, kind, unit)
+    key = (book.digest, kind, unit)
     found = _PLANS.get(key)
     if found is None:
-        found = _PLANS[key] = _made(rulebook, kind, unit)
+        found = _PLANS[key] = _made(book, kind, unit)
     return found
 
 
-def _made(rulebook: Rulebook, kind_code: str, unit: str) -> Plan:
+def _made(book: Rulebook, kind_code: str, unit: str) -> Plan:
     kind = catalogue()[kind_code]
-    criteria = [one for one in rulebook.criteria if kind_code in one.kinds]
-    line, near = rulebook.limit("line_pressure"), rulebook.limit("near_limit")
-    most = _in(rulebook, "plausible.differential", unit)
+    criteria = [one for one in book.criteria if kind_code in one.kinds]
+    line, near = book.limit("line_pressure"), book.limit("near_limit")
+    most = _in(book, "plausible.differential", unit)
     bounds = (near.at_least or 0.0, near.at_most or 0.0)
     buffer = next((one for one in criteria if one.quantity == "buffer"), None)
+    parts = tuple(_part(book, criteria, component, unit, most, bounds) for component in kind.components)
+    wheres = {one: f" on the {one} line" if len(kind.lines) > 1 else "" for one in kind.lines}
+    places = tuple(
+        Place(index=index, line=on, where=wheres[on], part=part) for index, (on, part) in enumerate(product(kind.lines, parts))
+    )
     return Plan(
-        rulebook=rulebook,
-        judged_by=JudgedBy(id=rulebook.id, in_force_from=rulebook.in_force_from, digest=rulebook.digest),
+        rulebook=book,
+        judged_by=JudgedBy(id=book.id, in_force_from=book.in_force_from, digest=book.digest),
         kind=kind,
         unit=unit,
-        parts=tuple(_part(rulebook, criteria, component, unit, most, bounds) for component in kind.components),
-        places=frozenset(product(kind.lines, kind.components)),
-        buffer=None if buffer is None else _planned(rulebook, buffer, unit),
+        parts=parts,
+        places=places,
+        place_of={(one.line, one.part.component): one for one in places},
+        lines=tuple(range(start, start + len(parts)) for start in range(0, len(places), len(parts))),
+        buffer=None if buffer is None else _planned(book, buffer, unit),
         line_pressure=(convert(line.at_least or 0.0, line.unit, unit), convert(line.at_most or 0.0, line.unit, unit)),
-        accuracy_at_most=_in(rulebook, "gauge.accuracy", unit),
-        calibration_months=int(rulebook.limit("gauge.calibration").at_most or 0),
+        accuracy_at_most=_in(book, "gauge.accuracy", unit),
+        calibration_months=int(book.limit("gauge.calibration").at_most or 0),
         spoils=tuple(one for one in read("shutoffs.toml", Spoils).spoils if kind_code in one.kinds),
     )
 
 
 def _part(  # noqa: PLR0917 - a row of what the plan has at hand
-    rulebook: Rulebook, criteria: Sequence[Criterion], component: Component, unit: str, most: float, near: tuple[float, float]
+    book: Rulebook, criteria: Sequence[Criterion], component: Component, unit: str, most: float, near: tuple[float, float]
 ) -> PlannedPart:
     own: dict[Quantity, PlannedCriterion] = {
-        one.quantity: _planned(rulebook, one, unit) for one in criteria if one.component == component and one.quantity != "buffer"
+        one.quantity: _planned(book, one, unit) for one in criteria if one.component == component and one.quantity != "buffer"
     }
     is_check = "held_at" in own
     return PlannedPart(
@@ -138,13 +170,13 @@ def _part(  # noqa: PLR0917 - a row of what the plan has at hand
     )
 
 
-def _in(rulebook: Rulebook, name: str, unit: str) -> float:
-    limit = rulebook.limit(name)
+def _in(book: Rulebook, name: str, unit: str) -> float:
+    limit = book.limit(name)
     return convert(limit.at_most or 0.0, limit.unit, unit)
 
 
-def _planned(rulebook: Rulebook, criterion: Criterion, unit: str) -> PlannedCriterion:
+def _planned(book: Rulebook, criterion: Criterion, unit: str) -> PlannedCriterion:
     if criterion.at_least is None:
-        return PlannedCriterion(criterion=criterion, at_least=0.0, source=rulebook.cite(criterion))
+        return PlannedCriterion(criterion=criterion, at_least=0.0, source=book.cite(criterion))
     at_least, figure = criterion.minimum_in(unit)
-    return PlannedCriterion(criterion=criterion, at_least=at_least, source=rulebook.cite(figure or criterion))
+    return PlannedCriterion(criterion=criterion, at_least=at_least, source=book.cite(figure or criterion))

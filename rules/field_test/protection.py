@@ -7,12 +7,13 @@ line decides.
 
 from functools import lru_cache
 from itertools import product
-from typing import Final
+from typing import Final, Literal
 
-from rules.field_test.criteria import State
 from rules.load import catalogue
 from rules.operation import protection as left_with
 from rules.rulebook import Protection
+
+State = Literal["sound", "failed", "unknown"]
 
 _RANK: Final[dict[Protection, int]] = {"full": 0, "degraded": 1, "unknown": 2, "lost": 3}
 

@@ -1,11 +1,10 @@
 """The verdict in plain words that a customer could read."""
 
-from functools import lru_cache
 from typing import Final
 
 from rules.field_test.answer import Outcome
-from rules.field_test.phase import PhaseShows
 from rules.field_test.plan import PART_NAMES, Plan
+from rules.field_test.result import PhaseResult
 from rules.rulebook import Protection
 
 _LEFT: Final[dict[Protection, str]] = {
@@ -16,7 +15,7 @@ _LEFT: Final[dict[Protection, str]] = {
 }
 
 
-def summary(plan: Plan, last: PhaseShows, *, repaired: bool) -> str:
+def summary(plan: Plan, last: PhaseResult, *, repaired: bool) -> str:
     """One sentence on the last phase; `repaired` where an earlier phase failed."""
     outcome = last.verdict.outcome
     parts: tuple[str, ...] = ()
@@ -24,16 +23,16 @@ def summary(plan: Plan, last: PhaseShows, *, repaired: bool) -> str:
         wanted = "not_met" if outcome == "fail" else "not_determined"
         several = len(plan.kind.lines) > 1
         named = [
-            ("the buffer between check 1 and the relief valve" if one.rule.endswith(".buffer") else PART_NAMES[one.component])
+            ("the buffer between check 1 and the relief valve" if rule.endswith(".buffer") else PART_NAMES[one.component])
             + (f" of the {one.line} line" if several else "")
-            for one in last.findings
-            if one.outcome == wanted
+            for one in last.results
+            for rule, told in one.outcomes
+            if told == wanted
         ]
         parts = tuple(dict.fromkeys(named))
     return _worded(plan.kind.name, outcome, last.verdict.protection, parts, repaired=repaired)
 
 
-@lru_cache(maxsize=4096)
 def _worded(name: str, outcome: Outcome, left: Protection, parts: tuple[str, ...], *, repaired: bool) -> str:
     if outcome == "pass":
         return f"This {name} {'failed at first, and then ' if repaired else ''}passed its test: its barriers stand."

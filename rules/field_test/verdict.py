@@ -6,20 +6,24 @@ report says of itself decides whether it may stand. The same test, received at t
 
 import datetime as dt
 from collections.abc import Sequence
+from functools import lru_cache
+from math import inf
 from typing import Final
 
-from msgspec import UNSET
+from msgspec import UNSET, Struct
 
+from rules.catalogue import Hazard
 from rules.field_test.actions import actions
-from rules.field_test.answer import Acceptance, Flag, Verdict
+from rules.field_test.answer import Acceptance, Action, Diagnosis, Finding, Flag, Verdict
 from rules.field_test.diagnosis import diagnose
 from rules.field_test.document import PreviousReadings, Test
 from rules.field_test.flags import flag
-from rules.field_test.phase import gauged, judge_phase
-from rules.field_test.plan import plan
-from rules.field_test.plausibility import check_units, flags_of_repair, flags_of_repetition, flags_of_report
+from rules.field_test.gauge import gauge_shows
+from rules.field_test.phase import judge_phase, setting
+from rules.field_test.plan import Plan, plan_on
+from rules.field_test.plausibility import check_units, flags_of_repair, flags_of_report, repeats, shows_again
+from rules.field_test.result import PhaseResult
 from rules.field_test.summary import summary
-from rules.load import rulebook
 
 CAUTION: Final = "Local codes and a licensed tester decide; this verdict replaces neither."
 
@@ -31,36 +35,67 @@ def judge(test: Test, *, received_at: dt.datetime, previous: PreviousReadings | 
     """
     check_units(test)
     performed_on = test.performed_at.date()
-    planned = plan(rulebook(test.rulebook, performed_on), test.assembly.kind, test.units.pressure)
-    gauge = gauged(test, planned)
-    initial = last = judge_phase(planned, "initial", test.initial_test, gauge)
-    flags = flags_of_report(test, planned, received_at, performed_on)
-    flags += initial.flags
-    findings = initial.findings
+    plan = plan_on(test.rulebook, performed_on, test.assembly.kind, test.units.pressure)
+    gauge = gauge_shows(plan, test.gauge, test.units.length, performed_on)
+    line_pressure = inf if test.line_pressure is UNSET else test.line_pressure
+    findings: list[Finding] = []
+    flags = flags_of_report(test, plan, gauge.flags, received_at, performed_on)
+    phase = test.initial_test
+    around = setting(plan, "initial", gauge.gauged, phase.shutoffs)
+    initial, told = judge_phase(around, phase, line_pressure, findings, flags)
+    final, again = None, told
     if test.final_test is not UNSET:
-        last = judge_phase(planned, "final", test.final_test, gauge)
-        flags += last.flags
-        findings = findings + last.findings
-    outcome = last.verdict.outcome
-    flags += flags_of_repair(test, planned.kind, initial)
-    flags += flags_of_repetition(test, initial, last, previous)
+        phase = test.final_test
+        around = setting(plan, "final", gauge.gauged, phase.shutoffs)
+        final, again = judge_phase(around, phase, line_pressure, findings, flags)
+    outcome = (final or initial).verdict.outcome
+    flags += flags_of_repair(test, plan, initial)
+    if previous is not None and repeats(test.initial_test.readings, previous.readings):
+        flags.append(
+            flag("reading_repeated", "/initial_test/readings", "Every reading repeats the last test's, digit for digit.")
+        )
+    elif final is not None and initial.verdict.outcome == "fail" and shows_again(told, again):
+        message = "Every reading of the final test repeats the failing initial test's, digit for digit."
+        flags.append(flag("reading_repeated", "/final_test/readings", message))
     if test.declared is not UNSET and test.declared != outcome:
         message = f"The report declares {test.declared!r}; the readings show {outcome!r}."
         flags.append(flag("declared_outcome_differs", "/declared", message))
     acceptance = _acceptance(flags)
+    follows = _follows(plan, test.assembly.hazard, initial, final, acceptance)
     return Verdict(
         outcome=outcome,
         initial=initial.verdict,
-        final=None if last is initial else last.verdict,
+        final=None if final is None else final.verdict,
         acceptance=acceptance,
-        rulebook=planned.judged_by,
+        rulebook=plan.judged_by,
         units=test.units,
         findings=findings,
         flags=flags,
-        diagnosis=[] if initial.verdict.outcome == outcome == "pass" else diagnose(planned.kind.kind, findings),
-        actions=list(actions(planned, test.assembly.hazard, last.verdict, acceptance)),
-        summary=summary(planned, last, repaired=last is not initial and initial.verdict.outcome == "fail"),
+        diagnosis=[*follows.diagnosis],
+        actions=[*follows.actions],
+        summary=follows.summary,
         caution=CAUTION,
+    )
+
+
+class _Follows(Struct, frozen=True, kw_only=True):
+    """What follows from the results of the phases, whatever the numbers were."""
+
+    diagnosis: tuple[Diagnosis, ...]
+    actions: tuple[Action, ...]
+    summary: str
+
+
+@lru_cache(maxsize=4096)
+def _follows(plan: Plan, hazard: Hazard, initial: PhaseResult, final: PhaseResult | None, acceptance: Acceptance) -> _Follows:
+    last = initial if final is None else final
+    return _Follows(
+        # Both phases passed: nothing is left to diagnose.
+        diagnosis=()
+        if initial.verdict.outcome == last.verdict.outcome == "pass"
+        else diagnose(plan.kind.kind, initial.results if final is None else initial.results + final.results),
+        actions=actions(plan, hazard, last.verdict, acceptance),
+        summary=summary(plan, last, repaired=final is not None and initial.verdict.outcome == "fail"),
     )
 
 
