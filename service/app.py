@@ -49,7 +49,7 @@ def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> Lite
         services.gatekeeper = Gatekeeper(services.access, clock, remember_seconds=settings.key_cache_seconds)
         services.registry = RegistryStore(pool)
         services.reports = ReportStore(pool)
-        services.submissions = Submissions(services.reports, services.registry, clock)
+        services.submissions = Submissions(services.reports, services.registry, clock, services.metrics)
         try:
             yield
         finally:

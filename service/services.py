@@ -3,6 +3,7 @@
 from typing import TYPE_CHECKING, Any
 
 from service.clock import Clock
+from service.metrics import Metrics
 from service.settings import Settings
 
 if TYPE_CHECKING:
@@ -28,3 +29,4 @@ class Services:
     def __init__(self, *, settings: Settings, clock: Clock) -> None:
         self.settings = settings
         self.clock = clock
+        self.metrics = Metrics()

@@ -3,6 +3,7 @@
 import asyncpg
 from msgspec import Struct
 
+from service import metrics
 from service.api.operation import Answer, Call, operation
 from service.migrate import newest
 from service.problems import ProblemError
@@ -37,4 +38,18 @@ async def ready(call: Call) -> Answer:
     return Answer(body=Health(status="ready"))
 
 
-operations = [health, ready]
+@operation(
+    "GET",
+    "/metrics",
+    id="metrics",
+    summary="What operators watch, as OpenMetrics",
+    answers={200: bytes},
+    tag="operation",
+    media_types={200: (metrics.MEDIA_TYPE,)},
+)
+async def told(call: Call) -> Answer:
+    """Give the counters of this process."""
+    return Answer(body=call.services.metrics.text(), media_type=metrics.MEDIA_TYPE)
+
+
+operations = [health, ready, told]

@@ -8,6 +8,7 @@ needs hangs on `call`. From the same annotations the published OpenAPI document 
 """
 
 import inspect
+import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from typing import Any, Literal, get_type_hints
 from uuid import UUID
@@ -119,6 +120,18 @@ class Operation(Struct, frozen=True, kw_only=True):
         """The router's handler for this call."""
 
         async def handle(request: Request[Any, Any, Any]) -> Response[Any] | Stream:
+            start, status = time.perf_counter(), 500
+            try:
+                response = await answer(request)
+                status = response.status_code or 200
+            except ProblemError as error:
+                status = error.status
+                raise
+            finally:
+                services.metrics.answered(self.id, status, time.perf_counter() - start)
+            return response
+
+        async def answer(request: Request[Any, Any, Any]) -> Response[Any] | Stream:
             principal = None
             if self.right is not None:
                 principal = await services.gatekeeper.principal(request.headers.get("authorization"))
@@ -136,8 +149,7 @@ class Operation(Struct, frozen=True, kw_only=True):
                 body = await request.body()
                 if self.takes is not bytes:
                     arguments["document"] = decode(self.takes, body)
-            answer = await self.function(Call(request, services, principal, body), **arguments)
-            return respond(answer)
+            return respond(await self.function(Call(request, services, principal, body), **arguments))
 
         # The framework reads these annotations itself; they stand here resolved.
         handle.__annotations__ = {"request": Request, "return": Response | Stream}

@@ -18,6 +18,7 @@ from msgspec import UNSET, Raw, Struct
 
 import rules
 from service.clock import Clock
+from service.metrics import Metrics
 from service.problems import Fault, ProblemError, not_found
 from service.records.judging import Submission, day_of_test, judge, today
 from service.reports import RecordedRaw, Report, ReportFacts
@@ -61,7 +62,8 @@ _Waiting = tuple[Submission, "asyncio.Future[Submitted]"]
 class Submissions:
     """The way in for reports."""
 
-    def __init__(self, store: ReportStore, registry: RegistryStore, clock: Clock) -> None:
+    def __init__(self, store: ReportStore, registry: RegistryStore, clock: Clock, metrics: Metrics | None = None) -> None:
+        self._metrics = metrics or Metrics()
         self._store = store
         self._registry = registry
         self._clock = clock
@@ -78,6 +80,7 @@ class Submissions:
             )
         future: asyncio.Future[Submitted] = asyncio.get_running_loop().create_future()
         queue.append((submission, future))
+        self._metrics.waiting.inc()
         writer = self._writers.get(utility)
         if writer is None or writer.done():
             self._writers[utility] = asyncio.create_task(self._write(utility, queue))
@@ -90,6 +93,7 @@ class Submissions:
     async def _write(self, utility: str, queue: deque[_Waiting]) -> None:
         while queue:
             group = [queue.popleft() for _ in range(min(len(queue), MOST_TOGETHER))]
+            self._metrics.waiting.dec(len(group))
             try:
                 results: Sequence[Submitted | Exception] = await self._record(utility, [submission for submission, _ in group])
             except ProblemError as error:
@@ -150,6 +154,8 @@ class Submissions:
                     results[place] = error
             if group.rows:
                 await recording.record(group.rows, group.requests, list(group.standings.values()))
+        if group.rows:
+            self._metrics.recorded([(row.outcome, row.acceptance) for row in group.rows])
         for place, answer in answers.items():
             results[place] = answer if isinstance(answer, Submitted) else await self._again(utility, answer)
 

@@ -1,0 +1,41 @@
+"""What operators watch: requests and their times, verdicts, how many reports were written together and how many wait.
+
+Counted a process, told at `/metrics` as OpenMetrics. No label holds a utility, a key or an id.
+"""
+
+from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram
+from prometheus_client.openmetrics.exposition import CONTENT_TYPE_LATEST, generate_latest
+
+MEDIA_TYPE = CONTENT_TYPE_LATEST
+
+
+class Metrics:
+    """The counters of one application."""
+
+    def __init__(self) -> None:
+        self._registry = CollectorRegistry()
+        self._requests = Counter("nonreturn_requests", "Requests answered.", ["operation", "status"], registry=self._registry)
+        self._seconds = Histogram("nonreturn_request_seconds", "Time to the answer.", ["operation"], registry=self._registry)
+        self._verdicts = Counter("nonreturn_verdicts", "Verdicts recorded.", ["outcome", "acceptance"], registry=self._registry)
+        self._together = Histogram(
+            "nonreturn_reports_together",
+            "Reports written by one commit.",
+            buckets=(1, 2, 4, 8, 16, 32, 64),
+            registry=self._registry,
+        )
+        self.waiting = Gauge("nonreturn_reports_waiting", "Reports that wait to be written.", registry=self._registry)
+
+    def answered(self, operation: str, status: int, seconds: float) -> None:
+        """Count a request."""
+        self._requests.labels(operation, str(status)).inc()
+        self._seconds.labels(operation).observe(seconds)
+
+    def recorded(self, verdicts: list[tuple[str, str]]) -> None:
+        """Count the reports of one commit, each by outcome and acceptance."""
+        self._together.observe(len(verdicts))
+        for outcome, acceptance in verdicts:
+            self._verdicts.labels(outcome, acceptance).inc()
+
+    def text(self) -> bytes:
+        """All of it, as OpenMetrics."""
+        return bytes(generate_latest(self._registry))  # type: ignore[no-untyped-call]
