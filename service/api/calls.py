@@ -1,6 +1,6 @@
 """Every call of the service, in the order of the published contract."""
 
-from service.api import health, organisations, reference, registry, reports, standings, utilities
+from service.api import changes, health, organisations, reference, registry, reports, standings, utilities
 from service.api import rules as rules_calls
 from service.api.operation import Operation
 
@@ -10,6 +10,7 @@ operations: list[Operation] = [
     *registry.operations,
     *reports.operations,
     *standings.operations,
+    *changes.operations,
     *organisations.operations,
     *health.operations,
     *reference.operations,

@@ -1,0 +1,44 @@
+"""The change feed: every committed change of a utility once, in order, for a program that mirrors it."""
+
+from typing import Annotated
+from urllib.parse import urlencode
+
+from msgspec import Meta, Struct
+
+from service.api.lists import Limit
+from service.api.operation import Answer, Call, operation
+from service.records.changes import follow
+from service.store.changes import Change, ChangeStore
+
+
+class ChangeQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Changes after that sequence number, and for how many seconds to wait for one where there is none yet."""
+
+    after: Annotated[int, Meta(ge=0, le=2**62)] = 0
+    limit: Limit = 100
+    wait: Annotated[int, Meta(ge=0, le=30)] = 0
+
+
+class Changes(Struct, frozen=True, kw_only=True):
+    """Changes in the order of their commits, numbered without gaps from 1; `next` is where to ask on, also when there are none yet."""
+
+    items: list[Change]
+    next: str
+
+
+@operation(
+    "GET", "/v1/utilities/{utility:str}/changes", id="listChange", summary="Every change in order, nothing missed, nothing twice",
+    answers={200: Changes}, tag="changes", right="read",
+)  # fmt: skip
+async def changes(call: Call, query: ChangeQuery) -> Answer:
+    """Tell the changes after a sequence number."""
+    await call.services.registry.utility(call.utility)
+    store = ChangeStore(call.services.pool)
+    found = await follow(store, call.utility, query.after, limit=query.limit, wait_seconds=query.wait)
+    last = found[-1].sequence if found else query.after
+    kept = {name: value for name, value in call.request.query_params.multi_items() if name != "after"}
+    following = f"{call.request.url.path}?{urlencode({**kept, 'after': last})}"
+    return Answer(body=Changes(items=found, next=following), headers={"Link": f'<{following}>; rel="next"'})
+
+
+operations = [changes]
