@@ -9,7 +9,7 @@ What a reading shows depends on a few values that come again and again (gauges a
 
 from functools import lru_cache
 from math import sqrt
-from typing import Final
+from typing import Final, Literal
 
 from msgspec import UNSET, Struct, UnsetType
 
@@ -38,11 +38,12 @@ class Gauged(Struct, frozen=True, kw_only=True):
 
 
 class Noted(Struct, frozen=True):
-    """A flag to be: its code, where it belongs below the reading, and what it says."""
+    """A flag to be: its code, where it belongs below the reading (or the phase), and what it says."""
 
     code: str
     member: str
     message: str
+    on: Literal["reading", "phase"] = "reading"
 
 
 class PartShows(Struct, frozen=True, kw_only=True, eq=False):
@@ -83,7 +84,7 @@ def unread(place: Place, phase: PhaseName, *, doubled: bool) -> PartShows:
     if not doubled:
         message = "No reading is given."
         missing = f"{sentence(place.part.name)} was not read{place.where}; the test is not complete without it."
-        noted.append(Noted("missing_reading", "", missing))
+        noted.append(Noted("missing_reading", "/readings", missing, "phase"))
     part = place.part
     asked = [part.read] if part.fully is None else [part.read, part.fully]
     return _told(place, [_finding(one, phase, place.line, "not_determined", message) for one in asked], noted)

@@ -13,10 +13,11 @@ from math import inf
 from typing import Final
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from rules.catalogue import Component
 from rules.field_test.answer import Finding, Flag, PhaseName
-from rules.field_test.criteria import REMEMBERED, Gauged, PartShows, buffer_shows, buffer_unread, shows, unread
+from rules.field_test.criteria import REMEMBERED, Gauged, Noted, PartShows, buffer_shows, buffer_unread, shows, unread
 from rules.field_test.document import (
     AirInletReading,
     Check1Reading,
@@ -95,32 +96,26 @@ def judge_phase(
 
     `line_pressure` is infinite where it is not told. Beside the result stands what each part of each line shows.
     """
-    plan, name, readings = around.plan, around.name, phase.readings
-    below_minimum = around.leaks.below_minimum
+    plan, name = around.plan, around.name
     flags += around.leaks.flags
-    told, stands = _placed(around, readings, line_pressure, flags)
+    told, stands = _placed(around, phase.readings, line_pressure, flags)
+    if around.leaks.below_minimum:
+        _spoil(around, told, stands, phase.readings, line_pressure)
     results: list[PartResult] = []
-    for places in plan.lines:
-        spoilt: dict[Component, str] = {}
-        for index in places:
-            shown = told[index]
-            if spoilt and shown.result.component in spoilt and stands[index] >= 0:
-                because, reading = spoilt[shown.result.component], readings[stands[index]]
-                shown = told[index] = shows(plan.places[index], name, reading, around.gauged, because, line_pressure)
+    for line in plan.lines:
+        of_line = told[line]
+        for shown in of_line:
             if shown.noted:
-                flags += _noted(name, shown, stands[index])
+                flags += _noted(name, shown, stands[shown.index])
             findings += shown.findings
-            results.append(shown.result)
-            if below_minimum and shown.result.state == "failed":
-                spoilt |= _spoiled(below_minimum, shown.result.component, name, flags)
+        results += [shown.result for shown in of_line]
         if plan.buffer is not None:
             # An RP's parts stand in flow order: check 1, relief valve, check 2.
-            first, second = places[0], places[1]
-            both = _both(around, plan.buffer, told[first], told[second])
-            if both is None or (not both.result.pair and "failed" in [told[index].result.state for index in places]):
+            both = _both(around, plan.buffer, of_line[0], of_line[1])
+            if both is None or (not both.result.pair and "failed" in [shown.result.state for shown in of_line]):
                 continue
             if both.noted:
-                flags += _noted(name, both, stands[second])
+                flags += _noted(name, both, stands[of_line[1].index])
             findings += both.findings
             results.append(both.result)
     return add_up(plan, tuple(results)), told
@@ -189,15 +184,25 @@ def _doubled(around: Setting, at: int, reading: Reading) -> Flag:
 
 @lru_cache(maxsize=REMEMBERED)
 def _noted(name: PhaseName, shown: PartShows, at: int) -> tuple[Flag, ...]:
-    pointer = f"/{name}_test/readings" if at < 0 else f"/{name}_test/readings/{at}"
-    return tuple([flag(one.code, f"{pointer}{one.member}", one.message) for one in shown.noted])
+    below = {"reading": f"/{name}_test/readings/{at}", "phase": f"/{name}_test"}
+    return tuple([flag(one.code, f"{below[one.on]}{one.member}", one.message) for one in shown.noted])
 
 
-def _spoiled(below_minimum: Sequence[Spoil], component: Component, name: PhaseName, flags: list[Flag]) -> dict[Component, str]:
-    """What else cannot be read now that this part has failed while a shutoff leaks."""
-    spoilt: dict[Component, str] = {}
-    for spoil in below_minimum:
-        if spoil.only_below_minimum == component:
-            spoilt |= dict.fromkeys(spoil.components, spoil.because)
-            flags.append(flag("shutoff_leak_unreadable", f"/{name}_test/shutoffs/{spoil.shutoff}", spoil.because))
-    return spoilt
+def _spoil(
+    around: Setting, told: list[PartShows], stands: Sequence[int], readings: Sequence[Reading], line_pressure: float
+) -> None:
+    """What cannot be read because a part before it has failed while a shutoff leaks."""
+    for line in around.plan.lines:
+        spoilt: dict[Component, str] = {}
+        for shown in told[line]:
+            index, component = shown.index, shown.result.component
+            place, because = around.plan.places[index], spoilt.get(component)
+            now = shown
+            if because is not None and stands[index] >= 0:
+                now = shows(place, around.name, readings[stands[index]], around.gauged, because, line_pressure)
+            spoils = [one for one in around.leaks.below_minimum if one.only_below_minimum == component]
+            if spoils and now.result.state == "failed":
+                spoilt |= {one: spoil.because for spoil in spoils for one in spoil.components}
+                noted = [Noted("shutoff_leak_unreadable", f"/shutoffs/{one.shutoff}", one.because, "phase") for one in spoils]
+                now = replace(now, noted=(*now.noted, *noted))
+            told[index] = now

@@ -96,7 +96,7 @@ class Plan(Struct, frozen=True, kw_only=True, eq=False):
     parts: tuple[PlannedPart, ...]
     places: tuple[Place, ...]
     place_of: dict[tuple[Line, Component], Place]
-    lines: tuple[range, ...]
+    lines: tuple[slice, ...]
     buffer: PlannedCriterion | None
     line_pressure: tuple[float, float]
     accuracy_at_most: float
@@ -142,7 +142,7 @@ def _made(book: Rulebook, kind_code: str, unit: str) -> Plan:
         parts=parts,
         places=places,
         place_of={(one.line, one.part.component): one for one in places},
-        lines=tuple(range(start, start + len(parts)) for start in range(0, len(places), len(parts))),
+        lines=tuple(slice(start, start + len(parts)) for start in range(0, len(places), len(parts))),
         buffer=None if buffer is None else _planned(book, buffer, unit),
         line_pressure=(convert(line.at_least or 0.0, line.unit, unit), convert(line.at_most or 0.0, line.unit, unit)),
         accuracy_at_most=_in(book, "gauge.accuracy", unit),
