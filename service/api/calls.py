@@ -1,6 +1,6 @@
 """Every call of the service, in the order of the published contract."""
 
-from service.api import changes, health, organisations, reference, registry, reports, standings, utilities
+from service.api import batches, changes, health, organisations, reference, registry, reports, standings, utilities
 from service.api import rules as rules_calls
 from service.api.operation import Operation
 
@@ -9,6 +9,7 @@ operations: list[Operation] = [
     *utilities.operations,
     *registry.operations,
     *reports.operations,
+    *batches.operations,
     *standings.operations,
     *changes.operations,
     *organisations.operations,

@@ -17,6 +17,9 @@ import msgspec
 from litestar import Request, Response
 from litestar.handlers import HTTPRouteHandler
 from litestar.response import Stream
+from litestar.response.base import ASGIResponse
+from litestar.response.streaming import ASGIStreamingResponse
+from litestar.types import Receive, Send
 from msgspec import Struct
 
 from service.access import Principal, Right
@@ -36,6 +39,8 @@ class Answer(Struct, frozen=True, kw_only=True):
     status: int = 200
     media_type: str = JSON
     headers: dict[str, str] = {}
+    reads_on: bool = False
+    """Whether the body sent is still read while this answer is streamed."""
 
 
 class Call:
@@ -146,7 +151,8 @@ class Operation(Struct, frozen=True, kw_only=True):
             body = b""
             if self.takes is not None:
                 _check_media_type(request, self.body_media_type)
-                body = await request.body()
+                # A call that streams reads its body itself, line by line, while it answers.
+                body = b"" if self.streams else await request.body()
                 if self.takes is not bytes:
                     arguments["document"] = decode(self.takes, body)
             return respond(await self.function(Call(request, services, principal, body), **arguments))
@@ -154,15 +160,40 @@ class Operation(Struct, frozen=True, kw_only=True):
         # The framework reads these annotations itself; they stand here resolved.
         handle.__annotations__ = {"request": Request, "return": Response | Stream}
         # Each answer carries its own status; the router's is never used.
-        return HTTPRouteHandler(self.path, http_method=[self.method], name=self.id, include_in_schema=False, status_code=200)(
-            handle
-        )
+        limit: Any = {"request_max_body_size": None} if self.streams else {}
+        return HTTPRouteHandler(
+            self.path, http_method=[self.method], name=self.id, include_in_schema=False, status_code=200, **limit
+        )(handle)
+
+
+class _DuplexResponse(ASGIStreamingResponse):
+    """A streamed answer that leaves the incoming messages to whoever reads the body; there, too, it is learnt that the asker left."""
+
+    async def send_body(self, send: Send, receive: Receive) -> None:  # noqa: ARG002 - the framework's own would eat the body
+        await self._stream(send)
+
+
+class _Duplex(Stream):
+    """A stream out while the body is still streamed in."""
+
+    def to_asgi_response(
+        self, app: Any, request: Any, *, headers: dict[str, str] | None = None, encoded_headers: Any = None, **_more: Any
+    ) -> ASGIResponse:  # fmt: skip
+        """The answer, sent by a response of our own."""
+        # The framework names its arguments, so they keep their names though they are not needed.
+        del app, request
+        body: Any = self.iterator
+        return _DuplexResponse(
+            iterator=body, status_code=self.status_code, media_type=self.media_type, content_length=0,
+            headers={**(headers or {}), **self.headers}, encoded_headers=encoded_headers,
+        )  # fmt: skip
 
 
 def respond(answer: Answer) -> Response[Any] | Stream:
     """The framework's response for an answer."""
     if isinstance(answer.body, AsyncIterator):
-        return Stream(answer.body, status_code=answer.status, media_type=answer.media_type, headers=answer.headers)
+        stream = _Duplex if answer.reads_on else Stream
+        return stream(answer.body, status_code=answer.status, media_type=answer.media_type, headers=answer.headers)
     content = answer.body if isinstance(answer.body, bytes) else b"" if answer.body is None else msgspec.json.encode(answer.body)
     return Response(content, status_code=answer.status, media_type=answer.media_type, headers=answer.headers)
 

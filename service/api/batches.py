@@ -1,0 +1,167 @@
+"""Reports in batches: a line of JSON a report in, a line of JSON an answer out, in the same order, both streamed.
+
+A line is a report as a single call takes it, with an `id` of the sender's own if sending the batch again shall be safe. A line that is bad
+spoils only itself. A bounded number of lines is under way at a time; while they are recorded no more is read, and the sender waits.
+"""
+
+import asyncio
+import logging
+from collections.abc import AsyncIterator
+from contextlib import suppress
+from typing import Any
+from uuid import UUID
+
+import msgspec
+from litestar.exceptions import HTTPException
+from msgspec import UNSET, Raw, Struct, UnsetType
+
+import rules
+from service import documents
+from service.api.operation import Answer, Call, operation
+from service.api.spool import Spool
+from service.api.tables import NDJSON
+from service.problems import Problem, ProblemError
+from service.records.judging import Submission
+from service.reports import ReportFacts
+
+UNDER_WAY = 128
+log = logging.getLogger("nonreturn")
+_UnderWay = asyncio.Queue[asyncio.Task[bytes] | None]
+
+
+class BatchLine(ReportFacts, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """A report with the id that it shall have."""
+
+    id: UUID | UnsetType = UNSET
+
+
+class LineAnswer(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """The answer to the line of that number, counted from 1: a recorded report's id, verdict and standing, or the problem.
+
+    `status` is that of a single report: 201 recorded, 200 recorded before with the same content, or the problem's.
+    """
+
+    line: int
+    status: int
+    id: UUID | UnsetType = UNSET
+    verdict: rules.Verdict | UnsetType = UNSET
+    standing: rules.Standing | UnsetType = UNSET
+    problem: Problem | UnsetType = UNSET
+
+
+class _RawLineAnswer(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """The same, with the verdict and the problem as the bytes that they are."""
+
+    line: int
+    status: int
+    id: UUID | UnsetType = UNSET
+    verdict: Raw | UnsetType = UNSET
+    standing: rules.Standing | UnsetType = UNSET
+    problem: Raw | UnsetType = UNSET
+
+
+@operation(
+    "POST", "/v1/utilities/{utility:str}/reports/batches", id="postReportBatch",
+    summary="Report many field tests, a line each; answered line by line, in order",
+    answers={200: LineAnswer}, media_types={200: (NDJSON,)}, tag="reports", right="report", body_media_type=NDJSON, streams=True,
+)  # fmt: skip
+async def post_batch(call: Call, document: bytes = b"") -> Answer:  # noqa: ARG001 - the body is read while it is answered
+    """Record the reports of a batch."""
+    await call.services.registry.utility(call.utility)
+    return Answer(body=_answers(call), media_type=NDJSON, reads_on=True)
+
+
+async def _answers(call: Call) -> AsyncIterator[bytes]:
+    spool = Spool()
+    reader = asyncio.create_task(_read(call, spool))
+    try:
+        while piece := await spool.get():
+            yield piece
+        await reader
+    finally:
+        spool.close()
+        reader.cancel()
+        with suppress(asyncio.CancelledError):
+            await reader
+
+
+async def _read(call: Call, spool: Spool) -> None:
+    """Take line after line in; no more than so many are under way."""
+    under_way: _UnderWay = asyncio.Queue(UNDER_WAY)
+    teller = asyncio.create_task(_tell(under_way, spool))
+    try:
+        async for number, line in _lines(call.request.stream(), call.services.settings.body_limit):
+            await under_way.put(asyncio.create_task(_answer(call, number, line)))
+    except HTTPException:
+        # The sender has left in the middle; whole lines that came are recorded all the same.
+        log.info("A batch ended before its body did.")
+    finally:
+        await under_way.put(None)
+        await teller
+
+
+async def _tell(under_way: _UnderWay, spool: Spool) -> None:
+    """Put the answers into the spool in the order of the lines."""
+    while (task := await under_way.get()) is not None:
+        await spool.put(await task)
+    spool.end()
+
+
+async def _lines(chunks: AsyncIterator[bytes], longest: int) -> AsyncIterator[tuple[int, bytes | None]]:
+    """The lines with their numbers; None for one longer than `longest`, which is not kept. Blank lines count and are passed over."""
+    rest, number, too_long = b"", 0, False
+    async for chunk in chunks:
+        *lines, last = chunk.split(b"\n")
+        for line in lines:
+            number += 1
+            whole, rest = rest + line, b""
+            if too_long or len(whole) > longest:
+                too_long = False
+                yield number, None
+            elif whole.strip():
+                yield number, whole
+        rest += last
+        if len(rest) > longest:
+            rest, too_long = b"", True
+    if too_long or len(rest) > longest:
+        yield number + 1, None
+    elif rest.strip():
+        yield number + 1, rest
+
+
+async def _answer(call: Call, number: int, line: bytes | None) -> bytes:
+    report_id: UUID | UnsetType = UNSET
+    try:
+        if line is None:
+            limit = call.services.settings.body_limit
+            raise ProblemError("too-large", f"A line holds at most {limit} bytes.")  # noqa: TRY301 - answered like any other
+        told = documents.decode(BatchLine, line)
+        report_id = call.clock.new_id() if told.id is UNSET else told.id
+        facts = ReportFacts(**{name: getattr(told, name) for name in ReportFacts.__struct_fields__})
+        submission = Submission(id=report_id, facts=facts, principal=call.who, received_at=call.clock.now())
+        done = await call.services.submissions.submit(call.utility, submission)
+        report_id = done.answer.report.id
+        answer = _RawLineAnswer(
+            line=number,
+            status=201 if done.fresh else 200,
+            id=report_id,
+            verdict=done.answer.verdict,
+            standing=done.answer.standing,
+        )
+    except Exception as error:  # noqa: BLE001 - a line's failure is its own answer
+        problem = _problem(error)
+        body: Any = Raw(problem.body(call.request.url.path))
+        answer = _RawLineAnswer(line=number, status=problem.status, id=report_id, problem=body)
+    return msgspec.json.encode(answer) + b"\n"
+
+
+def _problem(error: Exception) -> ProblemError:
+    if isinstance(error, ProblemError):
+        return error
+    if isinstance(error, rules.RulesError):
+        return documents.from_rules(error, "malformed" if isinstance(error, rules.DocumentError) else "not-applicable")
+    log.error("A line of a batch failed.", exc_info=error)
+    return ProblemError("internal", "The service failed; it is safe to send the same line again.")
+
+
+operations = [post_batch]

@@ -1,0 +1,152 @@
+"""Batches over HTTP: an answer a line, in order; what is bad spoils only itself; sending again changes nothing."""
+
+import http.client
+import json
+from typing import Any
+from urllib.parse import urlsplit
+from uuid import uuid4
+
+import httpx
+import pytest
+
+from service.api.spool import IN_MEMORY, Spool
+from tests.conftest import Place, World, bearer
+
+NDJSON = "application/x-ndjson"
+
+
+def send(place: Place, body: Any, key: str = "testing_company", media_type: str = NDJSON) -> httpx.Response:
+    headers = bearer(place.keys[key]) | {"Content-Type": media_type}
+    return place.world.client.post(f"{place.base}/reports/batches", content=body, headers=headers)
+
+
+def answers(place: Place, lines: list[Any]) -> list[dict[str, Any]]:
+    text = b"".join((line if isinstance(line, bytes) else json.dumps(line).encode()) + b"\n" for line in lines)
+    answer = send(place, text)
+    assert (answer.status_code, answer.headers["content-type"]) == (200, NDJSON)
+    return [json.loads(line) for line in answer.text.splitlines()]
+
+
+def test_each_line_is_answered_as_a_single_report_would_be(place: Place) -> None:
+    ids = [str(uuid4()) for _ in range(3)]
+    told = answers(place, [{**place.report(check=held), "id": one} for one, held in zip(ids, (1.8, 0.6, 1.2), strict=True)])
+    assert [(one["line"], one["status"], one["id"]) for one in told] == [(n + 1, 201, one) for n, one in enumerate(ids)]
+    assert [one["verdict"]["outcome"] for one in told] == ["pass", "fail", "pass"]
+    for one in told:
+        assert place.get(f"/reports/{one['id']}").json()["verdict"] == one["verdict"]
+    assert told[-1]["standing"] == place.standing()
+
+
+def test_a_bad_line_spoils_only_itself(place: Place, world: World) -> None:
+    before = world.database.count("report")
+    good = place.report()
+    told = answers(
+        place,
+        [
+            good, b"{", {**good, "colour": "red", "units": {}}, b"", {**good, "assembly_id": str(uuid4())},
+            b'{"remarks":"' + b"x" * 300_000 + b'"}', b"\xff\xfe", good,
+        ],
+    )  # fmt: skip
+    assert [(one["line"], one["status"]) for one in told] == [
+        (1, 201),
+        (2, 400),
+        (3, 400),
+        (5, 422),
+        (6, 413),
+        (7, 400),
+        (8, 201),
+    ]
+    assert {fault["pointer"] for fault in told[2]["problem"]["errors"]} == {"/colour", "/units/pressure"}
+    assert told[3]["problem"]["type"] == "/problems/not-applicable"
+    assert world.database.count("report") == before + 2
+
+
+def test_a_batch_sent_again_changes_nothing(place: Place, world: World) -> None:
+    lines = [{**place.report(check=1.2 + n / 100), "id": str(uuid4())} for n in range(70)]
+    first = answers(place, lines)
+    kept = [world.database.count(table) for table in ("report", "change")]
+    again = answers(place, lines)
+    assert {one["status"] for one in first} == {201}
+    assert {one["status"] for one in again} == {200}
+    assert [one["verdict"] for one in first] == [one["verdict"] for one in again]
+    assert [world.database.count(table) for table in ("report", "change")] == kept
+    # Within one batch too; and another content under the same id is that line's conflict.
+    twice = {**place.report(check=1.3), "id": str(uuid4())}
+    other = {**twice, "line_pressure": 63}
+    assert [one["status"] for one in answers(place, [twice, twice, other])] == [201, 200, 409]
+
+
+def test_a_single_report_and_a_line_with_the_same_id_are_one(place: Place) -> None:
+    report_id, document = str(uuid4()), place.report()
+    assert place.put(report_id, document).status_code == 201
+    assert [one["status"] for one in answers(place, [{**document, "id": report_id}])] == [200]
+
+
+def test_an_answer_comes_while_the_sender_still_sends(place: Place, world: World) -> None:
+    """One connection, its body held open: the first line's answer is there before the second line is sent."""
+    address = urlsplit(world.url)
+    connection = http.client.HTTPConnection(str(address.hostname), address.port, timeout=20)
+    try:
+        connection.putrequest("POST", f"{place.base}/reports/batches")
+        for name, value in (
+            bearer(place.keys["testing_company"]) | {"Content-Type": NDJSON, "Transfer-Encoding": "chunked"}
+        ).items():
+            connection.putheader(name, value)
+        connection.endheaders()
+
+        def line(document: dict[str, Any]) -> None:
+            data = json.dumps(document).encode() + b"\n"
+            connection.send(f"{len(data):x}\r\n".encode() + data + b"\r\n")
+
+        line(place.report())
+        answer = connection.getresponse()
+        assert json.loads(answer.readline())["line"] == 1
+        line(place.report(check=0.6))
+        second = json.loads(answer.readline())
+        assert (second["line"], second["verdict"]["outcome"]) == (2, "fail")
+        connection.send(b"0\r\n\r\n")
+        assert answer.read() == b""
+    finally:
+        connection.close()
+
+
+def test_a_batch_much_larger_than_a_body_may_be_goes_through_a_client_that_reads_last(place: Place, world: World) -> None:
+    """More than the limit of a single body in, and more out than the sockets hold, from a client that sends all before it reads."""
+    assemblies = [place.new_assembly("pvb") for _ in range(20)]
+    lines = [
+        json.dumps({**place.report(assembly_id=assemblies[n % 20]), "id": str(uuid4())}).encode() + b"\n" for n in range(1500)
+    ]
+    assert sum(map(len, lines)) > 2 * 256 * 1024
+    answer = send(place, iter(lines))
+    told = [json.loads(line) for line in answer.text.splitlines()]
+    assert len(answer.content) > 2_000_000
+    assert [(one["line"], one["status"]) for one in told] == [(n + 1, 201) for n in range(1500)]
+
+
+def test_only_who_may_report_may_send_and_only_lines(place: Place) -> None:
+    assert send(place, b"{}\n", key="regulator").status_code == 403
+    assert send(place, b"{}\n", media_type="text/csv").status_code == 415
+    empty = send(place, b"\n\n")
+    assert (empty.status_code, empty.content) == (200, b"")
+
+
+async def test_a_spool_gives_back_in_order_what_went_in_and_holds_little_in_memory() -> None:
+    spool = Spool()
+    pieces = [bytes([n % 256]) * 10_000 for n in range(100)]
+    for piece in pieces[:60]:
+        await spool.put(piece)
+    read = await spool.get()
+    assert len(read) <= IN_MEMORY + 10_000
+    for piece in pieces[60:]:
+        await spool.put(piece)
+    spool.end()
+    while more := await spool.get():
+        read += more
+    assert read == b"".join(pieces)
+    spool.close()
+
+
+@pytest.mark.parametrize("end", [b"", b"\n", b"\r\n"])
+def test_the_last_line_needs_no_end(place: Place, end: bytes) -> None:
+    answer = send(place, json.dumps(place.report()).encode() + end)
+    assert [json.loads(line)["status"] for line in answer.text.splitlines()] == [201]
