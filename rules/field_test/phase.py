@@ -7,8 +7,9 @@ What a reading shows depends on little besides itself, and gauges are read in te
 readings do: one that a reading exceeds is looked at afresh, outside what is remembered.
 """
 
-from collections.abc import Sequence
-from functools import lru_cache
+from collections.abc import Callable, Sequence
+from functools import lru_cache, partial
+from itertools import count
 from math import inf
 from typing import Final
 
@@ -52,6 +53,26 @@ class Leaks(Struct, frozen=True, kw_only=True):
     below_minimum: tuple[Spoil, ...]
 
 
+_worked_out: Final = count(1)
+
+
+class Remembered(dict[Reading, PartShows | None]):
+    """What readings show in one setting, each worked out when it is first met (None: it does not belong)."""
+
+    __slots__ = ("_work_out",)
+
+    def __init__(self, work_out: Callable[[Reading], PartShows | None]) -> None:
+        super().__init__()
+        self._work_out = work_out
+
+    def __missing__(self, reading: Reading) -> PartShows | None:
+        """Work it out. So that all settings together never hold too much, they are forgotten after so many."""
+        if next(_worked_out) % REMEMBERED == 0:
+            setting.cache_clear()
+        shown = self[reading] = self._work_out(reading)
+        return shown
+
+
 class Setting(Struct, frozen=True, kw_only=True, eq=False):
     """What all readings of a phase have in common; compared by identity. `unread` is what is left to say of each place."""
 
@@ -60,13 +81,16 @@ class Setting(Struct, frozen=True, kw_only=True, eq=False):
     gauged: Gauged
     leaks: Leaks
     unread: tuple[PartShows, ...]
+    shown: Remembered
 
 
 @lru_cache(maxsize=1024)
 def setting(plan: Plan, name: PhaseName, gauged: Gauged, shutoffs: Shutoffs) -> Setting:
     """The setting of a phase, shared by all tests made in the same."""
     left = tuple(unread(place, name, doubled=False) for place in plan.places)
-    return Setting(plan=plan, name=name, gauged=gauged, leaks=_leaks(plan, name, shutoffs), unread=left)
+    leaks = _leaks(plan, name, shutoffs)
+    shown = Remembered(partial(_shows, plan, name, gauged, leaks))
+    return Setting(plan=plan, name=name, gauged=gauged, leaks=leaks, unread=left, shown=shown)
 
 
 def _leaks(plan: Plan, name: PhaseName, shutoffs: Shutoffs) -> Leaks:
@@ -127,8 +151,9 @@ def _placed(
     """What each place shows, and where its reading stands."""
     told = [*around.unread]
     stands = [_MISSING] * len(told)
+    remembered = around.shown
     for at, reading in enumerate(readings):
-        shown = _shows(around, reading)
+        shown = remembered[reading]
         if shown is None:
             flags.append(_unexpected(around, at, reading))
             continue
@@ -138,23 +163,19 @@ def _placed(
             flags.append(_doubled(around, at, reading))
             continue
         if shown.observed is not None and shown.observed > line_pressure:
-            shown = _read_with(around, index, reading, line_pressure)
+            because = around.leaks.unreadable.get(shown.result.component)
+            shown = shows(around.plan.places[index], around.name, reading, around.gauged, because, line_pressure)
         told[index] = shown
         stands[index] = at
     return told, stands
 
 
-@lru_cache(maxsize=REMEMBERED)
-def _shows(around: Setting, reading: Reading) -> PartShows | None:
-    """What a reading shows that is not above the line pressure; None where it does not belong."""
-    place = around.plan.place_of.get((reading.line, COMPONENT_OF[type(reading)]))
-    return None if place is None else _read_with(around, place.index, reading, inf)
-
-
-def _read_with(around: Setting, index: int, reading: Reading, line_pressure: float) -> PartShows:
-    place = around.plan.places[index]
-    unreadable = around.leaks.unreadable.get(place.part.component)
-    return shows(place, around.name, reading, around.gauged, unreadable, line_pressure)
+def _shows(plan: Plan, name: PhaseName, gauged: Gauged, leaks: Leaks, reading: Reading) -> PartShows | None:
+    component = COMPONENT_OF[type(reading)]
+    place = plan.place_of.get((reading.line, component))
+    if place is None:
+        return None
+    return shows(place, name, reading, gauged, leaks.unreadable.get(component), inf)
 
 
 @lru_cache(maxsize=REMEMBERED)

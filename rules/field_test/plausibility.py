@@ -85,19 +85,14 @@ def _tester(tester: Tester | UnsetType, plan: Plan, performed_on: dt.date) -> tu
     return tuple(flags)
 
 
-def flags_of_repair(test: Test, plan: Plan, initial: PhaseResult) -> tuple[Flag, ...]:
-    """The flags on repairs and the final test."""
-    repairs = () if test.repairs is UNSET else tuple(test.repairs)
-    return _repairs(repairs, plan, initial, test.final_test is not UNSET)
-
-
 @lru_cache(maxsize=REMEMBERED)
-def _repairs(
-    repairs: tuple[Repair, ...],
+def flags_of_repair(
     plan: Plan,
+    repairs: tuple[Repair, ...],
     initial: PhaseResult,
     retested: bool,  # noqa: FBT001 - a keyword would make remembering dearer
 ) -> tuple[Flag, ...]:
+    """The flags on repairs and the final test."""
     flags: list[Flag] = []
     kind = plan.kind
     for at, repair in enumerate(repairs):

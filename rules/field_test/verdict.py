@@ -49,7 +49,7 @@ def judge(test: Test, *, received_at: dt.datetime, previous: PreviousReadings | 
         around = setting(plan, "final", gauge.gauged, phase.shutoffs)
         final, again = judge_phase(around, phase, line_pressure, findings, flags)
     outcome = (final or initial).verdict.outcome
-    flags += flags_of_repair(test, plan, initial)
+    flags += flags_of_repair(plan, () if test.repairs is UNSET else tuple(test.repairs), initial, final is not None)
     if previous is not None and repeats(test.initial_test.readings, previous.readings):
         flags.append(
             flag("reading_repeated", "/initial_test/readings", "Every reading repeats the last test's, digit for digit.")
