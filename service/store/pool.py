@@ -19,6 +19,19 @@ NO_UTILITY = ""
 Connection = Any  # asyncpg publishes no types; a connection of its pool
 
 
+# What says that the database is away, rather than that it was asked something wrong.
+_AWAY = (
+    OSError,
+    TimeoutError,
+    asyncpg.PostgresConnectionError,
+    asyncpg.CannotConnectNowError,
+    asyncpg.AdminShutdownError,
+    asyncpg.CrashShutdownError,
+    asyncpg.InterfaceError,
+    asyncpg.InternalClientError,
+)
+
+
 async def _keep(_connection: Connection) -> None:
     """Leave the session as it is on its return: the next loan names its own utility."""
 
@@ -47,20 +60,28 @@ class Pool:
     async def lend(self, utility: str) -> AsyncIterator[Connection]:
         """Lend a connection that sees that utility's rows; ProblemError `unavailable` where the database is away."""
         try:
-            async with self._pool.acquire(timeout=10) as connection:
+            connection = await self._borrowed()
+            try:
                 session = connection._con  # noqa: SLF001 - the session behind the loan, which outlives it
                 if self._named.get(session) != utility:
                     await connection.execute("SELECT set_config('nonreturn.utility', $1, false)", utility)
                     self._named[session] = utility
                 yield connection
-        except (
-            OSError,
-            TimeoutError,
-            asyncpg.PostgresConnectionError,
-            asyncpg.CannotConnectNowError,
-            asyncpg.InterfaceError,
-        ) as error:
+            except asyncpg.InternalClientError:
+                # The session's last word (that it is being ended, say) came between two requests and confused it: it is of no more use.
+                connection.terminate()
+                raise
+            finally:
+                await self._pool.release(connection)
+        except _AWAY as error:
             raise ProblemError("unavailable", "The database cannot be reached just now.", headers={"Retry-After": "2"}) from error
+
+    async def _borrowed(self) -> Connection:
+        """A connection; whatever Postgres says to a new one means that it cannot be had just now."""
+        try:
+            return await self._pool.acquire(timeout=10)
+        except asyncpg.PostgresError as error:
+            raise asyncpg.CannotConnectNowError(str(error)) from error
 
     async def close(self) -> None:
         """Close every connection."""
