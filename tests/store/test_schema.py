@@ -257,3 +257,13 @@ def test_changes_are_numbered_from_one_without_a_gap(two_utilities: Database) ->
         assert numbers == list(range(1, len(numbers) + 1))
         [log] = two_utilities.owner("SELECT changes FROM record.utility_log WHERE utility_id = $1", code)
         assert log["changes"] == len(numbers) > 0
+
+
+@pytest.mark.parametrize("setting", ["fsync", "synchronous_commit", "full_page_writes"])
+def test_a_commit_is_on_the_disk(database: Database, setting: str) -> None:
+    """A report is answered once it is durable, by the service's own Postgres too."""
+
+    async def shown(service: Any) -> str:
+        return str(await service.fetchval("SELECT current_setting($1)", setting))
+
+    assert ask(database.dsn, shown) == "on"
