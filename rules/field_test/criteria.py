@@ -30,11 +30,20 @@ _DID: Final = {
 }
 
 
-class Gauged(Struct, frozen=True, kw_only=True):
-    """What the gauge does to every number of a test, in its unit: its uncertainty (0: not told), and the head to add."""
+class Gauged(Struct, frozen=True, kw_only=True, eq=False):
+    """What the gauge does to every number of a test, in its unit: its uncertainty (0: not told), and the head to add.
+
+    Compared by identity: take it from `gauged_by`.
+    """
 
     uncertainty: float
     head: float
+
+
+@lru_cache(maxsize=1024)
+def gauged_by(uncertainty: float, head: float) -> Gauged:
+    """The one of that uncertainty and head."""
+    return Gauged(uncertainty=uncertainty, head=head)
 
 
 class Noted(Struct, frozen=True):

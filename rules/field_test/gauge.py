@@ -7,7 +7,7 @@ from msgspec import UNSET, Struct, UnsetType
 
 from rules.calendar import add_months
 from rules.field_test.answer import Flag
-from rules.field_test.criteria import REMEMBERED, Gauged
+from rules.field_test.criteria import REMEMBERED, Gauged, gauged_by
 from rules.field_test.document import Gauge
 from rules.field_test.flags import flag
 from rules.field_test.plan import Plan
@@ -37,7 +37,7 @@ def _gauged(plan: Plan, gauge: Gauge | UnsetType, length: LengthUnit | UnsetType
         if gauge.height_above_assembly and length is not UNSET and plan.kind.single_hose:
             # A gauge held above the assembly reads low by the head in its hose, and one held below reads high.
             head = gauge.height_above_assembly * head_per_length(length, plan.unit)
-    return Gauged(uncertainty=uncertainty, head=head)
+    return gauged_by(uncertainty, head)
 
 
 def _flags(plan: Plan, gauge: Gauge | UnsetType, performed_on: dt.date) -> list[Flag]:

@@ -7,7 +7,7 @@ What a reading shows depends on little besides itself, and gauges are read in te
 readings do: one that a reading exceeds is looked at afresh, outside what is remembered.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache, partial
 from itertools import count
 from math import inf
@@ -40,9 +40,6 @@ COMPONENT_OF: Final[dict[type[Reading], Component]] = {
     ReliefValveReading: "relief_valve",
     AirInletReading: "air_inlet",
 }
-
-_MISSING: Final = -1
-_DOUBLED: Final = -2
 
 
 class Leaks(Struct, frozen=True, kw_only=True):
@@ -126,20 +123,19 @@ def judge_phase(
     if around.leaks.below_minimum:
         _spoil(around, told, stands, phase.readings, line_pressure)
     results: list[PartResult] = []
-    for line in plan.lines:
-        of_line = told[line]
+    for of_line in [told] if len(plan.lines) == 1 else [told[line] for line in plan.lines]:
         for shown in of_line:
             if shown.noted:
-                flags += _noted(name, shown, stands[shown.index])
+                flags += _noted(name, shown, stands.get(shown.index))
             findings += shown.findings
-        results += [shown.result for shown in of_line]
+            results.append(shown.result)
         if plan.buffer is not None:
             # An RP's parts stand in flow order: check 1, relief valve, check 2.
             both = _both(around, plan.buffer, of_line[0], of_line[1])
             if both is None or (not both.result.pair and "failed" in [shown.result.state for shown in of_line]):
                 continue
             if both.noted:
-                flags += _noted(name, both, stands[of_line[1].index])
+                flags += _noted(name, both, stands.get(of_line[1].index))
             findings += both.findings
             results.append(both.result)
     return add_up(plan, tuple(results)), told
@@ -147,10 +143,10 @@ def judge_phase(
 
 def _placed(
     around: Setting, readings: Sequence[Reading], line_pressure: float, flags: list[Flag]
-) -> tuple[list[PartShows], list[int]]:
-    """What each place shows, and where its reading stands."""
+) -> tuple[list[PartShows], dict[int, int | None]]:
+    """What each place shows, and where the reading of each place that was read stands (None: it is told twice)."""
     told = [*around.unread]
-    stands = [_MISSING] * len(told)
+    stands: dict[int, int | None] = {}
     remembered = around.shown
     for at, reading in enumerate(readings):
         shown = remembered[reading]
@@ -158,8 +154,8 @@ def _placed(
             flags.append(_unexpected(around, at, reading))
             continue
         index = shown.index
-        if stands[index] != _MISSING:
-            told[index], stands[index] = unread(around.plan.places[index], around.name, doubled=True), _DOUBLED
+        if index in stands:
+            told[index], stands[index] = unread(around.plan.places[index], around.name, doubled=True), None
             flags.append(_doubled(around, at, reading))
             continue
         if shown.observed is not None and shown.observed > line_pressure:
@@ -204,23 +200,23 @@ def _doubled(around: Setting, at: int, reading: Reading) -> Flag:
 
 
 @lru_cache(maxsize=REMEMBERED)
-def _noted(name: PhaseName, shown: PartShows, at: int) -> tuple[Flag, ...]:
+def _noted(name: PhaseName, shown: PartShows, at: int | None) -> tuple[Flag, ...]:
     below = {"reading": f"/{name}_test/readings/{at}", "phase": f"/{name}_test"}
     return tuple([flag(one.code, f"{below[one.on]}{one.member}", one.message) for one in shown.noted])
 
 
 def _spoil(
-    around: Setting, told: list[PartShows], stands: Sequence[int], readings: Sequence[Reading], line_pressure: float
+    around: Setting, told: list[PartShows], stands: Mapping[int, int | None], readings: Sequence[Reading], line_pressure: float
 ) -> None:
     """What cannot be read because a part before it has failed while a shutoff leaks."""
     for line in around.plan.lines:
         spoilt: dict[Component, str] = {}
         for shown in told[line]:
             index, component = shown.index, shown.result.component
-            place, because = around.plan.places[index], spoilt.get(component)
+            because, at = spoilt.get(component), stands.get(index)
             now = shown
-            if because is not None and stands[index] >= 0:
-                now = shows(place, around.name, readings[stands[index]], around.gauged, because, line_pressure)
+            if because is not None and at is not None:
+                now = shows(around.plan.places[index], around.name, readings[at], around.gauged, because, line_pressure)
             spoils = [one for one in around.leaks.below_minimum if one.only_below_minimum == component]
             if spoils and now.result.state == "failed":
                 spoilt |= {one: spoil.because for spoil in spoils for one in spoil.components}

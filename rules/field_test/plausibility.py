@@ -24,10 +24,8 @@ from rules.load import catalogue
 _ZONES_APART: Final = 2
 
 
-def check_units(test: Test) -> None:
-    """Refuse a document that tells a length without saying in what unit; DocumentError."""
-    if test.units.length is not UNSET:
-        return
+def check_no_length(test: Test) -> None:
+    """Refuse a document that tells a length, since it does not say in what unit; DocumentError."""
     if test.assembly.size is not UNSET:
         raise DocumentError(
             "The assembly's size is told without a unit: add `length` to `units` (in, ft, mm or m).", "/units/length"

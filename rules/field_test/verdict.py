@@ -21,7 +21,7 @@ from rules.field_test.flags import flag
 from rules.field_test.gauge import gauge_shows
 from rules.field_test.phase import judge_phase, setting
 from rules.field_test.plan import Plan, plan_on
-from rules.field_test.plausibility import check_units, flags_of_repair, flags_of_report, repeats, shows_again
+from rules.field_test.plausibility import check_no_length, flags_of_repair, flags_of_report, repeats, shows_again
 from rules.field_test.result import PhaseResult
 from rules.field_test.summary import summary
 
@@ -33,7 +33,8 @@ def judge(test: Test, *, received_at: dt.datetime, previous: PreviousReadings | 
 
     UnknownRulebookError and NotInForceError where there is no rulebook for the day; DocumentError where a unit is missing.
     """
-    check_units(test)
+    if test.units.length is UNSET:
+        check_no_length(test)
     performed_on = test.performed_at.date()
     plan = plan_on(test.rulebook, performed_on, test.assembly.kind, test.units.pressure)
     gauge = gauge_shows(plan, test.gauge, test.units.length, performed_on)
@@ -60,7 +61,7 @@ def judge(test: Test, *, received_at: dt.datetime, previous: PreviousReadings | 
     if test.declared is not UNSET and test.declared != outcome:
         message = f"The report declares {test.declared!r}; the readings show {outcome!r}."
         flags.append(flag("declared_outcome_differs", "/declared", message))
-    acceptance = _acceptance(flags)
+    acceptance = _acceptance(flags) if flags else "accepted"
     follows = _follows(plan, test.assembly.hazard, initial, final, acceptance)
     return Verdict(
         outcome=outcome,
