@@ -1,6 +1,6 @@
 """Every call of the service, in the order of the published contract."""
 
-from service.api import batches, changes, health, organisations, reference, registry, reports, standings, utilities
+from service.api import batches, changes, health, organisations, reference, registry, reports, standings, summaries, utilities
 from service.api import rules as rules_calls
 from service.api.operation import Operation
 
@@ -12,6 +12,7 @@ operations: list[Operation] = [
     *batches.operations,
     *standings.operations,
     *changes.operations,
+    *summaries.operations,
     *organisations.operations,
     *health.operations,
     *reference.operations,
