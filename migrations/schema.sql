@@ -167,6 +167,9 @@ CREATE INDEX report_of_assembly ON record.report (utility_id, assembly_id, perfo
 -- A year's tests are counted from this index alone.
 CREATE INDEX report_of_year ON record.report (utility_id, performed_on)
     INCLUDE (id, assembly_id, performed_at, outcome, initial_outcome, acceptance, protection);
+-- Failures are few among the tests, so counting what became of them begins here.
+CREATE INDEX report_failing ON record.report (utility_id, performed_on) INCLUDE (assembly_id, outcome, protection)
+    WHERE outcome = 'fail' OR initial_outcome = 'fail';
 
 -- Which report a key's Idempotency-Key made, so that a retried POST finds it again.
 CREATE TABLE record.report_request (

@@ -45,7 +45,7 @@ GROUP BY GROUPING SETS ((a.kind, a.hazard), ());
 -- by today; a repair on the same visit took 0 days.
 WITH failing AS (
     SELECT DISTINCT r.assembly_id FROM record.report r
-    WHERE r.utility_id = $1 AND r.performed_on BETWEEN $2 AND $3 AND 'fail' IN (r.outcome, r.initial_outcome)
+    WHERE r.utility_id = $1 AND r.performed_on BETWEEN $2 AND $3 AND (r.outcome = 'fail' OR r.initial_outcome = 'fail')
 ), decided AS (
     SELECT r.assembly_id, r.performed_on, 'fail' IN (r.outcome, r.initial_outcome) AS failed,
         lag(r.outcome) OVER in_order AS before,
