@@ -66,6 +66,8 @@ class Remembered(dict[Reading, PartShows | None]):
         """Work it out. So that all settings together never hold too much, they are forgotten after so many."""
         if next(_worked_out) % REMEMBERED == 0:
             setting.cache_clear()
+            # It keeps settings alive.
+            _both.cache_clear()
         shown = self[reading] = self._work_out(reading)
         return shown
 
@@ -104,6 +106,8 @@ def _leaks(plan: Plan, name: PhaseName, shutoffs: Shutoffs) -> Leaks:
                 continue
             if spoil.only_below_minimum is not None:
                 below.append(spoil)
+                message = "The inlet shutoff leaks, which can make a check that leaks look sound; a person should look at these readings."
+                flags.append(flag("inlet_shutoff_leaking", pointer, message))
             else:
                 unreadable |= dict.fromkeys(spoil.components, spoil.because)
                 flags.append(flag("shutoff_leak_unreadable", pointer, spoil.because))

@@ -48,6 +48,9 @@ def flags_of_report(
         )
     flags += of_gauge
     flags += _tester(test.tester, plan, performed_on)
+    if test.assembly.hazard != "non_health" and "health" not in plan.kind.hazards:
+        message = f"A {plan.kind.name} is not for a health hazard, however well it tests; choose an assembly that is."
+        flags.append(flag("kind_not_for_hazard", "/assembly/hazard", message))
     if test.line_pressure is not UNSET and not plan.line_pressure[0] <= test.line_pressure <= plan.line_pressure[1]:
         least, most = plan.line_pressure
         message = f"A line pressure of {test.line_pressure:g} {plan.unit} lies outside {least:.4g}–{most:.4g} {plan.unit}; look at the maker's plate."

@@ -1,0 +1,50 @@
+"""What judging remembers never shows in a verdict, and stays small whatever is asked. Sources: none; these are laws of the house."""
+
+import datetime as dt
+from typing import Any
+
+import msgspec
+
+import rules
+from rules.field_test import phase
+from rules.field_test.criteria import REMEMBERED, gauged_by
+from rules.field_test.plan import plan_on
+
+RECEIVED = dt.datetime(2026, 5, 15, tzinfo=dt.UTC)
+TIGHT = rules.Shutoffs(inlet="tight", outlet="tight")
+
+
+def judged(held_at: float, **more: Any) -> rules.Verdict:
+    told = {
+        "rulebook": "us-common",
+        "performed_at": "2026-05-14T09:20:00-07:00",
+        "assembly": {"kind": "dc", "hazard": "health"},
+        "units": {"pressure": "psi"},
+        "initial_test": {
+            "shutoffs": {"inlet": "tight", "outlet": "tight"},
+            "readings": [{"component": "check_1", "held_at": held_at}, {"component": "check_2", "held_at": 2.0}],
+        },
+    } | more
+    return rules.judge(msgspec.convert(told, rules.Test), received_at=RECEIVED)
+
+
+def test_a_reading_above_the_line_pressure_is_never_taken_for_the_same_reading_below_it() -> None:
+    outcomes = [judged(7.4, line_pressure=pressure).outcome for pressure in (60.0, 7.3, 7.4, 7.3, 60.0)]
+    assert outcomes == ["pass", "incomplete", "pass", "incomplete", "pass"]
+
+
+def test_a_reading_taken_with_one_gauge_is_never_taken_for_the_same_reading_of_another() -> None:
+    chances = [
+        judged(1.1, gauge={"accuracy": accuracy, "resolution": 0.1}).findings[0].conformance_probability
+        for accuracy in (0.1, 0.2, 0.1, 0.2)
+    ]
+    assert chances[0] == chances[2] != chances[1] == chances[3]
+
+
+def test_more_different_readings_than_are_remembered_are_forgotten_again() -> None:
+    first = msgspec.json.encode(judged(1.0))
+    for thousandths in range(1000, 1000 + REMEMBERED + 100):
+        judged(thousandths / 1000)
+    plan = plan_on("us-common", dt.date(2026, 5, 14), "dc", "psi")
+    assert 0 < len(phase.setting(plan, "initial", gauged_by(0.0, 0.0), TIGHT).shown) <= REMEMBERED
+    assert msgspec.json.encode(judged(1.0)) == first
