@@ -8,6 +8,7 @@ import asyncio
 import datetime as dt
 import logging
 import socket
+import tempfile
 import threading
 import time
 from collections.abc import Awaitable, Callable, Iterator
@@ -76,12 +77,30 @@ class Database:
         return int(self.owner(f"SELECT count(*) FROM record.{table}")[0][0])  # noqa: S608 - our own table names
 
 
+@contextmanager
+def data_folder() -> Iterator[Path]:
+    """A folder for a Postgres's data.
+
+    Not one of pytest's: each run of pytest closes the folder above them to other users, and as root Postgres works as one.
+    """
+    with tempfile.TemporaryDirectory(prefix="nonreturn-", ignore_cleanup_errors=True) as folder:
+        yield Path(folder) / "postgres"
+
+
 @pytest.fixture(scope="session")
-def postgres(tmp_path_factory: pytest.TempPathFactory) -> Iterator[EmbeddedPostgres]:
+def postgres() -> Iterator[EmbeddedPostgres]:
     """The one Postgres of this run."""
-    server = EmbeddedPostgres(tmp_path_factory.mktemp("postgres"))
-    yield server
-    server.stop()
+    with data_folder() as data:
+        server = EmbeddedPostgres(data)
+        yield server
+        server.stop()
+
+
+@pytest.fixture
+def data() -> Iterator[Path]:
+    """A folder for a Postgres of this test's own."""
+    with data_folder() as folder:
+        yield folder
 
 
 @pytest.fixture(scope="session")

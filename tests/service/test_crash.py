@@ -62,8 +62,7 @@ class Kept(EmbeddedPostgres):
         self.keeper.communicate(input="", timeout=20)
 
 
-def test_what_was_answered_outlives_the_database_server(tmp_path: Path) -> None:
-    data = tmp_path / "postgres"
+def test_what_was_answered_outlives_the_database_server(data: Path) -> None:
     server = Kept(data)
     in_thread(lambda: migrate(server.dsn()))
     with world_in(Database(server, "postgres")) as world:

@@ -167,8 +167,8 @@ async def everything_agrees(dsn: str, utility_code: str) -> int:
         await pool.close()
 
 
-def test_the_demo_starts_serves_stops_and_starts_again(tmp_path: Path) -> None:
-    data, ready = tmp_path / "postgres", tmp_path / "ready.json"
+def test_the_demo_starts_serves_stops_and_starts_again(data: Path, tmp_path: Path) -> None:
+    ready = tmp_path / "ready.json"
     process, told, _ = demo(data, ready)
     try:
         assert set(told) == {"url", "utility", "keys", "assemblies", "testers", "gauges"}
