@@ -22,6 +22,7 @@ from rules.load import catalogue
 
 # Offsets are less than a day each way, so the same moment has dates that are at most this many days apart.
 _ZONES_APART: Final = 2
+_AT_ONCE: Final = dt.timedelta(0)
 
 
 def check_no_length(test: Test) -> None:
@@ -41,8 +42,9 @@ def flags_of_report(
 ) -> list[Flag]:
     """The flags on the time, the gauge (`of_gauge`), the tester and the line pressure; `performed_on` is the day where the test was made."""
     flags: list[Flag] = []
-    # Comparing moments of different zones costs as much as judging a reading does; days that lie far enough apart decide without.
-    if received_at.toordinal() - performed_on.toordinal() <= _ZONES_APART and test.performed_at > received_at:
+    # Comparing moments of two zones costs as much as judging some readings; days far enough apart decide without, and a difference is had
+    # at half the price.
+    if received_at.toordinal() - performed_on.toordinal() <= _ZONES_APART and test.performed_at - received_at > _AT_ONCE:
         flags.append(
             flag("performed_in_future", "/performed_at", "The test is dated after the moment at which its report was received.")
         )
