@@ -23,6 +23,7 @@ HAZARDS: Final[tuple[Hazard, ...]] = get_args(Hazard)
 _VENTS: Final = frozenset({"relief_valve", "air_inlet"})
 _STUCK: Final[tuple[Status, ...]] = ("stuck_closed",)
 _PASSING: Final[tuple[Status, ...]] = ("leaking", "stuck_open")
+_FOUND_BY_TESTS: Final[tuple[Status, ...]] = ("leaking",)
 
 
 class MatrixRow(Struct, frozen=True, kw_only=True):
@@ -62,8 +63,11 @@ def withstands(kind: OperableKind, hazard: Hazard) -> bool:
 
 @cache
 def protection(kind: Kind, failed: frozenset[str]) -> Protection:
-    """`full`: nothing failed. `degraded`: still protected against all that the kind withstands. `lost`: not against all of it.
+    """`full`: nothing failed. `degraded`: still protected against each hazard that the kind withstands. `lost`: not against each.
 
+    Barriers left are reckoned as in the trade (common practice, no source): each hazard by itself, and a failed check as one that passes
+    water rather than one that is gone, for that is what a field test finds. So an RP whose checks both leak still has its relief valve.
+    The matrix beside it is harder: it also tries checks stuck wide open, and both hazards at once.
     Detector assemblies are judged line by line, each line as an assembly of its own. KeyError where the kind is not modelled, or
     where `failed` names a part that it does not have.
     """
@@ -73,8 +77,8 @@ def protection(kind: Kind, failed: frozenset[str]) -> Protection:
         raise KeyError(f"{kind} has no {', '.join(sorted(strange))}")
     if not failed:
         return "full"
-    guarded = [hazard for hazard in HAZARDS if withstands(kind, hazard)]
-    return "degraded" if all(protected(kind, failed, hazard) for hazard in guarded) else "lost"
+    guarded = [hazard for hazard in HAZARDS if hazard != "both" and withstands(kind, hazard)]
+    return "degraded" if all(_holds(family_of(kind), failed, hazard, _FOUND_BY_TESTS) for hazard in guarded) else "lost"
 
 
 def _combinations(kind: OperableKind) -> Iterator[tuple[str, ...]]:
@@ -83,13 +87,13 @@ def _combinations(kind: OperableKind) -> Iterator[tuple[str, ...]]:
 
 
 @cache
-def _holds(family: OperableKind, failed: frozenset[str], hazard: Hazard) -> bool:
-    """Whether, in every way these parts can fail and in every trial, no downstream water passes the inlet."""
+def _holds(family: OperableKind, failed: frozenset[str], hazard: Hazard, passing: tuple[Status, ...] = _PASSING) -> bool:
+    """Whether, in every way these parts can fail (checks: `passing`) and in every trial, no downstream water passes the inlet."""
     if family == "air_gap":
         # Nothing joins the two sides: there is no path whose flow could be solved.
         return True
     parts = sorted(failed)
-    ways = product(*[_STUCK if part in _VENTS else _PASSING for part in parts])
+    ways = product(*[_STUCK if part in _VENTS else passing for part in parts])
     trials = [trial for trial in physics().trials if trial.hazard == hazard]
     return all(_survives(family, dict(zip(parts, way, strict=True)), trial) for way in ways for trial in trials)
 
