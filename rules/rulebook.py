@@ -177,7 +177,8 @@ def resolve(data: RulebookData, sources: dict[str, Source], on: dt.date) -> Rule
         raise NotInForceError(
             f"Rulebook {data.id} says nothing on {on.isoformat()}: it is carried from {data.in_force_from.isoformat()}"
             + (f" to {data.in_force_until.isoformat()}" if data.in_force_until else " on")
-            + ". Name a rulebook that was in force on the day of the test."
+            + ". Name a rulebook that was in force on that day.",
+            pointer="/rulebook",
         )
     changes = {data.in_force_from}
     chosen: dict[str, tuple[Any, ...]] = {}

@@ -4,6 +4,7 @@ A good document is decoded once, straight into its struct. Only a bad one is wal
 description, each leaf tried by itself, so that the answer lists every fault with its pointer and not just the first.
 """
 
+import json
 import re
 from types import NoneType, UnionType
 from typing import Annotated, Any, Literal, TypeVar, Union, cast, get_args, get_origin, get_type_hints
@@ -30,9 +31,11 @@ def decode(shape: type[T], body: bytes) -> T:
     try:
         document = decoder.decode(body)
     except RecursionError:
-        raise _too_deep() from None
+        raise too_deep() from None
     except (msgspec.DecodeError, UnicodeDecodeError):
         raise malformed(faults_of(shape, body)) from None
+    if faults := _doubled(body):
+        raise malformed(faults)
     if _NUL_ESCAPE in body and (faults := _nul_faults(msgspec.json.decode(body), "")):
         raise malformed(faults)
     return cast("T", document)
@@ -68,7 +71,7 @@ def faults_of(shape: type[Any], body: bytes) -> list[Fault]:
     try:
         raw = msgspec.json.decode(body)
     except RecursionError:
-        raise _too_deep() from None
+        raise too_deep() from None
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
         return [Fault(pointer="", detail=f"This is not JSON in UTF-8: {error}.")]
     faults = _walk(raw, shape, "", strict=True) + _nul_faults(raw, "")
@@ -81,7 +84,28 @@ def faults_of(shape: type[Any], body: bytes) -> list[Fault]:
     return faults
 
 
-def _too_deep() -> ProblemError:
+def _doubled(body: bytes) -> list[Fault]:
+    """Members that stand twice in one object: the decoder would take the last and lose the other without a word."""
+    faults: list[Fault] = []
+
+    def look(members: list[tuple[str, Any]]) -> None:
+        names = [name for name, _ in members]
+        if len(set(names)) != len(names):
+            twice = sorted({name for name in names if names.count(name) > 1})
+            faults.extend(
+                Fault(pointer="", detail=f"The member `{name}` stands more than once in one object; say it once.")
+                for name in twice
+            )
+
+    try:
+        json.loads(body, object_pairs_hook=look, parse_int=str)
+    except RecursionError:
+        raise too_deep() from None
+    return faults
+
+
+def too_deep() -> ProblemError:
+    """The problem of a document nested deeper than any of ours."""
     return malformed([Fault(pointer="", detail="The document is nested too deep to be one of ours.")])
 
 
@@ -173,6 +197,13 @@ def _under(pointer: str, member: str) -> str:
 
 
 def _nul_faults(value: Any, pointer: str) -> list[Fault]:
+    try:
+        return _with_nul(value, pointer)
+    except RecursionError:
+        raise too_deep() from None
+
+
+def _with_nul(value: Any, pointer: str) -> list[Fault]:
     if isinstance(value, str):
         return (
             [Fault(pointer=pointer, detail="The text holds a NUL character, which cannot be kept; leave it out.")]
@@ -183,8 +214,8 @@ def _nul_faults(value: Any, pointer: str) -> list[Fault]:
         return [
             fault
             for key, item in value.items()
-            for fault in [*_nul_faults(key, _under(pointer, key)), *_nul_faults(item, _under(pointer, key))]
+            for fault in [*_with_nul(key, _under(pointer, key)), *_with_nul(item, _under(pointer, key))]
         ]
     if isinstance(value, list):
-        return [fault for index, item in enumerate(value) for fault in _nul_faults(item, f"{pointer}/{index}")]
+        return [fault for index, item in enumerate(value) for fault in _with_nul(item, f"{pointer}/{index}")]
     return []

@@ -6,7 +6,8 @@ from service.api.operation import Answer, Call, operation
 from service.pages import page, reference
 from service.problems import KINDS, not_found
 
-HTML = "text/html; charset=utf-8"
+# The framework adds the character set.
+HTML = "text/html"
 
 
 @operation("GET", "/openapi.json", id="contract", summary="This contract", answers={200: bytes}, tag="operation", public=False)
@@ -38,4 +39,10 @@ async def problem(call: Call) -> Answer:
     return Answer(body=reference.problem(code), media_type=HTML, headers=page.HEADERS)
 
 
-operations = [contract, docs, problem]
+@operation("GET", "/", id="door", summary="The way to the reference page", answers={302: None}, tag="operation", public=False)
+async def door(_call: Call) -> Answer:
+    """Show a person who opens the bare address where to go."""
+    return Answer(status=302, headers={"Location": "/docs"})
+
+
+operations = [contract, docs, problem, door]

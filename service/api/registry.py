@@ -7,8 +7,8 @@ import msgspec
 
 from service.api.lists import AfterId, page, page_of
 from service.api.operation import Answer, Call, Operation, operation
-from service.documents import decode
-from service.problems import ProblemError
+from service.documents import decode, too_deep
+from service.problems import Fault, ProblemError
 from service.records.register import change_thing, create_thing
 from service.things import (
     Assembly,
@@ -42,11 +42,16 @@ def merged(call: Call, current: Any, facts: type[Any], fixed: tuple[str, ...] = 
     """The facts of `current` after the merge patch in the request, checked whole like new ones."""
     patch = decode(dict[str, Any], call.body)
     document = {name: value for name, value in msgspec.to_builtins(current).items() if name in facts.__struct_fields__}
-    result = merge(document, patch)
+    try:
+        result = merge(document, patch)
+        body = msgspec.json.encode(result)
+    except RecursionError:
+        raise too_deep() from None
     for name in fixed:
         if result.get(name) != document.get(name):
-            raise ProblemError("malformed", f"`{name}` is fixed once registered; register a new one instead.")
-    return decode(facts, msgspec.json.encode(result))
+            detail = f"`{name}` is fixed once registered; register a new one instead."
+            raise ProblemError("malformed", detail, [Fault(pointer=f"/{name}", detail=detail)])
+    return decode(facts, body)
 
 
 def merge(target: Any, patch: Any) -> Any:

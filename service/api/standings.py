@@ -93,7 +93,7 @@ async def standings(call: Call, query: StandingsQuery) -> Answer:
         return Answer(body=as_geojson(_features(chunks)), media_type=GEOJSON, headers=headers)
     body = as_csv(COLUMNS, _rows(chunks))
     headers["Content-Disposition"] = 'attachment; filename="standings.csv"'
-    return Answer(body=body, media_type=f"{CSV}; charset=utf-8; header=present", headers=headers)
+    return Answer(body=body, media_type=f"{CSV}; header=present", headers=headers)
 
 
 _AFTER_DUE = re.compile(r"(\d{4}-\d{2}-\d{2}|never)~(.+)\Z")

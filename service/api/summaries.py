@@ -24,7 +24,7 @@ async def summary(call: Call) -> Answer:
         ["total", "", *(getattr(told.total, name) for name in names)],
     ]
     headers = {"Vary": "Accept", "Content-Disposition": f'attachment; filename="summary-{told.year}.csv"'}
-    return Answer(body=csv_rows(rows), media_type=f"{CSV}; charset=utf-8; header=present", headers=headers)
+    return Answer(body=csv_rows(rows), media_type=f"{CSV}; header=present", headers=headers)
 
 
 operations = [summary]

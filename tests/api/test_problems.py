@@ -186,9 +186,7 @@ def test_a_method_that_does_not_serve_tells_which_do(world: World, method: str, 
     assert allowed <= {one.strip() for one in answer.headers["allow"].split(",")}
 
 
-@pytest.mark.parametrize(
-    "path", ["/", "/v1", "/v2/utilities", "/v1/nothing", "/problems/nothing", "/v1/rulebooks/nothing", "/.env"]
-)
+@pytest.mark.parametrize("path", ["/v1", "/v2/utilities", "/v1/nothing", "/problems/nothing", "/v1/rulebooks/nothing", "/.env"])
 def test_an_unknown_path_is_not_found(world: World, path: str) -> None:
     problem(world.client.get(path), 404)
 
