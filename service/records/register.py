@@ -45,7 +45,7 @@ async def change_utility(
     """Replace a utility's facts while it is still as in `before`; 412 where it is not.
 
     Under another rulebook every standing is worked out anew, assembly by assembly so that reports need not wait for them all; where
-    that is cut short, sending the change again or `nonreturn rebuild` finishes it.
+    that is cut short, `nonreturn rebuild` finishes it.
     """
     utility = await registry.change_utility(before.code, facts, version=before.version, now=now)
     if utility.rulebook != before.rulebook:
