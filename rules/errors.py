@@ -11,6 +11,8 @@ class RulesError(Exception):
         super().__init__(message)
         self.message = message
         self.pointer = pointer
+        self.also: tuple[RulesError, ...] = ()
+        """What else is wrong with the same document, so that all of it can be told at once."""
 
 
 class UnknownRulebookError(RulesError):
@@ -27,3 +29,9 @@ class NotJudgeableError(RulesError):
 
 class DocumentError(RulesError):
     """The document is well-formed and still cannot be read: a unit is missing, or a member does not belong where it stands."""
+
+
+def together(first: RulesError, *others: RulesError) -> RulesError:
+    """The first error, carrying the others."""
+    first.also = others
+    return first

@@ -62,8 +62,9 @@ def malformed(faults: list[Fault]) -> ProblemError:
 
 
 def from_rules(error: RulesError, code: str = "malformed") -> ProblemError:
-    """A refusal of the rules core as a problem."""
-    return ProblemError(code, error.message, [Fault(pointer=error.pointer, detail=error.message)])
+    """A refusal of the rules core as a problem, with all that it found."""
+    faults = [Fault(pointer=one.pointer, detail=one.message) for one in (error, *error.also)]
+    return ProblemError(code, " ".join(fault.detail for fault in faults), faults)
 
 
 def faults_of(shape: type[Any], body: bytes) -> list[Fault]:

@@ -10,7 +10,7 @@ from typing import Final
 
 from msgspec import UNSET, UnsetType
 
-from rules.errors import DocumentError
+from rules.errors import DocumentError, RulesError
 from rules.field_test.answer import Flag
 from rules.field_test.criteria import REMEMBERED, PartShows
 from rules.field_test.document import AirInletReading, Reading, ReliefValveReading, Repair, Test, Tester
@@ -25,16 +25,17 @@ _ZONES_APART: Final = 2
 _AT_ONCE: Final = dt.timedelta(0)
 
 
-def check_no_length(test: Test) -> None:
-    """Refuse a document that tells a length, since it does not say in what unit; DocumentError."""
-    if test.assembly.size is not UNSET:
-        raise DocumentError(
-            "The assembly's size is told without a unit: add `length` to `units` (in, ft, mm or m).", "/units/length"
-        )
-    if test.gauge is not UNSET and test.gauge.height_above_assembly is not UNSET:
-        raise DocumentError(
-            "The gauge's height is told without a unit: add `length` to `units` (in, ft, mm or m).", "/units/length"
-        )
+def lengths_without_unit(test: Test) -> list[RulesError]:
+    """What is wrong with a document that tells no unit of length and yet tells lengths: a DocumentError for each."""
+    told = {
+        "/assembly/size": test.assembly.size is not UNSET,
+        "/gauge/height_above_assembly": test.gauge is not UNSET and test.gauge.height_above_assembly is not UNSET,
+    }
+    return [
+        DocumentError(f"`{pointer}` is told without a unit: add `length` to `units` (in, ft, mm or m).", "/units/length")
+        for pointer, there in told.items()
+        if there
+    ]
 
 
 def flags_of_report(

@@ -13,6 +13,7 @@ from typing import Final
 from msgspec import UNSET, Struct
 
 from rules.catalogue import Hazard
+from rules.errors import RulesError, together
 from rules.field_test.actions import actions
 from rules.field_test.answer import Acceptance, Action, Diagnosis, Finding, Flag, Verdict
 from rules.field_test.diagnosis import diagnose
@@ -21,7 +22,7 @@ from rules.field_test.flags import flag
 from rules.field_test.gauge import gauge_shows
 from rules.field_test.phase import judge_phase, setting
 from rules.field_test.plan import Plan, plan_on
-from rules.field_test.plausibility import check_no_length, flags_of_repair, flags_of_report, repeats, shows_again
+from rules.field_test.plausibility import flags_of_repair, flags_of_report, lengths_without_unit, repeats, shows_again
 from rules.field_test.result import PhaseResult
 from rules.field_test.summary import summary
 
@@ -33,10 +34,14 @@ def judge(test: Test, *, received_at: dt.datetime, previous: PreviousReadings | 
 
     UnknownRulebookError and NotInForceError where there is no rulebook for the day; DocumentError where a unit is missing.
     """
-    if test.units.length is UNSET:
-        check_no_length(test)
+    faults = lengths_without_unit(test) if test.units.length is UNSET else None
     performed_on = test.performed_at.date()
-    plan = plan_on(test.rulebook, performed_on, test.assembly.kind, test.units.pressure)
+    try:
+        plan = plan_on(test.rulebook, performed_on, test.assembly.kind, test.units.pressure)
+    except RulesError as error:
+        raise together(*(faults or ()), error) from None
+    if faults:
+        raise together(*faults)
     gauge = gauge_shows(plan, test.gauge, test.units.length, performed_on)
     line_pressure = inf if test.line_pressure is UNSET else test.line_pressure
     findings: list[Finding] = []
