@@ -155,6 +155,8 @@ CREATE TABLE record.report (
     previous text,
     -- How the first test came out, before any repair; the yearly summary counts by it.
     initial_outcome text GENERATED ALWAYS AS (CASE WHEN verdict <> '' THEN verdict::jsonb #>> '{initial,outcome}' END) STORED,
+    -- The hash of the report's leaf in its utility's log (RFC 9162); NULL in rows from before there was one.
+    leaf_hash bytea,
     PRIMARY KEY (utility_id, id),
     UNIQUE (utility_id, log_index),
     UNIQUE (utility_id, supersedes),
@@ -198,6 +200,27 @@ CREATE TABLE record.standing (
 CREATE INDEX standing_by_status ON record.standing (utility_id, status, (coalesce(due_on, 'infinity'::date)), assembly_id);
 CREATE INDEX standing_unprotected ON record.standing (utility_id, protection, assembly_id) WHERE protection IN ('lost', 'degraded');
 
+-- The log's tree in tiles: the hashes of 256 whole subtrees of 256^level leaves each, and the root over them. Only whole tiles are kept.
+CREATE TABLE record.log_tile (
+    utility_id text COLLATE "C" NOT NULL REFERENCES record.utility,
+    level smallint NOT NULL,
+    number bigint NOT NULL,
+    hashes bytea NOT NULL CHECK (octet_length(hashes) = 8192),
+    root bytea NOT NULL,
+    PRIMARY KEY (utility_id, level, number)
+);
+
+-- The tree heads that were signed. `tail` holds the leaf hashes beyond the last whole tile, so that a row changed there can be named.
+CREATE TABLE record.log_head (
+    utility_id text COLLATE "C" NOT NULL REFERENCES record.utility,
+    size bigint NOT NULL,
+    root bytea NOT NULL,
+    made_at timestamptz NOT NULL,
+    tail bytea NOT NULL,
+    signed text NOT NULL,
+    PRIMARY KEY (utility_id, size)
+);
+
 CREATE FUNCTION record.refuse_change() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
     RAISE EXCEPTION '%.% is append-only: record a report that supersedes the wrong one', TG_TABLE_SCHEMA, TG_TABLE_NAME
@@ -209,6 +232,10 @@ CREATE TRIGGER append_only BEFORE UPDATE OR DELETE ON record.report FOR EACH ROW
 CREATE TRIGGER never_emptied BEFORE TRUNCATE ON record.report FOR EACH STATEMENT EXECUTE FUNCTION record.refuse_change();
 CREATE TRIGGER append_only BEFORE UPDATE OR DELETE ON record.change FOR EACH ROW EXECUTE FUNCTION record.refuse_change();
 CREATE TRIGGER never_emptied BEFORE TRUNCATE ON record.change FOR EACH STATEMENT EXECUTE FUNCTION record.refuse_change();
+CREATE TRIGGER append_only BEFORE UPDATE OR DELETE ON record.log_tile FOR EACH ROW EXECUTE FUNCTION record.refuse_change();
+CREATE TRIGGER never_emptied BEFORE TRUNCATE ON record.log_tile FOR EACH STATEMENT EXECUTE FUNCTION record.refuse_change();
+CREATE TRIGGER append_only BEFORE UPDATE OR DELETE ON record.log_head FOR EACH ROW EXECUTE FUNCTION record.refuse_change();
+CREATE TRIGGER never_emptied BEFORE TRUNCATE ON record.log_head FOR EACH STATEMENT EXECUTE FUNCTION record.refuse_change();
 
 -- Numbers the rows that a statement wrote and adds them to the feed, in the same transaction; TG_ARGV[0] names the resource.
 CREATE FUNCTION record.note_changes() RETURNS trigger LANGUAGE plpgsql AS $$
@@ -275,6 +302,12 @@ CREATE POLICY own_utility ON record.report_request USING (utility_id = current_s
 ALTER TABLE record.standing ENABLE ROW LEVEL SECURITY;
 ALTER TABLE record.standing FORCE ROW LEVEL SECURITY;
 CREATE POLICY own_utility ON record.standing USING (utility_id = current_setting('nonreturn.utility', true));
+ALTER TABLE record.log_tile ENABLE ROW LEVEL SECURITY;
+ALTER TABLE record.log_tile FORCE ROW LEVEL SECURITY;
+CREATE POLICY own_utility ON record.log_tile USING (utility_id = current_setting('nonreturn.utility', true));
+ALTER TABLE record.log_head ENABLE ROW LEVEL SECURITY;
+ALTER TABLE record.log_head FORCE ROW LEVEL SECURITY;
+CREATE POLICY own_utility ON record.log_head USING (utility_id = current_setting('nonreturn.utility', true));
 
 DO $$
 BEGIN

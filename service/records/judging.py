@@ -12,10 +12,12 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 from msgspec import UNSET, Struct
+from msgspec.structs import replace
 
 import rules
 from service.access import Principal
 from service.problems import Fault, ProblemError
+from service.records.leaf import leaf_hash
 from service.reports import ReportFacts
 from service.store.reports import FactsRow, ReportRow, ReportStore
 from service.things import Calibration, Certificate, Size, Utility
@@ -57,7 +59,7 @@ def judge(utility: Utility, submission: Submission, known: FactsRow) -> ReportRo
     test = as_judged(utility, facts, known)
     previous = previous_readings(facts, known)
     verdict = rules.judge(test, received_at=submission.received_at, previous=previous)
-    return ReportRow(
+    row = ReportRow(
         id=submission.id,
         assembly_id=facts.assembly_id,
         tester_id=facts.tester_id,
@@ -80,6 +82,7 @@ def judge(utility: Utility, submission: Submission, known: FactsRow) -> ReportRo
         rulebook_digest=verdict.rulebook.digest,
         previous=None if previous is None else msgspec.json.encode(previous).decode(),
     )
+    return replace(row, leaf_hash=leaf_hash(utility.code, row))
 
 
 def previous_readings(facts: ReportFacts, known: FactsRow) -> rules.PreviousReadings | None:

@@ -78,6 +78,8 @@ class ReportRow(Struct, frozen=True, kw_only=True):
     rulebook: str
     rulebook_digest: str
     previous: str | None
+    leaf_hash: bytes | None = None
+    """Its hash in the utility's log; None only in rows from before there was a log."""
 
 
 class RequestRow(Struct, frozen=True, kw_only=True):

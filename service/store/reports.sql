@@ -42,23 +42,23 @@ WITH numbered AS (
 ), recorded AS (
     INSERT INTO record.report (utility_id, id, log_index, assembly_id, tester_id, gauge_id, performed_at, performed_on, received_at,
         reason, supersedes, organisation_id, key_id, content_hash, content, judged, verdict, outcome, protection, acceptance,
-        rulebook, rulebook_digest, previous)
+        rulebook, rulebook_digest, previous, leaf_hash)
     SELECT $1, r.id, numbered.before_them + r.n - 1, r.assembly_id, r.tester_id, r.gauge_id, r.performed_at, r.performed_on,
         r.received_at, r.reason, r.supersedes, r.organisation_id, r.key_id, r.content_hash, r.content, r.judged, r.verdict,
-        r.outcome, r.protection, r.acceptance, r.rulebook, r.rulebook_digest, r.previous
+        r.outcome, r.protection, r.acceptance, r.rulebook, r.rulebook_digest, r.previous, r.leaf_hash
     FROM numbered, unnest($2::uuid[], $3::uuid[], $4::uuid[], $5::uuid[], $6::timestamptz[], $7::date[], $8::timestamptz[],
         $9::text[], $10::uuid[], $11::uuid[], $12::uuid[], $13::bytea[], $14::text[], $15::text[], $16::text[], $17::text[],
-        $18::text[], $19::text[], $20::text[], $21::text[], $22::text[]) WITH ORDINALITY
+        $18::text[], $19::text[], $20::text[], $21::text[], $22::text[], $23::bytea[]) WITH ORDINALITY
         AS r (id, assembly_id, tester_id, gauge_id, performed_at, performed_on, received_at, reason, supersedes, organisation_id,
             key_id, content_hash, content, judged, verdict, outcome, protection, acceptance, rulebook, rulebook_digest, previous,
-            n)
+            leaf_hash, n)
 ), requested AS (
     INSERT INTO record.report_request (utility_id, organisation_id, idempotency_key, report_id)
     SELECT $1, q.organisation_id, q.idempotency_key, q.report_id
-    FROM unnest($23::uuid[], $24::text[], $25::uuid[]) AS q (organisation_id, idempotency_key, report_id)
+    FROM unnest($24::uuid[], $25::text[], $26::uuid[]) AS q (organisation_id, idempotency_key, report_id)
 )
 INSERT INTO record.standing (utility_id, assembly_id, version, due_on, basis)
-SELECT $1, s.assembly_id, 1, s.due_on, s.basis FROM unnest($26::uuid[], $27::date[], $28::text[]) AS s (assembly_id, due_on, basis)
+SELECT $1, s.assembly_id, 1, s.due_on, s.basis FROM unnest($27::uuid[], $28::date[], $29::text[]) AS s (assembly_id, due_on, basis)
 ON CONFLICT (utility_id, assembly_id)
 DO UPDATE SET version = standing.version + 1, due_on = excluded.due_on, basis = excluded.basis;
 

@@ -137,6 +137,8 @@ REFUSED_TO_THE_SERVICE = [
     for schema_table, acts in {
         "record.report": ("UPDATE", "DELETE", "TRUNCATE"),
         "record.change": ("UPDATE", "DELETE", "TRUNCATE"),
+        "record.log_tile": ("UPDATE", "DELETE", "TRUNCATE"),
+        "record.log_head": ("UPDATE", "DELETE", "TRUNCATE"),
         "record.report_request": ("UPDATE", "DELETE", "TRUNCATE"),
         "record.standing": ("DELETE", "TRUNCATE"),
         "record.utility": ("DELETE", "TRUNCATE"),
@@ -168,6 +170,8 @@ OTHERS = {
     "'full', 'accepted', 'us-wa', '' FROM record.premises",
     "record.report_request": "SELECT utility_id, id, 'key', id FROM record.premises",
     "record.standing": "SELECT utility_id, id, 1, NULL, '{}' FROM record.premises",
+    "record.log_tile": "SELECT utility_id, 0, 0, decode(repeat('00', 8192), 'hex'), '' FROM record.premises",
+    "record.log_head": "SELECT utility_id, 1, '', now(), '', '' FROM record.premises",
 }  # fmt: skip
 
 
@@ -234,7 +238,7 @@ def test_a_session_changes_nothing_of_another_utility(two_utilities: Database) -
     assert ask(two_utilities.dsn, changed) == "UPDATE 0"
 
 
-@pytest.mark.parametrize("table", ["report", "change"])
+@pytest.mark.parametrize("table", ["report", "change", "log_tile", "log_head"])
 @pytest.mark.parametrize(
     "act", ["UPDATE record.{} SET utility_id = utility_id", "DELETE FROM record.{}", "TRUNCATE record.{} CASCADE"]
 )
