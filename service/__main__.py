@@ -45,7 +45,7 @@ def main() -> None:
     try:
         settings = Settings.from_environment(os.environ)
     except ValueError as error:
-        sys.exit(f"nonreturn: a setting is not a number: {error}")
+        sys.exit(f"nonreturn: a setting cannot be read: {error}")
     given = {name: value for name in ("host", "port", "data") if (value := getattr(options, name, None)) is not None}
     settings = replace(settings, **given)
     if options.command == "serve":

@@ -3,10 +3,12 @@
 import logging
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from typing import Any
+from importlib import import_module
+from typing import Any, cast
 
 from litestar import Litestar, Request, Response
 from litestar.exceptions import HTTPException
+from litestar.types import ASGIApp
 
 from rules import DocumentError, RulesError
 from service import documents
@@ -14,6 +16,7 @@ from service.access import Gatekeeper
 from service.api import calls
 from service.api.openapi import document
 from service.clock import Clock, SystemClock
+from service.edge import Edge
 from service.problems import MEDIA_TYPE, ProblemError
 from service.records.reports import Submissions
 from service.services import Services
@@ -36,7 +39,7 @@ _FRAMEWORK = {
 }
 
 
-def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> Litestar:
+def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> ASGIApp:
     """The application, working in the database at `dsn`; the pool opens when the application starts."""
     clock = clock or SystemClock()
     services = Services(settings=settings, clock=clock)
@@ -57,10 +60,11 @@ def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> Lite
             await pool.close()
 
     services.contract = document(calls.operations, VERSION)
-    return Litestar(
+    inside = Litestar(
         [one.handler(services) for one in calls.operations],
         lifespan=[connected],
         openapi_config=None,
+        logging_config=None,
         exception_handlers={
             ProblemError: _problem,
             RulesError: _refusal,
@@ -69,6 +73,18 @@ def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> Lite
         },
         request_max_body_size=settings.body_limit,
     )
+    edge = Edge(inside, clock, services.metrics)
+    return traced(edge) if settings.telemetry else edge
+
+
+def traced(app: ASGIApp) -> ASGIApp:
+    """The application, telling each request to OpenTelemetry; RuntimeError where its packages are not installed."""
+    try:
+        asgi = import_module("opentelemetry.instrumentation.asgi")
+    except ImportError:
+        raise RuntimeError("NONRETURN_TELEMETRY needs the extra: pip install 'nonreturn[telemetry]'.") from None
+    # Our paths carry ids, which would make a name of its own for each request; the method alone names the span, the path is an attribute.
+    return cast("ASGIApp", asgi.OpenTelemetryMiddleware(app, default_span_details=lambda scope: (scope["method"], {})))
 
 
 def _answer(error: ProblemError, request: Request[Any, Any, Any]) -> Response[bytes]:

@@ -7,11 +7,12 @@ from contextlib import contextmanager, suppress
 
 import asyncpg
 import uvicorn
-from litestar import Litestar
+from litestar.types import ASGIApp
 
 from service.access import RIGHTS_OF, mint
 from service.app import create_app
 from service.clock import SystemClock
+from service.edge import write_logs
 from service.embedded import SERVICE, EmbeddedPostgres
 from service.migrate import migrate as run_migrations
 from service.records.judging import rejudge_reports
@@ -52,17 +53,25 @@ def database(settings: Settings) -> Iterator[Database]:
         found.stop()
 
 
-def from_environment() -> Litestar:
+def from_environment() -> ASGIApp:
     """The application as each of several server processes makes it."""
     settings = Settings.from_environment(os.environ)
     if settings.dsn is None:
         raise RuntimeError("Several processes need a database of their own: set NONRETURN_DSN.")
+    write_logs(settings.log)
     return create_app(settings, settings.dsn)
 
 
 def serve(settings: Settings, *, workers: int) -> None:
     """Serve until told to stop; SIGTERM finishes what was begun."""
-    common = {"host": settings.host, "port": settings.port, "access_log": False, "timeout_graceful_shutdown": 20}
+    common = {
+        "host": settings.host,
+        "port": settings.port,
+        "access_log": False,
+        "log_config": None,
+        "timeout_graceful_shutdown": 20,
+    }
+    write_logs(settings.log)
     if workers > 1:
         uvicorn.run("service.commands:from_environment", factory=True, workers=workers, **common)  # type: ignore[arg-type]
         return

@@ -23,6 +23,7 @@ class Metrics:
             buckets=(1, 2, 4, 8, 16, 32, 64),
             registry=self._registry,
         )
+        self.in_flight = Gauge("nonreturn_requests_in_flight", "Requests that are being answered.", registry=self._registry)
         self.waiting = Gauge("nonreturn_reports_waiting", "Reports that wait to be written.", registry=self._registry)
 
     def answered(self, operation: str, status: int, seconds: float) -> None:

@@ -51,6 +51,11 @@ KINDS: Final[dict[str, ProblemKind]] = {
     "method-not-allowed": ProblemKind(
         status=405, title="That cannot be done with this address", advice="The `Allow` header names the methods that serve here."
     ),
+    "timeout": ProblemKind(
+        status=408,
+        title="The body did not arrive in time",
+        advice="Nothing was stored. Send the whole body at once; retries are safe.",
+    ),
     "conflict": ProblemKind(
         status=409,
         title="That contradicts what is recorded",
@@ -74,6 +79,11 @@ KINDS: Final[dict[str, ProblemKind]] = {
         status=428,
         title="Say which version you change",
         advice="Read the record and send its `ETag` in `If-Match`, so that nobody's change is lost.",
+    ),
+    "too-many-requests": ProblemKind(
+        status=429,
+        title="Too many requests at once",
+        advice="Send the same request again after the time in `Retry-After`. Many reports go better in one batch.",
     ),
     "internal": ProblemKind(
         status=500,

@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING, Any
 
 from service.clock import Clock
 from service.metrics import Metrics
+from service.rates import Rates
 from service.settings import Settings
 
 if TYPE_CHECKING:
@@ -30,3 +31,4 @@ class Services:
         self.settings = settings
         self.clock = clock
         self.metrics = Metrics()
+        self.rates = Rates(settings.rate)

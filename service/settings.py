@@ -6,6 +6,9 @@ NONRETURN_DATA       where the service's own Postgres keeps its data (default .d
 NONRETURN_HOST       the address to listen on (default 127.0.0.1)
 NONRETURN_PORT       the port to listen on (default 8600; 0 takes any free one)
 NONRETURN_POOL       connections to Postgres (default 8)
+NONRETURN_LOG        what is logged, as lines of JSON on standard error: error, warning (default), info (a line a request), debug
+NONRETURN_RATE       requests a second that one key may send to one process (default 2000, twice that at once; 0: no limit)
+NONRETURN_TELEMETRY  1: tell requests to OpenTelemetry (needs the extra `telemetry`; its own OTEL_* variables say where to)
 """
 
 from collections.abc import Mapping
@@ -25,10 +28,14 @@ class Settings(Struct, frozen=True, kw_only=True):
     pool: int = 8
     body_limit: int = 256 * 1024
     key_cache_seconds: float = 5.0
+    body_seconds: float = 30.0
+    log: str = "warning"
+    rate: float = 2000.0
+    telemetry: bool = False
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str]) -> "Settings":
-        """Read the variables above; ValueError where a number is not one."""
+        """Read the variables above; ValueError where a number is not one, or a word none of those named."""
         return cls(
             dsn=environment.get("NONRETURN_DSN") or None,
             admin_dsn=environment.get("NONRETURN_ADMIN_DSN") or None,
@@ -36,4 +43,13 @@ class Settings(Struct, frozen=True, kw_only=True):
             host=environment.get("NONRETURN_HOST") or "127.0.0.1",
             port=int(environment.get("NONRETURN_PORT") or 8600),
             pool=int(environment.get("NONRETURN_POOL") or 8),
+            log=_level(environment.get("NONRETURN_LOG") or "warning"),
+            rate=float(environment.get("NONRETURN_RATE") or 2000),
+            telemetry=environment.get("NONRETURN_TELEMETRY") == "1",
         )
+
+
+def _level(word: str) -> str:
+    if word.lower() not in ("error", "warning", "info", "debug"):
+        raise ValueError(f"NONRETURN_LOG is error, warning, info or debug, not {word!r}")
+    return word.lower()

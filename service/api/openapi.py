@@ -108,8 +108,8 @@ def _responses(one: Operation, by_shape: dict[int, Any]) -> dict[str, Any]:
 
 
 def _may_fail_with(one: Operation, status: int) -> bool:
-    bad_request, unauthorized, forbidden, missing, conflict, stale, large, media, inapplicable, unmatched = (
-        400, 401, 403, 404, 409, 412, 413, 415, 422, 428,
+    bad_request, unauthorized, forbidden, missing, late, conflict, stale, large, media, inapplicable, unmatched, too_many = (
+        400, 401, 403, 404, 408, 409, 412, 413, 415, 422, 428, 429,
     )  # fmt: skip
     reads_body = one.takes is not None
     applies = {
@@ -120,6 +120,8 @@ def _may_fail_with(one: Operation, status: int) -> bool:
         conflict: one.method in ("POST", "PUT") and one.right is not None,
         stale: "If-Match" in one.request_headers,
         unmatched: "If-Match" in one.request_headers,
+        late: reads_body and not one.streams,
+        too_many: one.right is not None,
         large: reads_body,
         media: reads_body,
         inapplicable: reads_body or one.query is not None or "{" in one.path,

@@ -7,6 +7,7 @@ A parameter `document` is the JSON body, `query` the query string, both decoded 
 needs hangs on `call`. From the same annotations the published OpenAPI document is made, so that the two cannot part.
 """
 
+import asyncio
 import inspect
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
@@ -141,6 +142,7 @@ class Operation(Struct, frozen=True, kw_only=True):
             if self.right is not None:
                 principal = await services.gatekeeper.principal(request.headers.get("authorization"))
                 utility = request.path_params.get("utility")
+                services.rates.spend(principal.key_id, time.monotonic())
                 principal.require(self.right, utility)
                 if utility is not None and principal.kind == "operator":
                     # The operator sees every utility there is, so whether there is one has to be asked.
@@ -152,7 +154,7 @@ class Operation(Struct, frozen=True, kw_only=True):
             if self.takes is not None:
                 _check_media_type(request, self.body_media_type)
                 # A call that streams reads its body itself, line by line, while it answers.
-                body = b"" if self.streams else await request.body()
+                body = b"" if self.streams else await _body(request, services.settings.body_seconds)
                 if self.takes is not bytes:
                     arguments["document"] = decode(self.takes, body)
             return respond(await self.function(Call(request, services, principal, body), **arguments))
@@ -247,6 +249,15 @@ def _single(request: Request[Any, Any, Any]) -> dict[str, Any]:
             raise ProblemError("malformed", f"The query parameter `{name}` is given more than once.")
         values[name] = value
     return values
+
+
+async def _body(request: Request[Any, Any, Any], seconds: float) -> bytes:
+    """The whole body; an asker that trickles it in is not waited for."""
+    try:
+        async with asyncio.timeout(seconds):
+            return await request.body()
+    except TimeoutError:
+        raise ProblemError("timeout", f"The body did not arrive within {seconds:g} seconds.") from None
 
 
 def _check_media_type(request: Request[Any, Any, Any], expected: str) -> None:

@@ -1,0 +1,138 @@
+"""The files in deploy/ say what the service does: paths, variables, ports, users; and each is checked by what can check it here."""
+
+import os
+import re
+import shutil
+import subprocess
+from pathlib import Path
+from typing import Any
+from uuid import uuid4
+
+import pytest
+import yaml
+
+from service.__main__ import parser
+from service.api import calls
+from service.commands import Database
+from service.migrate import migrate
+from service.settings import Settings
+from tests.conftest import ask
+
+VARIABLE = re.compile(r"NONRETURN_[A-Z_]+")
+
+
+@pytest.fixture
+def compose(repository: Path) -> dict[str, Any]:
+    return dict(yaml.safe_load((repository / "deploy/compose.yaml").read_text(encoding="utf-8"))["services"])
+
+
+@pytest.fixture
+def kubernetes(repository: Path) -> dict[str, dict[str, Any]]:
+    text = (repository / "deploy/kubernetes/nonreturn.yaml").read_text(encoding="utf-8")
+    return {one["kind"]: one for one in yaml.safe_load_all(text)}
+
+
+def deployed(repository: Path) -> dict[str, str]:
+    """The files that deploy the service, by path."""
+    names = ["Dockerfile", "compose.yaml", "kubernetes/nonreturn.yaml", "systemd/nonreturn.service"]
+    return {name: (repository / "deploy" / name).read_text(encoding="utf-8") for name in names}
+
+
+def test_every_variable_that_is_set_is_one_the_service_reads(repository: Path) -> None:
+    known = set(VARIABLE.findall((repository / "service/settings.py").read_text(encoding="utf-8")))
+    # These two exist in the compose file alone, which makes addresses of them.
+    known |= {"NONRETURN_OWNER_PASSWORD", "NONRETURN_SERVICE_PASSWORD"}
+    for name, text in deployed(repository).items():
+        assert set(VARIABLE.findall(text)) <= known, name
+
+
+def test_every_probe_asks_a_call_that_there_is(repository: Path, kubernetes: dict[str, dict[str, Any]]) -> None:
+    container = kubernetes["Deployment"]["spec"]["template"]["spec"]["containers"][0]
+    asked = {container[f"{kind}Probe"]["httpGet"]["path"] for kind in ("startup", "readiness", "liveness")}
+    asked |= set(re.findall(r"127\.0\.0\.1:8600(/\w+)", deployed(repository)["Dockerfile"]))
+    assert asked == {"/healthz", "/readyz"}
+    assert asked <= {one.path for one in calls.operations}
+
+
+def test_every_command_line_is_one_the_command_takes(
+    compose: dict[str, Any], kubernetes: dict[str, dict[str, Any]], repository: Path
+) -> None:
+    lines = [compose["migrate"]["command"], compose["service"]["command"]]
+    lines += [kubernetes[kind]["spec"]["template"]["spec"]["containers"][0]["args"] for kind in ("Job", "Deployment")]
+    unit = deployed(repository)["systemd/nonreturn.service"]
+    lines.append(re.findall(r"^ExecStart=\S+ (.*)$", unit, re.MULTILINE)[0].split())
+    lines.append(re.findall(r'"([^"]+)"', re.findall(r"^CMD (.*)$", deployed(repository)["Dockerfile"], re.MULTILINE)[0]))
+    read = [parser().parse_args([str(word) for word in line]) for line in lines]
+    assert [one.command for one in read] == ["migrate", "serve", "migrate", "serve", "serve", "serve"]
+    assert {one.port for one in read if one.command == "serve"} == {8600}
+
+
+def test_nothing_runs_as_root_and_nothing_may_gain_rights(
+    compose: dict[str, Any], kubernetes: dict[str, dict[str, Any]], repository: Path
+) -> None:
+    assert re.findall(r"^USER (\d+)$", deployed(repository)["Dockerfile"], re.MULTILINE) == ["10001"]
+    assert compose["service"]["read_only"] is True
+    assert compose["service"]["cap_drop"] == ["ALL"]
+    assert all(str(port).startswith("127.0.0.1:") for port in compose["service"]["ports"])
+    for kind in ("Job", "Deployment"):
+        pod = kubernetes[kind]["spec"]["template"]["spec"]
+        assert pod["securityContext"]["runAsNonRoot"] is True
+        for container in pod["containers"]:
+            guard = container["securityContext"]
+            assert (guard["allowPrivilegeEscalation"], guard["readOnlyRootFilesystem"]) == (False, True)
+            assert guard["capabilities"]["drop"] == ["ALL"]
+
+
+def test_there_is_time_to_drain(compose: dict[str, Any], kubernetes: dict[str, dict[str, Any]], repository: Path) -> None:
+    """The service finishes what was begun for up to 20 seconds (service/commands.py); whoever stops it waits longer than that."""
+    drain = int(
+        re.findall(r'"timeout_graceful_shutdown": (\d+)', (repository / "service/commands.py").read_text(encoding="utf-8"))[0]
+    )
+    assert int(str(compose["service"]["stop_grace_period"]).rstrip("s")) > drain
+    assert kubernetes["Deployment"]["spec"]["template"]["spec"]["terminationGracePeriodSeconds"] > drain
+    assert int(re.findall(r"^TimeoutStopSec=(\d+)$", deployed(repository)["systemd/nonreturn.service"], re.MULTILINE)[0]) > drain
+
+
+def test_the_image_takes_in_all_that_is_built_and_no_secret(repository: Path) -> None:
+    ignored = (repository / ".dockerignore").read_text(encoding="utf-8").split()
+    copied = re.findall(r"^COPY (?!--from)(.+) \S+$", deployed(repository)["Dockerfile"], re.MULTILINE)
+    assert ignored[0] == "*"
+    assert {f"!{name}" for line in copied for name in line.split()} == {one for one in ignored if one.startswith("!")}
+
+
+def test_the_login_of_the_compose_file_can_serve(compose: dict[str, Any], data: Path) -> None:
+    """Its script is run as it stands, by the same `psql`, against a migrated database; twice, as a restart would."""
+    found = Database(Settings(data=data))
+    try:
+        migrate(found.owner_dsn)
+        assert found.embedded is not None
+        script = compose["login"]["command"][0]
+        [sql] = re.findall(r"<<'SQL'\n(.*)SQL\n", script, re.DOTALL)
+        secret = f"it's {uuid4()}"
+        for _ in range(2):
+            subprocess.run(
+                [found.embedded.programs / "psql", "--dbname", found.owner_dsn, "--set", "ON_ERROR_STOP=1"],
+                input=sql, text=True, check=True, capture_output=True, env={**os.environ, "SERVICE_PASSWORD": secret},
+            )  # fmt: skip
+        asked = "SELECT pg_has_role('nonreturn_login', 'nonreturn_service', 'SET'), rolsuper, rolbypassrls, rolcanlogin FROM pg_roles WHERE rolname = 'nonreturn_login'"
+        [row] = ask(found.owner_dsn, lambda connection: connection.fetch(asked))
+        assert tuple(row) == (True, False, False, True)
+    finally:
+        found.stop()
+
+
+@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="no systemd on this machine")
+def test_the_unit_reads_well_and_shuts_itself_in(repository: Path, tmp_path: Path) -> None:
+    unit = deployed(repository)["systemd/nonreturn.service"]
+    # The program it starts is not installed where the tests run; any program that is there stands in for it.
+    standing_in = tmp_path / "nonreturn.service"
+    standing_in.write_text(unit.replace("/opt/nonreturn/.venv/bin/nonreturn", "/bin/true"), encoding="utf-8")
+    verified = subprocess.run(["systemd-analyze", "verify", standing_in], capture_output=True, text=True, check=False)
+    assert (verified.returncode, verified.stderr) == (0, "")
+    judged = subprocess.run(
+        ["systemd-analyze", "security", "--offline=true", "--threshold=20", standing_in],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert judged.returncode == 0, judged.stdout[-500:]
