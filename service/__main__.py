@@ -1,4 +1,4 @@
-"""The `nonreturn` command: serve, demo, migrate, key, rebuild, rejudge.
+"""The `nonreturn` command: serve, demo, migrate, key, rebuild, rejudge, export, restore.
 
 A service reads its settings from the environment (see service/settings.py); the command's options stand over them.
 """
@@ -11,7 +11,8 @@ from pathlib import Path
 
 from msgspec.structs import replace
 
-from service import commands, demo
+from service import commands, demo, exchange
+from service.problems import ProblemError
 from service.settings import Settings
 
 
@@ -36,6 +37,11 @@ def parser() -> argparse.ArgumentParser:
     rebuild.add_argument("utility", help="the utility's code")
     rejudge = commands_.add_parser("rejudge", help="judge every stored report again, and say which verdicts differ")
     rejudge.add_argument("utility", help="the utility's code")
+    export = commands_.add_parser("export", help="write everything a utility owns, as NDJSON")
+    export.add_argument("utility", help="the utility's code")
+    export.add_argument("--to", type=Path, help="the file to write (default: standard output); it is there whole or not at all")
+    restore = commands_.add_parser("restore", help="write an exported utility into a database that has nothing of it")
+    restore.add_argument("file", type=Path, help="the export")
     return root
 
 
@@ -58,8 +64,20 @@ def main() -> None:
         print(asyncio.run(commands.make_key(settings, options.kind, options.name, options.utility)))
     elif options.command == "rebuild":
         sys.exit(asyncio.run(commands.rebuild(settings, options.utility)))
-    else:
+    elif options.command == "rejudge":
         sys.exit(asyncio.run(commands.rejudge(settings, options.utility)))
+    else:
+        sys.exit(_exchange(settings, options))
+
+
+def _exchange(settings: Settings, options: argparse.Namespace) -> int:
+    """Take a utility's record out, or bring it in; the exit status."""
+    try:
+        if options.command == "export":
+            return asyncio.run(exchange.export(settings, options.utility, options.to))
+        return asyncio.run(exchange.restore(settings, options.file))
+    except (ProblemError, OSError) as error:
+        return exchange.complain(error)
 
 
 if __name__ == "__main__":

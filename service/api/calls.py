@@ -1,6 +1,18 @@
 """Every call of the service, in the order of the published contract."""
 
-from service.api import batches, changes, health, organisations, reference, registry, reports, standings, summaries, utilities
+from service.api import (
+    batches,
+    changes,
+    health,
+    organisations,
+    reference,
+    registry,
+    reports,
+    standings,
+    summaries,
+    transfer,
+    utilities,
+)
 from service.api import rules as rules_calls
 from service.api.operation import Operation
 
@@ -13,6 +25,7 @@ operations: list[Operation] = [
     *standings.operations,
     *changes.operations,
     *summaries.operations,
+    *transfer.operations,
     *organisations.operations,
     *health.operations,
     *reference.operations,

@@ -9,6 +9,7 @@ import pytest
 
 from service.embedded import OWNER, SERVICE, EmbeddedPostgres
 from service.migrate import migrate, migrated, newest
+from service.store.transfer import LEFT_OUT, OWNED
 from tests.conftest import Database, ask, in_thread
 
 # Global by nature: it tells who may do what, before any utility is named.
@@ -261,6 +262,21 @@ def test_changes_are_numbered_from_one_without_a_gap(two_utilities: Database) ->
         assert numbers == list(range(1, len(numbers) + 1))
         [log] = two_utilities.owner("SELECT changes FROM record.utility_log WHERE utility_id = $1", code)
         assert log["changes"] == len(numbers) > 0
+
+
+def test_every_table_of_the_record_is_exported_or_left_out_for_a_reason(database: Database) -> None:
+    tables = {row[0] for row in database.owner("SELECT tablename FROM pg_tables WHERE schemaname = 'record'")}
+    assert tables == {owned.table for owned in OWNED} | set(LEFT_OUT), (
+        "Add the table to OWNED (or LEFT_OUT) in service/store/transfer.py."
+    )
+    for owned in OWNED:
+        # Rows come in an order that does not hang on where Postgres keeps them: by the whole of a key.
+        keys = database.owner(
+            "SELECT array_agg(a.attname::text) FROM pg_index i JOIN pg_attribute a ON a.attrelid = i.indrelid AND a.attnum = ANY (i.indkey) "
+            "WHERE i.indrelid = ('record.' || $1)::regclass AND i.indisunique GROUP BY i.indexrelid",
+            owned.table,
+        )  # fmt: skip
+        assert {"utility_id", *owned.order.split(", ")} in [set(row[0]) for row in keys]
 
 
 @pytest.mark.parametrize("setting", ["fsync", "synchronous_commit", "full_page_writes"])

@@ -1,0 +1,180 @@
+"""Export of everything a utility owns, and its restoring: the same ids, times, verdicts to the byte, log order and standings.
+
+An export is NDJSON: a first line that says what it is, a line a row, and a last line that counts the rows of each table and holds the
+SHA-256 of all lines before it, so that one cut short or changed on its way is noticed. What is restored is checked against itself: a
+report's hash against its content, its verdict against judging it again, the standings against the reports. Restoring writes history as
+told, so it is the act of whoever owns the database, and no call of the API.
+"""
+
+import datetime as dt
+import hashlib
+from collections import Counter
+from collections.abc import AsyncIterator, Callable, Iterable
+from uuid import UUID
+
+import msgspec
+from msgspec import UNSET, Raw, Struct, UnsetType
+
+import rules
+from service.problems import Fault, ProblemError
+from service.records.judging import content_hash
+from service.records.reports import standing_row, work_out
+from service.reports import ReportFacts
+from service.store.pool import Pool
+from service.store.registry import RegistryStore
+from service.store.reports import HistoryRow, ReportStore
+from service.store.transfer import AT_ONCE, OWNED, Restoring, TransferStore
+
+FORMAT = 1
+MOST_FAULTS = 100
+_TABLES = [owned.table for owned in OWNED]
+
+
+class ExportLine(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """A line of an export.
+
+    The first says `nonreturn_export` (the format's number) and the utility's code; the last `rows` (how many of each table) and
+    `sha256` (of all the bytes before it); each between them a table and a row of it.
+    """
+
+    nonreturn_export: int | UnsetType = UNSET
+    utility: str | UnsetType = UNSET
+    table: str | UnsetType = UNSET
+    row: Raw | UnsetType = UNSET
+    rows: dict[str, int] | UnsetType = UNSET
+    sha256: str | UnsetType = UNSET
+
+
+class Restored(Struct, frozen=True, kw_only=True):
+    """What was restored: rows by table, and the assemblies whose standing is not what their reports say."""
+
+    utility: str
+    rows: dict[str, int]
+    differing: list[UUID]
+
+
+class _Report(Struct, kw_only=True):
+    """What of a report's row can be checked against the rest of it."""
+
+    id: UUID
+    content: str
+    content_hash: str
+    judged: str
+    verdict: str
+    received_at: dt.datetime
+    previous: str | None
+
+
+async def export(store: TransferStore, utility: str) -> AsyncIterator[bytes]:
+    """The lines of an export."""
+    digest, counts = hashlib.sha256(), Counter[str]()
+    line = msgspec.json.encode(ExportLine(nonreturn_export=FORMAT, utility=utility)) + b"\n"
+    digest.update(line)
+    yield line
+    async for table, row in store.rows(utility):
+        line = b'{"table":"' + table.encode() + b'","row":' + row.encode() + b"}\n"
+        counts[table] += 1
+        digest.update(line)
+        yield line
+    yield msgspec.json.encode(ExportLine(rows=dict(counts), sha256=digest.hexdigest())) + b"\n"
+
+
+async def restore(pool: Pool, lines: Iterable[bytes], *, tell: Callable[[int], None] = lambda _: None) -> Restored:
+    """Write an exported utility into a database that has nothing of it; all of it or nothing, ProblemError saying why.
+
+    `tell` is told how many lines have been read, now and then.
+    """
+    reader = iter(lines)
+    first_line = next(reader, b"")
+    first = _line(1, first_line)
+    if first.nonreturn_export != FORMAT or first.utility is UNSET:
+        raise ProblemError("malformed", f"This is no export of format {FORMAT}: its first line does not say so.")
+    digest = hashlib.sha256(first_line)
+    counts: Counter[str] = Counter()
+    faults: list[Fault] = []
+    end: ExportLine | None = None
+    async with TransferStore(pool).restoring(first.utility) as restoring:
+        gathered: list[bytes] = []
+        table = _TABLES[0]
+        for number, line in enumerate(reader, start=2):
+            if end is not None:
+                raise ProblemError("malformed", f"Line {number}: something stands after the export's last line.")
+            told = _line(number, line)
+            if told.sha256 is not UNSET:
+                end = told
+                continue
+            digest.update(line)
+            if told.table not in _TABLES or told.row is UNSET or _TABLES.index(told.table) < _TABLES.index(table):
+                raise ProblemError(
+                    "malformed", f"Line {number}: rows come in the order {', '.join(_TABLES)}, each with `table` and `row`."
+                )
+            if told.table != table or len(gathered) >= AT_ONCE:
+                await _write(restoring, table, gathered)
+                gathered, table = [], told.table
+                tell(number)
+            gathered.append(bytes(told.row))
+            counts[table] += 1
+            if table == "report":
+                faults += _faults_of(number, told.row)
+        await _write(restoring, table, gathered)
+        if end is None or end.sha256 != digest.hexdigest() or end.rows != dict(counts):
+            raise ProblemError(
+                "malformed", "The export is cut short or was changed: what its last line says does not fit the lines before it."
+            )
+        if faults:
+            shown = faults[:MOST_FAULTS]
+            raise ProblemError(
+                "malformed", f"{len(faults)} of the export's lines contradict themselves; nothing is restored.", shown
+            )
+        await restoring.finish()
+    return Restored(utility=first.utility, rows=dict(counts), differing=await _differing(pool, first.utility))
+
+
+def _line(number: int, line: bytes) -> ExportLine:
+    try:
+        return msgspec.json.decode(line, type=ExportLine)
+    except (msgspec.DecodeError, RecursionError) as error:
+        raise ProblemError("malformed", f"Line {number} is no line of an export: {error}.") from None
+
+
+async def _write(restoring: Restoring, table: str, rows: list[bytes]) -> None:
+    if rows:
+        await restoring.write(table, rows)
+
+
+def _faults_of(number: int, row: Raw) -> list[Fault]:
+    """What of a report does not fit itself: its hash its content, its verdict what it was judged on."""
+    try:
+        report = msgspec.json.decode(row, type=_Report)
+        facts = msgspec.json.decode(report.content, type=ReportFacts)
+        test = msgspec.json.decode(report.judged, type=rules.Test)
+        previous = None if report.previous is None else msgspec.json.decode(report.previous, type=rules.PreviousReadings)
+        verdict = msgspec.json.encode(rules.judge(test, received_at=report.received_at, previous=previous))
+    except (msgspec.DecodeError, rules.RulesError) as error:
+        return [Fault(pointer=f"/{number}", detail=f"Line {number}: this report cannot be read or judged: {error}.")]
+    faults = []
+    if report.content_hash != f"\\x{content_hash(facts).hex()}":
+        faults.append(f"Line {number}: report {report.id} is not what was recorded: its content does not fit its hash.")
+    if verdict != report.verdict.encode():
+        faults.append(f"Line {number}: report {report.id} bears another verdict than judging it again gives.")
+    return [Fault(pointer=f"/{number}", detail=detail) for detail in faults]
+
+
+async def _differing(pool: Pool, code: str) -> list[UUID]:
+    """The assemblies whose standing is not what their reports say."""
+    store, differing = ReportStore(pool), []
+    utility = await RegistryStore(pool).utility(code)
+    ids = await store.assembly_ids(code)
+    for start in range(0, len(ids), AT_ONCE):
+        some = ids[start : start + AT_ONCE]
+        async with store.recording(code) as recording:
+            assemblies = await recording.assemblies(some)
+            history: dict[UUID, list[HistoryRow]] = {}
+            for row in await recording.history(some, []):
+                history.setdefault(row.assembly_id, []).append(row)
+        differing += [
+            one
+            for one, row in assemblies.items()
+            if row.basis != standing_row(one, work_out(utility, row, history.get(one, []))).basis
+        ]
+    return differing

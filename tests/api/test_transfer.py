@@ -1,0 +1,181 @@
+"""Export and restore: what comes out of one database goes into another and comes out of it the same, to the byte."""
+
+import asyncio
+import hashlib
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+from uuid import uuid4
+
+import pytest
+
+from service.embedded import EmbeddedPostgres
+from service.problems import ProblemError
+from service.records.judging import rejudge_reports
+from service.records.transfer import Restored, restore
+from service.store.pool import Pool
+from service.store.reports import ReportStore
+from service.store.transfer import OWNED
+from tests.conftest import Database, Place, World, bearer, fresh_database, in_thread, world_in
+
+COUNT = "SELECT count(*) FROM record.{} WHERE utility_id = $1"
+
+
+def filled(place: Place) -> None:
+    """Give a utility one of everything that the record knows: odd letters, a correction, a repeated request, a failing test."""
+    place.made("premises", name="Ünter “den” Linden \\ 😀", address="2 Lock\nLane", connection="fire", reference="C-1",
+               location={"latitude": 47.123456789012345, "longitude": -122.1})  # fmt: skip
+    place.new_assembly("rp", nominal_size={"size": 0.1, "units": {"length": "ft"}}, installed_on="2020-02-29", in_service=False)
+    wrong = place.recorded(check=0.6, remarks="Ärger\t\u2028 with the \\ valve")["report"]["id"]
+    place.recorded(check=1.7, supersedes=wrong, supersedes_because="misread")
+    again = {**bearer(place.keys["utility"]), "Idempotency-Key": "monday-7"}
+    for status in (201, 200):
+        answer = place.world.client.post(f"{place.base}/reports", json=place.report(check=1.3), headers=again)
+        assert answer.status_code == status
+    place.world.clock.pass_by(days=3, microseconds=123457)
+    place.recorded(check=0.4)
+
+
+def exported(place: Place, key: str = "utility") -> bytes:
+    answer = place.get("/export", key)
+    assert (answer.status_code, answer.headers["content-type"]) == (200, "application/x-ndjson"), answer.text
+    return answer.content
+
+
+def restored(database: Database, export: bytes) -> Restored:
+    async def act() -> Restored:
+        pool = await Pool.open(database.dsn, size=2)
+        try:
+            return await restore(pool, export.splitlines(keepends=True))
+        finally:
+            await pool.close()
+
+    return in_thread(lambda: asyncio.run(act()))  # type: ignore[no-any-return]
+
+
+def test_a_restored_utility_is_the_same_to_the_byte_and_lives_on(
+    place: Place, world: World, postgres: EmbeddedPostgres, template: str
+) -> None:
+    filled(place)
+    first = exported(place)
+    lines = [json.loads(line) for line in first.splitlines()]
+    rows = {owned.table: world.database.owner(COUNT.format(owned.table), place.code)[0][0] for owned in OWNED}
+    assert lines[-1]["rows"] == {table: count for table, count in rows.items() if count}
+    assert min(rows.values()) > 0
+    assert lines[-1]["sha256"] == hashlib.sha256(b"".join(first.splitlines(keepends=True)[:-1])).hexdigest()
+    with fresh_database(postgres, template) as other:
+        told = restored(other, first)
+        assert (told.utility, told.rows, told.differing) == (place.code, lines[-1]["rows"], [])
+        with world_in(other) as there:
+            there.clock.moment = world.clock.moment
+            headers = bearer(there.operator_key)
+            assert there.client.get(f"{place.base}/export", headers=headers).content == first
+            for path in ("/reports?limit=500", "/standings?limit=500", "/assemblies", "/premises", "/testers", "/gauges"):
+                here = world.client.get(place.base + path, headers=bearer(world.operator_key)).json()
+                assert there.client.get(place.base + path, headers=headers).json() == here
+            # The next report takes the next place in the log, and the feed tells of everything from its first number on.
+            answer = there.client.put(f"{place.base}/reports/{uuid4()}", json=place.report(), headers=headers)
+            assert answer.status_code == 201, answer.text
+            kept = there.client.get(f"{place.base}/reports/{answer.json()['report']['id']}", headers=headers).json()
+            assert kept["report"]["log_index"] == lines[-1]["rows"]["report"]
+            feed = there.client.get(f"{place.base}/changes?limit=500", headers=headers).json()["items"]
+            assert [one["sequence"] for one in feed] == list(range(1, len(feed) + 1))
+            assert {one["id"] for one in feed if one["resource"] == "reports"} >= {
+                line["row"]["id"] for line in lines if line.get("table") == "report"
+            }
+
+        async def rejudged() -> Any:
+            pool = await Pool.open(other.dsn, size=1)
+            try:
+                return await rejudge_reports(ReportStore(pool), place.code)
+            finally:
+                await pool.close()
+
+        assert in_thread(lambda: asyncio.run(rejudged())) == (lines[-1]["rows"]["report"] + 1, [])
+        with pytest.raises(ProblemError, match="only where there is nothing of it"):
+            restored(other, first)
+
+
+def sealed(lines: list[bytes]) -> bytes:
+    """Lines with a last line that fits them."""
+    counts: dict[str, int] = {}
+    for line in lines[1:]:
+        table = json.loads(line)["table"]
+        counts[table] = counts.get(table, 0) + 1
+    body = b"".join(lines)
+    return body + json.dumps({"rows": counts, "sha256": hashlib.sha256(body).hexdigest()}).encode() + b"\n"
+
+
+def test_what_is_damaged_or_forged_is_not_restored_and_leaves_nothing(
+    place: Place, postgres: EmbeddedPostgres, template: str
+) -> None:
+    filled(place)
+    whole = exported(place)
+    lines = whole.splitlines(keepends=True)
+    report = next(n for n, line in enumerate(lines) if line.startswith(b'{"table":"report"'))
+
+    def with_report(change: dict[str, Any]) -> bytes:
+        told = json.loads(lines[report])
+        told["row"] |= change
+        return sealed([*lines[:report], json.dumps(told).encode() + b"\n", *lines[report + 1 : -1]])
+
+    row = json.loads(lines[report])["row"]
+    bad = {
+        "cut short": b"".join(lines[:-1]),
+        "contradict themselves": with_report({"content": row["content"].replace('"held_at":0.6', '"held_at":1.6')}),
+        "contradict themselves; ": with_report({"verdict": row["verdict"].replace('"fail"', '"pass"')}),
+        "have a gap": with_report({"log_index": 77}),
+        "shortened or changed|cut short or was changed": whole.replace(b"Plot 1", b"Plot 2"),
+        "cannot be kept": with_report({"utility_id": "another"}),
+        "no line of an export": b"{\n",
+        "no export of format": b'{"nonreturn_export": 9, "utility": "x"}\n',
+        "come in the order": sealed([lines[0], lines[report]]) + b""
+        if report < 0
+        else sealed([lines[0], lines[report], lines[1]]),
+        "after the export's last line": whole + lines[1],
+    }
+    with fresh_database(postgres, template) as other:
+        for says, export in bad.items():
+            with pytest.raises(ProblemError, match=says):
+                restored(other, export)
+        assert [other.count(owned.table) for owned in OWNED] == [0] * len(OWNED)
+
+
+def test_who_may_register_may_export_and_nobody_else_sees_it(place: Place, world: World) -> None:
+    other = world.place()
+    assert exported(place) == world.client.get(f"{place.base}/export", headers=bearer(world.operator_key)).content
+    assert place.get("/export", "testing_company").status_code == 403
+    assert place.get("/export", "regulator").status_code == 403
+    assert world.client.get(f"{place.base}/export", headers=bearer(other.keys["utility"])).status_code == 404
+    assert b"another" not in exported(other)
+    assert place.code.encode() not in exported(other)
+
+
+@pytest.mark.slow
+def test_the_commands_write_a_file_and_restore_it(
+    place: Place, tmp_path: Path, postgres: EmbeddedPostgres, template: str
+) -> None:
+    filled(place)
+    file = tmp_path / "utility.ndjson"
+
+    def run(database: Database, *arguments: str) -> subprocess.CompletedProcess[str]:
+        environment = os.environ | {"NONRETURN_DSN": database.dsn}
+        return subprocess.run(
+            [sys.executable, "-m", "service", *arguments],
+            env=environment,
+            capture_output=True,
+            text=True,
+            check=False,
+            timeout=60,
+        )
+
+    assert run(place.world.database, "export", place.code, "--to", str(file)).returncode == 0
+    assert file.read_bytes() == exported(place)
+    with fresh_database(postgres, template) as other:
+        assert run(other, "restore", str(file)).returncode == 0
+        assert run(other, "export", place.code).stdout == file.read_text(encoding="utf-8")
+        again = run(other, "restore", str(file))
+        assert (again.returncode, again.stderr.startswith("nonreturn: There is something")) == (1, True)
