@@ -36,6 +36,9 @@ OWNED: Final = (
     Owned(table="report", order="log_index"),
     Owned(table="report_request", order="organisation_id, idempotency_key"),
     Owned(table="standing", order="assembly_id"),
+    # The evidence that the reports were not changed goes with them.
+    Owned(table="log_tile", order="level, number"),
+    Owned(table="log_head", order="size"),
 )
 
 LEFT_OUT: Final = {
