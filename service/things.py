@@ -91,8 +91,32 @@ class Size(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     units: LengthUnits
 
 
+MonthDay = Annotated[str, Meta(pattern=r"^(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])\Z")]
+
+
+class Season(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """When a seasonal assembly is in use, as month and day (MM-DD) of each year; a day that the month has not is its last.
+
+    Where the rulebook asks so, it is tested anew as it goes into service on `starts`.
+    """
+
+    starts: MonthDay
+    ends: MonthDay
+
+
+class AssemblyOccurrence(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Something after which a rulebook may ask for a test, and its day; an incident has a record of its own."""
+
+    event: Literal["repair", "relocation", "return_to_service", "reoccupancy"]
+    on: dt.date
+
+
 class AssemblyFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """An installed assembly that is field-tested; `nominal_size` carries its unit, `position` says where on the premises it is."""
+    """An installed assembly that is field-tested; `nominal_size` carries its unit, `position` says where on the premises it is.
+
+    `occurrences` are all that happened to it, past ones too. `test_interval_months` is a shorter interval than the rulebook's that the
+    utility asks of this assembly; a longer one counts for nothing.
+    """
 
     premises_id: UUID
     kind: TestableKind
@@ -103,6 +127,9 @@ class AssemblyFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     position: Name | UnsetType = UNSET
     installed_on: dt.date | UnsetType = UNSET
     in_service: bool = True
+    occurrences: Annotated[list[AssemblyOccurrence], Meta(max_length=200)] = []
+    season: Season | UnsetType = UNSET
+    test_interval_months: Annotated[int, Meta(ge=1, le=120)] | UnsetType = UNSET
 
 
 class Assembly(AssemblyFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):

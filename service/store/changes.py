@@ -10,7 +10,7 @@ from service.store.statements import statements
 
 _SQL = statements("changes")
 
-Resource = Literal["utility", "premises", "assemblies", "testers", "gauges", "reports", "standings"]
+Resource = Literal["utility", "premises", "assemblies", "testers", "gauges", "reports", "standings", "incidents", "exceptions"]
 
 
 class Change(Struct, frozen=True, kw_only=True):

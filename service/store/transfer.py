@@ -35,6 +35,10 @@ OWNED: Final = (
     Owned(table="gauge", order="id"),
     Owned(table="report", order="log_index"),
     Owned(table="report_request", order="organisation_id, idempotency_key"),
+    Owned(table="incident", order="id"),
+    Owned(table="incident_version", order="incident_id, version"),
+    Owned(table="incident_reach", order="incident_id, version, place"),
+    Owned(table="exception", order="id"),
     Owned(table="standing", order="assembly_id"),
     # The evidence that the reports were not changed goes with them.
     Owned(table="log_tile", order="level, number"),

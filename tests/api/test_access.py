@@ -157,7 +157,11 @@ def test_everything_of_another_utility_is_not_found(place: Place, world: World) 
     """Walks the published contract, so that a new call cannot be forgotten."""
     other = world.place()
     report = other.recorded()["report"]["id"]
+    incident = other.made("incidents", **valid_body("incidents", "POST", other))["id"]
+    exception = other.made("exceptions", **valid_body("exceptions", "POST", other))["id"]
     ids = {
+        "incidents": incident,
+        "exceptions": exception,
         "premises": other.premises,
         "assemblies": other.assembly,
         "testers": other.tester,
@@ -201,8 +205,22 @@ def test_everything_of_another_utility_is_not_found(place: Place, world: World) 
 def valid_body(plural: str, method: str, place: Place) -> dict[str, Any]:
     """A body that the call would take, were the utility the asker's."""
     if method == "PATCH":
-        return {}
+        return {"ended_on": "2026-02-01", "ended_because": "B"} if plural == "exceptions" else {}
     return {
+        "incidents": {
+            "occurred_at": "2026-05-01T12:00:00Z",
+            "status": "suspected",
+            "description": "D",
+            "assemblies": [place.assembly],
+        },
+        "exceptions": {
+            "assembly_id": place.assembly,
+            "since": "2026-01-01",
+            "until": "2026-12-31",
+            "reason": "premises_empty",
+            "because": "B",
+            "granted_by": "Office",
+        },
         "premises": {"name": "P", "address": "A", "connection": "fire"},
         "assemblies": {"premises_id": place.premises, "kind": "pvb", "hazard": "health", "purpose": "point_of_use"},
         "testers": {"name": "T", "certificates": []},

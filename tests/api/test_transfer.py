@@ -23,7 +23,20 @@ from tests.conftest import Database, Place, World, bearer, fresh_database, in_th
 
 COUNT = "SELECT count(*) FROM record.{} WHERE utility_id = $1"
 
-FILLED = ("utility", "premises", "assembly", "tester", "gauge", "report", "report_request", "standing")
+FILLED = (
+    "utility",
+    "premises",
+    "assembly",
+    "tester",
+    "gauge",
+    "report",
+    "report_request",
+    "standing",
+    "incident",
+    "incident_version",
+    "incident_reach",
+    "exception",
+)
 
 
 def filled(place: Place) -> None:
@@ -39,6 +52,18 @@ def filled(place: Place) -> None:
         assert answer.status_code == status
     place.world.clock.pass_by(days=3, microseconds=123457)
     place.recorded(check=0.4)
+    place.made(
+        "incidents", occurred_at="2026-06-02T01:00:00Z", status="suspected", description="Brown water", premises=[place.premises]
+    )
+    place.made(
+        "exceptions",
+        assembly_id=place.assembly,
+        since="2026-06-02",
+        until="2026-12-31",
+        reason="premises_empty",
+        because="Empty",
+        granted_by="Office",
+    )
 
 
 def exported(place: Place, key: str = "utility") -> bytes:
@@ -75,7 +100,16 @@ def test_a_restored_utility_is_the_same_to_the_byte_and_lives_on(
             there.clock.moment = world.clock.moment
             headers = bearer(there.operator_key)
             assert there.client.get(f"{place.base}/export", headers=headers).content == first
-            for path in ("/reports?limit=500", "/standings?limit=500", "/assemblies", "/premises", "/testers", "/gauges"):
+            for path in (
+                "/reports?limit=500",
+                "/standings?limit=500",
+                "/assemblies",
+                "/premises",
+                "/testers",
+                "/gauges",
+                "/incidents",
+                "/exceptions",
+            ):
                 here = world.client.get(place.base + path, headers=bearer(world.operator_key)).json()
                 assert there.client.get(place.base + path, headers=headers).json() == here
             # The next report takes the next place in the log, and the feed tells of everything from its first number on.

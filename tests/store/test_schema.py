@@ -145,6 +145,10 @@ REFUSED_TO_THE_SERVICE = [
         "record.utility": ("DELETE", "TRUNCATE"),
         "record.utility_log": ("DELETE", "TRUNCATE"),
         "record.assembly": ("DELETE", "TRUNCATE"),
+        "record.incident": ("DELETE", "TRUNCATE"),
+        "record.incident_version": ("UPDATE", "DELETE", "TRUNCATE"),
+        "record.incident_reach": ("UPDATE", "DELETE", "TRUNCATE"),
+        "record.exception": ("DELETE", "TRUNCATE"),
         "access.organisation": ("UPDATE", "DELETE", "TRUNCATE"),
         "access.key": ("DELETE", "TRUNCATE"),
     }.items()
@@ -173,6 +177,10 @@ OTHERS = {
     "record.standing": "SELECT utility_id, id, 1, NULL, '{}' FROM record.premises",
     "record.log_tile": "SELECT utility_id, 0, 0, decode(repeat('00', 8192), 'hex'), '' FROM record.premises",
     "record.log_head": "SELECT utility_id, 1, '', now(), '', '' FROM record.premises",
+    "record.incident": "SELECT utility_id, id, 1, now(), now(), now(), '2026-01-01', 'suspected', 'X', '{}', '{}' FROM record.premises",
+    "record.incident_version": "SELECT utility_id, id, 1, now(), id, id, now(), '2026-01-01', true, '{}' FROM record.premises",
+    "record.incident_reach": "SELECT utility_id, id, 1, 1, id, NULL FROM record.premises",
+    "record.exception": "SELECT utility_id, id, 1, now(), now(), id, '2026-01-01', '2026-12-31', 'other', 'B', 'G', id, id FROM record.premises",
 }  # fmt: skip
 
 
@@ -239,7 +247,7 @@ def test_a_session_changes_nothing_of_another_utility(two_utilities: Database) -
     assert ask(two_utilities.dsn, changed) == "UPDATE 0"
 
 
-@pytest.mark.parametrize("table", ["report", "change", "log_tile", "log_head"])
+@pytest.mark.parametrize("table", ["report", "change", "log_tile", "log_head", "incident_version", "incident_reach", "exception"])
 @pytest.mark.parametrize(
     "act", ["UPDATE record.{} SET utility_id = utility_id", "DELETE FROM record.{}", "TRUNCATE record.{} CASCADE"]
 )

@@ -1,0 +1,25 @@
+"""Incidents, exceptions from testing, and what else makes an assembly's test due.
+
+The running service needs none of it: the new columns of the assembly have defaults that say nothing, and adding them rewrites no row.
+"""
+
+from pathlib import Path
+
+from alembic import op
+from sqlalchemy.util import await_only
+
+revision = "0005"
+down_revision = "0004"
+branch_labels = None
+depends_on = None
+
+
+def upgrade() -> None:
+    """Run the SQL through the driver itself, since one prepared statement cannot hold many."""
+    sql = Path(__file__).with_suffix(".sql").read_text(encoding="utf-8")
+    await_only(op.get_bind().connection.driver_connection.execute(sql))
+
+
+def downgrade() -> None:
+    """Refuse: migrations only expand; an older service lives with the columns."""
+    raise NotImplementedError("Migrations only expand. Restore a backup instead.")
