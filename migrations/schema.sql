@@ -77,8 +77,12 @@ CREATE TABLE record.premises (
     connection text NOT NULL,
     hazard text,
     location jsonb,
+    -- Where it is, as columns that an area is searched by.
+    latitude double precision GENERATED ALWAYS AS ((location -> 'latitude')::double precision) STORED,
+    longitude double precision GENERATED ALWAYS AS ((location -> 'longitude')::double precision) STORED,
     PRIMARY KEY (utility_id, id)
 );
+CREATE INDEX premises_by_place ON record.premises (utility_id, latitude, longitude) WHERE latitude IS NOT NULL;
 
 CREATE TABLE record.assembly (
     utility_id text COLLATE "C" NOT NULL,
@@ -177,6 +181,8 @@ CREATE INDEX report_of_year ON record.report (utility_id, performed_on)
 CREATE INDEX report_failing ON record.report (utility_id, performed_on) INCLUDE (assembly_id, outcome, protection)
     WHERE outcome = 'fail' OR initial_outcome = 'fail';
 
+CREATE INDEX report_of_tester ON record.report (utility_id, tester_id, performed_at);
+
 -- Which report a key's Idempotency-Key made, so that a retried POST finds it again.
 CREATE TABLE record.report_request (
     utility_id text COLLATE "C" NOT NULL,
@@ -197,6 +203,7 @@ CREATE TABLE record.standing (
     -- What the basis says, as columns that lists select by; made by Postgres, so that they cannot part from it.
     status text GENERATED ALWAYS AS (basis::jsonb ->> 'status') STORED,
     protection text GENERATED ALWAYS AS (basis::jsonb ->> 'protection') STORED,
+    report_id uuid GENERATED ALWAYS AS ((basis::jsonb ->> 'report_id')::uuid) STORED,
     PRIMARY KEY (utility_id, assembly_id),
     FOREIGN KEY (utility_id, assembly_id) REFERENCES record.assembly (utility_id, id)
 );

@@ -1,6 +1,7 @@
 """Every call of the service, in the order of the published contract."""
 
 from service.api import (
+    assembly_lists,
     batches,
     changes,
     health,
@@ -23,6 +24,7 @@ operations: list[Operation] = [
     *registry.operations,
     *reports.operations,
     *batches.operations,
+    *assembly_lists.operations,
     *standings.operations,
     *incidents.operations,
     *changes.operations,

@@ -1,7 +1,9 @@
-"""Premises, assemblies, testers and gauges: made, read, listed and changed alike, under a utility."""
+"""Premises, assemblies, testers and gauges: made, read, listed and changed alike, under a utility.
+
+Assemblies are listed in a module of their own (`assembly_lists`).
+"""
 
 from typing import Any
-from uuid import UUID
 
 import msgspec
 
@@ -22,12 +24,6 @@ from service.things import (
 )
 
 IF_MATCH = {"If-Match": r'^"[0-9]{1,18}"$'}
-
-
-class AssemblyQuery(AfterId, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Which assemblies."""
-
-    premises_id: UUID | None = None
 
 
 def tagged(thing: Any, *, status: int = 200, location: str | None = None) -> Answer:
@@ -68,9 +64,9 @@ def merge(target: Any, patch: Any) -> Any:
 
 
 def _resource(
-    plural: str, singular: str, shape: Any, facts: Any, *, query: Any = AfterId, fixed: tuple[str, ...] = ()
+    plural: str, singular: str, shape: Any, facts: Any, *, lists: bool = True, fixed: tuple[str, ...] = ()
 ) -> list[Operation]:
-    """The four calls of one resource."""
+    """The four calls of one resource; three where it is listed elsewhere."""
     base = f"/v1/utilities/{{utility:str}}/{plural}"
     one = f"{base}/{{id:uuid}}"
     name = singular.capitalize()
@@ -84,11 +80,8 @@ def _resource(
     async def read(call: Call) -> Answer:
         return tagged(await call.services.registry.get(shape, call.utility, call.id("id")))
 
-    async def listed(call: Call, query: Any) -> Answer:
-        premises_id = getattr(query, "premises_id", None)
-        found = await call.services.registry.listed(
-            shape, call.utility, after=query.after, limit=query.limit + 1, premises_id=premises_id
-        )
+    async def listed(call: Call, query: AfterId) -> Answer:
+        found = await call.services.registry.listed(shape, call.utility, after=query.after, limit=query.limit + 1)
         return page(call, found, query.limit, lambda thing: str(thing.id))
 
     async def change(call: Call, document: Any) -> Answer:  # noqa: ARG001 - the patch is merged from the body as sent
@@ -103,11 +96,13 @@ def _resource(
         return tagged(thing)
 
     create.__annotations__["document"] = facts
-    listed.__annotations__["query"] = query
     change.__annotations__["document"] = dict[str, Any]
+    listing = operation(
+        "GET", base, id=f"list{name}", summary=f"List {plural}", answers={200: page_of(shape)}, tag=plural, right="read"
+    )(listed)
     return [
         operation("POST", base, id=f"create{name}", summary=f"Register a {singular}", answers={201: shape}, tag=plural, right="register")(create),
-        operation("GET", base, id=f"list{name}", summary=f"List {plural}", answers={200: page_of(shape)}, tag=plural, right="read")(listed),
+        *([listing] if lists else []),
         operation("GET", one, id=f"read{name}", summary=f"Read a {singular}", answers={200: shape}, tag=plural, right="read")(read),
         operation(
             "PATCH", one, id=f"change{name}", summary=f"Change a {singular} by a merge patch", answers={200: shape}, tag=plural, right="register",
@@ -118,7 +113,7 @@ def _resource(
 
 operations = [
     *_resource("premises", "premises", Premises, PremisesFacts),
-    *_resource("assemblies", "assembly", Assembly, AssemblyFacts, query=AssemblyQuery, fixed=("kind",)),
+    *_resource("assemblies", "assembly", Assembly, AssemblyFacts, lists=False, fixed=("kind",)),
     *_resource("testers", "tester", Tester, TesterFacts),
     *_resource("gauges", "gauge", Gauge, GaugeFacts, fixed=("units",)),
 ]

@@ -1,7 +1,8 @@
 """Lists as files: CSV (RFC 4180), NDJSON and GeoJSON (RFC 7946), streamed a chunk at a time so that memory stays flat.
 
-A spreadsheet takes a cell that begins with `=`, `+`, `-`, `@`, a tab or a carriage return for a formula; a text that does is written
-behind an apostrophe. Numbers are written as they are.
+A spreadsheet takes a cell that begins with `=`, `+`, `-`, `@`, a tab, a carriage return or a line feed for a formula, and some take the
+full-width forms of the signs too (OWASP, CSV injection); a text that begins so is written behind an apostrophe. Whoever reads the file by
+program and wants the text to the letter asks for NDJSON. Numbers are written as they are.
 """
 
 import csv
@@ -17,7 +18,7 @@ CSV = "text/csv"
 NDJSON = "application/x-ndjson"
 GEOJSON = "application/geo+json"
 
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 
 
 def chosen(call: Call, offered: Sequence[str]) -> str:

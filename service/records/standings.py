@@ -19,7 +19,7 @@ from service.records.judging import today
 from service.records.reports import work_out
 from service.store.reports import AssemblyRow, HistoryRow, ReportStore
 from service.store.standings import StandingLine, StandingStore, Wanted
-from service.things import Location, Utility
+from service.things import Assembly, Location, Utility
 
 
 class StandingThen(rules.Standing, frozen=True, kw_only=True):
@@ -44,6 +44,13 @@ class AssemblyStanding(rules.Standing, frozen=True, kw_only=True):
     position: str | None
 
 
+class LocatedAssembly(Struct, frozen=True, kw_only=True):
+    """An assembly as registered, with where its premises are."""
+
+    assembly: Assembly
+    location: Location | None
+
+
 class Cursor(Struct, frozen=True, kw_only=True):
     """Where a list goes on: behind that due day and assembly."""
 
@@ -58,6 +65,21 @@ async def list_standings(
     place = None if after is None else (after.due, after.assembly_id)
     lines = await store.lines(utility.code, wanted, after=place, limit=limit)
     return [(Cursor(due=line.due, assembly_id=line.assembly_id), _shown(utility, line, wanted.today)) for line in lines]
+
+
+async def list_assemblies(
+    store: StandingStore, utility: Utility, wanted: Wanted, *, after: Cursor | None, limit: int
+) -> list[tuple[Cursor, LocatedAssembly]]:
+    """Up to `limit` of the wanted assemblies as registered, each with the place it has in the list."""
+    place = None if after is None else (after.due, after.assembly_id)
+    lines = await store.things(utility.code, wanted, after=place, limit=limit)
+    return [
+        (
+            Cursor(due=line.due, assembly_id=line.assembly_id),
+            LocatedAssembly(assembly=msgspec.json.decode(line.thing, type=Assembly), location=_location(line.location)),
+        )
+        for line in lines
+    ]
 
 
 def soon(utility: Utility, on: dt.date) -> dt.date:
@@ -81,9 +103,13 @@ def _shown(utility: Utility, line: StandingLine, on: dt.date) -> AssemblyStandin
     return AssemblyStanding(
         **msgspec.structs.asdict(now),
         assembly_id=line.assembly_id, premises_id=line.premises_id, premises=line.premises, address=line.address, reference=line.reference,
-        location=None if line.location is None else msgspec.json.decode(line.location, type=Location),
+        location=_location(line.location),
         kind=line.kind, hazard=line.hazard, serial_number=line.serial_number, position=line.position,
     )  # fmt: skip
+
+
+def _location(kept: str | None) -> Location | None:
+    return None if kept is None else msgspec.json.decode(kept, type=Location)
 
 
 async def standing_then(

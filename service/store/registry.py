@@ -58,16 +58,10 @@ class RegistryStore:
             raise not_found(NAMES[shape])
         return msgspec.json.decode(row, type=shape)
 
-    async def listed(
-        self, shape: type[T], utility: str, *, after: UUID | None, limit: int, premises_id: UUID | None = None
-    ) -> list[T]:
+    async def listed(self, shape: type[T], utility: str, *, after: UUID | None, limit: int) -> list[T]:
         """Up to `limit` things after that id, by id; ids of version 7 are in order of their making."""
-        arguments: list[Any] = [utility, after, limit]
-        statement = f"list_{NAMES[shape]}"
-        if premises_id is not None:
-            statement, arguments = "list_assembly_of_premises", [*arguments, premises_id]
         async with self._pool.lend(utility) as connection:
-            rows = await connection.fetch(_SQL[statement], *arguments)
+            rows = await connection.fetch(_SQL[f"list_{NAMES[shape]}"], utility, after, limit)
         return [msgspec.json.decode(row[0], type=shape) for row in rows]
 
     async def change(

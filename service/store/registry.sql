@@ -78,10 +78,6 @@ FROM jsonb_populate_record(NULL::record.gauge, $1::jsonb) AS new
 WHERE gauge.utility_id = new.utility_id AND gauge.id = new.id AND gauge.version = $2
 RETURNING jsonb_strip_nulls(to_jsonb(gauge) - 'utility_id')::text;
 
--- name: list_assembly_of_premises
-SELECT jsonb_strip_nulls(to_jsonb(assembly) - 'utility_id')::text FROM record.assembly
-WHERE utility_id = $1 AND premises_id = $4 AND ($2::uuid IS NULL OR id > $2) ORDER BY id LIMIT $3;
-
 -- name: create_utility
 WITH created AS (
     INSERT INTO record.utility (utility_id, version, created_at, changed_at, name, rulebook, time_zone, due_soon_days)

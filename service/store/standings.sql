@@ -1,5 +1,6 @@
--- Lists of standings. A list is put together from the parts below by what was asked, so that each list is planned for its own filters;
--- names in braces become parameters. An assembly registered before its standing was kept with it has no row there: it is untested.
+-- Lists of assemblies, as they are registered or as they stand. A list is put together from the parts below by what was asked, so that
+-- each list is planned for its own filters; names in braces become parameters. Every assembly has a kept standing from its registration
+-- on; one without (`nonreturn rebuild` writes those) stands in the lists that ask for none.
 
 -- name: lines
 SELECT a.id AS assembly_id, a.premises_id, p.name AS premises, p.address, p.reference, p.location::text AS location, p.connection,
@@ -7,17 +8,35 @@ SELECT a.id AS assembly_id, a.premises_id, p.name AS premises, p.address, p.refe
 FROM record.assembly a
 JOIN record.premises p ON p.utility_id = a.utility_id AND p.id = a.premises_id
 
+-- name: things
+SELECT a.id AS assembly_id, jsonb_strip_nulls(to_jsonb(a) - 'utility_id')::text AS thing, p.location::text AS location,
+    coalesce(s.due_on, 'infinity'::date) AS due
+FROM record.assembly a
+JOIN record.premises p ON p.utility_id = a.utility_id AND p.id = a.premises_id
+
 -- name: with_or_without_standing
-LEFT JOIN record.standing s ON s.utility_id = a.utility_id AND s.assembly_id = a.id WHERE a.utility_id = {utility}
+LEFT JOIN record.standing s ON s.utility_id = a.utility_id AND s.assembly_id = a.id
 
 -- name: with_standing
-JOIN record.standing s ON s.utility_id = a.utility_id AND s.assembly_id = a.id WHERE a.utility_id = {utility}
+JOIN record.standing s ON s.utility_id = a.utility_id AND s.assembly_id = a.id
+
+-- name: with_last_test
+JOIN record.report r ON r.utility_id = a.utility_id AND r.assembly_id = a.id AND r.id = s.report_id
+
+-- name: of_utility
+WHERE a.utility_id = {utility}
+
+-- name: tester_id
+AND r.utility_id = {utility} AND r.tester_id = {tester_id}
+
+-- name: area
+AND p.latitude >= {south} AND p.latitude <= {north} AND p.longitude >= {west} AND p.longitude <= {east}
+
+-- name: area_over_antimeridian
+AND p.latitude >= {south} AND p.latitude <= {north} AND (p.longitude >= {west} OR p.longitude <= {east})
 
 -- name: status
 AND s.status = {status}
-
--- name: status_untested
-AND (s.status = 'untested' OR s.status IS NULL)
 
 -- name: status_overdue
 AND s.status = 'current' AND coalesce(s.due_on, 'infinity'::date) < {today}

@@ -1,5 +1,6 @@
 """Standings listed and told of past days: the lists agree with each assembly's own standing, whatever is asked for and in whatever form."""
 
+import asyncio
 import csv
 import datetime as dt
 import io
@@ -10,7 +11,12 @@ from uuid import UUID, uuid4
 import httpx
 import pytest
 
-from tests.conftest import NOON, Place, World, bearer, phase
+from service.api.tables import csv_rows
+from service.records.reports import rebuild_standings
+from service.store.pool import Pool
+from service.store.registry import RegistryStore
+from service.store.reports import ReportStore
+from tests.conftest import NOON, Place, World, bearer, certificate, in_thread, phase
 
 STATUSES = ("current", "due_soon", "overdue", "failed", "untested", "out_of_service")
 
@@ -38,9 +44,9 @@ def varied(place: Place, world: World) -> dict[str, str]:
     return {**made, "untested": place.assembly}
 
 
-def listed(place: Place, **asked: Any) -> list[dict[str, Any]]:
+def listed(place: Place, of: str = "/standings", **asked: Any) -> list[dict[str, Any]]:
     """Every item of a list, page by page."""
-    answer = place.get("/standings", limit=2, **asked)
+    answer = place.get(of, limit=2, **asked)
     items: list[dict[str, Any]] = []
     while True:
         assert answer.status_code == 200, answer.text
@@ -84,7 +90,9 @@ def test_filters_hold_together(place: Place, varied: dict[str, str]) -> None:
     names = {assembly: status for status, assembly in varied.items()}
 
     def said(**asked: Any) -> set[str]:
-        return {names[one["assembly_id"]] for one in listed(place, **asked)}
+        found = {names[one["assembly_id"]] for one in listed(place, **asked)}
+        assert {names[one["id"]] for one in listed(place, of="/assemblies", **asked)} == found
+        return found
 
     assert said(kind="svb") == {"overdue"}
     assert said(hazard="non_health") == {"failed"}
@@ -110,28 +118,117 @@ def test_by_due_day_the_most_pressing_comes_first_and_what_has_no_day_last(place
     assert days == sorted(with_day) + [None] * (len(days) - len(with_day))
 
 
-def test_an_assembly_whose_standing_was_never_kept_is_untested(place: Place, varied: dict[str, str], world: World) -> None:
+def test_an_assembly_whose_standing_was_never_kept_is_listed_until_a_rebuild_keeps_it(
+    place: Place, varied: dict[str, str], world: World
+) -> None:
     world.database.owner("DELETE FROM record.standing WHERE assembly_id = $1", UUID(place.assembly))
-    assert [one["assembly_id"] for one in listed(place, status="untested")] == [place.assembly]
     assert place.assembly in {one["assembly_id"] for one in listed(place)}
     assert place.assembly in {one["assembly_id"] for one in listed(place, protection="unknown", sort="due_on")}
+    assert [one["status"] for one in listed(place) if one["assembly_id"] == place.assembly] == ["untested"]
+    assert listed(place, status="untested") == []
+
+    async def rebuilt() -> None:
+        pool = await Pool.open(world.database.dsn, size=1)
+        await rebuild_standings(ReportStore(pool), await RegistryStore(pool).utility(place.code))
+        await pool.close()
+
+    in_thread(lambda: asyncio.run(rebuilt()))
+    assert [one["assembly_id"] for one in listed(place, status="untested")] == [place.assembly]
 
 
 @pytest.mark.parametrize(
     "asked",
     [{"status": "good"}, {"due_before": "soon"}, {"kind": "rpx"}, {"limit": 0}, {"limit": 501}, {"sort": "kind"}, {"colour": "red"},
+     {"area": "1,2,3"}, {"area": "0,1,0,0"}, {"area": "0,0,181,1"}, {"area": "nan,0,1,1"}, {"area": "0,-91,1,1"}, {"tester_id": "T"},
      {"after": "x"}, {"after": "2026-01-01~x", "sort": "due_on"}, {"after": "2026-13-01~" + str(UUID(int=0)), "sort": "due_on"}],
 )  # fmt: skip
 def test_what_cannot_be_asked_is_refused_with_its_pointer(place: Place, asked: dict[str, Any]) -> None:
-    answer = place.get("/standings", **asked)
-    assert answer.status_code == 400
-    [fault] = answer.json()["errors"]
-    assert fault["pointer"].removeprefix("/") in asked
+    for of in ("/standings", "/assemblies"):
+        answer = place.get(of, **asked)
+        assert answer.status_code == 400
+        [fault] = answer.json()["errors"]
+        assert fault["pointer"].removeprefix("/") in asked
 
 
-def as_file(place: Place, media_type: str, **asked: Any) -> httpx.Response:
+def test_the_tester_asked_for_is_who_tested_last(place: Place, varied: dict[str, str], world: World) -> None:
+    second = place.made("testers", name="Tester B", certificates=[certificate()])["id"]
+    assert {one["assembly_id"] for one in listed(place, tester_id=place.tester)} == {
+        varied[status] for status in ("current", "due_soon", "overdue", "failed")
+    }
+    place.recorded(assembly_id=varied["current"], tester_id=second)
+    # An incomplete test decides nothing, so it is not the last that counts.
+    place.recorded(assembly_id=varied["overdue"], tester_id=second, initial_test={**phase(), "readings": phase()["readings"][:1]})
+    for of, name in (("/standings", "assembly_id"), ("/assemblies", "id")):
+        assert [one[name] for one in listed(place, of=of, tester_id=second)] == [varied["current"]]
+        assert {one[name] for one in listed(place, of=of, tester_id=place.tester)} == {
+            varied[status] for status in ("due_soon", "overdue", "failed")
+        }
+    assert listed(place, tester_id=place.tester, status="failed", sort="due_on")[0]["assembly_id"] == varied["failed"]
+    assert listed(place, tester_id=str(uuid4())) == []
+
+
+# Places around the antimeridian, where Fiji and Kiribati lie: RFC 7946 section 5.2 gives a box over it as [177.0, -20.0, -178.0, -16.0].
+SPOTS = {
+    "west": (177.5, -17.0),
+    "edge": (180.0, -18.0),
+    "edge again": (-180.0, -18.5),
+    "east": (-178.5, -19.0),
+    "far": (0.0, -17.0),
+}
+
+
+@pytest.mark.parametrize(
+    ("area", "there"),
+    [
+        ("177.0,-20.0,-178.0,-16.0", {"west", "edge", "edge again", "east"}),
+        ("177.0,-20.0,180.0,-16.0", {"west", "edge", "edge again"}),
+        ("-180,-20.0,-178.0,-16.0", {"edge", "edge again", "east"}),
+        ("-178.0,-20.0,177.0,-16.0", {"far"}),
+        ("-180,-90,180,90", set(SPOTS)),
+        ("177.5,-17,177.5,-17", {"west"}),
+        ("177.0,-16.9,-178.0,-16.0", set()),
+        ("177.0,-20.0,-178.0,-18.5", {"edge again", "east"}),
+    ],
+)  # fmt: skip
+def test_an_area_may_cross_the_antimeridian(island: dict[str, str], island_place: Place, area: str, there: set[str]) -> None:
+    names = {assembly: name for name, assembly in island.items()}
+    for of, name in (("/standings", "assembly_id"), ("/assemblies", "id")):
+        assert {names[one[name]] for one in listed(island_place, of=of, area=area)} == there
+
+
+@pytest.fixture(scope="module")
+def island_place(world: World) -> Place:
+    """A utility with premises around the antimeridian, and some without a place."""
+    return world.place()
+
+
+@pytest.fixture(scope="module")
+def island(island_place: Place) -> dict[str, str]:
+    """Its assemblies by the names of their spots."""
+    found = {}
+    for name, (longitude, latitude) in SPOTS.items():
+        spot = island_place.made(
+            "premises", name=name, address="-", connection="fire", location={"longitude": longitude, "latitude": latitude}
+        )["id"]
+        found[name] = island_place.made(
+            "assemblies", premises_id=spot, kind="dc", hazard="non_health", purpose="premises_isolation"
+        )["id"]
+    return found
+
+
+def test_premises_that_move_are_found_where_they_are_now(island_place: Place, island: dict[str, str], world: World) -> None:
+    assembly = island_place.get(f"/assemblies/{island['far']}").json()
+    path = f"{island_place.base}/premises/{assembly['premises_id']}"
+    for location, there in (({"longitude": 20.0, "latitude": 1.0}, 1), (None, 0), ({"longitude": 0.0, "latitude": -17.0}, 0)):
+        tag = world.operator.get(path).headers["etag"]
+        headers = {"If-Match": tag, "Content-Type": "application/merge-patch+json"}
+        world.operator.patch(path, json={"location": location}, headers=headers).raise_for_status()
+        assert len(listed(island_place, area="19,0,21,2")) == there
+
+
+def as_file(place: Place, media_type: str, of: str = "/standings", **asked: Any) -> httpx.Response:
     headers = bearer(place.keys["utility"]) | {"Accept": media_type}
-    answer = place.world.client.get(f"{place.base}/standings", params=asked, headers=headers)
+    answer = place.world.client.get(f"{place.base}{of}", params=asked, headers=headers)
     assert answer.status_code == 200
     assert answer.headers["content-type"].startswith(media_type)
     return answer
@@ -149,12 +246,26 @@ def test_csv_holds_what_the_list_holds_and_no_formula(place: Place, varied: dict
             one["status"], one["due_on"] or "", one["protection"], one["because"],
         )  # fmt: skip
     assert rows[varied["current"]]["serial_number"] == "'=1+1"
+    registered = as_file(place, "text/csv", of="/assemblies").text
+    told = {row["id"]: row for row in csv.DictReader(io.StringIO(registered, newline=""))}
+    assert {one: row["serial_number"] for one, row in told.items() if row["serial_number"]} == {varied["current"]: "'=1+1"}
+
+
+@pytest.mark.parametrize("sign", ["=", "+", "-", "@", "\t", "\r", "\n", "\uff1d"])
+def test_no_text_of_a_stranger_begins_a_formula(sign: str) -> None:
+    # OWASP, CSV injection: cells that begin with =, +, -, @, tab, CR, LF, or a full-width form of the signs; from memory.
+    [[text, number]] = csv.reader(io.StringIO(csv_rows([[f"{sign}cmd|'/c calc'!A0", -1.5]]).decode(), newline=""))
+    assert text == f"'{sign}cmd|'/c calc'!A0"
+    assert float(number) == -1.5
 
 
 def test_ndjson_holds_the_very_items(place: Place, varied: dict[str, str]) -> None:
     lines = as_file(place, "application/x-ndjson").text.splitlines()
     assert [json.loads(line) for line in lines] == listed(place)
     assert len(as_file(place, "application/x-ndjson", limit=4).text.splitlines()) == 4
+    lines = as_file(place, "application/x-ndjson", of="/assemblies", kind="pvb").text.splitlines()
+    assert [json.loads(line) for line in lines] == listed(place, of="/assemblies", kind="pvb")
+    assert json.loads(lines[0]) == place.get(f"/assemblies/{json.loads(lines[0])['id']}").json()
 
 
 def test_geojson_is_a_feature_collection_with_longitude_first(place: Place, varied: dict[str, str]) -> None:
@@ -170,6 +281,9 @@ def test_geojson_is_a_feature_collection_with_longitude_first(place: Place, vari
     assert features[hall]["geometry"] == {"type": "Point", "coordinates": [-122.25, 47.5]}
     assert features[place.assembly]["geometry"] is None
     assert features[hall]["properties"]["status"] == "untested"
+    [registered] = as_file(place, "application/geo+json", of="/assemblies", kind="dc").json()["features"]
+    assert (registered["id"], registered["geometry"]) == (hall, features[hall]["geometry"])
+    assert registered["properties"]["premises_id"] == spot
     assert as_file(place, "application/geo+json", status="overdue", kind="dc").json()["features"] == []
 
 

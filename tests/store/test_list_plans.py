@@ -6,7 +6,7 @@ from uuid import uuid4
 
 import pytest
 
-from service.store.standings import Wanted, _composed
+from service.store.standings import Area, Wanted, _composed
 from tests.conftest import Database, ask
 
 TODAY = dt.date(2026, 6, 1)
@@ -15,14 +15,15 @@ ASSEMBLIES = 20_000
 
 @pytest.fixture(scope="module")
 def filled(database: Database) -> Database:
-    """A utility of many assemblies, one in twenty overdue and one in a thousand without protection."""
+    """A utility of many assemblies, one in twenty overdue, one in a thousand without protection, one in two thousand untested, of 400 testers."""
 
     async def fill(owner: Any) -> None:
         await owner.execute("SET session_replication_role = replica")
         await owner.execute("INSERT INTO record.utility VALUES ('many', 1, now(), now(), 'Water', 'us-wa', 'UTC', 30)")
         await owner.execute(
-            "INSERT INTO record.premises (utility_id, id, version, created_at, changed_at, name, address, connection) "
-            "SELECT 'many', md5('p' || n)::uuid, 1, now(), now(), 'P', 'A', 'fire' FROM generate_series(1, $1::int) n", ASSEMBLIES,
+            "INSERT INTO record.premises (utility_id, id, version, created_at, changed_at, name, address, connection, location) "
+            "SELECT 'many', md5('p' || n)::uuid, 1, now(), now(), 'P', 'A', 'fire', "
+            "jsonb_build_object('longitude', -120 + n % 100 / 1000.0, 'latitude', 40 + n / 100 / 1000.0) FROM generate_series(1, $1::int) n", ASSEMBLIES,
         )  # fmt: skip
         await owner.execute(
             "INSERT INTO record.assembly (utility_id, id, version, created_at, changed_at, premises_id, kind, hazard, purpose, in_service) "
@@ -32,7 +33,15 @@ def filled(database: Database) -> Database:
         await owner.execute(
             "INSERT INTO record.standing (utility_id, assembly_id, version, due_on, basis) "
             "SELECT 'many', md5('a' || n)::uuid, 1, $2::date - 20 + n % 400, json_build_object('status', "
-            "CASE WHEN n % 1000 = 0 THEN 'failed' ELSE 'current' END, 'protection', CASE WHEN n % 1000 = 0 THEN 'lost' ELSE 'full' END)::text "
+            "CASE WHEN n % 1000 = 0 THEN 'failed' WHEN n % 2000 = 1 THEN 'untested' ELSE 'current' END, "
+            "'protection', CASE WHEN n % 1000 = 0 THEN 'lost' ELSE 'full' END, 'report_id', md5('r' || n)::uuid)::text "
+            "FROM generate_series(1, $1::int) n", ASSEMBLIES, TODAY,
+        )  # fmt: skip
+        await owner.execute(
+            "INSERT INTO record.report (utility_id, id, log_index, assembly_id, tester_id, gauge_id, performed_at, performed_on, received_at, "
+            "reason, organisation_id, key_id, content_hash, content, judged, verdict, outcome, protection, acceptance, rulebook, rulebook_digest) "
+            "SELECT 'many', md5('r' || n)::uuid, n, md5('a' || n)::uuid, md5('t' || n % 400)::uuid, md5('g')::uuid, now(), $2::date, now(), "
+            "'periodic', md5('o')::uuid, md5('k')::uuid, '', '', '', '', 'pass', 'full', 'accepted', 'us-wa', '' "
             "FROM generate_series(1, $1::int) n", ASSEMBLIES, TODAY,
         )  # fmt: skip
         await owner.execute("ANALYZE")
@@ -43,8 +52,11 @@ def filled(database: Database) -> Database:
 
 def plan(filled: Database, **asked: Any) -> str:
     """The plan of a page, as the service's role is given it."""
+    head = asked.pop("head", "lines")
     wanted = Wanted(today=TODAY, soon=TODAY + dt.timedelta(days=30), **asked)
-    sql, arguments = _composed("many", wanted, (TODAY - dt.timedelta(days=15), uuid4()) if asked.get("by_due_on") else None, 101)
+    sql, arguments = _composed(
+        head, "many", wanted, (TODAY - dt.timedelta(days=15), uuid4()) if asked.get("by_due_on") else None, 101
+    )
 
     async def explained(service: Any) -> str:
         await service.execute("SELECT set_config('nonreturn.utility', 'many', false)")
@@ -61,10 +73,15 @@ def plan(filled: Database, **asked: Any) -> str:
         ({"status": "failed"}, "standing_by_status"),
         ({"protection": "lost"}, "standing_unprotected"),
         ({"premises_id": uuid4()}, "assembly_of_premises"),
+        ({"status": "untested"}, "standing_by_status"),
+        ({"tester_id": uuid4()}, "report_of_tester"),
+        ({"area": Area(west=-120, south=40, east=-119.99, north=40.005)}, "premises_by_place"),
+        ({"area": Area(west=179.9, south=-18, east=-179.9, north=-17)}, "premises_by_place"),
     ],
 )
-def test_a_hot_list_reads_its_index(filled: Database, asked: dict[str, Any], index: str) -> None:
-    told = plan(filled, **asked)
+@pytest.mark.parametrize("head", ["lines", "things"])
+def test_a_hot_list_reads_its_index(filled: Database, head: str, asked: dict[str, Any], index: str) -> None:
+    told = plan(filled, head=head, **asked)
     assert index in told, told
     assert "Seq Scan" not in told, told
 
