@@ -1,4 +1,4 @@
-"""The `nonreturn` command: serve, demo, migrate, key, rebuild, rejudge, export, restore.
+"""The `nonreturn` command: serve, demo, migrate, key, signing-key, rebuild, rejudge, export, restore.
 
 A service reads its settings from the environment (see service/settings.py); the command's options stand over them.
 """
@@ -14,6 +14,7 @@ from msgspec.structs import replace
 from service import commands, demo, exchange
 from service.problems import ProblemError
 from service.settings import Settings
+from service.signing import new_key
 
 
 def parser() -> argparse.ArgumentParser:
@@ -33,6 +34,11 @@ def parser() -> argparse.ArgumentParser:
     key.add_argument("--kind", choices=["operator", "utility", "testing_company", "regulator"], default="operator")
     key.add_argument("--name", default="Operator", help="the organisation's name")
     key.add_argument("--utility", action="append", default=[], help="a utility's code to grant; may be given again")
+    signing = commands_.add_parser("signing-key", help="make a key that signs receipts and tree heads from now on")
+    signing.add_argument(
+        "act", choices=["new"], help="new: make a key; those in the file before it retire, and prove what they signed"
+    )
+    signing.add_argument("file", type=Path, help="the file to name in NONRETURN_SIGNING_KEYS")
     rebuild = commands_.add_parser("rebuild", help="work out every standing again from the reports, and say which differed")
     rebuild.add_argument("utility", help="the utility's code")
     rejudge = commands_.add_parser("rejudge", help="judge every stored report again, and say which verdicts differ")
@@ -62,6 +68,8 @@ def main() -> None:
         commands.migrate(settings)
     elif options.command == "key":
         print(asyncio.run(commands.make_key(settings, options.kind, options.name, options.utility)))
+    elif options.command == "signing-key":
+        print(new_key(options.file))
     elif options.command == "rebuild":
         sys.exit(asyncio.run(commands.rebuild(settings, options.utility)))
     elif options.command == "rejudge":

@@ -22,6 +22,7 @@ from service.records.reports import Submissions
 from service.services import Services
 from service.settings import Settings
 from service.store.access import AccessStore
+from service.store.log import LogStore
 from service.store.pool import Pool
 from service.store.registry import RegistryStore
 from service.store.reports import ReportStore
@@ -52,6 +53,7 @@ def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> ASGI
         services.gatekeeper = Gatekeeper(services.access, clock, remember_seconds=settings.key_cache_seconds)
         services.registry = RegistryStore(pool)
         services.reports = ReportStore(pool)
+        services.log = LogStore(pool)
         services.submissions = Submissions(services.reports, services.registry, clock, services.metrics)
         try:
             yield

@@ -14,6 +14,7 @@ import asyncpg
 import msgspec
 import uvicorn
 import uvloop
+from msgspec.structs import replace
 
 from service.access import RIGHTS_OF, Principal, mint
 from service.app import create_app
@@ -27,6 +28,7 @@ from service.records.reports import Submissions
 from service.reports import ReportFacts
 from service.scenario import RULEBOOK, TIME_ZONE, UTILITY, Scenario
 from service.settings import Settings
+from service.signing import new_key
 from service.store.pool import Pool
 from service.store.registry import RegistryStore
 from service.store.reports import ReportStore
@@ -38,6 +40,12 @@ _KEYS = {"utility": "utility", "tester": "testing_company", "regulator": "regula
 
 def run(settings: Settings, *, ready: Path | None) -> int:
     """Run the demo until told to stop; the exit status."""
+    # Beside the folder that Postgres keeps for itself, so that receipts of an earlier start still hold.
+    keys = settings.data.with_name(settings.data.name + "-signing-keys.json")
+    if settings.signing_keys is None:
+        if not keys.exists():
+            new_key(keys)
+        settings = replace(settings, signing_keys=str(keys))
     with database(settings) as found:
         if not asyncio.run(migrated(found.owner_dsn)):
             migrate(found.owner_dsn)

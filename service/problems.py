@@ -85,10 +85,20 @@ KINDS: Final[dict[str, ProblemKind]] = {
         title="Too many requests at once",
         advice="Send the same request again after the time in `Retry-After`. Many reports go better in one batch.",
     ),
+    "record-altered": ProblemKind(
+        status=500,
+        title="The record was altered",
+        advice="What is kept no longer fits the hash or the tree head made when it was recorded, so nothing is signed or proved of it. The operator runs `nonreturn audit`, which says what was altered.",
+    ),
     "internal": ProblemKind(
         status=500,
         title="The service failed",
         advice="The fault is ours. Nothing was stored unless a later read shows it; it is safe to send the same request again.",
+    ),
+    "not-set-up": ProblemKind(
+        status=503,
+        title="This service is not set up for that",
+        advice="The service works, but its operator has not given it what this call needs; `detail` says what.",
     ),
     "unavailable": ProblemKind(
         status=503,

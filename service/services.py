@@ -6,11 +6,13 @@ from service.clock import Clock
 from service.metrics import Metrics
 from service.rates import Rates
 from service.settings import Settings
+from service.signing import KeyRing
 
 if TYPE_CHECKING:
     from service.access import Gatekeeper
     from service.records.reports import Submissions
     from service.store.access import AccessStore
+    from service.store.log import LogStore
     from service.store.pool import Pool
     from service.store.registry import RegistryStore
     from service.store.reports import ReportStore
@@ -24,6 +26,7 @@ class Services:
     access: "AccessStore"
     registry: "RegistryStore"
     reports: "ReportStore"
+    log: "LogStore"
     submissions: "Submissions"
     contract: dict[str, Any]
 
@@ -32,3 +35,4 @@ class Services:
         self.clock = clock
         self.metrics = Metrics()
         self.rates = Rates(settings.rate)
+        self.keys = KeyRing(settings.signing_keys)

@@ -31,6 +31,7 @@ from service.clock import SystemClock
 from service.embedded import SERVICE, EmbeddedPostgres
 from service.migrate import migrate
 from service.settings import Settings
+from service.signing import new_key
 
 TEMPLATE = "nonreturn_template"
 NOON = dt.datetime(2026, 6, 1, 19, tzinfo=dt.UTC)
@@ -322,6 +323,36 @@ def place(world: World) -> Iterator[Place]:
     """A utility of this test's own; the clock is set back afterwards."""
     yield world.place()
     world.clock.moment = NOON
+
+
+# RFC 8037, appendix A.1: a published private key, so that what is signed in a test can be signed again elsewhere.
+SIGNING_KEYS = (
+    '{"keys":[{"kty":"OKP","crv":"Ed25519","d":"nWGxne_9WmC6hEr0kuwsxERJxWl7MmkZcDusAxyuf2A",'
+    '"x":"11qYAYKxCrfVS_7TyWQHOg7hcvPapiMlrwIaaPcHURo"}]}'
+)
+
+
+@pytest.fixture(scope="module")
+def signed_world(database: Database) -> Iterator[World]:
+    """A world in this module's database that signs."""
+    with world_in(database, signing_keys=SIGNING_KEYS) as made:
+        yield made
+
+
+@pytest.fixture
+def signed_place(signed_world: World) -> Iterator[Place]:
+    """A utility of this test's own, whose reports have receipts."""
+    yield signed_world.place()
+    signed_world.clock.moment = NOON
+
+
+@pytest.fixture
+def keys_place(database: Database, tmp_path: Path) -> Iterator[tuple[Place, Path]]:
+    """A utility of this test's own, and the file that its service's keys are in."""
+    file = tmp_path / "keys.json"
+    new_key(file)
+    with world_in(database, signing_keys=str(file)) as made:
+        yield made.place(), file
 
 
 @pytest.fixture(scope="session")

@@ -1,0 +1,98 @@
+"""Receipts of reports: given to who may read the report, checked for anyone. The keys that prove them are public."""
+
+from typing import Any
+
+from msgspec import Raw, Struct
+
+from service.api.operation import JSON, Answer, Call, operation
+from service.receipts import ReceiptContent
+from service.records import receipts as records
+from service.records.receipts import OnRecord
+from service.signing import KeySet
+
+JOSE = "application/jose"
+JWK_SET = "application/jwk-set+json"
+
+
+class Receipt(Struct, frozen=True, kw_only=True):
+    """A receipt: a compact JWS (RFC 7515), and the key of `/.well-known/jwks.json` that proves it."""
+
+    receipt: str
+    kid: str
+
+
+class ReceiptToCheck(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A receipt, as it was given."""
+
+    receipt: str
+
+
+class _Verification(Struct, frozen=True, kw_only=True):
+    valid: bool
+    because: str
+    kid: str | None
+    key_retired: bool | None
+    on_record: OnRecord | None
+
+
+class Verification(_Verification, frozen=True, kw_only=True):
+    """Whether a receipt is good, and why or why not.
+
+    Only of a good one: what it holds, which key proved it, and `on_record`, whether it is still the record here (`as_signed`), was
+    corrected by a later report (`superseded`), `differs` from what is kept now, or names a report that is `not_here`.
+    """
+
+    content: ReceiptContent | None
+
+
+class _VerificationRaw(_Verification, frozen=True, kw_only=True):
+    content: Raw | None
+
+
+@operation(
+    "GET", "/v1/utilities/{utility:str}/reports/{id:uuid}/receipt", id="readReceipt",
+    summary="A signed receipt of a report and its verdict", answers={200: Receipt}, tag="receipts", right="read",
+    media_types={200: (JSON, JOSE)},
+)  # fmt: skip
+async def receipt(call: Call) -> Answer:
+    """Sign a report's receipt; as the bare JWS where `Accept` asks for it."""
+    keys = call.services.keys.keys()
+    token = await records.give(call.services.log, keys, call.utility, call.id("id"))
+    if call.prefers(JOSE):
+        return Answer(body=token.encode(), media_type=JOSE, headers={"Vary": "Accept"})
+    return Answer(body=Receipt(receipt=token, kid=keys.current or ""), headers={"Vary": "Accept"})
+
+
+@operation(
+    "POST", "/v1/receipts/verify", id="verifyReceipt", summary="Is this receipt good, and still the record?",
+    answers={200: Verification}, tag="receipts",
+)  # fmt: skip
+async def verify(call: Call, document: ReceiptToCheck) -> Answer:
+    """Check a receipt; no key is needed."""
+    keys = call.services.keys.keys()
+    found = await records.check(call.services.log, keys, document.receipt)
+    checked = found.checked
+    return Answer(
+        body=_VerificationRaw(
+            valid=checked.valid,
+            because=checked.because,
+            kid=checked.kid,
+            key_retired=checked.kid != keys.current if checked.valid else None,
+            on_record=found.on_record,
+            content=Raw(checked.payload) if checked.valid else None,
+        )
+    )
+
+
+@operation(
+    "GET", "/.well-known/jwks.json", id="readKeySet", summary="The public keys that prove receipts and tree heads",
+    answers={200: KeySet}, tag="receipts", media_types={200: (JWK_SET,)},
+)  # fmt: skip
+async def key_set(call: Call) -> Answer:
+    """Give the key that signs now and those that signed before (RFC 7517)."""
+    return Answer(
+        body=call.services.keys.keys().published(), media_type=JWK_SET, headers={"Cache-Control": "public, max-age=300"}
+    )
+
+
+operations: list[Any] = [receipt, verify, key_set]
