@@ -1,5 +1,6 @@
 """The rules of the trade: what readings mean, what may be chosen, what is due. Everything the service may use is named here."""
 
+from rules import notices as notices
 from rules import operation as operation
 from rules import selection as selection
 from rules.catalogue import AssemblyKind, Catalogue, Hazard, Kind, TestableKind

@@ -1,4 +1,4 @@
-"""The `nonreturn` command: serve, demo, migrate, key, signing-key, rebuild, rejudge, export, restore.
+"""The `nonreturn` command: serve, demo, migrate, key, signing-key, rebuild, rejudge, export, restore, notices.
 
 A service reads its settings from the environment (see service/settings.py); the command's options stand over them.
 """
@@ -48,6 +48,8 @@ def parser() -> argparse.ArgumentParser:
     export.add_argument("--to", type=Path, help="the file to write (default: standard output); it is there whole or not at all")
     restore = commands_.add_parser("restore", help="write an exported utility into a database that has nothing of it")
     restore.add_argument("file", type=Path, help="the export")
+    notices = commands_.add_parser("notices", help="prepare the notices of today, once each; for a timer, as often as is liked")
+    notices.add_argument("utilities", nargs="+", metavar="utility", help="a utility's code; several are done one after another")
     return root
 
 
@@ -74,6 +76,8 @@ def main() -> None:
         sys.exit(asyncio.run(commands.rebuild(settings, options.utility)))
     elif options.command == "rejudge":
         sys.exit(asyncio.run(commands.rejudge(settings, options.utility)))
+    elif options.command == "notices":
+        asyncio.run(commands.notices(settings, options.utilities))
     else:
         sys.exit(_exchange(settings, options))
 

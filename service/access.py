@@ -42,6 +42,11 @@ class Principal(Struct, frozen=True, kw_only=True):
         """Whether that utility exists for this key at all."""
         return self.kind == "operator" or utility in self.utilities
 
+    @property
+    def reads_contacts(self) -> bool:
+        """Whether customers' names and addresses for notices are for this key's eyes: the utility's and the operator's only."""
+        return self.kind in ("utility", "operator")
+
     def require(self, right: Right, utility: str | None = None) -> None:
         """Refuse where the right is lacking; another's utility is not found rather than forbidden."""
         if utility is not None and not self.sees(utility):

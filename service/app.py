@@ -18,11 +18,13 @@ from service.api.openapi import document
 from service.clock import Clock, SystemClock
 from service.edge import Edge
 from service.problems import MEDIA_TYPE, ProblemError
+from service.records.notice_runs import NoticeRuns
 from service.records.reports import Submissions
 from service.services import Services
 from service.settings import Settings
 from service.store.access import AccessStore
 from service.store.log import LogStore
+from service.store.notices import NoticeStore
 from service.store.pool import Pool
 from service.store.registry import RegistryStore
 from service.store.reports import ReportStore
@@ -55,10 +57,12 @@ def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> ASGI
         services.reports = ReportStore(pool)
         services.log = LogStore(pool)
         services.submissions = Submissions(services.reports, services.registry, clock, services.metrics)
+        services.notice_runs = NoticeRuns(NoticeStore(pool), services.registry, clock)
         try:
             yield
         finally:
             await services.submissions.close()
+            await services.notice_runs.close()
             await pool.close()
 
     services.contract = document(calls.operations, VERSION)

@@ -2,6 +2,7 @@
 
 import os
 import signal
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 
@@ -16,8 +17,10 @@ from service.edge import write_logs
 from service.embedded import SERVICE, EmbeddedPostgres
 from service.migrate import migrate as run_migrations
 from service.records.judging import rejudge_reports
+from service.records.notice_runs import NoticeRuns
 from service.records.reports import rebuild_standings
 from service.settings import Settings
+from service.store.notices import NoticeStore
 from service.store.pool import Pool
 from service.store.registry import RegistryStore
 from service.store.reports import ReportStore
@@ -135,3 +138,21 @@ async def rejudge(settings: Settings, utility: str) -> int:
             await pool.close()
     print(f"{utility}: {judged} reports judged again, {len(differing)} verdicts differ.", *differing, sep="\n")  # noqa: T201
     return min(len(differing), 100)
+
+
+async def notices(settings: Settings, utilities: list[str]) -> None:
+    """Prepare the notices of today, utility by utility; how far that has come is told on standard error."""
+    with database(settings) as found:
+        pool = await Pool.open(found.dsn, size=2)
+        try:
+            runs = NoticeRuns(NoticeStore(pool), RegistryStore(pool), SystemClock())
+            for utility in utilities:
+                async for run in runs.follow(utility):
+                    done = f"{run.done} of {'?' if run.total is None else run.total}"
+                    print(f"{utility}, {run.on}: {run.state}, {done}; prepared {_counted(run.by_step)}", file=sys.stderr)  # noqa: T201
+        finally:
+            await pool.close()
+
+
+def _counted(by_step: dict[str, int]) -> str:
+    return ", ".join(f"{step} {count}" for step, count in by_step.items()) or "none"

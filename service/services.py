@@ -10,6 +10,7 @@ from service.signing import KeyRing
 
 if TYPE_CHECKING:
     from service.access import Gatekeeper
+    from service.records.notice_runs import NoticeRuns
     from service.records.reports import Submissions
     from service.store.access import AccessStore
     from service.store.log import LogStore
@@ -28,6 +29,7 @@ class Services:
     reports: "ReportStore"
     log: "LogStore"
     submissions: "Submissions"
+    notice_runs: "NoticeRuns"
     contract: dict[str, Any]
 
     def __init__(self, *, settings: Settings, clock: Clock) -> None:

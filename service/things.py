@@ -51,6 +51,23 @@ class Location(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     longitude: Annotated[float, Meta(ge=-180, le=180)]
 
 
+class Contact(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Whom to tell about the assemblies at some premises, and how; no more than that needs.
+
+    `postal_address` is for letters that go elsewhere than to the premises themselves. Only the utility and the operator read a contact.
+    """
+
+    name: Name
+    email: Annotated[str, Meta(min_length=3, max_length=254, pattern=r"^[^@\s]+@[^@\s]+\Z")] | UnsetType = UNSET
+    telephone: Annotated[str, Meta(min_length=3, max_length=40, pattern=r"^[0-9+(). x/-]+\Z")] | UnsetType = UNSET
+    postal_address: Annotated[str, Meta(min_length=1, max_length=400)] | UnsetType = UNSET
+
+    @property
+    def reachable(self) -> bool:
+        """Whether there is any way to reach this contact."""
+        return any(one is not UNSET for one in (self.email, self.telephone, self.postal_address))
+
+
 class PremisesFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A customer's premises; `reference` is the utility's own number for them, `category` a code of the premises catalogue."""
 
@@ -61,6 +78,7 @@ class PremisesFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     category: Code | UnsetType = UNSET
     hazard: HazardDegree | UnsetType = UNSET
     location: Location | UnsetType = UNSET
+    contact: Contact | UnsetType = UNSET
 
 
 class Premises(PremisesFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):

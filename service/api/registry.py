@@ -6,6 +6,8 @@ Assemblies are listed in a module of their own (`assembly_lists`).
 from typing import Any
 
 import msgspec
+from msgspec import UNSET
+from msgspec.structs import replace
 
 from service.api.lists import AfterId, page, page_of
 from service.api.operation import Answer, Call, Operation, operation
@@ -50,6 +52,13 @@ def merged(call: Call, current: Any, facts: type[Any], fixed: tuple[str, ...] = 
     return decode(facts, body)
 
 
+def shown(call: Call, thing: Any) -> Any:
+    """A thing as far as the asker may read it: a contact is for the utility and the operator only."""
+    if isinstance(thing, Premises) and not call.who.reads_contacts:
+        return replace(thing, contact=UNSET)
+    return thing
+
+
 def merge(target: Any, patch: Any) -> Any:
     """JSON merge patch, as RFC 7396 section 2 puts it."""
     if not isinstance(patch, dict):
@@ -78,11 +87,11 @@ def _resource(
         return tagged(thing, status=201, location=f"/v1/utilities/{call.utility}/{plural}/{thing.id}")
 
     async def read(call: Call) -> Answer:
-        return tagged(await call.services.registry.get(shape, call.utility, call.id("id")))
+        return tagged(shown(call, await call.services.registry.get(shape, call.utility, call.id("id"))))
 
     async def listed(call: Call, query: AfterId) -> Answer:
         found = await call.services.registry.listed(shape, call.utility, after=query.after, limit=query.limit + 1)
-        return page(call, found, query.limit, lambda thing: str(thing.id))
+        return page(call, [shown(call, one) for one in found], query.limit, lambda thing: str(thing.id))
 
     async def change(call: Call, document: Any) -> Answer:  # noqa: ARG001 - the patch is merged from the body as sent
         version = call.matched_version()

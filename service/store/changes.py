@@ -10,7 +10,19 @@ from service.store.statements import statements
 
 _SQL = statements("changes")
 
-Resource = Literal["utility", "premises", "assemblies", "testers", "gauges", "reports", "standings", "incidents", "exceptions"]
+Resource = Literal[
+    "utility",
+    "premises",
+    "assemblies",
+    "testers",
+    "gauges",
+    "reports",
+    "standings",
+    "incidents",
+    "exceptions",
+    "notices",
+    "notice_schedule",
+]
 
 
 class Change(Struct, frozen=True, kw_only=True):

@@ -2,8 +2,8 @@
 -- the columns of its table, so one row is one struct; absent members are null columns.
 
 -- name: create_premises
-INSERT INTO record.premises AS premises (utility_id, id, version, created_at, changed_at, reference, name, address, category, connection, hazard, location)
-SELECT utility_id, id, version, created_at, changed_at, reference, name, address, category, connection, hazard, location FROM jsonb_populate_record(NULL::record.premises, $1::jsonb)
+INSERT INTO record.premises AS premises (utility_id, id, version, created_at, changed_at, reference, name, address, category, connection, hazard, location, contact)
+SELECT utility_id, id, version, created_at, changed_at, reference, name, address, category, connection, hazard, location, contact FROM jsonb_populate_record(NULL::record.premises, $1::jsonb)
 RETURNING jsonb_strip_nulls(to_jsonb(premises) - 'utility_id')::text;
 
 -- name: get_premises
@@ -15,7 +15,7 @@ SELECT jsonb_strip_nulls(to_jsonb(premises) - 'utility_id')::text FROM record.pr
 -- name: change_premises
 -- Only while the version is still the one that the asker read.
 UPDATE record.premises SET version = premises.version + 1, changed_at = new.changed_at,
-    (reference, name, address, category, connection, hazard, location) = ROW(new.reference, new.name, new.address, new.category, new.connection, new.hazard, new.location)
+    (reference, name, address, category, connection, hazard, location, contact) = ROW(new.reference, new.name, new.address, new.category, new.connection, new.hazard, new.location, new.contact)
 FROM jsonb_populate_record(NULL::record.premises, $1::jsonb) AS new
 WHERE premises.utility_id = new.utility_id AND premises.id = new.id AND premises.version = $2
 RETURNING jsonb_strip_nulls(to_jsonb(premises) - 'utility_id')::text;

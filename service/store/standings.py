@@ -8,7 +8,7 @@ from msgspec import Struct, structs
 
 from service.store.pool import Pool
 from service.store.reports import HistoryRow
-from service.store.statements import statements
+from service.store.statements import composed, statements
 
 _SQL = statements("standings")
 
@@ -130,19 +130,4 @@ def _composed(head: str, utility: str, wanted: Wanted, after: tuple[dt.date, UUI
         parts.append(f"after_{order}")
         values["after_due"], values["after"] = after
     parts.append(f"by_{order}")
-    numbers = _Numbers()
-    sql = "\n".join(_SQL[part] for part in parts).format_map(numbers)
-    return sql, [values[name] for name in numbers.order]
-
-
-class _Numbers(dict[str, str]):
-    """Numbers each name as it is first met: `{name}` becomes `$1`, `$2` and so on."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.order: list[str] = []
-
-    def __missing__(self, name: str) -> str:
-        self.order.append(name)
-        self[name] = f"${len(self.order)}"
-        return self[name]
+    return composed("standings", parts, values)

@@ -40,6 +40,9 @@ OWNED: Final = (
     Owned(table="incident_reach", order="incident_id, version, place"),
     Owned(table="exception", order="id"),
     Owned(table="standing", order="assembly_id"),
+    Owned(table="notice_schedule", order="utility_id"),
+    Owned(table="notice_run", order="id"),
+    Owned(table="notice", order="id"),
     # The evidence that the reports were not changed goes with them.
     Owned(table="log_tile", order="level, number"),
     Owned(table="log_head", order="size"),

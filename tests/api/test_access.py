@@ -205,7 +205,7 @@ def test_everything_of_another_utility_is_not_found(place: Place, world: World) 
 def valid_body(plural: str, method: str, place: Place) -> dict[str, Any]:
     """A body that the call would take, were the utility the asker's."""
     if method == "PATCH":
-        return {"ended_on": "2026-02-01", "ended_because": "B"} if plural == "exceptions" else {}
+        return {"exceptions": {"ended_on": "2026-02-01", "ended_because": "B"}, "notices": {"state": "sent"}}.get(plural, {})
     return {
         "incidents": {
             "occurred_at": "2026-05-01T12:00:00Z",

@@ -1,0 +1,52 @@
+"""What `data/notices.toml` holds: the default steps, and what a text may name. The table is the law; this only gives it its shape."""
+
+from functools import cache
+from typing import Annotated, Literal
+
+from msgspec import Meta, Struct
+
+from rules.load import read
+from rules.sources import Cited
+
+Occasion = Literal["due", "failed", "unprotected"]
+Addressee = Literal["customer", "utility"]
+
+
+class Step(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One notice of a schedule: `days` after (below zero: before) the day that its occasion counts from, to whom, in which words.
+
+    `due` counts from the due day of a test that is still to come or overdue, `failed` and `unprotected` from the day of the failing test;
+    an assembly that failed with protection lost is told as `unprotected`, any other failed one as `failed`. `subject` and `text` may name
+    placeholders in braces; `{{` and `}}` stand for braces themselves.
+    """
+
+    step: Annotated[str, Meta(min_length=1, max_length=60, pattern=r"^[a-z0-9][a-z0-9_-]*\Z")]
+    occasion: Occasion
+    days: Annotated[int, Meta(ge=-1000, le=10_000)]
+    to: Addressee
+    subject: Annotated[str, Meta(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f]+\Z")]
+    text: Annotated[str, Meta(min_length=1, max_length=5000)]
+
+
+class Placeholder(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What a name in braces stands for, what stands there when it is not known, and the occasions for which it is."""
+
+    says: str
+    absent: str = ""
+    occasions: tuple[Occasion, ...] = ("due", "failed", "unprotected")
+
+
+class NoticeData(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The data file as a whole; `unit` is the unit of the steps' days."""
+
+    unit: Literal["d"]
+    caution: str
+    months: tuple[str, ...]
+    placeholders: dict[str, Placeholder]
+    steps: tuple[Step, ...]
+
+
+@cache
+def notice_data() -> NoticeData:
+    """The defaults for notices."""
+    return read("notices.toml", NoticeData)

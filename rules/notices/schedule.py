@@ -1,0 +1,86 @@
+"""Which step of a schedule is the right one on a day.
+
+Steps of the same occasion to the same addressee follow one another. Of those whose day has come, the last is the right one: when nobody
+looked for a week, or an assembly comes into the record long overdue, the customer gets the step that the schedule has reached by now, and
+not every step before it at once. So on a given day each step is right for one stretch of days to count from, and an assembly is found by
+the day that it counts from, without going through all of them.
+"""
+
+import datetime as dt
+from collections.abc import Sequence
+
+from msgspec import Struct
+
+from rules.errors import DocumentError, together
+from rules.load import works
+from rules.notices.data import Step, notice_data
+from rules.notices.text import faults, names
+from rules.sources import KnownFrom
+
+
+class Window(Struct, frozen=True, kw_only=True):
+    """On the day asked about, `step` is the right one for what counts from a day after `after` (None: any day) up to `until`."""
+
+    step: Step
+    after: dt.date | None
+    until: dt.date
+
+
+def default_steps() -> tuple[Step, ...]:
+    """The schedule of a utility that has set none of its own: common practice, no source."""
+    return notice_data().steps
+
+
+def known_from() -> KnownFrom:
+    """How the default schedule is known."""
+    return notice_data().known_from or works()[notice_data().source].known_from
+
+
+def scheduled_for(step: Step, counted_from: dt.date) -> dt.date:
+    """The day that a step has for what counts from that day."""
+    return _before(counted_from, -step.days)
+
+
+def windows(steps: Sequence[Step], on: dt.date) -> tuple[Window, ...]:
+    """For which days each step is the right one on that day, in the order of the steps."""
+    found = []
+    for one in steps:
+        later = [other.days for other in steps if (other.occasion, other.to) == (one.occasion, one.to) and other.days > one.days]
+        found.append(Window(step=one, after=_before(on, min(later)) if later else None, until=_before(on, one.days)))
+    return tuple(found)
+
+
+def _before(on: dt.date, days: int) -> dt.date:
+    """The day so many days before; the calendar's first or last day where it ends."""
+    return dt.date.fromordinal(min(max(on.toordinal() - days, dt.date.min.toordinal()), dt.date.max.toordinal()))
+
+
+def check(steps: Sequence[Step]) -> None:
+    """Refuse a schedule that cannot be followed: DocumentError with every fault and its pointer."""
+    found: list[DocumentError] = []
+    codes: set[str] = set()
+    days: set[tuple[str, str, int]] = set()
+    for place, one in enumerate(steps):
+        at = f"/steps/{place}"
+        if one.step in codes:
+            found.append(DocumentError(f"The step `{one.step}` stands twice; give each a name of its own.", f"{at}/step"))
+        if (one.occasion, one.to, one.days) in days:
+            found.append(
+                DocumentError(
+                    "Another step of this occasion to this addressee has the same day; give each its own.", f"{at}/days"
+                )
+            )
+        if one.occasion != "due" and one.days < 0:
+            found.append(
+                DocumentError("Nobody can be told of a failure before its test; `days` is 0 or more here.", f"{at}/days")
+            )
+        codes.add(one.step)
+        days.add((one.occasion, one.to, one.days))
+        found += [DocumentError(what, f"{at}/subject") for what in faults(one.subject, one.occasion)]
+        found += [DocumentError(what, f"{at}/text") for what in faults(one.text, one.occasion)]
+        if "caution" not in names(one.text):
+            found.append(
+                DocumentError("Every text holds `{caution}`, so that nobody takes it for more than it is.", f"{at}/text")
+            )
+    if found:
+        raise together(*found)

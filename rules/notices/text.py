@@ -1,0 +1,73 @@
+"""The words of a notice: a template with names in braces, filled in one pass.
+
+A name is looked up among the placeholders of `data/notices.toml` and nowhere else: there are no attributes, indexes, formats or
+conversions, and what is filled in is never read as a template again. What is filled in stands on one line, without control characters,
+so that the name of some premises cannot add a line to a subject or turn the direction of the writing.
+"""
+
+import datetime as dt
+import re
+
+from msgspec import Struct
+
+from rules.notices.data import Occasion, notice_data
+
+_TOKEN = re.compile(r"\{\{|\}\}|\{([^{}]*)\}|[{}]")
+# C0 and C1 controls, line and paragraph separators, and the marks that turn the direction of writing.
+_UNSEEN = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]+")
+
+
+class NoticeFacts(Struct, frozen=True, kw_only=True):
+    """What a notice may tell; its members are the placeholders, but for the caution. None: not known."""
+
+    utility: str
+    premises: str
+    address: str
+    reference: str | None
+    assembly: str
+    serial_number: str | None
+    position: str | None
+    due_on: dt.date | None
+    tested_on: dt.date | None
+    repair_by: dt.date | None
+
+
+def faults(template: str, occasion: Occasion) -> list[str]:
+    """What is wrong with a template for that occasion, each in a sentence; nothing where it can be filled."""
+    known = notice_data().placeholders
+    found = []
+    for match in _TOKEN.finditer(template):
+        name = match[1]
+        if match[0] in ("{{", "}}"):
+            continue
+        if name is None:
+            found.append(f"The brace at character {match.start() + 1} stands alone; write it twice if a brace is meant.")
+        elif name not in known:
+            named = ", ".join(f"`{{{one}}}`" for one, placeholder in known.items() if occasion in placeholder.occasions)
+            found.append(f"There is no placeholder `{{{name}}}`; there are {named}.")
+        elif occasion not in known[name].occasions:
+            found.append(f"`{{{name}}}` is not known on the occasion `{occasion}`.")
+    return found
+
+
+def names(template: str) -> set[str]:
+    """The placeholders that a template names."""
+    return {match[1] for match in _TOKEN.finditer(template) if match[1] is not None}
+
+
+def fill(template: str, facts: NoticeFacts) -> str:
+    """The template with every placeholder filled in; one that `faults` finds nothing wrong with."""
+    data = notice_data()
+
+    def filled(match: re.Match[str]) -> str:
+        name = match[1]
+        if name is None:
+            return match[0][0]
+        if name == "caution":
+            return data.caution
+        value = getattr(facts, name)
+        if isinstance(value, dt.date):
+            return f"{value.day} {data.months[value.month - 1]} {value.year}"
+        return data.placeholders[name].absent if value is None else _UNSEEN.sub(" ", value)
+
+    return _TOKEN.sub(filled, template)

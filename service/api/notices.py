@@ -1,0 +1,173 @@
+"""Notices: the schedule, what a run would prepare, runs with their progress, the notices themselves and what became of them."""
+
+import datetime as dt
+import re
+from typing import Annotated, Any
+from uuid import UUID
+
+from msgspec import UNSET, Meta, Struct
+
+from service.api.lists import AfterId, Limit, page, page_of
+from service.api.operation import Answer, Call, operation
+from service.api.registry import IF_MATCH, merged, tagged
+from service.notices import Notice, NoticeChange, NoticeRun, NoticeState, Schedule, ScheduleFacts, Words
+from service.problems import Fault, ProblemError
+from service.records import notices as records
+from service.records.judging import today
+from service.store.notices import NoticeStore
+from service.things import Code
+
+BASE = "/v1/utilities/{utility:str}/notices"
+MERGE_PATCH = "application/merge-patch+json"
+
+
+class NoticesQuery(AfterId, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Which notices: those for which everything given holds."""
+
+    state: NoticeState | None = None
+    step: Code | None = None
+    assembly_id: UUID | None = None
+    run_id: UUID | None = None
+
+
+class PreviewQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The day of the run that is previewed; without one, today."""
+
+    on: dt.date | None = None
+    after: Annotated[str, Meta(max_length=80)] | None = None
+    limit: Limit = 100
+
+
+@operation(
+    "GET", f"{BASE}/schedule", id="readNoticeSchedule", summary="Which notices are sent, when, to whom and in which words",
+    answers={200: Schedule}, tag="notices", right="read",
+)  # fmt: skip
+async def read_schedule(call: Call) -> Answer:
+    """Read the schedule that is followed."""
+    await call.services.registry.utility(call.utility)
+    return tagged(await records.read_schedule(NoticeStore(call.services.pool), call.utility))
+
+
+@operation(
+    "PATCH", f"{BASE}/schedule", id="changeNoticeSchedule", summary="Change the schedule by a merge patch; `steps` null takes the common one",
+    answers={200: Schedule}, tag="notices", right="register", request_headers=IF_MATCH, body_media_type=MERGE_PATCH,
+)  # fmt: skip
+async def change_schedule(call: Call, document: dict[str, Any]) -> Answer:  # noqa: ARG001 - merged from the body as sent
+    """Change the schedule; notices already prepared stay."""
+    version = call.matched_version()
+    store = NoticeStore(call.services.pool)
+    current = await records.read_schedule(store, call.utility)
+    facts = merged(call, ScheduleFacts(steps=current.steps if current.own else UNSET), ScheduleFacts)
+    return tagged(await records.change_schedule(store, call.utility, facts, version=version, now=call.clock.now()))
+
+
+@operation(
+    "GET", f"{BASE}/preview", id="previewNotice", summary="What a run on a day would prepare, with the words; writes nothing",
+    answers={200: page_of(Words)}, tag="notices", right="read",
+)  # fmt: skip
+async def preview(call: Call, query: PreviewQuery) -> Answer:
+    """Tell what a run would prepare by the record of today."""
+    utility = await call.services.registry.utility(call.utility)
+    now = call.clock.now()
+    found = await records.preview(
+        NoticeStore(call.services.pool),
+        utility,
+        query.on or today(utility, now),
+        after=_place(query),
+        limit=query.limit + 1,
+        now=now,
+    )
+    contacts = call.who.reads_contacts
+    places = {(one.step, one.assembly_id): place for place, one in found}
+    items = [records.told(one, contacts=contacts) for _, one in found]
+    return page(call, items, query.limit, lambda one: _written(places[one.step, one.assembly_id]))
+
+
+@operation(
+    "POST", f"{BASE}/runs", id="startNoticeRun", summary="Prepare the notices of today; safe to ask for at any time, by any number at once",
+    answers={202: NoticeRun}, tag="notices", right="register",
+)  # fmt: skip
+async def start_run(call: Call) -> Answer:
+    """Start a run, take up one that was interrupted, or join the one that goes on."""
+    run = await call.services.notice_runs.start(call.utility)
+    return Answer(body=run, status=202, headers={"Location": f"/v1/utilities/{call.utility}/notices/runs/{run.id}"})
+
+
+@operation(
+    "GET",
+    f"{BASE}/runs",
+    id="listNoticeRun",
+    summary="List the runs",
+    answers={200: page_of(NoticeRun)},
+    tag="notices",
+    right="read",
+)
+async def list_runs(call: Call, query: AfterId) -> Answer:
+    """List the runs."""
+    found = await call.services.notice_runs.listed(call.utility, after=query.after, limit=query.limit + 1)
+    return page(call, found, query.limit, lambda run: str(run.id))
+
+
+@operation(
+    "GET", f"{BASE}/runs/{{id:uuid}}", id="readNoticeRun", summary="How far a run has come", answers={200: NoticeRun}, tag="notices", right="read"
+)  # fmt: skip
+async def read_run(call: Call) -> Answer:
+    """Read a run."""
+    return Answer(body=await call.services.notice_runs.read(call.utility, call.id("id")))
+
+
+@operation("GET", BASE, id="listNotice", summary="List notices", answers={200: page_of(Notice)}, tag="notices", right="read")
+async def list_notices(call: Call, query: NoticesQuery) -> Answer:
+    """List notices."""
+    found = await records.list_notices(
+        NoticeStore(call.services.pool), call.utility, after=query.after, limit=query.limit + 1, state=query.state, step=query.step,
+        assembly_id=query.assembly_id, run_id=query.run_id,
+    )  # fmt: skip
+    items = [records.told(one, contacts=call.who.reads_contacts) for one in found]
+    return page(call, items, query.limit, lambda one: str(one.id))
+
+
+@operation(
+    "GET", f"{BASE}/{{id:uuid}}", id="readNotice", summary="Read a notice", answers={200: Notice}, tag="notices", right="read"
+)
+async def read_notice(call: Call) -> Answer:
+    """Read a notice."""
+    found = await records.read_notice(NoticeStore(call.services.pool), call.utility, call.id("id"))
+    return tagged(records.told(found, contacts=call.who.reads_contacts))
+
+
+@operation(
+    "PATCH", f"{BASE}/{{id:uuid}}", id="changeNotice", summary="Tell what became of a notice: sent, delivery failed, cancelled",
+    answers={200: Notice}, tag="notices", right="register", request_headers=IF_MATCH, body_media_type=MERGE_PATCH,
+)  # fmt: skip
+async def change_notice(call: Call, document: NoticeChange) -> Answer:
+    """Keep what became of a notice."""
+    version = call.matched_version()
+    store = NoticeStore(call.services.pool)
+    notice = await records.change_notice(
+        store, call.services.reports, call.utility, call.id("id"), document, version=version, now=call.clock.now()
+    )
+    return tagged(records.told(notice, contacts=call.who.reads_contacts))
+
+
+_PLACE = re.compile(r"(\d{1,3})~(\d{4}-\d{2}-\d{2})~([0-9a-f-]{36})\Z")
+
+
+def _written(place: records.Place) -> str:
+    return f"{place.scan}~{place.due.isoformat()}~{place.assembly_id}"
+
+
+def _place(query: PreviewQuery) -> records.Place | None:
+    if query.after is None:
+        return None
+    try:
+        scan, due, assembly_id = _PLACE.match(query.after).groups()  # type: ignore[union-attr]
+        return records.Place(scan=int(scan), due=dt.date.fromisoformat(due), assembly_id=UUID(assembly_id))
+    except (AttributeError, ValueError):
+        detail = "That is no place in this list; take it from `next` of the page before."
+        raise ProblemError("malformed", detail, [Fault(pointer="/after", detail=detail)]) from None
+
+
+operations = [
+    list_notices, read_schedule, change_schedule, preview, start_run, list_runs, read_run, read_notice, change_notice,
+]  # fmt: skip
