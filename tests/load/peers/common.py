@@ -1,0 +1,64 @@
+"""What every peer shares with the service: its rules, its way of judging, and its check of keys. All else is each peer's own.
+
+Each peer takes `PUT /v1/utilities/{utility}/reports/{id}`, records report, verdict, standing and feed in one durable transaction on the
+service's own schema under its row security, and answers with report, verdict and standing. What the service does besides (all faults of
+a bad document named, doubled members, idempotency keys, retries, corrections, problem details, metrics) the peers leave out.
+"""
+
+import os
+from uuid import UUID
+
+import msgspec
+
+import rules
+from service.access import Gatekeeper, Principal
+from service.clock import SystemClock
+from service.records.judging import Submission, judge, today
+from service.records.reports import standing_row, work_out
+from service.reports import RecordedRaw, Report, ReportFacts
+from service.store.access import AccessStore
+from service.store.pool import Pool
+from service.store.reports import AssemblyRow, FactsRow, HistoryRow, ReportRow, StandingRow
+from service.things import Utility
+
+DSN = os.environ["NONRETURN_DSN"]
+POOL = 8
+clock = SystemClock()
+decoder = msgspec.json.Decoder(ReportFacts)
+
+
+class Keys:
+    """Who a key stands for, remembered for as long as the service remembers it."""
+
+    def __init__(self) -> None:
+        self._gatekeeper: Gatekeeper | None = None
+
+    async def principal(self, authorization: str | None, utility: str) -> Principal:
+        """Who asks, if that key may report there."""
+        if self._gatekeeper is None:
+            self._gatekeeper = Gatekeeper(AccessStore(await Pool.open(DSN, size=1)), clock, remember_seconds=5)
+        principal = await self._gatekeeper.principal(authorization)
+        principal.require("report", utility)
+        return principal
+
+
+def judged(utility: Utility, report_id: UUID, facts: ReportFacts, who: Principal, known: FactsRow) -> ReportRow:
+    """The report with its verdict, as it is to be written."""
+    return judge(utility, Submission(id=report_id, facts=facts, principal=who, received_at=clock.now()), known)
+
+
+def standing_of(
+    utility: Utility, known: AssemblyRow, history: list[HistoryRow], row: ReportRow
+) -> tuple[rules.Standing, StandingRow]:
+    """The assembly's standing once that report is recorded, as it is to be answered and as it is to be kept."""
+    kept = HistoryRow(**{name: getattr(row, name) for name in HistoryRow.__struct_fields__})
+    standing = work_out(utility, known, [*history, kept])
+    day = today(utility, clock.now())
+    return rules.standing_on(standing, day, utility.due_soon_days), standing_row(row.assembly_id, standing)
+
+
+def answer(utility: str, row: ReportRow, facts: ReportFacts, standing: rules.Standing) -> bytes:
+    """What is answered."""
+    said = {name: getattr(facts, name) for name in ReportFacts.__struct_fields__}
+    report = Report(id=row.id, utility=utility, received_at=row.received_at, **said)
+    return msgspec.json.encode(RecordedRaw(report=report, verdict=msgspec.Raw(row.verdict.encode()), standing=standing))

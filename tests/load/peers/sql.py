@@ -1,0 +1,53 @@
+"""The statements of the two asyncpg peers: one a step, each for one report."""
+
+from typing import Any
+from uuid import UUID
+
+from service.access import Principal
+from service.records.judging import day_of_test
+from service.reports import ReportFacts
+from tests.load.peers.common import AssemblyRow, FactsRow, HistoryRow, ReportRow, Utility, answer, judged, standing_of
+
+UTILITY = """SELECT utility_id AS code, version, created_at, changed_at, name, rulebook, time_zone, due_soon_days
+FROM record.utility WHERE utility_id = $1"""
+FACTS = """SELECT 1 AS n, a.kind, a.hazard, a.nominal_size::text AS nominal_size, a.installed_on, a.in_service, p.connection,
+    t.certificates::text AS certificates, t.id IS NOT NULL AS tester_known,
+    g.accuracy, g.resolution, g.units ->> 'pressure' AS gauge_unit, g.calibrations::text AS calibrations, (
+        SELECT r.judged FROM record.report r
+        WHERE r.utility_id = $1 AND r.assembly_id = $2 AND r.performed_at < $5 AND r.acceptance <> 'refused'
+            AND NOT EXISTS (SELECT FROM record.report c WHERE c.utility_id = r.utility_id AND c.supersedes = r.id)
+        ORDER BY r.performed_at DESC, r.id DESC LIMIT 1
+    ) AS previous_judged
+FROM record.assembly a
+JOIN record.premises p ON p.utility_id = $1 AND p.id = a.premises_id
+LEFT JOIN record.tester t ON t.utility_id = $1 AND t.id = $3
+LEFT JOIN record.gauge g ON g.utility_id = $1 AND g.id = $4
+WHERE a.utility_id = $1 AND a.id = $2"""
+NUMBER = "UPDATE record.utility_log SET reports = reports + 1 WHERE utility_id = $1 RETURNING reports - 1"
+HISTORY = """SELECT id, assembly_id, performed_at, performed_on, received_at, reason, supersedes, content_hash, outcome, protection, acceptance
+FROM record.report WHERE utility_id = $1 AND assembly_id = $2 ORDER BY performed_at, received_at, id"""
+_COLUMNS = ("utility_id", "log_index", *ReportRow.__struct_fields__)
+INSERT = f"INSERT INTO record.report ({', '.join(_COLUMNS)}) VALUES ({', '.join(f'${n + 1}' for n in range(len(_COLUMNS)))})"  # noqa: S608 - our own names
+STANDING = """INSERT INTO record.standing (utility_id, assembly_id, version, due_on, basis) VALUES ($1, $2, 1, $3, $4)
+ON CONFLICT (utility_id, assembly_id) DO UPDATE SET version = standing.version + 1, due_on = excluded.due_on, basis = excluded.basis"""
+
+
+async def record(connection: Any, utility: Utility, report_id: UUID, facts: ReportFacts, who: Principal) -> bytes:
+    """Judge and record one report in one transaction; its answer."""
+    day_of_test(utility, facts.performed_at)
+    async with connection.transaction():
+        await connection.execute("SELECT set_config('nonreturn.utility', $1, true)", utility.code)
+        found = await connection.fetchrow(
+            FACTS, utility.code, facts.assembly_id, facts.tester_id, facts.gauge_id, facts.performed_at
+        )
+        known = FactsRow(**dict(found))
+        row = judged(utility, report_id, facts, who, known)
+        index = await connection.fetchval(NUMBER, utility.code)
+        history = [HistoryRow(**dict(one)) for one in await connection.fetch(HISTORY, utility.code, facts.assembly_id)]
+        assembly = AssemblyRow(
+            basis=None, kind=known.kind, hazard=known.hazard, installed_on=known.installed_on, in_service=known.in_service, connection=known.connection,
+        )  # fmt: skip
+        standing, kept = standing_of(utility, assembly, history, row)
+        await connection.execute(INSERT, utility.code, index, *(getattr(row, name) for name in ReportRow.__struct_fields__))
+        await connection.execute(STANDING, utility.code, kept.assembly_id, kept.due_on, kept.basis)
+    return answer(utility.code, row, facts, standing)

@@ -1,0 +1,162 @@
+"""What measurements stand on: a Postgres of their own, filled utilities, a key, and servers as processes of their own."""
+
+import asyncio
+import datetime as dt
+import os
+import random
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from uuid import uuid4
+
+import asyncpg
+import msgspec
+import psutil
+
+from service.access import RIGHTS_OF, mint
+from service.clock import SystemClock
+from service.embedded import SERVICE, EmbeddedPostgres
+from service.migrate import migrate
+from tests.load import documents
+from tests.load.fill import GAUGE, PEOPLE, TESTER, assembly_id, fill, id_of, kind_of
+
+WORKERS = 2
+REPOSITORY = Path(__file__).parents[2]
+
+
+class Stage:
+    """A migrated database in a Postgres of its own, and a key that may report in every utility filled here."""
+
+    def __init__(self, postgres: EmbeddedPostgres) -> None:
+        self.postgres = postgres
+        self.owner_dsn = postgres.dsn()
+        self.dsn = postgres.dsn(SERVICE)
+        self.clock = SystemClock()
+        self.codes: dict[str, int] = {}
+        migrate(self.owner_dsn)
+        self.key = asyncio.run(self._operator())
+
+    async def _operator(self) -> str:
+        organisation, key_id, now = self.clock.new_id(), self.clock.new_id(), self.clock.now()
+        self.organisation = organisation
+        key, secret_hash = mint(key_id)
+        connection = await asyncpg.connect(self.owner_dsn)
+        await connection.execute(
+            "INSERT INTO access.organisation VALUES ($1, 'testing_company', 'Testers', $2)", organisation, now
+        )
+        await connection.execute(
+            "INSERT INTO access.key (key_id, organisation_id, label, secret_hash, rights, created_at) VALUES ($1, $2, 'load', $3, $4, $5)",
+            key_id, organisation, secret_hash, sorted(RIGHTS_OF["testing_company"]), now,
+        )  # fmt: skip
+        await connection.close()
+        return key
+
+    def fill(self, code: str, *, assemblies: int, years: int) -> None:
+        """Add a utility, and grant it to the key."""
+        asyncio.run(fill(self.owner_dsn, code, assemblies=assemblies, years=years, now=self.clock.now()))
+        asyncio.run(self.execute("INSERT INTO access.utility_grant VALUES ($1, $2, now())", code, self.organisation))
+        self.codes[code] = assemblies
+
+    async def execute(self, sql: str, *arguments: object) -> None:
+        """Run a statement as the owner."""
+        connection = await asyncpg.connect(self.owner_dsn)
+        await connection.execute(sql, *arguments)
+        await connection.close()
+
+    def report(self, code: str, source: random.Random) -> dict[str, object]:
+        """A new report on some assembly of that utility."""
+        number = source.randrange(self.codes[code])
+        return {
+            **documents.test_of(kind_of(number), source),
+            "assembly_id": str(assembly_id(number)),
+            "tester_id": str(id_of(TESTER, source.randrange(PEOPLE))),
+            "gauge_id": str(id_of(GAUGE, source.randrange(PEOPLE))),
+            "performed_at": (self.clock.now() - dt.timedelta(seconds=source.randrange(1, 100_000))).isoformat(),
+        }
+
+    def puts(self, count: int, seed: int) -> Iterator[bytes]:
+        """Requests without end: `count` reports on all utilities by turns, each time under a new id."""
+        source = random.Random(seed)  # noqa: S311 - reproducible on purpose
+        codes = sorted(self.codes)
+        tails = []
+        for n in range(count):
+            code = codes[n % len(codes)]
+            body = msgspec.json.encode(self.report(code, source))
+            head = f"PUT /v1/utilities/{code}/reports/".encode()
+            rest = (
+                f" HTTP/1.1\r\nHost: load\r\nAuthorization: Bearer {self.key}\r\n"
+                f"Content-Type: application/json\r\nContent-Length: {len(body)}\r\n\r\n"
+            )
+            tails.append((head, rest.encode() + body))
+        while True:
+            for head, rest in tails:
+                yield head + str(uuid4()).encode() + rest
+
+
+@contextmanager
+def staged() -> Iterator[Stage]:
+    """A stage in a temporary folder, for as long as it is needed."""
+    with TemporaryDirectory(prefix="nonreturn-load-", ignore_cleanup_errors=True) as folder:
+        postgres = EmbeddedPostgres(Path(folder) / "postgres")
+        try:
+            yield Stage(postgres)
+        finally:
+            postgres.stop()
+
+
+class Server:
+    """A server that runs; `memory` is the largest of its processes."""
+
+    def __init__(self, process: subprocess.Popen[bytes], port: int) -> None:
+        self.process = process
+        self.port = port
+
+    def memory(self) -> float:
+        """The resident memory of its largest process, MB."""
+        root = psutil.Process(self.process.pid)
+        return max(float(one.memory_info().rss) for one in (root, *root.children(recursive=True))) / 1e6
+
+
+@contextmanager
+def serving(arguments: list[str], environment: dict[str, str], *, ready: str = "/readyz") -> Iterator[Server]:
+    """A server of several processes, started as `python -m <arguments> --port <free port>`."""
+    with socket.socket() as found:
+        found.bind(("127.0.0.1", 0))
+        port = int(found.getsockname()[1])
+    process = subprocess.Popen(
+        [sys.executable, "-m", *arguments, "--port", str(port)],
+        env=os.environ | environment, cwd=REPOSITORY, stdout=subprocess.DEVNULL, stderr=sys.stderr.fileno() if "NONRETURN_LOUD" in os.environ else subprocess.DEVNULL,
+    )  # fmt: skip
+    try:
+        deadline = time.monotonic() + 60
+        while not answers(f"http://127.0.0.1:{port}{ready}"):
+            if process.poll() is not None or time.monotonic() > deadline:
+                raise RuntimeError(f"{' '.join(arguments)} did not start.")
+            time.sleep(0.02)
+        yield Server(process, port)
+    finally:
+        process.send_signal(signal.SIGTERM)
+        try:
+            process.wait(30)
+        except subprocess.TimeoutExpired:
+            process.kill()
+
+
+def answers(url: str) -> bool:
+    """Whether there is an answer of any status at that address."""
+    opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))
+    try:
+        with opener.open(url, timeout=2):
+            return True
+    except urllib.error.HTTPError:
+        return True
+    except OSError:
+        return False
