@@ -2,6 +2,7 @@
 
 from rules import notices as notices
 from rules import operation as operation
+from rules import screening as screening
 from rules import selection as selection
 from rules.catalogue import AssemblyKind, Catalogue, Hazard, Kind, TestableKind
 from rules.errors import DocumentError, NotInForceError, NotJudgeableError, RulesError, UnknownRulebookError
@@ -43,10 +44,20 @@ from rules.publication import carried as carried
 from rules.publication import publish as publish
 from rules.quantities import LengthUnit, LengthValue, PressureUnit, PressureValue, Units, convert
 from rules.rulebook import Protection, Rulebook
-from rules.standing import Occurrence, Standing, StandingStatus, TestEvent, standing, standing_on
+from rules.standing import (
+    ComponentTrend,
+    Occurrence,
+    Standing,
+    StandingStatus,
+    TestEvent,
+    TrendedTest,
+    standing,
+    standing_on,
+    trends,
+)
 
 __all__ = [
-    "CAUTION", "Acceptance", "Action", "AirInletReading", "Check1Reading", "Check2Reading", "CheckReading", "JudgedBy", "Occurrence", "Outcome",
+    "CAUTION", "ComponentTrend", "TrendedTest", "trends", "Acceptance", "Action", "AirInletReading", "Check1Reading", "Check2Reading", "CheckReading", "JudgedBy", "Occurrence", "Outcome",
     "ReliefValveReading", "Severity", "StandingStatus", "Assembly", "AssemblyKind", "Catalogue", "Diagnosis", "DocumentError", "Finding", "Flag", "Gauge", "Hazard", "Kind",
     "LengthUnit", "LengthValue", "NotInForceError", "NotJudgeableError", "Phase", "PhaseVerdict", "PressureUnit", "PressureValue",
     "PreviousReadings", "Protection", "Reading", "Repair", "Rulebook", "RulesError", "Shutoffs", "Standing", "Test", "TestEvent", "TestUnits",

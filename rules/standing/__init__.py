@@ -1,4 +1,4 @@
-"""The standing of an assembly over time: what its reports say, and when the next test is due."""
+"""The standing of an assembly over time: what its reports say, when the next test is due, and how its components wear."""
 
 from rules.standing.schedule import interval_for as interval_for
 from rules.standing.schedule import next_due as next_due
@@ -8,3 +8,6 @@ from rules.standing.standing import StandingStatus as StandingStatus
 from rules.standing.standing import TestEvent as TestEvent
 from rules.standing.standing import standing as standing
 from rules.standing.standing import standing_on as standing_on
+from rules.standing.trend import ComponentTrend as ComponentTrend
+from rules.standing.trend import TrendedTest as TrendedTest
+from rules.standing.trend import trends as trends

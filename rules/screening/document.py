@@ -1,0 +1,106 @@
+"""What the screens look at, and what they answer: a second look at a record, with the evidence, never an accusation."""
+
+import datetime as dt
+from collections.abc import Sequence
+from typing import Any, Literal
+
+from msgspec import UNSET, Struct, UnsetType
+
+from rules.field_test.document import AirInletReading, Reading, ReliefValveReading
+from rules.field_test.phase import COMPONENT_OF
+from rules.quantities import PressureUnit
+from rules.screening.settings import Screen, setting, stated
+
+CAUTION = (
+    "This is a reason to look again, not a finding of fault: honest work is pointed out now and then, as often as `false_alarms` says. "
+    "Ask the tester, the company and the premises before anything is concluded."
+)
+Subject = Literal["tester", "gauge", "assembly"]
+
+
+class Number(Struct, frozen=True, kw_only=True):
+    """One number that was read: on which line and component, in the unit of the test."""
+
+    part: str
+    value: float
+
+
+class ScreenedTest(Struct, frozen=True, kw_only=True):
+    """A test as far as the screens look at it.
+
+    `performed_at` is the moment in the utility's time zone. `metres_from_last` is the geodesic distance from the place of the same tester's
+    test before, None where either place is unknown. `resolution` is the gauge's, in `unit`; None where the gauge reads in another unit,
+    whose digits a conversion has blurred. `accuracy` in `unit`. `repeats_last`: whether every number stands again as at the
+    assembly's test before; None where there is nothing to compare.
+    """
+
+    report_id: str
+    assembly_id: str
+    tester_id: str
+    gauge_id: str
+    performed_at: dt.datetime
+    kind: str
+    unit: PressureUnit
+    failed: bool
+    numbers: tuple[Number, ...]
+    resolution: float | None = None
+    accuracy: float = 0.0
+    calibrated_on: dt.date | None = None
+    repeats_last: bool | None = None
+    metres_from_last: float | None = None
+
+    @property
+    def timed(self) -> bool:
+        """Whether a time of day is told: midnight to the second is what a day without a time becomes."""
+        return self.performed_at.time() != dt.time()
+
+
+class Evidence(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """Why a record deserves a second look.
+
+    `figures` are the numbers that it rests on, by name. `chance` is how often honest work alone would look so at least;
+    `adjusted_chance` the same with all `comparisons` of that run accounted for.
+    """
+
+    report_ids: list[str]
+    figures: dict[str, float]
+    chance: float | UnsetType = UNSET
+    adjusted_chance: float | UnsetType = UNSET
+    comparisons: int | UnsetType = UNSET
+    texts: dict[str, str] = {}
+
+
+class SecondLook(Struct, frozen=True, kw_only=True):
+    """A record that deserves a second look. `occasion` tells it from others of the same screen and subject; `on` is the day it is about.
+
+    `false_alarms` states at most how often honest work is pointed out by this screen, per `false_alarms_of`.
+    """
+
+    screen: Screen
+    subject: Subject
+    subject_id: str
+    occasion: str
+    on: dt.date
+    message: str
+    evidence: Evidence
+
+    @property
+    def false_alarms(self) -> tuple[float, str]:
+        """At most how often honest work is pointed out by this screen, and of what."""
+        one = stated()[self.screen]
+        return one.false_alarms, one.of
+
+
+def numbers_of(readings: Sequence[Reading]) -> tuple[Number, ...]:
+    """Every number of a phase, by line and component."""
+    found = []
+    for one in readings:
+        value: Any = one.opened_at if isinstance(one, AirInletReading | ReliefValveReading) else one.held_at
+        if value is not UNSET:
+            found.append(Number(part=f"{one.line}/{COMPONENT_OF[type(one)]}", value=value))
+    return tuple(sorted(found, key=lambda one: one.part))
+
+
+def named(report_ids: Sequence[str]) -> list[str]:
+    """The newest of them, as many as evidence names."""
+    return list(report_ids[-int(setting("most_named")) :])

@@ -1,0 +1,105 @@
+"""When and where tests were made: at plausible hours, no more than can be made, no farther apart than can be travelled.
+
+These three count and divide; nothing is estimated. What they grant (slack in written times, places that are only nearly right) is data.
+A test stamped midnight to the second has no time of day told, and is left out.
+"""
+
+import datetime as dt
+from collections import deque
+from collections.abc import Iterable, Iterator
+from typing import Final
+
+from rules.screening.document import Evidence, ScreenedTest, SecondLook, named
+from rules.screening.settings import setting
+
+_HOUR: Final = dt.timedelta(hours=1)
+_MINUTE: Final = dt.timedelta(minutes=1)
+_METRES_PER_KILOMETRE: Final = 1_000
+
+
+def looks_at_times(tests: Iterable[ScreenedTest]) -> Iterator[SecondLook]:
+    """What deserves a second look among the tests of one tester, given in the order of their making."""
+    last: ScreenedTest | None = None
+    day: list[ScreenedTest] = []
+    for test in tests:
+        if day and day[-1].performed_at.date() != test.performed_at.date():
+            yield from _crowded(day)
+            day = []
+        day.append(test)
+        if not test.timed:
+            continue
+        yield from _hour(test)
+        if last is not None:
+            yield from _travel(last, test)
+        last = test
+    if day:
+        yield from _crowded(day)
+
+
+def _hour(test: ScreenedTest) -> Iterator[SecondLook]:
+    at = test.performed_at
+    hour = at.hour + at.minute / 60 + at.second / 3600
+    early, late = setting("earliest_hour"), setting("latest_hour")
+    if early <= hour < late:
+        return
+    yield SecondLook(
+        screen="implausible_hour",
+        subject="tester",
+        subject_id=test.tester_id,
+        occasion=test.report_id,
+        on=at.date(),
+        message=f"The test is dated {at:%H:%M} where the utility is; tests are usually made between {early:g} and {late:g} o'clock. A wrong time zone or a typing slip would explain it.",
+        evidence=Evidence(report_ids=[test.report_id], figures={"hour": round(hour, 4)}),
+    )
+
+
+def _travel(last: ScreenedTest, test: ScreenedTest) -> Iterator[SecondLook]:
+    if test.metres_from_last is None:
+        return
+    kilometres = test.metres_from_last / _METRES_PER_KILOMETRE
+    minutes = (test.performed_at - last.performed_at) / _MINUTE
+    hours = (minutes + setting("clock_slack")) / 60
+    fastest = setting("fastest")
+    if kilometres < setting("near") or kilometres <= fastest * hours:
+        return
+    yield SecondLook(
+        screen="too_far_to_travel",
+        subject="tester",
+        subject_id=test.tester_id,
+        occasion=f"{last.report_id}/{test.report_id}",
+        on=test.performed_at.date(),
+        message=f"Two tests of one tester lie {kilometres:.1f} km and {minutes:.0f} minutes apart. Even with {setting('clock_slack'):g} minutes granted, that needs more than {fastest:g} km/h. A wrong time, or a wrong place on record, would explain it.",
+        evidence=Evidence(
+            report_ids=[last.report_id, test.report_id],
+            figures={"kilometres": round(kilometres, 3), "minutes": round(minutes, 2), "kilometres_per_hour": round(kilometres / hours, 1)},
+        ),
+    )  # fmt: skip
+
+
+def _crowded(day: list[ScreenedTest]) -> Iterator[SecondLook]:
+    """More tests on a day, or within an hour of it, than can be made."""
+    most_of_day, most_of_hour = setting("most_in_a_day"), setting("most_in_an_hour")
+    within: deque[ScreenedTest] = deque()
+    fullest: list[ScreenedTest] = []
+    for test in day:
+        if not test.timed:
+            continue
+        while within and test.performed_at - within[0].performed_at >= _HOUR:
+            within.popleft()
+        within.append(test)
+        if len(within) > len(fullest):
+            fullest = list(within)
+    if len(day) <= most_of_day and len(fullest) <= most_of_hour:
+        return
+    on = day[0].performed_at.date()
+    yield SecondLook(
+        screen="too_many_tests",
+        subject="tester",
+        subject_id=day[0].tester_id,
+        occasion=on.isoformat(),
+        on=on,
+        message=f"{len(day)} tests of one tester on {on.isoformat()}, {len(fullest)} of them within one hour; up to {most_of_day:g} and {most_of_hour:g} are usual at most. Several testers under one name, or times filled in afterwards, would explain it.",
+        evidence=Evidence(
+            report_ids=named([one.report_id for one in day]), figures={"in_the_day": len(day), "in_an_hour": len(fullest)}
+        ),
+    )

@@ -1,0 +1,338 @@
+"""What each screen points out and what it leaves alone, at its edges; the rates are in test_rates.py."""
+
+import datetime as dt
+from typing import Any, get_args
+from zoneinfo import ZoneInfo
+
+import pytest
+from msgspec import UNSET
+from msgspec.structs import replace
+from scipy import stats
+
+import rules
+from rules.load import works
+from rules.screening import (
+    CAUTION,
+    GaugeHalves,
+    IdentityChange,
+    Middles,
+    Number,
+    Screen,
+    ScreenedTest,
+    SecondLook,
+    SharedSerial,
+    Tally,
+    data,
+    halves_of,
+    looks_at_changes,
+    looks_at_gauges,
+    looks_at_shared,
+    looks_at_testers,
+    looks_at_times,
+    numbers_of,
+    stated,
+)
+from rules.screening.gauges import rank_sum
+from rules.screening.settings import setting
+
+ZONE = ZoneInfo("America/Los_Angeles")
+NOON = dt.datetime(2026, 3, 10, 12, tzinfo=ZONE)
+DC = (Number(part="main/check_1", value=2.4), Number(part="main/check_2", value=2.1))
+
+
+def told(name: str = "a", at: dt.datetime = NOON, **changes: Any) -> ScreenedTest:
+    facts: dict[str, Any] = {
+        "report_id": name, "assembly_id": f"assembly of {name}", "tester_id": "t", "gauge_id": "g", "performed_at": at, "kind": "dc", "unit": "psi",
+        "failed": False, "numbers": DC, "resolution": 0.1, "accuracy": 0.2,
+    }  # fmt: skip
+    return ScreenedTest(**facts | changes)
+
+
+def screens(found: list[SecondLook]) -> list[str]:
+    return [one.screen for one in found]
+
+
+def looked(*tests: ScreenedTest) -> list[str]:
+    return screens(list(looks_at_times(tests)))
+
+
+# Times and places.
+
+
+@pytest.mark.parametrize(
+    ("hour", "minute", "pointed_out"), [(4, 59, True), (5, 0, False), (21, 59, False), (22, 0, True), (0, 1, True)]
+)
+def test_a_test_at_night_is_looked_at_again(hour: int, minute: int, pointed_out: bool) -> None:  # noqa: FBT001 - a table's column
+    assert looked(told(at=NOON.replace(hour=hour, minute=minute))) == (["implausible_hour"] if pointed_out else [])
+
+
+def test_midnight_to_the_second_is_a_day_without_a_time() -> None:
+    midnight = NOON.replace(hour=0)
+    assert looked(*(told(str(n), midnight) for n in range(40))) == []
+    # As many as that on a day are counted all the same, times or no times.
+    assert looked(*(told(str(n), midnight) for n in range(41))) == ["too_many_tests"]
+
+
+def test_nothing_is_nothing() -> None:
+    assert looked() == []
+
+
+def test_more_than_twelve_tests_within_an_hour_are_looked_at_again() -> None:
+    five_minutes = [told(str(n), NOON + dt.timedelta(minutes=5 * n)) for n in range(20)]
+    assert looked(*five_minutes) == []
+    [found] = looks_at_times(told(str(n), NOON + dt.timedelta(minutes=4.5 * n)) for n in range(20))
+    assert (found.screen, found.evidence.figures) == ("too_many_tests", {"in_the_day": 20, "in_an_hour": 14})
+    assert found.occasion == "2026-03-10"
+
+
+def test_each_day_is_counted_by_itself() -> None:
+    days = [told(f"{day}{n}", NOON + dt.timedelta(days=day, minutes=4 * n)) for day in (0, 1) for n in range(14)]
+    assert looked(*days) == ["too_many_tests", "too_many_tests"]
+
+
+@pytest.mark.parametrize(
+    ("kilometres", "minutes", "pointed_out"),
+    # 130 km/h over the minutes told and 20 more.
+    [(130, 40, False), (131, 40, True), (1.9, 0, False), (60, 0, True), (43.3, 0, False), (None, 0, False)],
+)
+def test_two_tests_too_far_apart_are_looked_at_again(
+    kilometres: float | None, minutes: int, pointed_out: bool  # noqa: FBT001 - a table's column
+) -> None:  # fmt: skip
+    metres = None if kilometres is None else 1000 * kilometres
+    found = looked(told("a"), told("b", NOON + dt.timedelta(minutes=minutes), metres_from_last=metres))
+    assert found == (["too_far_to_travel"] if pointed_out else [])
+
+
+def test_evidence_of_travel_names_both_reports() -> None:
+    [found] = looks_at_times([told("a"), told("b", NOON + dt.timedelta(minutes=10), metres_from_last=100_000)])
+    assert found.evidence.report_ids == ["a", "b"]
+    assert found.evidence.figures == {"kilometres": 100, "minutes": 10, "kilometres_per_hour": 200}
+    assert found.false_alarms == (stated()["too_far_to_travel"].false_alarms, "tester and year")
+
+
+# Testers against one another.
+
+
+def tallied(**testers: list[ScreenedTest]) -> list[SecondLook]:
+    tallies = {}
+    for name, tests in testers.items():
+        tallies[name] = Tally()
+        for one in tests:
+            tallies[name].add(one)
+    return list(looks_at_testers(2026, tallies))
+
+
+def many(count: int, **changes: Any) -> list[ScreenedTest]:
+    """Tests on a day each, no two with the same numbers."""
+    return [
+        told(str(n), NOON + dt.timedelta(days=n % 290, minutes=n // 290), **{"numbers": spread(n)} | changes)
+        for n in range(count)
+    ]
+
+
+def spread(n: int) -> tuple[Number, ...]:
+    return (Number(part="main/check_1", value=round(1.5 + n % 17 / 10, 1)), Number(part="main/check_2", value=round(1.4 + n % 19 / 10, 1)))  # fmt: skip
+
+
+def test_a_tester_who_never_fails_anything_is_looked_at_again() -> None:
+    others = [replace(one, failed=n % 10 == 0) for n, one in enumerate(many(600))]
+    assert screens(tallied(a=many(150), b=others)) == ["seldom_fails"]
+    [found] = tallied(a=many(150), b=others)
+    assert found.evidence.chance == pytest.approx(stats.binom.cdf(0, 150, 0.1 / 1.5))
+    assert found.evidence.comparisons == 2
+    assert "150 assemblies failed" in found.message
+    assert (found.subject_id, found.occasion) == ("a", "2026")
+
+
+def test_a_tester_with_few_tests_or_few_to_compare_with_is_not_judged() -> None:
+    others = [replace(one, failed=n % 3 == 0) for n, one in enumerate(many(99))]
+    assert tallied(a=many(150), b=others) == []
+    assert tallied(a=many(29), b=many(29, failed=True) * 10) == []
+
+
+def test_a_tester_with_a_kind_that_nobody_else_tests_is_not_judged_by_it() -> None:
+    others = [replace(one, failed=n % 3 == 0, kind="rp") for n, one in enumerate(many(600))]
+    assert tallied(a=many(150), b=others) == []
+
+
+def test_numbers_copied_from_the_last_test_are_looked_at_again() -> None:
+    copied = [replace(one, repeats_last=n % 4 == 0) for n, one in enumerate(many(150, repeats_last=False))]
+    [found] = tallied(a=copied, b=many(300, repeats_last=False))
+    assert found.screen == "repeats_last_test"
+    assert found.evidence.figures["repeated"] == 38
+    assert len(found.evidence.report_ids) == 38
+
+
+def test_one_number_alone_repeats_too_easily_to_count() -> None:
+    one = {"numbers": DC[:1], "repeats_last": True}
+    assert tallied(a=many(150, **one), b=many(300, **one | {"repeats_last": False})) == []
+
+
+def test_numbers_used_again_on_one_day_are_looked_at_again_and_evidence_names_fifty_at_most() -> None:
+    busy = [told(str(n), NOON + dt.timedelta(days=n // 10, minutes=30 * (n % 10)), numbers=spread(n)) for n in range(600)]
+    crooked = [replace(one, numbers=busy[n - n % 2].numbers) for n, one in enumerate(busy[:200])]
+    [found] = tallied(a=crooked, b=busy)
+    assert (found.screen, found.evidence.figures["alike"]) == ("repeats_same_day", 100)
+    assert found.evidence.report_ids == [str(n) for n in range(101, 200, 2)]
+    # The same assembly tested twice on a day is no other assembly.
+    assert tallied(a=[replace(one, assembly_id=str(n - n % 2)) for n, one in enumerate(crooked)], b=busy) == []
+
+
+def test_readings_rounded_by_hand_are_looked_at_again() -> None:
+    rounded = [replace(one, numbers=tuple(replace(n, value=round(2 * n.value) / 2) for n in one.numbers)) for one in many(150)]
+    found = tallied(a=rounded, b=many(600))
+    assert "last_digits" in screens(found)
+
+
+def test_digits_that_only_lie_a_little_higher_are_left_alone() -> None:
+    higher = [replace(one, numbers=tuple(replace(n, value=round(n.value + 0.3, 1)) for n in one.numbers)) for one in many(150)]
+    assert tallied(a=higher, b=many(600)) == []
+
+
+@pytest.mark.parametrize(("own", "others"), [(49, 600), (150, 200)])
+def test_few_digits_are_not_judged(own: int, others: int) -> None:
+    five = (Number(part="main/check_1", value=2.5), Number(part="main/check_2", value=2.0))
+    assert "last_digits" not in screens(tallied(a=many(own, numbers=five), b=many(others)))
+
+
+def test_digits_that_a_gauge_of_that_resolution_cannot_show_are_not_counted() -> None:
+    between = Tally()
+    between.add(told(numbers=(Number(part="main/check_1", value=2.47), Number(part="main/check_2", value=2.1))))
+    assert between.digits == {("dc", "main/check_2", "psi", "0.1"): [0, 1, 0, 0, 0, 0, 0, 0, 0, 0]}
+    unknown = Tally()
+    unknown.add(told(resolution=None))
+    assert unknown.digits == {}
+
+
+def test_rare_digits_are_counted_together() -> None:
+    narrow = [replace(one, numbers=(Number(part="main/check_1", value=2.4 + n % 2 / 10),)) for n, one in enumerate(many(800))]
+    assert tallied(a=narrow[:200], b=narrow) == []
+    # Every tenth reading ends in a digit that the others never read.
+    strange = [
+        replace(one, numbers=(Number(part="main/check_1", value=2.9 if n % 10 == 0 else 2.4 + n % 2 / 10),)) for n, one in enumerate(many(200))
+    ]  # fmt: skip
+    assert "last_digits" in screens(tallied(a=strange, b=narrow))
+
+
+# Gauges.
+
+
+def halves(shift: float, count: int = 60, **changes: Any) -> GaugeHalves | None:
+    middles = Middles()
+    for one in many(600):
+        middles.add(one)
+    tests = [
+        replace(one, numbers=tuple(replace(n, value=n.value + (shift if at >= count // 2 else 0)) for n in one.numbers), **changes)
+        for at, one in enumerate(many(count))
+    ]  # fmt: skip
+    return halves_of(tests, middles_with(middles, tests))
+
+
+def middles_with(middles: Middles, tests: list[ScreenedTest]) -> Middles:
+    for one in tests:
+        middles.add(one)
+    return middles
+
+
+def test_a_gauge_that_shifts_beyond_its_accuracy_is_looked_at_again() -> None:
+    one = halves(0.8, calibrated_on=dt.date(2026, 1, 5))
+    assert one is not None
+    [found] = looks_at_gauges([one])
+    assert (found.screen, found.subject, found.occasion) == ("gauge_shift", "gauge", "2026-01-05")
+    assert "calibration of 2026-01-05" in found.message
+    assert found.evidence.figures["readings"] == 120
+
+
+def test_a_gauge_within_its_accuracy_or_with_few_readings_is_left_alone() -> None:
+    within, large = halves(0.8, accuracy=2.0), halves(0.8)
+    assert within is not None
+    assert large is not None
+    assert list(looks_at_gauges([within])) == []
+    assert "first test" in next(iter(looks_at_gauges([large]))).message
+    assert next(iter(looks_at_gauges([large]))).occasion == "never calibrated"
+    assert halves(0.8, count=18) is None
+    steady = halves(0.0)
+    assert steady is not None
+    assert list(looks_at_gauges([steady])) == []
+
+
+def test_the_rank_sum_is_scipy_s() -> None:
+    early, late = [1.0, 1.1, 1.1, 1.3, 1.5, 0.9], [1.1, 1.4, 1.6, 1.6, 1.3]
+    theirs = stats.mannwhitneyu(late, early, method="asymptotic", use_continuity=False, alternative="greater")
+    assert stats.norm.sf(rank_sum(early, late)) == pytest.approx(theirs.pvalue, rel=1e-9)
+    assert rank_sum([1.0, 1.0], [1.0]) == 0
+
+
+# Identity.
+
+
+def change(serials: tuple[str | None, str | None] = ("AB12345", "AB12345"), size: tuple[str | None, str | None] = ("1 in", "1 in"), *, replaced: bool = False) -> IdentityChange:  # fmt: skip
+    return IdentityChange(
+        assembly_id="a", version=4, on=NOON.date(), serial_number=serials, size=size, replaced=replaced
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("one", "pointed_out"),
+    [
+        (change(("AB12345", "CD99881")), "serial number"),
+        (change(("AB12345", None)), "serial number"),
+        (change(("AB12345", "AB12354")), ""),  # two letters
+        (change(("AB12345", "ab 12345")), ""),  # written otherwise
+        (change(("AB12345", "12345")), ""),  # two letters fewer
+        (change((None, "AB12345")), ""),  # told for the first time
+        (change(size=("1 in", "2 in")), "size"),
+        (change(size=(None, "2 in")), ""),
+        (change(("AB12345", "CD99881"), replaced=True), ""),
+    ],
+)
+def test_what_stands_on_the_body_does_not_change(one: IdentityChange, pointed_out: str) -> None:
+    found = list(looks_at_changes([one]))
+    assert len(found) == bool(pointed_out)
+    assert all(f"The {pointed_out} on record" in look.message and look.occasion == "version 4" for look in found)
+
+
+def test_a_serial_number_on_three_assemblies_points_out_the_two_later_ones() -> None:
+    found = list(looks_at_shared([SharedSerial(serial_number="S1", kind="dc", assembly_ids=("a", "b", "c"), on=NOON.date())]))
+    assert [one.subject_id for one in found] == ["b", "c"]
+    assert {one.evidence.texts["also_on"] for one in found} == {"a"}
+
+
+# The data, and the words.
+
+
+def test_every_setting_has_a_source_and_a_clause_and_every_screen_a_stated_rate() -> None:
+    assert len({one.key for one in data().settings}) == len(data().settings)
+    for one in data().settings:
+        assert one.source in works()
+        assert one.clause
+        assert one.says
+    assert set(stated()) == set(get_args(Screen))
+    assert len(data().stated) == len(stated())
+    with pytest.raises(KeyError):
+        setting("nothing of that name")
+
+
+def test_no_message_accuses() -> None:
+    found = [
+        *looks_at_times([told("a", NOON.replace(hour=3)), *(told(str(n), NOON, metres_from_last=9e5) for n in range(14))]),
+        *tallied(a=many(150), b=[replace(one, failed=n % 10 == 0) for n, one in enumerate(many(600))]),
+        *looks_at_changes([change(("AB12345", "CD99881"))]),
+    ]
+    assert found
+    for one in found:
+        assert "would explain it" in one.message
+        assert not any(
+            word in one.message.lower() for word in ("fraud", "fake", "forge", "invent", "cheat", "dishonest", "false")
+        )
+    assert "not a finding of fault" in CAUTION
+
+
+def test_numbers_are_told_by_line_and_component() -> None:
+    readings = [
+        rules.ReliefValveReading(opened=True, opened_at=2.8), rules.Check1Reading(closed_tight=True, held_at=7.2),
+        rules.Check2Reading(closed_tight=False), rules.AirInletReading(opened=True, opened_at=UNSET),
+    ]  # fmt: skip
+    assert numbers_of(readings) == (
+        Number(part="main/check_1", value=7.2), Number(part="main/relief_valve", value=2.8),
+    )  # fmt: skip
