@@ -7,6 +7,7 @@ NONRETURN_HOST       the address to listen on (default 127.0.0.1)
 NONRETURN_PORT       the port to listen on (default 8600; 0 takes any free one)
 NONRETURN_SIGNING_KEYS  the file with the keys that sign receipts and tree heads (made by `nonreturn signing-key new FILE`), or the JWK
                      Set itself; without it nothing is signed
+NONRETURN_PUBLIC_URL the address under which people reach the service, for the codes on printed reports (default: as it was asked)
 NONRETURN_POOL       connections to Postgres (default 8)
 NONRETURN_LOG        what is logged, as lines of JSON on standard error: error, warning (default), info (a line a request), debug
 NONRETURN_RATE       requests a second that one key may send to one process (default 2000, twice that at once; 0: no limit)
@@ -28,6 +29,7 @@ class Settings(Struct, frozen=True, kw_only=True):
     host: str = "127.0.0.1"
     port: int = 8600
     signing_keys: str | None = None
+    public_url: str | None = None
     pool: int = 8
     body_limit: int = 256 * 1024
     key_cache_seconds: float = 5.0
@@ -46,6 +48,7 @@ class Settings(Struct, frozen=True, kw_only=True):
             host=environment.get("NONRETURN_HOST") or "127.0.0.1",
             port=int(environment.get("NONRETURN_PORT") or 8600),
             signing_keys=environment.get("NONRETURN_SIGNING_KEYS") or None,
+            public_url=environment.get("NONRETURN_PUBLIC_URL") or None,
             pool=int(environment.get("NONRETURN_POOL") or 8),
             log=_level(environment.get("NONRETURN_LOG") or "warning"),
             rate=float(environment.get("NONRETURN_RATE") or 2000),

@@ -8,6 +8,7 @@ from service.api.operation import JSON, Answer, Call, operation
 from service.receipts import ReceiptContent
 from service.records import receipts as records
 from service.records.receipts import OnRecord
+from service.records.sheets import mark_of
 from service.signing import KeySet
 
 JOSE = "application/jose"
@@ -15,10 +16,11 @@ JWK_SET = "application/jwk-set+json"
 
 
 class Receipt(Struct, frozen=True, kw_only=True):
-    """A receipt: a compact JWS (RFC 7515), and the key of `/.well-known/jwks.json` that proves it."""
+    """A receipt: a compact JWS (RFC 7515), the key of `/.well-known/jwks.json` that proves it, and the page that shows it to people."""
 
     receipt: str
     kid: str
+    page: str
 
 
 class ReceiptToCheck(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -57,10 +59,11 @@ class _VerificationRaw(_Verification, frozen=True, kw_only=True):
 async def receipt(call: Call) -> Answer:
     """Sign a report's receipt; as the bare JWS where `Accept` asks for it."""
     keys = call.services.keys.keys()
-    token = await records.give(call.services.log, keys, call.utility, call.id("id"))
+    token, leaf = await records.give(call.services.log, keys, call.utility, call.id("id"))
     if call.prefers(JOSE):
         return Answer(body=token.encode(), media_type=JOSE, headers={"Vary": "Accept"})
-    return Answer(body=Receipt(receipt=token, kid=keys.current or ""), headers={"Vary": "Accept"})
+    page = f"/receipts/{call.utility}/{mark_of(call.id('id'), leaf)}"
+    return Answer(body=Receipt(receipt=token, kid=keys.current or "", page=page), headers={"Vary": "Accept"})
 
 
 @operation(

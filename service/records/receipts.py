@@ -21,12 +21,13 @@ class Found(Struct, frozen=True, kw_only=True):
     on_record: OnRecord | None
 
 
-async def give(store: LogStore, keys: SigningKeys, utility: str, report_id: UUID) -> str:
-    """The receipt of a report; 404 where there is none, and a problem rather than a receipt for a row that was altered."""
+async def give(store: LogStore, keys: SigningKeys, utility: str, report_id: UUID) -> tuple[str, bytes]:
+    """The receipt of a report and the hash of its leaf; 404 where there is none, and a problem rather than a receipt for a row that was altered."""
     row = await store.report(utility, report_id)
     if row is None:
         raise not_found("report")
-    return keys.sign(receipts.TYPE, receipts.canonical(utility, row, sound_leaf_hash(utility, row)))
+    leaf = sound_leaf_hash(utility, row)
+    return keys.sign(receipts.TYPE, receipts.canonical(utility, row, leaf)), leaf
 
 
 def sound_leaf_hash(utility: str, row: LoggedRow) -> bytes:
