@@ -1,4 +1,4 @@
-"""The `nonreturn` command: serve, demo, migrate, key, signing-key, rebuild, rejudge, export, restore, notices.
+"""The `nonreturn` command: serve, demo, migrate, key, signing-key, deliver, rebuild, rejudge, export, restore, notices.
 
 A service reads its settings from the environment (see service/settings.py); the command's options stand over them.
 """
@@ -50,6 +50,7 @@ def parser() -> argparse.ArgumentParser:
     restore.add_argument("file", type=Path, help="the export")
     notices = commands_.add_parser("notices", help="prepare the notices of today, once each; for a timer, as often as is liked")
     notices.add_argument("utilities", nargs="+", metavar="utility", help="a utility's code; several are done one after another")
+    commands_.add_parser("deliver", help="send webhooks, beside serving processes with NONRETURN_DELIVER=no or without them")
     return root
 
 
@@ -72,6 +73,8 @@ def main() -> None:
         print(asyncio.run(commands.make_key(settings, options.kind, options.name, options.utility)))
     elif options.command == "signing-key":
         print(new_key(options.file))
+    elif options.command == "deliver":
+        sys.exit(commands.deliver(settings))
     elif options.command == "rebuild":
         sys.exit(asyncio.run(commands.rebuild(settings, options.utility)))
     elif options.command == "rejudge":

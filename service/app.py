@@ -2,7 +2,7 @@
 
 import logging
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, nullcontext
 from importlib import import_module
 from typing import Any, cast
 
@@ -17,9 +17,13 @@ from service.api import calls
 from service.api.openapi import document
 from service.clock import Clock, SystemClock
 from service.edge import Edge
+from service.metrics import Metrics
+from service.outbound import Sender
 from service.problems import MEDIA_TYPE, ProblemError
+from service.records.deliveries import Deliverer
 from service.records.notice_runs import NoticeRuns
 from service.records.reports import Submissions
+from service.records.webhooks import Webhooks
 from service.services import Services
 from service.settings import Settings
 from service.store.access import AccessStore
@@ -28,6 +32,7 @@ from service.store.notices import NoticeStore
 from service.store.pool import Pool
 from service.store.registry import RegistryStore
 from service.store.reports import ReportStore
+from service.store.webhooks import WebhookStore
 
 VERSION = "0.1.0"
 log = logging.getLogger("nonreturn")
@@ -58,8 +63,10 @@ def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> ASGI
         services.log = LogStore(pool)
         services.submissions = Submissions(services.reports, services.registry, clock, services.metrics)
         services.notice_runs = NoticeRuns(NoticeStore(pool), services.registry, clock)
+        services.webhooks = Webhooks(WebhookStore(pool), settings.webhook_key, private=settings.webhooks_private)
         try:
-            yield
+            async with delivering(settings, dsn, clock, services.metrics) if settings.deliver else nullcontext():
+                yield
         finally:
             await services.submissions.close()
             await services.notice_runs.close()
@@ -91,6 +98,27 @@ def traced(app: ASGIApp) -> ASGIApp:
         raise RuntimeError("NONRETURN_TELEMETRY needs the extra: pip install 'nonreturn[telemetry]'.") from None
     # Our paths carry ids, which would make a name of its own for each request; the method alone names the span, the path is an attribute.
     return cast("ASGIApp", asgi.OpenTelemetryMiddleware(app, default_span_details=lambda scope: (scope["method"], {})))
+
+
+@asynccontextmanager
+async def delivering(settings: Settings, dsn: str, clock: Clock, metrics: Metrics) -> AsyncIterator[None]:
+    """Webhooks are sent meanwhile, where there is a key to sign them with, on connections of their own, so that no report waits for them."""
+    if settings.webhook_key is None:
+        yield
+        return
+    policy = settings.webhook_policy
+    sender = Sender(
+        private=settings.webhooks_private, connections=2 * policy.at_once,
+        connect_seconds=policy.connect_seconds, answer_seconds=policy.answer_seconds,
+    )  # fmt: skip
+    pool = await Pool.open(dsn, size=2)
+    deliverer = Deliverer(WebhookStore(pool), settings.webhook_key, clock=clock, sender=sender, policy=policy, metrics=metrics)
+    deliverer.start()
+    try:
+        yield
+    finally:
+        await deliverer.close()
+        await pool.close()
 
 
 def _answer(error: ProblemError, request: Request[Any, Any, Any]) -> Response[bytes]:

@@ -1,5 +1,6 @@
 """What the command does besides the demo: serve, migrate, make keys, and prove the record against itself."""
 
+import asyncio
 import os
 import signal
 import sys
@@ -11,10 +12,11 @@ import uvicorn
 from litestar.types import ASGIApp
 
 from service.access import RIGHTS_OF, mint
-from service.app import create_app
+from service.app import create_app, delivering
 from service.clock import SystemClock
 from service.edge import write_logs
 from service.embedded import SERVICE, EmbeddedPostgres
+from service.metrics import Metrics
 from service.migrate import migrate as run_migrations
 from service.records.judging import rejudge_reports
 from service.records.notice_runs import NoticeRuns
@@ -83,6 +85,21 @@ def serve(settings: Settings, *, workers: int) -> None:
             run_migrations(found.owner_dsn)
         with suppress(KeyboardInterrupt):
             uvicorn.run(create_app(settings, found.dsn), **common)  # type: ignore[arg-type]
+
+
+def deliver(settings: Settings) -> int:
+    """Send webhooks until told to stop; the exit status."""
+    if settings.webhook_key is None:
+        print("nonreturn: set NONRETURN_WEBHOOK_KEY_FILE, the key from which webhooks' secrets are derived.", file=sys.stderr)  # noqa: T201
+        return 2
+
+    async def until_stopped(dsn: str) -> None:
+        async with delivering(settings, dsn, SystemClock(), Metrics()):
+            await asyncio.Event().wait()
+
+    with database(settings) as found, suppress(KeyboardInterrupt):
+        asyncio.run(until_stopped(found.dsn))
+    return 0
 
 
 def migrate(settings: Settings) -> None:

@@ -16,6 +16,7 @@ import uvicorn
 import uvloop
 from msgspec.structs import replace
 
+from service import secrets
 from service.access import RIGHTS_OF, Principal, mint
 from service.app import create_app
 from service.clock import SystemClock
@@ -40,12 +41,14 @@ _KEYS = {"utility": "utility", "tester": "testing_company", "regulator": "regula
 
 def run(settings: Settings, *, ready: Path | None) -> int:
     """Run the demo until told to stop; the exit status."""
-    # Beside the folder that Postgres keeps for itself, so that receipts of an earlier start still hold.
+    # Beside the folder that Postgres keeps for itself, so that receipts and webhooks of an earlier start still hold.
     keys = settings.data.with_name(settings.data.name + "-signing-keys.json")
     if settings.signing_keys is None:
         if not keys.exists():
             new_key(keys)
         settings = replace(settings, signing_keys=str(keys))
+    if settings.webhook_key is None:
+        settings = replace(settings, webhook_key=secrets.kept_in(settings.data.with_name(settings.data.name + "-webhook.key")))
     with database(settings) as found:
         if not asyncio.run(migrated(found.owner_dsn)):
             migrate(found.owner_dsn)

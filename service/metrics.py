@@ -1,4 +1,4 @@
-"""What operators watch: requests and their times, verdicts, how many reports were written together and how many wait.
+"""What operators watch: requests and their times, verdicts, reports written together and waiting, and what became of webhooks.
 
 Counted a process, told at `/metrics` as OpenMetrics. No label holds a utility, a key or an id.
 """
@@ -25,6 +25,13 @@ class Metrics:
         )
         self.in_flight = Gauge("nonreturn_requests_in_flight", "Requests that are being answered.", registry=self._registry)
         self.waiting = Gauge("nonreturn_reports_waiting", "Reports that wait to be written.", registry=self._registry)
+
+        self.webhooks = Counter(
+            "nonreturn_webhook_messages", "Attempts to deliver a webhook's message, by what they came to.", ["outcome"], registry=self._registry
+        )  # fmt: skip
+        self.webhooks_oldest = Gauge(
+            "nonreturn_webhook_oldest_seconds", "Age of the oldest change that an enabled webhook has not delivered.", registry=self._registry
+        )  # fmt: skip
 
     def answered(self, operation: str, status: int, seconds: float) -> None:
         """Count a request."""

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from service.access import Gatekeeper
     from service.records.notice_runs import NoticeRuns
     from service.records.reports import Submissions
+    from service.records.webhooks import Webhooks
     from service.store.access import AccessStore
     from service.store.log import LogStore
     from service.store.pool import Pool
@@ -30,6 +31,7 @@ class Services:
     log: "LogStore"
     submissions: "Submissions"
     notice_runs: "NoticeRuns"
+    webhooks: "Webhooks"
     contract: dict[str, Any]
 
     def __init__(self, *, settings: Settings, clock: Clock) -> None:

@@ -12,12 +12,19 @@ NONRETURN_POOL       connections to Postgres (default 8)
 NONRETURN_LOG        what is logged, as lines of JSON on standard error: error, warning (default), info (a line a request), debug
 NONRETURN_RATE       requests a second that one key may send to one process (default 2000, twice that at once; 0: no limit)
 NONRETURN_TELEMETRY  1: tell requests to OpenTelemetry (needs the extra `telemetry`; its own OTEL_* variables say where to)
+NONRETURN_WEBHOOK_KEY_FILE  a file with at least 32 random bytes, from which webhooks' secrets are derived; without it there are none
+NONRETURN_WEBHOOK_KEY       the same, given itself
+NONRETURN_WEBHOOKS_PRIVATE  1: webhooks may go to private and loopback addresses, there also by plain http
+NONRETURN_DELIVER           no: the serving processes send no webhooks; `nonreturn deliver` does
 """
 
 from collections.abc import Mapping
 from pathlib import Path
 
 from msgspec import Struct
+
+from service import secrets
+from service.webhooks import WebhookPolicy
 
 
 class Settings(Struct, frozen=True, kw_only=True):
@@ -37,10 +44,14 @@ class Settings(Struct, frozen=True, kw_only=True):
     log: str = "warning"
     rate: float = 2000.0
     telemetry: bool = False
+    webhook_key: secrets.Secret | None = None
+    webhooks_private: bool = False
+    webhook_policy: WebhookPolicy = WebhookPolicy()
+    deliver: bool = True
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str]) -> "Settings":
-        """Read the variables above; ValueError where a number is not one, or a word none of those named."""
+        """Read the variables above; ValueError where a number is not one, a word none of those named, or a key cannot serve."""
         return cls(
             dsn=environment.get("NONRETURN_DSN") or None,
             admin_dsn=environment.get("NONRETURN_ADMIN_DSN") or None,
@@ -53,6 +64,9 @@ class Settings(Struct, frozen=True, kw_only=True):
             log=_level(environment.get("NONRETURN_LOG") or "warning"),
             rate=float(environment.get("NONRETURN_RATE") or 2000),
             telemetry=environment.get("NONRETURN_TELEMETRY") == "1",
+            webhook_key=secrets.from_environment(environment, "NONRETURN_WEBHOOK_KEY"),
+            webhooks_private=_yes(environment, "NONRETURN_WEBHOOKS_PRIVATE", otherwise=False),
+            deliver=_yes(environment, "NONRETURN_DELIVER", otherwise=True),
         )
 
 
@@ -60,3 +74,12 @@ def _level(word: str) -> str:
     if word.lower() not in ("error", "warning", "info", "debug"):
         raise ValueError(f"NONRETURN_LOG is error, warning, info or debug, not {word!r}")
     return word.lower()
+
+
+def _yes(environment: Mapping[str, str], name: str, *, otherwise: bool) -> bool:
+    """A setting that is on or off."""
+    words = {"1": True, "yes": True, "true": True, "0": False, "no": False, "false": False, "": otherwise}
+    try:
+        return words[environment.get(name, "").strip().lower()]
+    except KeyError:
+        raise ValueError(f"{name} is neither 1 nor 0") from None

@@ -17,6 +17,7 @@ from service.api import (
     summaries,
     transfer,
     utilities,
+    webhooks,
 )
 from service.api import rules as rules_calls
 from service.api.operation import Operation
@@ -34,6 +35,7 @@ operations: list[Operation] = [
     *incidents.operations,
     *changes.operations,
     *notices.operations,
+    *webhooks.operations,
     *summaries.operations,
     *transfer.operations,
     *organisations.operations,

@@ -8,6 +8,7 @@ import msgspec
 
 from service.api.operation import JSON, Operation
 from service.problems import KINDS, MEDIA_TYPE, Problem
+from service.webhooks import Message
 
 _PARAMETER = re.compile(r"\{(\w+):(\w+)\}")
 _REF = "#/components/schemas/{name}"
@@ -26,6 +27,7 @@ def document(operations: Iterable[Operation], version: str) -> dict[str, Any]:
     """The OpenAPI document of these calls."""
     public = [one for one in operations if one.public]
     shapes = [shape for one in public for shape in (one.takes, one.query, *one.answers.values()) if shape not in (None, bytes)]
+    shapes.append(Message)
     schemas, components = msgspec.json.schema_components([*shapes, Problem], ref_template=_REF)
     by_shape = dict(zip([*map(id, shapes), id(Problem)], schemas, strict=True))
     paths: dict[str, dict[str, Any]] = {}
@@ -42,9 +44,33 @@ def document(operations: Iterable[Operation], version: str) -> dict[str, Any]:
         },
         "servers": [{"url": "/"}],
         "paths": paths,
+        "webhooks": {"changes": {"post": _message(by_shape)}},
         "components": {
             "schemas": components,
             "securitySchemes": {"key": {"type": "http", "scheme": "bearer", "description": "An access key, as issued."}},
+        },
+    }
+
+
+def _message(by_shape: dict[int, Any]) -> dict[str, Any]:
+    """What a subscription's receiver is sent."""
+    headers = {
+        "webhook-id": "The message's id, the same at each attempt.",
+        "webhook-timestamp": "When this attempt was made, in seconds since 1970.",
+        "webhook-signature": "One signature, or two parted by a space while a secret is being rotated.",
+    }
+    return {
+        "summary": "Changes of a utility, to those who subscribed to them",
+        "description": "Signed as Standard Webhooks 1.0.0 says. Compare `after_sequence` with the `last_sequence` before it to see a gap, and drop a `webhook-id` already taken.",
+        "parameters": [
+            {"name": name, "in": "header", "required": True, "description": text, "schema": {"type": "string"}}
+            for name, text in headers.items()
+        ],
+        "requestBody": {"required": True, "content": {JSON: {"schema": by_shape[id(Message)]}}},
+        "responses": {
+            "2XX": {"description": "Taken."},
+            "410": {"description": "No more messages are wanted; the subscription is disabled."},
+            "default": {"description": "Not taken; the message is sent again, over days, and `Retry-After` is honoured."},
         },
     }
 

@@ -184,12 +184,15 @@ def test_everything_of_another_utility_is_not_found(place: Place, world: World) 
             path = (
                 template.replace("{utility}", code)
                 .replace("{id}", thing)
+                .replace("{delivery}", report)
                 .replace("{organisation}", place.organisations["utility"])
             )
             headers = bearer(key) | {"If-Match": '"1"'}
             body = None
             if method in ("POST", "PUT", "PATCH"):
-                body = valid_body(parts[4] if len(parts) > 4 else "utility", method, other)
+                body = valid_body(
+                    parts[-1] if parts[-1] in ("replay", "secret") else parts[4] if len(parts) > 4 else "utility", method, other
+                )
             if code == place.code and method == "PUT":
                 # A report's id is a name that its sender chooses; the same one elsewhere is another report.
                 continue
@@ -226,6 +229,8 @@ def valid_body(plural: str, method: str, place: Place) -> dict[str, Any]:
         "testers": {"name": "T", "certificates": []},
         "gauges": {"serial_number": "G", "units": {"pressure": "psi"}, "accuracy": 0.2, "resolution": 0.1, "calibrations": []},
         "reports": place.report(),
+        "webhooks": {"url": "https://portal.example/"},
+        "replay": {"after": 0},
     }.get(plural, {})
 
 

@@ -152,6 +152,9 @@ REFUSED_TO_THE_SERVICE = [
         "record.incident_version": ("UPDATE", "DELETE", "TRUNCATE"),
         "record.incident_reach": ("UPDATE", "DELETE", "TRUNCATE"),
         "record.exception": ("DELETE", "TRUNCATE"),
+        "record.webhook_progress": ("DELETE", "TRUNCATE"),
+        "record.webhook_attempt": ("UPDATE", "DELETE", "TRUNCATE"),
+        "access.webhook_utility": ("UPDATE", "DELETE", "TRUNCATE"),
         "access.organisation": ("UPDATE", "DELETE", "TRUNCATE"),
         "access.key": ("DELETE", "TRUNCATE"),
     }.items()
@@ -188,6 +191,10 @@ OTHERS = {
     "record.incident_version": "SELECT utility_id, id, 1, now(), id, id, now(), '2026-01-01', true, '{}' FROM record.premises",
     "record.incident_reach": "SELECT utility_id, id, 1, 1, id, NULL FROM record.premises",
     "record.exception": "SELECT utility_id, id, 1, now(), now(), id, '2026-01-01', '2026-12-31', 'other', 'B', 'G', id, id FROM record.premises",
+    "record.webhook": "SELECT utility_id, id, 1, now(), now(), 'https://portal.example/', NULL, NULL, true, NULL, 1, NULL, '' FROM record.premises",
+    "record.webhook_progress": "SELECT utility_id, id, 0, 0 FROM record.premises",
+    "record.webhook_delivery": "SELECT utility_id, id, id, now(), 0, 1, NULL, 'pending', now() FROM record.premises",
+    "record.webhook_attempt": "SELECT utility_id, id, id, 1, now(), 0.1, 204, NULL FROM record.premises",
 }  # fmt: skip
 
 

@@ -1,0 +1,159 @@
+"""Webhooks: subscriptions to the change feed, and what became of each message. Only a utility's own keys see them: an address may hold a secret."""
+
+import datetime as dt
+from typing import Any
+
+from service.api.lists import AfterId, page, page_of
+from service.api.operation import Answer, Call, operation
+from service.api.registry import IF_MATCH, merged, tagged
+from service.problems import ProblemError
+from service.store.webhooks import WebhookStore
+from service.webhooks import (
+    Attempt,
+    Delivery,
+    DeliveryWithAttempts,
+    Progress,
+    Replay,
+    Rotation,
+    SecretWebhook,
+    State,
+    Webhook,
+    WebhookFacts,
+)
+
+BASE = "/v1/utilities/{utility:str}/webhooks"
+ONE = BASE + "/{id:uuid}"
+
+
+class DeliveryQuery(AfterId, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Which messages: `dead` are those that were given up."""
+
+    state: State | None = None
+
+
+def _store(call: Call) -> WebhookStore:
+    return WebhookStore(call.services.pool)
+
+
+@operation(
+    "POST", BASE, id="createWebhook", summary="Subscribe to the change feed; the secret is shown this once", answers={201: SecretWebhook},
+    tag="webhooks", right="register",
+)  # fmt: skip
+async def create(call: Call, document: WebhookFacts) -> Answer:
+    """Subscribe, from the end of the feed on."""
+    made = await call.services.webhooks.create(call.utility, document, new_id=call.clock.new_id(), now=call.clock.now())
+    return _secret(made, status=201, location=f"/v1/utilities/{call.utility}/webhooks/{made.id}")
+
+
+def _secret(webhook: SecretWebhook, *, status: int = 200, location: str | None = None) -> Answer:
+    answer = tagged(webhook, status=status, location=location)
+    answer.headers["Cache-Control"] = "no-store"
+    return answer
+
+
+@operation(
+    "GET", BASE, id="listWebhook", summary="List webhooks", answers={200: page_of(Webhook)}, tag="webhooks", right="register"
+)
+async def listed(call: Call, query: AfterId) -> Answer:
+    """List subscriptions."""
+    found = await call.services.webhooks.listed(call.utility, after=query.after, limit=query.limit + 1)
+    return page(call, found, query.limit, lambda one: str(one.id))
+
+
+@operation("GET", ONE, id="readWebhook", summary="Read a webhook", answers={200: Webhook}, tag="webhooks", right="register")
+async def read(call: Call) -> Answer:
+    """Read a subscription."""
+    return tagged(await call.services.webhooks.get(call.utility, call.id("id")))
+
+
+@operation(
+    "PATCH", ONE, id="changeWebhook", summary="Change, disable or enable a webhook by a merge patch", answers={200: Webhook}, tag="webhooks",
+    right="register", request_headers=IF_MATCH, body_media_type="application/merge-patch+json",
+)  # fmt: skip
+async def change(call: Call, document: dict[str, Any]) -> Answer:  # noqa: ARG001 - merged from the body as sent
+    """Change a subscription."""
+    version = call.matched_version()
+    current = await call.services.webhooks.get(call.utility, call.id("id"))
+    if current.version != version:
+        raise ProblemError("stale", "The record has changed since; read it again.")
+    facts = merged(call, current, WebhookFacts)
+    return tagged(await call.services.webhooks.change(call.utility, current, facts, now=call.clock.now()))
+
+
+@operation(
+    "DELETE", ONE, id="deleteWebhook", summary="Delete a webhook with its messages; the feed keeps what they told", answers={204: None},
+    tag="webhooks", right="register", request_headers=IF_MATCH,
+)  # fmt: skip
+async def delete(call: Call) -> Answer:
+    """Delete a subscription."""
+    await call.services.webhooks.delete(call.utility, call.id("id"), version=call.matched_version())
+    return Answer(status=204)
+
+
+@operation(
+    "POST", ONE + "/secret", id="rotateWebhookSecret", summary="Give a webhook a new secret; it is shown this once", answers={200: SecretWebhook},
+    tag="webhooks", right="register", request_headers=IF_MATCH,
+)  # fmt: skip
+async def rotate(call: Call, document: Rotation) -> Answer:
+    """Rotate the secret; for the overlap, messages carry a signature by each."""
+    overlap = dt.timedelta(hours=document.overlap_hours)
+    return _secret(
+        await call.services.webhooks.rotate(
+            call.utility, call.id("id"), version=call.matched_version(), overlap=overlap, now=call.clock.now()
+        )
+    )
+
+
+@operation(
+    "GET", ONE + "/progress", id="readWebhookProgress", summary="How far a webhook has come in the feed", answers={200: Progress},
+    tag="webhooks", right="register",
+)  # fmt: skip
+async def progress(call: Call) -> Answer:
+    """Tell how far a subscription has come."""
+    return Answer(body=await call.services.webhooks.progress(call.utility, call.id("id")))
+
+
+@operation(
+    "POST", ONE + "/replay", id="replayWebhook", summary="Send every change after a sequence number anew, in new messages",
+    answers={202: Progress}, tag="webhooks", right="register",
+)  # fmt: skip
+async def replay(call: Call, document: Replay) -> Answer:
+    """Move a subscription's place in the feed, back or forward; open messages are replaced."""
+    told = await call.services.webhooks.replay(call.utility, call.id("id"), document.after, now=call.clock.now())
+    return Answer(body=told, status=202)
+
+
+@operation(
+    "GET", ONE + "/deliveries", id="listWebhookDelivery", summary="List a webhook's messages; `state=dead`: those that were given up",
+    answers={200: page_of(Delivery)}, tag="webhooks", right="register",
+)  # fmt: skip
+async def deliveries(call: Call, query: DeliveryQuery) -> Answer:
+    """List messages, by id."""
+    webhook = await call.services.webhooks.get(call.utility, call.id("id"))
+    rows = await _store(call).rows("deliveries", call.utility, webhook.id, query.state, query.after, query.limit + 1)
+    return page(call, [Delivery(**row) for row in rows], query.limit, lambda one: str(one.id))
+
+
+@operation(
+    "GET", ONE + "/deliveries/{delivery:uuid}", id="readWebhookDelivery", summary="Read a message with its attempts",
+    answers={200: DeliveryWithAttempts}, tag="webhooks", right="register",
+)  # fmt: skip
+async def delivery(call: Call) -> Answer:
+    """Tell what became of a message."""
+    found = await call.services.webhooks.delivery(call.utility, call.id("id"), call.id("delivery"))
+    tried = [Attempt(**row) for row in await _store(call).rows("attempts", call.utility, call.id("id"), found.id)]
+    told = {name: getattr(found, name) for name in found.__struct_fields__}
+    return Answer(body=DeliveryWithAttempts(**told, tried=tried))
+
+
+@operation(
+    "POST", ONE + "/deliveries/{delivery:uuid}/replay", id="replayWebhookDelivery", summary="Send one message again, under the same id",
+    answers={202: Delivery}, tag="webhooks", right="register",
+)  # fmt: skip
+async def replay_delivery(call: Call) -> Answer:
+    """Send a message again, whatever became of it."""
+    told = await call.services.webhooks.replay_delivery(call.utility, call.id("id"), call.id("delivery"), now=call.clock.now())
+    return Answer(body=told, status=202)
+
+
+operations = [create, listed, read, change, delete, rotate, progress, replay, deliveries, delivery, replay_delivery]

@@ -1,0 +1,139 @@
+"""Webhooks as they are told: subscriptions, messages, deliveries; and the policy by which messages are tried again.
+
+Each message covers the changes of the feed after one number up to another, and the next message begins where it ended, so a receiver
+that compares `after_sequence` with the `last_sequence` before it sees whether it missed any.
+"""
+
+import datetime as dt
+from typing import Annotated, Literal
+from uuid import UUID
+
+from msgspec import UNSET, Meta, Struct, UnsetType
+
+from service.store.changes import Change, Resource
+
+State = Literal["pending", "delivered", "dead", "replaced"]
+Url = Annotated[str, Meta(min_length=10, max_length=2000, pattern=r"^https?://[!-~]+\Z")]
+HOURS = 3600.0
+
+
+class WebhookPolicy(Struct, frozen=True, kw_only=True):
+    """How messages are sent: times in seconds."""
+
+    # The example schedule of Standard Webhooks 1.0.0 ("Deliverability and reliability"), and three more days, so that a receiver
+    # that is down over a long weekend and the day after is not given up.
+    waits: tuple[float, ...] = (
+        5, 300, 1800, 2 * HOURS, 5 * HOURS, 10 * HOURS, 14 * HOURS, 20 * HOURS, 24 * HOURS, 24 * HOURS, 24 * HOURS, 24 * HOURS,
+    )  # fmt: skip
+    jitter: float = 0.1
+    """Each wait is longer by up to this share of it."""
+    longest_wait: float = 24 * HOURS
+    """A receiver's `Retry-After` is honoured up to this."""
+    changes_together: int = 100
+    """At most so many changes a message, which keeps it under the 20 kB that the specification advises."""
+    look_ahead: int = 5_000
+    """At most so many numbers of the feed are looked through at once for resources that are rarely subscribed."""
+    connect_seconds: float = 5
+    # "somewhere between 15 and 30s" ("Request timeouts").
+    answer_seconds: float = 20
+    lease_seconds: float = 60
+    """Longer than an attempt takes; a process that died is stood in for after this."""
+    look_seconds: float = 1
+    messages_a_turn: int = 50
+    at_once: int = 16
+    keep_delivered_days: int = 30
+
+
+class WebhookFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A subscription: where to, which resources of the feed (all, if left out), what for, and whether messages are sent."""
+
+    url: Url
+    resources: Annotated[list[Resource], Meta(min_length=1, max_length=20)] | UnsetType = UNSET
+    description: Annotated[str, Meta(min_length=1, max_length=200)] | UnsetType = UNSET
+    enabled: bool = True
+
+
+class Webhook(WebhookFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
+    """A subscription as kept; `disabled_because` says why the service itself disabled it."""
+
+    id: UUID
+    version: int
+    created_at: dt.datetime
+    changed_at: dt.datetime
+    disabled_because: str | None = None
+    previous_secret_until: dt.datetime | None = None
+
+
+class SecretWebhook(Webhook, frozen=True, kw_only=True):
+    """A subscription with its new secret, which is shown this once."""
+
+    secret: str
+
+
+class Rotation(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A new secret is wanted; for so many hours messages are signed with the one before, too."""
+
+    overlap_hours: Annotated[int, Meta(ge=0, le=168)] = 24
+
+
+class Replay(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """From where in the feed messages are to be sent anew: every change after that sequence number."""
+
+    after: Annotated[int, Meta(ge=0, le=2**62)]
+
+
+class Progress(Struct, frozen=True, kw_only=True):
+    """How far a subscription has come: what the feed's last number is, up to which one everything was taken, and what waits."""
+
+    last_sequence: int
+    delivered_through: int
+    waiting: int
+    next_attempt_at: dt.datetime | None
+    dead: int
+
+
+class Delivery(Struct, frozen=True, kw_only=True):
+    """A message; `id` is its `webhook-id`, `because` why it is not delivered yet, or not at all."""
+
+    id: UUID
+    created_at: dt.datetime
+    after_sequence: int
+    last_sequence: int
+    state: State
+    attempts: int
+    next_attempt_at: dt.datetime | None
+    finished_at: dt.datetime | None
+    because: str | None
+
+
+class Attempt(Struct, frozen=True, kw_only=True):
+    """One call of the receiver: how long it took, the status answered, and why it failed, if it did."""
+
+    number: int
+    attempted_at: dt.datetime
+    seconds: float
+    status: int | None
+    because: str | None
+
+
+class DeliveryWithAttempts(Delivery, frozen=True, kw_only=True):
+    """A message with its latest attempts, the last first."""
+
+    tried: list[Attempt]
+
+
+class Covered(Struct, frozen=True, kw_only=True):
+    """The changes of a message: those of the resources subscribed, after one number of the utility's feed up to and with another."""
+
+    utility: str
+    after_sequence: int
+    last_sequence: int
+    changes: list[Change]
+
+
+class Message(Struct, frozen=True, kw_only=True):
+    """What a receiver is sent."""
+
+    type: Literal["changes.recorded"] = "changes.recorded"
+    timestamp: dt.datetime
+    data: Covered
