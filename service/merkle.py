@@ -117,3 +117,28 @@ def consistent(first: int, first_root: bytes, second: int, second_root: bytes, p
             of_second = node_hash(of_second, one)
         at, last = at >> 1, last >> 1
     return last == 0 and of_first == first_root and of_second == second_root
+
+
+class Frontier:
+    """A tree as it grows leaf by leaf: the roots of its whole subtrees, at most one a size, so that its root can be told at any size."""
+
+    def __init__(self) -> None:
+        self.size = 0
+        self._subtrees: list[bytes] = []
+
+    def append(self, leaf: bytes) -> None:
+        """Take in the next leaf's hash."""
+        self.size += 1
+        self._subtrees.append(leaf)
+        for _ in range((self.size & -self.size).bit_length() - 1):
+            right = self._subtrees.pop()
+            self._subtrees.append(node_hash(self._subtrees.pop(), right))
+
+    def root(self) -> bytes:
+        """The root over the leaves so far."""
+        if not self._subtrees:
+            return EMPTY
+        *others, found = self._subtrees
+        for left in reversed(others):
+            found = node_hash(left, found)
+        return found

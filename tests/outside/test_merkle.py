@@ -144,3 +144,12 @@ def test_there_is_no_proof_of_what_is_not_in_the_tree(index: int, size: int) -> 
 def test_there_is_no_proof_from_nothing_nor_backwards(first: int, second: int) -> None:
     with pytest.raises(ValueError, match="consistency"):
         merkle.consistency_ranges(first, second)
+
+
+@given(st.lists(st.binary(min_size=32, max_size=32), max_size=70))
+def test_a_tree_grown_leaf_by_leaf_has_the_root_of_the_whole(hashes: list[bytes]) -> None:
+    grown = merkle.Frontier()
+    for size, one in enumerate(hashes):
+        assert grown.root() == merkle.root(hashes[:size])
+        grown.append(one)
+    assert (grown.root(), grown.size) == (merkle.root(hashes), len(hashes))
