@@ -85,6 +85,8 @@ CREATE TABLE record.premises (
     PRIMARY KEY (utility_id, id)
 );
 CREATE INDEX premises_by_place ON record.premises (utility_id, latitude, longitude) WHERE latitude IS NOT NULL;
+-- An import finds things by the marks that people know them by.
+CREATE INDEX premises_by_reference ON record.premises (utility_id, reference) WHERE reference IS NOT NULL;
 
 CREATE TABLE record.assembly (
     utility_id text COLLATE "C" NOT NULL,
@@ -109,6 +111,7 @@ CREATE TABLE record.assembly (
     FOREIGN KEY (utility_id, premises_id) REFERENCES record.premises (utility_id, id)
 );
 CREATE INDEX assembly_of_premises ON record.assembly (utility_id, premises_id, id);
+CREATE INDEX assembly_by_serial_number ON record.assembly (utility_id, serial_number) WHERE serial_number IS NOT NULL;
 
 CREATE TABLE record.tester (
     utility_id text COLLATE "C" NOT NULL REFERENCES record.utility,

@@ -4,6 +4,7 @@ from rules import notices as notices
 from rules import operation as operation
 from rules import screening as screening
 from rules import selection as selection
+from rules import words as words
 from rules.catalogue import AssemblyKind, Catalogue, Hazard, Kind, TestableKind
 from rules.errors import DocumentError, NotInForceError, NotJudgeableError, RulesError, UnknownRulebookError
 from rules.field_test.answer import (

@@ -5,13 +5,18 @@ A service reads its settings from the environment (see service/settings.py); the
 
 import argparse
 import asyncio
+import json
 import os
 import sys
 from pathlib import Path
+from typing import get_args
 
 from msgspec.structs import replace
 
+from rules import LengthUnit, PressureUnit
 from service import commands, demo, exchange
+from service.imports.sheets import Delimiter, Encoding
+from service.imports.told import DateOrder, Options
 from service.problems import ProblemError
 from service.settings import Settings
 from service.signing import new_key
@@ -43,6 +48,32 @@ def parser() -> argparse.ArgumentParser:
     rebuild.add_argument("utility", help="the utility's code")
     rejudge = commands_.add_parser("rejudge", help="judge every stored report again, and say which verdicts differ")
     rejudge.add_argument("utility", help="the utility's code")
+    load = commands_.add_parser(
+        "load", help="import spreadsheets (CSV, XLSX) of premises, assemblies and past tests; a dry run without --write"
+    )
+    load.add_argument("files", type=Path, nargs="+", metavar="FILE", help="the files, loaded as one")
+    load.add_argument("--utility", required=True, help="the utility's code")
+    load.add_argument("--write", action="store_true", help="write what is new and changed, if there is no problem")
+    load.add_argument("--partial", action="store_true", help="write what is good though there are problems")
+    load.add_argument(
+        "--make-testers-and-gauges", action="store_true", help="register those that are not, from what the files tell of them"
+    )
+    load.add_argument("--correct-reports", action="store_true", help="supersede recorded tests that read otherwise in the files")
+    load.add_argument("--encoding", choices=get_args(Encoding), default="utf-8", help="of CSV (default utf-8)")
+    load.add_argument("--delimiter", choices=get_args(Delimiter), help="of CSV (default: what the first line shows)")
+    load.add_argument("--dates", choices=get_args(DateOrder), help="the order of dates like 03/04/2025")
+    load.add_argument("--pressure", choices=get_args(PressureUnit), help="the unit of pressures that tell none")
+    load.add_argument("--length", choices=get_args(LengthUnit), help="the unit of lengths that tell none")
+    load.add_argument(
+        "--column",
+        action="append",
+        default=[],
+        metavar="HEADING=FIELD",
+        help="what a heading means; without a field its column is left out",
+    )
+    load.add_argument(
+        "--default", action="append", default=[], metavar="FIELD=VALUE", help="what new things get where the files tell nothing"
+    )
     export = commands_.add_parser("export", help="write everything a utility owns, as NDJSON")
     export.add_argument("utility", help="the utility's code")
     export.add_argument("--to", type=Path, help="the file to write (default: standard output); it is there whole or not at all")
@@ -88,11 +119,23 @@ def main() -> None:
 def _exchange(settings: Settings, options: argparse.Namespace) -> int:
     """Take a utility's record out, or bring it in; the exit status."""
     try:
+        if options.command == "load":
+            return asyncio.run(exchange.load(settings, options.utility, options.files, _load_options(options)))
         if options.command == "export":
             return asyncio.run(exchange.export(settings, options.utility, options.to))
         return asyncio.run(exchange.restore(settings, options.file))
     except (ProblemError, OSError) as error:
         return exchange.complain(error)
+
+
+def _load_options(options: argparse.Namespace) -> Options:
+    pairs = [one.rpartition("=") for one in options.column]
+    return Options(
+        dry_run=not options.write, partial=options.partial, make_testers_and_gauges=options.make_testers_and_gauges,
+        correct_reports=options.correct_reports, encoding=options.encoding, delimiter=options.delimiter, dates=options.dates,
+        pressure=options.pressure, length=options.length, columns=json.dumps({heading: field or None for heading, _, field in pairs}),
+        defaults=json.dumps(dict(one.partition("=")[::2] for one in options.default)),
+    )  # fmt: skip
 
 
 if __name__ == "__main__":

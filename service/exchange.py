@@ -1,16 +1,32 @@
-"""The commands that take a utility's record out and bring it in: export and restore."""
+"""The commands that take a utility's record out and bring it in: load, export, restore."""
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack
 from pathlib import Path
+from typing import Final
+from uuid import UUID
 
+from msgspec import UNSET
+
+from service.access import Principal
+from service.clock import SystemClock
 from service.commands import database
+from service.imports.columns import Asked
+from service.imports.run import Importer, Source
+from service.imports.told import ImportProblem, ImportRun, Options, Progress
 from service.problems import ProblemError
 from service.records import transfer
+from service.records.reports import Submissions
 from service.settings import Settings
+from service.store.access import AccessStore
+from service.store.imports import ImportStore
 from service.store.pool import Pool
 from service.store.registry import RegistryStore
+from service.store.reports import ReportStore
 from service.store.transfer import TransferStore
+
+_WORKBOOKS: Final = (".xlsx", ".xlsm")
 
 
 async def export(settings: Settings, utility: str, to: Path | None) -> int:
@@ -46,6 +62,75 @@ async def restore(settings: Settings, path: Path) -> int:
         say(f"{len(told.differing)} standings are not what the reports say; run `nonreturn rebuild {told.utility}`.")
         say("\n".join(map(str, told.differing)))
     return min(len(told.differing), 100)
+
+
+async def load(settings: Settings, utility: str, files: Sequence[Path], options: Options) -> int:
+    """Import spreadsheets, all in one run; what it comes to is said, every problem on standard error. The exit status: 0 without problems."""
+    asked, show = Asked(options), progress("rows or things")
+    run: ImportRun | None = None
+    with database(settings) as found, ExitStack() as opened:
+        sources = [
+            Source(
+                name=path.name,
+                kind="xlsx" if path.suffix.lower() in _WORKBOOKS else "csv",
+                file=opened.enter_context(path.open("rb")),
+            )
+            for path in files
+        ]
+        pool = await Pool.open(found.dsn, size=4)
+        registry, reports, clock = RegistryStore(pool), ReportStore(pool), SystemClock()
+        submissions = Submissions(reports, registry, clock)
+        try:
+            importer = Importer(
+                imports=ImportStore(pool), registry=registry, reports=reports, submissions=submissions, clock=clock,
+                utility=await registry.utility(utility), principal=await _principal(AccessStore(pool), utility), asked=asked,
+            )  # fmt: skip
+            await importer.open(sources)
+            async for event in importer.run():
+                if isinstance(event, Progress):
+                    show(event.done)
+                elif isinstance(event, ImportProblem):
+                    sys.stderr.write(_line(event) + "\n")
+                else:
+                    run = event
+            importer.close()
+        finally:
+            await submissions.close()
+            await pool.close()
+    if run is None:
+        return 1
+    for sheet in run.sheets:
+        unread = [f"{column.column} `{column.heading}`" for column in sheet.columns if column.field is None]
+        if sheet.header_row is None:
+            say(f"{sheet.sheet or 'The file'}: no heading is known; it was not read.")
+        elif unread:
+            say(f"{sheet.sheet or 'The file'}: not read, for their headings are not known: {', '.join(unread)}.")
+    for thing, count in run.counts.items():
+        say(f"{thing}: {count.new} new, {count.changed} changed, {count.same} the same, {count.bad} bad")
+    say(run.summary)
+    return 0 if run.problem_count == 0 else 1
+
+
+async def _principal(access: AccessStore, utility: str) -> Principal:
+    """For whom the command reports: the organisation that stands for the utility, by no key."""
+    granted = await access.rows("grants", utility, None, 500)
+    own = next((row["organisation_id"] for row in granted if row["kind"] in ("utility", "operator")), None)
+    if own is None:
+        raise ProblemError("not-applicable", "No organisation stands for that utility; grant it to one first.")
+    return Principal(
+        key_id=UUID(int=0), organisation_id=own, kind="utility", rights=frozenset({"report"}), utilities=frozenset({utility})
+    )
+
+
+def _line(problem: ImportProblem) -> str:
+    where = [
+        problem.sheet,
+        f"row {problem.row}" if problem.row is not UNSET else UNSET,
+        f"column {problem.column}" if problem.column is not UNSET else UNSET,
+    ]
+    heading = f" `{problem.heading}`" if problem.heading is not UNSET else ""
+    value = f" (`{problem.value}`)" if problem.value is not UNSET else ""
+    return ", ".join(part for part in where if part is not UNSET) + f"{heading}{value}: {problem.detail}"
 
 
 def say(line: str) -> None:

@@ -38,5 +38,6 @@ class Services:
         self.settings = settings
         self.clock = clock
         self.metrics = Metrics()
+        self.importing: set[str] = set()
         self.rates = Rates(settings.rate)
         self.keys = KeyRing(settings.signing_keys)

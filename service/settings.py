@@ -39,6 +39,8 @@ class Settings(Struct, frozen=True, kw_only=True):
     public_url: str | None = None
     pool: int = 8
     body_limit: int = 256 * 1024
+    import_limit: int = 256 * 1024 * 1024
+    imports_at_once: int = 2
     key_cache_seconds: float = 5.0
     body_seconds: float = 30.0
     log: str = "warning"

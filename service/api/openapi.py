@@ -7,6 +7,7 @@ from typing import Any
 import msgspec
 
 from service.api.operation import JSON, Operation
+from service.api.tables import NDJSON
 from service.problems import KINDS, MEDIA_TYPE, Problem
 from service.webhooks import Message
 
@@ -26,7 +27,12 @@ _DESCRIPTION = (
 def document(operations: Iterable[Operation], version: str) -> dict[str, Any]:
     """The OpenAPI document of these calls."""
     public = [one for one in operations if one.public]
-    shapes = [shape for one in public for shape in (one.takes, one.query, *one.answers.values()) if shape not in (None, bytes)]
+    shapes = [
+        shape
+        for one in public
+        for shape in (one.takes, one.query, one.line, one.answer_line, *one.answers.values())
+        if shape not in (None, bytes)
+    ]
     shapes.append(Message)
     schemas, components = msgspec.json.schema_components([*shapes, Problem], ref_template=_REF)
     by_shape = dict(zip([*map(id, shapes), id(Problem)], schemas, strict=True))
@@ -101,11 +107,24 @@ def _operation(one: Operation, by_shape: dict[int, Any], components: dict[str, A
         described["parameters"] = parameters
     if one.takes is not None:
         schema = {"type": "string"} if one.takes is bytes else by_shape[id(one.takes)]
-        described["requestBody"] = {"required": True, "content": {one.body_media_type: {"schema": schema}}}
+        if one.line is not None:
+            schema = _lines_of(by_shape[id(one.line)])
+        content = {kind: {"schema": schema} for kind in (one.body_media_type, *one.other_body_media_types)}
+        described["requestBody"] = {"required": True, "content": content}
     if one.right is not None:
         described["security"] = [{"key": []}]
         described["description"] = f"Needs a key with the right `{one.right}`."
     return described
+
+
+def _lines_of(schema: dict[str, Any]) -> dict[str, Any]:
+    """A text whose every line is JSON of that schema; JSON Schema 2020-12, section 8, has words for what a text holds."""
+    return {
+        "type": "string",
+        "contentMediaType": JSON,
+        "contentSchema": schema,
+        "description": "NDJSON: each line, by itself, is of this schema.",
+    }
 
 
 def _for_query(schema: dict[str, Any]) -> dict[str, Any]:
@@ -125,6 +144,8 @@ def _responses(one: Operation, by_shape: dict[int, Any]) -> dict[str, Any]:
             responses[str(status)] = {"description": "Done; no body."}
             continue
         content = {kind: {"schema": {"type": "string"} if shape is bytes else by_shape[id(shape)]} for kind in types}
+        if one.answer_line is not None:
+            content[NDJSON] = {"schema": _lines_of(by_shape[id(one.answer_line)])}
         responses[str(status)] = {"description": "As asked.", "content": content}
     problem = {"content": {MEDIA_TYPE: {"schema": by_shape[id(Problem)]}}}
     for kind in {kind.status: kind for kind in KINDS.values()}.values():

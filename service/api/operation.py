@@ -118,6 +118,9 @@ class Operation(Struct, frozen=True, kw_only=True):
     query: Any
     request_headers: dict[str, str]
     body_media_type: str
+    other_body_media_types: tuple[str, ...]
+    line: Any
+    answer_line: Any
     public: bool
     function: Function
     streams: bool
@@ -152,7 +155,7 @@ class Operation(Struct, frozen=True, kw_only=True):
                 arguments["query"] = convert(self.query, _single(request))
             body = b""
             if self.takes is not None:
-                _check_media_type(request, self.body_media_type)
+                _check_media_type(request, self.body_media_type, *self.other_body_media_types)
                 # A call that streams reads its body itself, line by line, while it answers.
                 body = b"" if self.streams else await _body(request, services.settings.body_seconds)
                 if self.takes is not bytes:
@@ -212,10 +215,13 @@ def operation(
     media_types: dict[int, tuple[str, ...]] | None = None,
     request_headers: dict[str, str] | None = None,
     body_media_type: str = JSON,
+    other_body_media_types: tuple[str, ...] = (),
+    line: Any = None,
+    answer_line: Any = None,
     public: bool = True,
     streams: bool = False,
 ) -> Callable[[Function], Operation]:
-    """Declare a call; see the head of this module."""
+    """Declare a call; see the head of this module. `line` and `answer_line` are what each line of NDJSON is, coming and going."""
 
     def declare(function: Function) -> Operation:
         hints = get_type_hints(function)
@@ -233,6 +239,9 @@ def operation(
             query=hints.get("query") if "query" in parameters else None,
             request_headers=request_headers or {},
             body_media_type=body_media_type,
+            other_body_media_types=other_body_media_types,
+            line=line,
+            answer_line=answer_line,
             public=public,
             function=function,
             streams=streams,
@@ -260,7 +269,9 @@ async def _body(request: Request[Any, Any, Any], seconds: float) -> bytes:
         raise ProblemError("timeout", f"The body did not arrive within {seconds:g} seconds.") from None
 
 
-def _check_media_type(request: Request[Any, Any, Any], expected: str) -> None:
-    given = (request.headers.get("content-type") or expected).partition(";")[0].strip().lower()
-    if given != expected and not (expected.endswith("json") and given == JSON):
-        raise ProblemError("unsupported-media-type", f"Send `Content-Type: {expected}`; this came as `{given[:100]}`.")
+def _check_media_type(request: Request[Any, Any, Any], *expected: str) -> None:
+    given = (request.headers.get("content-type") or expected[0]).partition(";")[0].strip().lower()
+    if given not in expected and not (expected[0].endswith("json") and given == JSON):
+        raise ProblemError(
+            "unsupported-media-type", f"Send `Content-Type: {' or '.join(expected)}`; this came as `{given[:100]}`."
+        )

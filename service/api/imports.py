@@ -1,0 +1,100 @@
+"""Import of a spreadsheet: the file comes in as a stream, and what it comes to goes out, as one record or line by line while it is found.
+
+Stateless: a run is the answer to its request. Whoever wants every problem of a file, or to see how far it is, asks for NDJSON.
+"""
+
+import tempfile
+from collections.abc import AsyncGenerator, AsyncIterator
+from contextlib import aclosing
+from typing import IO, Literal
+
+import msgspec
+
+from service.api.operation import JSON, Answer, Call, operation
+from service.api.tables import CSV, NDJSON, chosen
+from service.imports.columns import Asked
+from service.imports.run import Event, Importer, Source
+from service.imports.told import ImportLine, ImportProblem, ImportRun, Options, Progress
+from service.problems import ProblemError
+from service.store.imports import ImportStore
+
+XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+
+
+@operation(
+    "POST", "/v1/utilities/{utility:str}/imports", id="importSpreadsheet",
+    summary="Import premises, assemblies and past tests from a spreadsheet; a dry run unless told otherwise",
+    answers={200: ImportRun}, media_types={200: (JSON, NDJSON)}, tag="imports", right="register", body_media_type=CSV,
+    other_body_media_types=(XLSX,), answer_line=ImportLine, streams=True,
+)  # fmt: skip
+async def import_spreadsheet(call: Call, query: Options, document: bytes = b"") -> Answer:  # noqa: ARG001 - the body is read as it comes
+    """Read the file, check it, and write it where that is asked."""
+    call.who.require("report")
+    asked = Asked(query)
+    importing = _importing(call, asked)
+    importer = await anext(importing)
+    if chosen(call, [JSON, NDJSON]) == NDJSON:
+        return Answer(body=_lines(importer, importing), media_type=NDJSON)
+    try:
+        run = None
+        async for event in importer.run():
+            run = event if isinstance(event, ImportRun) else run
+    finally:
+        await importing.aclose()
+    return Answer(body=run)
+
+
+async def _importing(call: Call, asked: Asked) -> AsyncGenerator[Importer, None]:
+    """The importer of the file that the request brings; closing the generator drops what was kept for it."""
+    services = call.services
+    if call.utility in services.importing or len(services.importing) >= services.settings.imports_at_once:
+        raise ProblemError(
+            "unavailable", "Another import is running; send this one again when it is done.", headers={"Retry-After": "10"}
+        )
+    services.importing.add(call.utility)
+    try:
+        utility = await services.registry.utility(call.utility)
+        with tempfile.TemporaryFile() as file:
+            await _receive(call, file)
+            importer = Importer(
+                imports=ImportStore(services.pool), registry=services.registry, reports=services.reports, submissions=services.submissions,
+                clock=call.clock, utility=utility, principal=call.who, asked=asked,
+            )  # fmt: skip
+            try:
+                await importer.open([Source(name=None, kind=_kind(call), file=file)])
+                yield importer
+            finally:
+                importer.close()
+    finally:
+        services.importing.discard(call.utility)
+
+
+def _kind(call: Call) -> Literal["csv", "xlsx"]:
+    return "xlsx" if (call.header("content-type") or "").lower().startswith(XLSX) else "csv"
+
+
+async def _receive(call: Call, file: IO[bytes]) -> None:
+    limit, received = call.services.settings.import_limit, 0
+    async for chunk in call.request.stream():
+        received += len(chunk)
+        if received > limit:
+            raise ProblemError(
+                "too-large", f"A file to import has at most {limit} bytes; part it, or load it with `nonreturn load`."
+            )
+        file.write(chunk)
+    file.seek(0)
+
+
+async def _lines(importer: Importer, importing: AsyncGenerator[Importer, None]) -> AsyncIterator[bytes]:
+    async with aclosing(importing), aclosing(importer.run()) as events:
+        async for event in events:
+            yield msgspec.json.encode(_line(event)) + b"\n"
+
+
+def _line(event: Event) -> ImportLine:
+    if isinstance(event, Progress):
+        return ImportLine(progress=event)
+    return ImportLine(problem=event) if isinstance(event, ImportProblem) else ImportLine(run=event)
+
+
+operations = [import_spreadsheet]

@@ -1,0 +1,249 @@
+"""One cell into one value of one field; CellError with what to do where it cannot be.
+
+A date is taken only as its writer must have meant it, a quantity only with its unit, a word only if it is known.
+"""
+
+import datetime as dt
+import re
+from collections.abc import Callable
+from fractions import Fraction
+from functools import cache, partial
+from typing import Any, Final
+
+from rules import words
+from service.imports.sheets import Unread, Value
+from service.imports.told import DateOrder
+
+_ISO: Final = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})(?:[T ](.+))?")
+_NUMBERS: Final = re.compile(r"(\d{1,4})([/.\-])(\d{1,2})\2(\d{2,4})(?:[T ](.+))?")
+_NAMED: Final = re.compile(r"(?:(\d{1,2})[ \-.]+([A-Za-z]+)|([A-Za-z]+)\.?[ ]+(\d{1,2})(?:st|nd|rd|th)?,?)[ \-.,]+(\d{4})")
+_TIME: Final = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2})(?:\.\d+)?)?\s*([AaPp])?\.?(?:[Mm]\.?)?")
+_OFFSET: Final = re.compile(r"(.*?)\s*(Z|[+-]\d{2}:?\d{2})")
+_QUANTITY: Final = re.compile(r"([+-]?)(?:(\d+)[ \-]+)?(\d+)\s*/\s*(\d+)(.*)|([+-]?(?:\d+(?:\.\d*)?|\.\d+))(.*)", re.DOTALL)
+_NOON: Final = 12
+
+
+class CellError(Exception):
+    """The cell cannot be taken; the message says why and what to do."""
+
+
+class Reading:
+    """How the cells of one column are read: the unit that its heading or the caller names, and the order of its dates."""
+
+    __slots__ = ("dates", "unit")
+
+    def __init__(self, *, unit: str | None, dates: DateOrder | None) -> None:
+        self.unit = unit
+        self.dates = dates
+
+
+Parser = Callable[[Value, Reading], Any]
+
+
+def plain(value: Value) -> str:
+    """A cell as text: a whole number without a point, a date as ISO 8601 writes it."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)  # noqa: PLR2004 - where doubles still count by ones
+    if isinstance(value, dt.datetime | dt.date | dt.time):
+        return value.isoformat()
+    return str(value)
+
+
+@cache
+def _blanks() -> frozenset[str]:
+    return frozenset(one.casefold() for one in words.words().blanks)
+
+
+def blank(value: Value) -> bool:
+    """Whether the cell tells nothing."""
+    return value is None or (isinstance(value, str) and value.casefold() in _blanks())
+
+
+def text(value: Value, _how: Reading) -> str:
+    """Any text; line breaks within it stay."""
+    if isinstance(value, dt.datetime | dt.date | dt.time):
+        raise CellError(
+            "It is a date, where a text belongs: a spreadsheet program may have made one of something else. Format the column as text and type it again."
+        )
+    return plain(value)
+
+
+def word(vocabulary: str, value: Value, _how: Reading) -> str:
+    """A word of a vocabulary."""
+    code = words.meaning(vocabulary, plain(value))
+    if code is None:
+        raise CellError(f"That is not known here; write {_or(words.words().vocabularies[vocabulary])}.")
+    return code
+
+
+def yes_no(vocabulary: str, value: Value, how: Reading) -> bool:
+    """Yes or no."""
+    return value if isinstance(value, bool) else word(vocabulary, value, how) == "yes"
+
+
+def code_word(value: Value, _how: Reading) -> str:
+    """A code of a catalogue: small letters, joined by lines."""
+    return re.sub(r"[^a-z0-9]+", "_", plain(value).casefold()).strip("_")
+
+
+def codes(value: Value, how: Reading) -> list[str]:
+    """Kinds, parted by commas, semicolons or spaces' longer cousins."""
+    return list(dict.fromkeys(word("kind", one, how) for one in re.split(r"\s*[,;/+&]\s*", plain(value)) if one))
+
+
+def date(value: Value, how: Reading) -> dt.date:
+    """A day."""
+    told = moment(value, how)
+    return told.date() if isinstance(told, dt.datetime) else told
+
+
+def moment(value: Value, how: Reading) -> dt.date | dt.datetime:
+    """A day, or a day with its time, and its offset from UTC where it is told."""
+    if isinstance(value, dt.datetime):
+        return value.date() if value.time() == dt.time() else value.replace(microsecond=0)
+    if isinstance(value, dt.date):
+        return value
+    if not isinstance(value, str):
+        raise CellError("It is no date: a date is written like 2025-04-03, or the cell is formatted as a date in the workbook.")
+    try:
+        return _moment(value, how)
+    except ValueError:
+        raise CellError("There is no such day or time in the calendar.") from None
+
+
+def _moment(told: str, how: Reading) -> dt.date | dt.datetime:
+    if found := _ISO.fullmatch(told):
+        day = dt.date(int(found[1]), int(found[2]), int(found[3]))
+        return _at(day, found[4])
+    if found := _NAMED.fullmatch(told):
+        number, name = (found[1], found[2]) if found[1] else (found[4], found[3])
+        return dt.date(int(found[5]), _month(name), int(number))
+    if found := _NUMBERS.fullmatch(told):
+        first, second, third = int(found[1]), int(found[3]), int(found[4])
+        if len(found[1]) == 4:  # noqa: PLR2004 - a year in full
+            return _at(dt.date(first, second, third), found[5])
+        if len(found[4]) != 4:  # noqa: PLR2004 - a year in full
+            raise CellError("Its year is not written in full; write the date like 2025-04-03.")
+        if how.dates is None:
+            raise CellError(
+                "Month and day cannot be told apart; write it like 2025-04-03, or say the order of the file's dates: `dates=mdy` or `dates=dmy`."
+            )
+        month, day_ = (first, second) if how.dates == "mdy" else (second, first)
+        return _at(dt.date(third, month, day_), found[5])
+    raise CellError("It is no date that is read here; write it like 2025-04-03.")
+
+
+def _month(name: str) -> int:
+    wanted = name.casefold()
+    for number, month in enumerate(words.words().months, start=1):
+        if len(wanted) >= 3 and month.casefold().startswith(wanted):  # noqa: PLR2004 - Jan, Feb: three letters tell them apart
+            return number
+    raise CellError(f"`{name}` is no month.")
+
+
+def _at(day: dt.date, told: str | None) -> dt.date | dt.datetime:
+    if not told:
+        return day
+    zone: dt.tzinfo | None = None
+    if found := _OFFSET.fullmatch(told):
+        told, zone = found[1], dt.datetime.fromisoformat(f"2000-01-01T00:00:00{found[2]}").tzinfo
+    return dt.datetime.combine(day, time(told, None), zone)
+
+
+def time(value: Value, _how: Reading | None) -> dt.time:
+    """A time of day."""
+    if isinstance(value, dt.datetime):
+        value = value.time()
+    if isinstance(value, dt.time):
+        return value.replace(microsecond=0)
+    found = _TIME.fullmatch(value) if isinstance(value, str) else None
+    if found is None:
+        raise CellError("It is no time of day; write it like 14:05.")
+    hour, minute, second = int(found[1]), int(found[2]), int(found[3] or 0)
+    try:
+        if found[4]:
+            if not 1 <= hour <= _NOON:
+                raise ValueError  # noqa: TRY301 - told like any other
+            hour = hour % _NOON + (_NOON if found[4] in "Pp" else 0)
+        return dt.time(hour, minute, second)
+    except ValueError:
+        raise CellError("There is no such time of day.") from None
+
+
+def number(value: Value, how: Reading) -> float:
+    """A plain number."""
+    size, unit = _number_and_rest(value)
+    if unit:
+        raise CellError("It is no plain number.")
+    del how
+    return size
+
+
+def quantity(dimension: str, value: Value, how: Reading) -> tuple[float, str]:
+    """A number and its unit: the cell's own, else the one that the heading or the caller names."""
+    size, rest = _number_and_rest(value)
+    if not rest:
+        if how.unit is None:
+            example = "psi" if dimension == "pressure" else "in"
+            raise CellError(
+                f"Its unit is not told: name it in the cell or in the heading, like `({example})`, or for the whole file, like `{dimension}={example}`."
+            )
+        return size, how.unit
+    known = words.units_written().get(rest.casefold().rstrip("."))
+    if known is None or known[0] != dimension:
+        raise CellError(f"`{rest[:40]}` is no unit of {dimension}; write {_or(words.words().units[dimension])}.")
+    return size, known[1]
+
+
+def _number_and_rest(value: Value) -> tuple[float, str]:
+    if isinstance(value, bool) or not isinstance(value, int | float | str):
+        raise CellError(
+            "It is no number. A spreadsheet program makes a date of 3/4: format the column as text and type it again."
+        )
+    if not isinstance(value, str):
+        return float(value), ""
+    found = _QUANTITY.fullmatch(value)
+    if found is None:
+        raise CellError("It is no number.")
+    if found[6] is not None:
+        size, rest = float(found[6]), found[7].strip()
+        if rest[:1] == ",":
+            raise CellError(
+                "Its comma may part thousands or decimals; write a point before decimals and nothing between thousands."
+            )
+        return size, rest
+    if int(found[4]) == 0:
+        raise CellError("It divides by zero.")
+    whole = Fraction(int(found[2] or 0)) + Fraction(int(found[3]), int(found[4]))
+    try:
+        return float(-whole if found[1] == "-" else whole), found[5].strip()
+    except OverflowError:
+        raise CellError("It is no number of this world.") from None
+
+
+def reading(vocabulary: str, value: Value, how: Reading) -> tuple[float, str] | bool:
+    """What a component showed: a pressure, or in words whether it closed tight or opened."""
+    if isinstance(value, bool):
+        return value
+    if isinstance(value, str) and (code := words.meaning(vocabulary, value)) is not None:
+        return code == "yes"
+    if isinstance(value, str) and not re.search(r"\d", value):
+        raise CellError(
+            f"It is neither a pressure nor a word known here; write a number, or {_or(words.words().vocabularies[vocabulary], writings=True)}."
+        )
+    return quantity("pressure", value, how)
+
+
+def _or(known: dict[str, tuple[str, ...]], *, writings: bool = False) -> str:
+    names = [told[0] for told in known.values()] if writings else list(known)
+    return ", ".join(f"`{name}`" for name in names[:-1]) + f" or `{names[-1]}`"
+
+
+def shown(value: Value) -> str:
+    """A cell as a problem shows it, shortened."""
+    return "" if value is None or isinstance(value, Unread) else plain(value)[:100]
+
+
+KIND: Final = partial(word, "kind")

@@ -1,0 +1,331 @@
+"""What each thing of a file comes to against the record: new, changed, the same, or bad and why. Nothing is written here.
+
+A thing that is registered is found by its own mark and keeps its id; what the file does not tell of it stays as it is. A new one gets an
+id that follows from its mark, so that the same file never makes it twice.
+"""
+
+import datetime as dt
+from collections import Counter
+from collections.abc import AsyncIterator, Sequence
+from typing import Any, Final
+from uuid import UUID, uuid5
+
+import msgspec
+from msgspec import UNSET, Struct
+from msgspec.structs import replace
+
+import rules
+from service import documents
+from service.access import Principal
+from service.imports.columns import Asked
+from service.imports.rows import document_of
+from service.problems import Fault, ProblemError
+from service.records.judging import Submission, content_hash, judge
+from service.reports import ReportFacts
+from service.store.imports import ImportStore, ReportAt
+from service.store.reports import FactsRow
+from service.store.staging import Staged, Staging
+from service.things import Assembly, AssemblyFacts, Gauge, GaugeFacts, Premises, PremisesFacts, Tester, TesterFacts, Utility
+
+# The namespace of the ids that follow from marks (RFC 9562, version 5); it never changes, or a file would make everything again.
+_NAMESPACE: Final = UUID("5b0b7f9c-0f0e-5a52-9d1b-0e8f3c2a7d61")
+SHAPES: Final[dict[str, tuple[Any, Any]]] = {
+    "premises": (Premises, PremisesFacts), "tester": (Tester, TesterFacts), "gauge": (Gauge, GaugeFacts), "assembly": (Assembly, AssemblyFacts),
+}  # fmt: skip
+_OF_A_CERTIFICATE: Final[tuple[str, ...]] = ("certificate", "kinds", "valid_from", "valid_until")
+_FIELD_OF: Final = {
+    "nominal_size": "size",
+    "location": "latitude",
+    "calibrations": "calibrated_on",
+    "units": "accuracy",
+    "premises_id": "reference",
+}
+_FIXED: Final = {"assembly": "kind", "gauge": "units"}
+
+
+class Fit(Struct, frozen=True, kw_only=True):
+    """A fault of a staged thing, at the field that it concerns."""
+
+    staged: Staged
+    detail: str
+    field: str | None = None
+
+
+class _BadError(Exception):
+    """The thing cannot be; its faults, of which there are none where a thing that it needs is bad and told so already."""
+
+    def __init__(self, *faults: tuple[str, str | None]) -> None:
+        super().__init__()
+        self.faults = faults
+
+
+class Checker:
+    """Checks what is staged, kind by kind, each behind what it refers to."""
+
+    def __init__(
+        self, *, store: ImportStore, staging: Staging, utility: Utility, asked: Asked, principal: Principal, now: dt.datetime
+    ) -> None:
+        self._store = store
+        self._staging = staging
+        self._utility = utility
+        self._asked = asked
+        self._principal = principal
+        self._now = now
+        self.outcomes: Counter[str] = Counter()
+        self.acceptance: Counter[str] = Counter()
+
+    async def check(self, thing: str) -> AsyncIterator[tuple[int, list[Fit]]]:
+        """Check all things of a kind; how many more are checked, and what is wrong with them."""
+        for staged in self._staging.told(thing):
+            found = await (self._tests(staged) if thing == "test" else self._things(thing, staged))
+            yield len(staged), found
+
+    def _id(self, thing: str, key: str) -> UUID:
+        return uuid5(_NAMESPACE, f"{self._utility.code}\n{thing}\n{key}")
+
+    async def _find(self, thing: str, keys: Sequence[str]) -> dict[str, list[Any]]:
+        """What is registered under those marks, by mark; a tester also under the id that the mark makes, for it may hold no certificate."""
+        shape, _ = SHAPES[thing]
+        ids = {self._id(thing, key): key for key in keys}
+        found: dict[str, list[Any]] = {key: [] for key in keys}
+        for one in await self._store.find(shape, self._utility.code, list(keys), list(ids)):
+            marks = (
+                [held.certificate for held in one.certificates]
+                if thing == "tester"
+                else [one.reference if thing == "premises" else one.serial_number]
+            )
+            if thing == "tester" and one.id in ids:
+                marks.append(ids[one.id])
+            for mark in {mark for mark in marks if mark in found}:
+                found[mark].append(one)
+            if one.id in ids and ids[one.id] not in marks:
+                found[ids[one.id]].append(None)
+        return found
+
+    async def _one(self, thing: str, keys: Sequence[str]) -> dict[str, tuple[UUID, Any]]:
+        """Those that may be referred to: their ids and facts, staged and good, or registered; others are left out."""
+        staged = self._staging.find(thing, keys)
+        found = {
+            key: (UUID(one.id), msgspec.json.decode(one.facts, type=SHAPES[thing][1]))
+            for key, one in staged.items()
+            if one.id and one.state != "bad"
+        }
+        rest = [key for key in set(keys) if key not in staged]
+        for key, registered in (await self._find(thing, rest)).items() if rest else ():
+            if len(registered) == 1 and registered[0] is not None:
+                found[key] = (registered[0].id, registered[0])
+        return found
+
+    def _missing(self, thing: str, key: str) -> _BadError:
+        if self._staging.find(thing, [key]):
+            return _BadError()
+        what = {
+            "premises": "premises of that reference are",
+            "assembly": "assembly of that serial number is",
+            "tester": "tester with that certificate is",
+            "gauge": "gauge of that serial number is",
+        }[thing]
+        making = (
+            " Tell the tester's name or the gauge's accuracy and resolution and say `make_testers_and_gauges=true`, or register it first."
+            if thing in ("tester", "gauge")
+            else " The file does not tell of it either."
+        )
+        mark = {"premises": "reference", "tester": "certificate"}.get(thing, "serial_number")
+        return _BadError((f"No {what} registered (or there is more than one): `{key[:100]}`.{making}", f"{thing}.{mark}"))
+
+    async def _things(self, thing: str, staged: list[Staged]) -> list[Fit]:
+        registered = await self._find(thing, [one.key for one in staged])
+        beside: dict[str, tuple[UUID, Any]] = {}
+        if thing == "assembly":
+            beside = await self._one("premises", [one.document["premises"] for one in staged if "premises" in one.document])
+        faults = []
+        for one in staged:
+            try:
+                self._resolve(thing, one, registered[one.key], beside)
+            except _BadError as error:
+                self._staging.resolve(one.number, "bad")
+                faults += [Fit(staged=one, detail=detail, field=field) for detail, field in error.faults]
+        return faults
+
+    def _resolve(self, thing: str, one: Staged, registered: list[Any], premises: dict[str, tuple[UUID, Any]]) -> None:
+        _, shape = SHAPES[thing]
+        if None in registered:
+            raise _BadError(("What was loaded under that mark bears another now; correct the file, or the record.", None))
+        if len(registered) > 1:
+            raise _BadError((f"{len(registered)} are registered under that mark; the file cannot say which is meant.", None))
+        current = registered[0] if registered else None
+        told = dict(one.document)
+        faults: list[tuple[str, str | None]] = []
+        if thing == "assembly" and "premises" in told:
+            reference = told.pop("premises")
+            if reference in premises:
+                told["premises_id"] = str(premises[reference][0])
+            else:
+                problem = self._missing("premises", reference)
+                faults += problem.faults
+                told["premises_id"] = str(UUID(int=0))
+                if not problem.faults:
+                    one = replace(one, bad=True)
+        if thing in ("tester", "gauge") and current is None and not self._asked.options.make_testers_and_gauges:
+            faults.append((f"This {thing} is not registered; register it first, or say `make_testers_and_gauges=true`.", None))
+        document = self._whole(thing, told, current, faults)
+        try:
+            facts = documents.decode(shape, msgspec.json.encode(document))
+        except ProblemError as error:
+            faults += self._named(thing, error.faults, one.spoiled)
+            raise _BadError(*faults) from None
+        if current is not None and (fixed := _FIXED.get(thing)) and getattr(current, fixed) != getattr(facts, fixed):
+            faults.append(
+                (
+                    f"It is registered with another `{fixed}`, which is fixed; register a new one under a mark of its own.",
+                    f"{thing}.{_FIELD_OF.get(fixed, fixed)}",
+                )
+            )
+        if faults or one.bad:
+            raise _BadError(*faults)
+        text = msgspec.json.encode(facts)
+        if current is None:
+            self._staging.resolve(one.number, "new", id=str(self._id(thing, one.key)), facts=text)
+        else:
+            same = all(getattr(current, name) == getattr(facts, name) for name in shape.__struct_fields__)
+            self._staging.resolve(
+                one.number, "same" if same else "changed", id=str(current.id), facts=text, version=current.version
+            )
+
+    def _whole(self, thing: str, told: dict[str, Any], current: Any, faults: list[tuple[str, str | None]]) -> dict[str, Any]:
+        """The thing's facts: as registered and then as told, or for a new one as told and then by default."""
+        if current is None:
+            base = {name.partition(".")[2]: value for name, value in self._asked.defaults.items() if name.startswith(f"{thing}.")}
+            base = document_of(thing, base)
+        else:
+            base = {
+                name: value for name, value in msgspec.to_builtins(current).items() if name in SHAPES[thing][1].__struct_fields__
+            }
+        if thing == "gauge":
+            told["calibrations"] = _joined(base.get("calibrations", []), told.get("calibrations", []), "calibrated_on")
+        if thing == "tester":
+            own = {name: told.pop(name) for name in _OF_A_CERTIFICATE if name in told}
+            own = {**{name: base.pop(name) for name in _OF_A_CERTIFICATE if name in base}, **own}
+            told["certificates"] = _certificates(base.get("certificates", []), own, faults)
+        return {**base, **told}
+
+    def _named(self, thing: str, faults: Sequence[Fault], spoiled: Sequence[str]) -> list[tuple[str, str | None]]:
+        """The schema's faults at their fields; where a cell was bad its own fault is told already."""
+        named: list[tuple[str, str | None]] = []
+        for fault in faults:
+            member = fault.pointer.split("/")[1] if "/" in fault.pointer else ""
+            name = _FIELD_OF.get(member, member)
+            field = f"premises.{name}" if member == "premises_id" else f"{thing}.{name}"
+            if name in spoiled:
+                continue
+            if fault.detail.endswith("is missing."):
+                how = "add a column that does, or give it for all that are new: `defaults`"
+                named.append((f"Nothing tells `{field}`; {how}.", field))
+            else:
+                named.append((fault.detail, field))
+        return named
+
+    async def _tests(self, staged: list[Staged]) -> list[Fit]:
+        keys = {thing: [one.document[member] for one in staged if one.document.get(member)] for thing, member in (("assembly", "serial_number"), ("tester", "certificate"), ("gauge", "gauge"))}  # fmt: skip
+        known = {thing: await self._one(thing, marks) for thing, marks in keys.items()}
+        moments = [
+            (
+                known["assembly"][one.document["serial_number"]][0],
+                dt.datetime.fromisoformat(one.document["report"]["performed_at"]),
+            )
+            for one in staged
+            if one.document["serial_number"] in known["assembly"]
+        ]
+        recorded = {(one.assembly_id, one.performed_at): one for one in await self._store.reports(self._utility.code, moments)}
+        faults = []
+        for one in staged:
+            try:
+                self._test(one, known, recorded)
+            except _BadError as error:
+                self._staging.resolve(one.number, "bad")
+                faults += [Fit(staged=one, detail=detail, field=field) for detail, field in error.faults]
+        return faults
+
+    def _test(
+        self, one: Staged, known: dict[str, dict[str, tuple[UUID, Any]]], recorded: dict[tuple[UUID, dt.datetime], ReportAt]
+    ) -> None:
+        faults: list[tuple[str, str | None]] = []
+        found: dict[str, tuple[UUID, Any]] = {}
+        for thing, member in (("assembly", "serial_number"), ("tester", "certificate"), ("gauge", "gauge")):
+            mark = one.document.get(member)
+            if mark in known[thing]:
+                found[thing] = known[thing][mark]
+            elif mark:
+                faults += self._missing(thing, mark).faults
+        if one.bad or len(found) < 3:  # noqa: PLR2004 - all three
+            raise _BadError(*faults)
+        document = {**{f"{thing}_id": str(found[thing][0]) for thing in found}, **one.document["report"]}
+        try:
+            facts = documents.decode(ReportFacts, msgspec.json.encode(document))
+            submission = Submission(
+                id=self._report_id(found, document), facts=facts, principal=self._principal, received_at=self._now
+            )
+            row = judge(self._utility, submission, _facts_row(found))
+        except ProblemError as error:
+            raise _BadError(*self._named("test", error.faults or [Fault(pointer="", detail=error.detail)], [])) from None
+        except rules.RulesError as error:
+            raise _BadError(*[(fault.message, None) for fault in (error, *error.also)]) from None
+        before = recorded.get((facts.assembly_id, facts.performed_at))
+        if before is None:
+            self._staging.resolve(one.number, "new", id=str(submission.id), facts=msgspec.json.encode(facts))
+        elif (differing := _differing(before, facts)) and not self._asked.options.correct_reports:
+            detail = f"A test of that assembly at that moment is recorded and reads otherwise in {', '.join(f'`{name}`' for name in differing)}; reports are never changed. To correct it by this one, say `correct_reports=true`."
+            raise _BadError((detail, "test.date"))
+        elif differing:
+            corrected = replace(facts, supersedes=before.id, supersedes_because="Corrected by an import.")
+            self._staging.resolve(
+                one.number, "changed", id=str(uuid5(before.id, content_hash(facts).hex())), facts=msgspec.json.encode(corrected)
+            )
+        else:
+            self._staging.resolve(one.number, "same", id=str(before.id))
+            return
+        self.outcomes[row.outcome] += 1
+        self.acceptance[row.acceptance] += 1
+
+    def _report_id(self, found: dict[str, tuple[UUID, Any]], document: dict[str, Any]) -> UUID:
+        moment = dt.datetime.fromisoformat(document["performed_at"]).astimezone(dt.UTC)
+        return self._id("test", f"{found['assembly'][0]} {moment.isoformat()}")
+
+
+def _differing(before: ReportAt, facts: ReportFacts) -> list[str]:
+    """The members in which a recorded report and this one differ, apart from what either corrects."""
+    kept = replace(msgspec.json.decode(before.content, type=ReportFacts), supersedes=UNSET, supersedes_because=UNSET)
+    return [name for name in ReportFacts.__struct_fields__ if getattr(kept, name) != getattr(facts, name)]
+
+
+def _facts_row(found: dict[str, tuple[UUID, Any]]) -> FactsRow:
+    """What the registry will know of the three when the report is recorded."""
+    assembly, tester, gauge = (found[thing][1] for thing in ("assembly", "tester", "gauge"))
+    size = None if assembly.nominal_size is UNSET else msgspec.json.encode(assembly.nominal_size).decode()
+    return FactsRow(
+        n=1, kind=assembly.kind, hazard=assembly.hazard, nominal_size=size,
+        installed_on=None if assembly.installed_on is UNSET else assembly.installed_on, in_service=assembly.in_service, connection=None,
+        certificates=msgspec.json.encode(tester.certificates).decode(), tester_known=True, accuracy=gauge.accuracy, resolution=gauge.resolution,
+        gauge_unit=gauge.units.pressure, calibrations=msgspec.json.encode(gauge.calibrations).decode(), previous_judged=None,
+    )  # fmt: skip
+
+
+def _joined(kept: list[dict[str, Any]], told: list[dict[str, Any]], by: str) -> list[dict[str, Any]]:
+    """What is kept and what is told besides, in the order of `by`; where nothing is told besides, as it is kept."""
+    known = {one[by] for one in kept}
+    more = [one for one in told if one[by] not in known]
+    return sorted([*kept, *more], key=lambda one: str(one[by])) if more else kept
+
+
+def _certificates(held: list[dict[str, Any]], own: dict[str, Any], faults: list[tuple[str, str | None]]) -> list[dict[str, Any]]:
+    """The certificates held with the one that is told; one of which nothing but the number is told is none yet."""
+    before = next((one for one in held if one["certificate"] == own["certificate"]), {})
+    whole = {**before, **own}
+    lacking = [name for name in _OF_A_CERTIFICATE if name not in whole]
+    if len(lacking) == len(_OF_A_CERTIFICATE) - 1:
+        return held
+    if lacking:
+        names = ", ".join(f"`tester.{name}`" for name in lacking)
+        faults.append((f"Of the certificate nothing tells {names}: tell all of it, or its number alone.", None))
+        return held
+    return [*(one for one in held if one is not before), whole] if whole != before else held

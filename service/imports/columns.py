@@ -1,0 +1,205 @@
+"""What a column tells: its heading's field, its unit, and how its cells are read.
+
+A heading means what the caller says, else what it is known to mean (`rules.words`). A column that means nothing is told, and no two
+columns of a sheet tell the same field.
+"""
+
+import re
+from collections.abc import Iterator, Sequence
+from functools import cache, partial
+from typing import Any, Final
+
+import msgspec
+from msgspec import UNSET, Struct
+from openpyxl.utils import get_column_letter
+
+from rules import words
+from service.imports import cells
+from service.imports.cells import CellError, Parser, Reading
+from service.imports.sheets import LONGEST_CELL, Row, Unread, Value
+from service.imports.told import ColumnTold, Options
+from service.problems import Fault, ProblemError
+
+HEADER_WITHIN: Final = 20
+"""The headings stand in the first row that has any known one, among so many."""
+_IN_BRACKETS: Final = re.compile(r"[(\[]\s*([^()\[\]]+?)\s*[)\]]")
+_LAST_WORD: Final = re.compile(r"[\s,_\-]+(\S+)$")
+
+_PRESSURE: Final = partial(cells.quantity, "pressure")
+_LENGTH: Final = partial(cells.quantity, "length")
+_SHUTOFF: Final = partial(cells.word, "shutoff")
+_TOLD: Final[dict[str, Parser]] = {
+    "premises.connection": partial(cells.word, "connection"),
+    "premises.category": cells.code_word,
+    "premises.hazard": partial(cells.word, "hazard"),
+    "premises.latitude": cells.number,
+    "premises.longitude": cells.number,
+    "assembly.kind": cells.KIND,
+    "assembly.hazard": partial(cells.word, "hazard"),
+    "assembly.purpose": partial(cells.word, "purpose"),
+    "assembly.size": _LENGTH,
+    "assembly.installed_on": cells.date,
+    "assembly.in_service": partial(cells.yes_no, "in_service"),
+    "tester.valid_from": cells.date,
+    "tester.valid_until": cells.date,
+    "tester.kinds": cells.codes,
+    "gauge.accuracy": _PRESSURE,
+    "gauge.resolution": _PRESSURE,
+    "gauge.calibrated_on": cells.date,
+    "test.date": cells.moment,
+    "test.time": cells.time,
+    "test.reason": partial(cells.word, "reason"),
+    "test.line_pressure": _PRESSURE,
+    "test.gauge_height": _LENGTH,
+    "test.declared": partial(cells.word, "declared"),
+    "test.inlet_shutoff": _SHUTOFF,
+    "test.outlet_shutoff": _SHUTOFF,
+    "repair.component": partial(cells.word, "component"),
+    "repair.part": partial(cells.word, "part"),
+    "repair.action": partial(cells.word, "action"),
+}
+_OF_A_READING: Final[dict[str, Parser]] = {
+    "held_at": partial(cells.reading, "closed_tight"),
+    "opened_at": partial(cells.reading, "opened"),
+    "closed_tight": partial(cells.yes_no, "closed_tight"),
+    "leaked": partial(cells.yes_no, "yes_no"),
+    "opened": partial(cells.yes_no, "opened"),
+    "opened_fully": partial(cells.yes_no, "yes_no"),
+}
+
+
+@cache
+def parsers() -> dict[str, Parser]:
+    """How each field's cells are read."""
+    return {field: _OF_A_READING.get(field.rpartition(".")[2]) or _TOLD.get(field, cells.text) for field in words.fields()}
+
+
+class Column(Struct, frozen=True):
+    """A column of a sheet; `field` None: it is not read."""
+
+    index: int
+    heading: str
+    field: str | None
+    how: Reading
+    unit: str | None
+
+    @property
+    def letter(self) -> str:
+        """Its letter, as a spreadsheet program shows it."""
+        return str(get_column_letter(self.index + 1))
+
+    def told(self) -> ColumnTold:
+        """As the record of a run tells it."""
+        return ColumnTold(column=self.letter, heading=self.heading[:200], field=self.field, unit=self.unit or UNSET)
+
+
+class Asked:
+    """The caller's options, looked through; ProblemError with every fault of its two JSON objects."""
+
+    def __init__(self, options: Options) -> None:
+        self.options = options
+        faults: list[Fault] = []
+        self.columns: dict[str, str | None] = {}
+        self.unmet: dict[str, str] = {}
+        for heading, field in _object("columns", options.columns, faults).items():
+            if field is not None and field not in parsers():
+                faults.append(
+                    Fault(
+                        pointer=f"/columns/{heading}",
+                        detail=f"There is no field `{field}`; fields are {', '.join(_nearest(field))}.",
+                    )
+                )
+            self.columns[words.fold(heading)] = field
+            self.unmet[words.fold(heading)] = heading
+        self.defaults: dict[str, Any] = {}
+        for field, value in _object("defaults", options.defaults, faults).items():
+            parser = parsers().get(field)
+            if parser is None or value is None:
+                faults.append(
+                    Fault(
+                        pointer=f"/defaults/{field}",
+                        detail=f"There is no field `{field}`; fields are {', '.join(_nearest(field))}.",
+                    )
+                )
+                continue
+            try:
+                self.defaults[field] = parser(value, self.how(field, None))
+            except CellError as error:
+                faults.append(Fault(pointer=f"/defaults/{field}", detail=str(error)))
+        if faults:
+            raise ProblemError("malformed", " ".join(fault.detail for fault in faults[:5]), faults[:100])
+
+    def how(self, field: str | None, unit: tuple[str, str] | None) -> Reading:
+        """How a column of that field is read, whose heading names that unit."""
+        dimension = self.dimension(field)
+        if dimension is not None and unit is not None and unit[0] == dimension:
+            return Reading(unit=unit[1], dates=self.options.dates)
+        told = {"pressure": self.options.pressure, "length": self.options.length}.get(dimension or "")
+        return Reading(unit=told, dates=self.options.dates)
+
+    @staticmethod
+    def dimension(field: str | None) -> str | None:
+        """What a field's quantity measures, if it is one."""
+        parser = parsers().get(field or "")
+        if parser is _LENGTH:
+            return "length"
+        return "pressure" if parser is _PRESSURE or (field or "").endswith(("held_at", "opened_at")) else None
+
+
+def _object(name: str, text: str, faults: list[Fault]) -> dict[str, Any]:
+    try:
+        return msgspec.json.decode(text, type=dict[str, str | None])
+    except (msgspec.DecodeError, RecursionError) as error:
+        faults.append(
+            Fault(
+                pointer=f"/{name}", detail=f'`{name}` is a JSON object of texts, like {{"Acct": "premises.reference"}}: {error}.'
+            )
+        )
+        return {}
+
+
+def _nearest(field: str) -> list[str]:
+    """The fields of the same thing; where there is none such, the things."""
+    thing = field.partition(".")[0] + "."
+    found = [f"`{one}`" for one in parsers() if one.startswith(thing) and ".bypass." not in one]
+    return found or [f"`{one}`" for one in parsers() if not one.startswith(("initial.", "final."))]
+
+
+def columns(row: Sequence[Value], asked: Asked) -> list[Column] | None:
+    """The columns under this row of headings; None where it has no known one."""
+    found = []
+    for index, cell in enumerate(row):
+        heading = "" if cell is None or isinstance(cell, Unread) else cells.plain(cell)[:LONGEST_CELL]
+        folded = words.fold(heading)
+        unit, rest = _unit_in(heading)
+        if folded in asked.columns:
+            field = asked.columns[folded]
+        else:
+            field = words.headings().get(folded) or words.headings().get(words.fold(rest)) if folded else None
+        how = asked.how(field, unit)
+        found.append(Column(index, heading, field, how, how.unit if asked.dimension(field) else None))
+    return (
+        found
+        if any(column.field for column in found) or any(words.fold(column.heading) in asked.columns for column in found)
+        else None
+    )
+
+
+def _unit_in(heading: str) -> tuple[tuple[str, str] | None, str]:
+    """The dimension and unit that a heading names, and the heading without them."""
+    for match in [*_IN_BRACKETS.finditer(heading), *_LAST_WORD.finditer(heading)]:
+        unit = words.units_written().get(match[1].casefold().rstrip("."))
+        if unit is not None:
+            return unit, heading[: match.start()] + " " + heading[match.end() :]
+    return None, heading
+
+
+def header(rows: Iterator[Row], asked: Asked) -> tuple[int, list[Column]] | None:
+    """The row of the headings, and the columns under it; None where the first rows have no known one."""
+    for number, row in rows:
+        found = columns(row, asked)
+        if found is not None:
+            return number, found
+        if number >= HEADER_WITHIN:
+            break
+    return None

@@ -1,0 +1,258 @@
+"""A row into what it tells: premises, an assembly, a tester, a gauge, a past test; and every problem of its cells.
+
+What a row does not tell is left out, never made up. A thing is known by its own mark: premises by the utility's reference, an assembly and
+a gauge by the serial number, a tester by the certificate's number, a test by its assembly and moment.
+"""
+
+import datetime as dt
+from collections.abc import Iterator, Sequence
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+from msgspec import UNSET, Struct
+
+from service.imports import cells
+from service.imports.cells import CellError
+from service.imports.columns import Asked, Column, parsers
+from service.imports.sheets import Unread, Value
+from service.imports.told import ImportProblem, Thing
+
+MARKS: Final[dict[str, str]] = {
+    "premises": "premises.reference", "tester": "tester.certificate", "gauge": "gauge.serial_number", "assembly": "assembly.serial_number",
+}  # fmt: skip
+THINGS: Final[dict[str, Thing]] = {
+    "premises": "premises", "tester": "testers", "gauge": "gauges", "assembly": "assemblies", "test": "reports",
+}  # fmt: skip
+_WITH_A_TEST: Final = ("test.", "initial.", "final.", "repair.")
+
+
+class Told(Struct):
+    """One thing that a row tells of: its key, what is told as the members of its facts, and whether a cell of it was bad."""
+
+    thing: str
+    key: str
+    document: dict[str, Any]
+    spoiled: list[str]
+    bad: bool
+    moment: str = ""
+
+
+class RowReader:
+    """Reads the rows under one row of headings."""
+
+    def __init__(self, sheet: str | None, columns: Sequence[Column], asked: Asked, zone: ZoneInfo) -> None:
+        self.sheet = sheet
+        self._asked = asked
+        self._zone = zone
+        self._columns = [(column, parsers()[column.field]) for column in columns if column.field is not None]
+        self._of_field = {column.field: column for column in columns if column.field is not None}
+        self._under_none = {column.index for column in columns if not column.heading}
+        self._width = len(columns)
+        self._row = 0
+        self._problems: list[ImportProblem] = []
+
+    def problem(self, row: int, detail: str, field: str | None = None, value: Value = None) -> ImportProblem:
+        """A problem at that row, in the column that tells that field."""
+        column = self._of_field.get(field or "")
+        shown = cells.shown(value)
+        return ImportProblem(
+            detail=detail, sheet=UNSET if self.sheet is None else self.sheet, row=row,
+            column=UNSET if column is None else column.letter, heading=UNSET if column is None else column.heading[:200],
+            value=shown or UNSET,
+        )  # fmt: skip
+
+    def read(self, row: int, row_cells: Sequence[Value]) -> tuple[list[Told], list[ImportProblem]]:
+        """What the row tells, and its problems."""
+        self._row, self._problems = row, []
+        values, spoiled = self._values(row_cells)
+        if not values and not spoiled:
+            return [], self._problems
+        return list(self._things(values, spoiled)), self._problems
+
+    def _values(self, row_cells: Sequence[Value]) -> tuple[dict[str, Any], set[str]]:
+        values: dict[str, Any] = {}
+        spoiled: set[str] = set()
+        for column, parser in self._columns:
+            cell = row_cells[column.index] if column.index < len(row_cells) else None
+            if cells.blank(cell):
+                continue
+            field = str(column.field)
+            try:
+                if isinstance(cell, Unread):
+                    raise CellError(cell.reason)  # noqa: TRY301 - told like any other
+                values[field] = parser(cell, column.how)
+            except CellError as error:
+                spoiled.add(field)
+                self._tell(str(error), field, cell)
+        for index, cell in enumerate(row_cells):
+            if (index >= self._width or index in self._under_none) and not cells.blank(cell):
+                detail = "This row has a cell under no heading, which is not read; a text with the delimiter in it wants quotes."
+                self._problems.append(self.problem(self._row, detail, value=cell))
+                spoiled.add("")
+                break
+        return values, spoiled
+
+    def _tell(self, detail: str, field: str | None = None, value: Value = None) -> None:
+        self._problems.append(self.problem(self._row, detail, field, value))
+
+    def _things(self, values: dict[str, Any], spoiled: set[str]) -> Iterator[Told]:
+        tested = [field for field in (*values, *spoiled) if field.startswith(_WITH_A_TEST)]
+        for thing in ("premises", "tester", "gauge", "assembly"):
+            mark = MARKS[thing]
+            own = {field.partition(".")[2]: value for field, value in values.items() if field.startswith(f"{thing}.")}
+            bad = [field for field in spoiled if field.startswith(f"{thing}.") or not field]
+            if not (set(own) | {field.partition(".")[2] for field in bad}) - {mark.partition(".")[2], ""}:
+                continue
+            if mark not in values:
+                if mark not in spoiled:
+                    self._tell(
+                        f"It tells of {'an assembly' if thing == 'assembly' else f'a {thing}' if thing != 'premises' else 'premises'} without `{mark}`, by which it is known again.",
+                        mark,
+                    )
+                continue
+            try:
+                document = document_of(thing, own)
+            except CellError as error:
+                self._tell(str(error), f"{thing}.accuracy")
+                document, bad = {}, [*bad, f"{thing}.accuracy"]
+            if thing == "assembly" and "premises.reference" in values:
+                document["premises"] = values["premises.reference"]
+            yield Told(thing, values[mark], document, [_member(field) for field in bad], bool(bad))
+        if tested:
+            yield from self._test(values, spoiled)
+
+    def _test(self, values: dict[str, Any], spoiled: set[str]) -> Iterator[Told]:
+        before = len(self._problems)
+        for field, what in (("assembly.serial_number", "the assembly tested"), ("test.date", "the day of the test")):
+            if field not in values and field not in spoiled:
+                self._tell(f"It tells of a test without `{field}`: {what}.", field)
+        for field, what in (("tester.certificate", "who tested"), ("gauge.serial_number", "with what gauge")):
+            if field not in values and field not in self._asked.defaults and field not in spoiled:
+                self._tell(f"It tells of a test without `{field}`: a report says {what}, and nothing is made up for it.", field)
+        moment = self._moment(values) if "test.date" in values else None
+        report = self._report(
+            {**{name: value for name, value in self._asked.defaults.items() if name.startswith(_WITH_A_TEST)}, **values}, spoiled
+        )
+        bad = bool(spoiled) or len(self._problems) > before
+        if moment is None or "assembly.serial_number" not in values:
+            return
+        report["performed_at"] = moment.isoformat()
+        serial, utc = values["assembly.serial_number"], moment.astimezone(dt.UTC).isoformat()
+        document = {
+            "serial_number": serial, "report": report,
+            "certificate": values.get("tester.certificate", self._asked.defaults.get("tester.certificate")),
+            "gauge": values.get("gauge.serial_number", self._asked.defaults.get("gauge.serial_number")),
+        }  # fmt: skip
+        yield Told("test", f"{utc} {serial}", document, [_member(field) for field in spoiled], bad, utc)
+
+    def _moment(self, values: dict[str, Any]) -> dt.datetime | None:
+        day = values["test.date"]
+        if isinstance(day, dt.datetime) and "test.time" not in values:
+            local = day
+        else:
+            time = values.get("test.time", self._asked.defaults.get("test.time"))
+            if time is None:
+                self._tell(
+                    'Its time of day is not told: add a column, or say which to take for all: `defaults={"test.time": "12:00"}`.',
+                    "test.date",
+                )
+                return None
+            local = dt.datetime.combine(day.date() if isinstance(day, dt.datetime) else day, time)
+        try:
+            if local.tzinfo is not None:
+                local.astimezone(dt.UTC)
+                return local
+            earlier, later = (local.replace(tzinfo=self._zone, fold=fold) for fold in (0, 1))
+            if earlier.astimezone(dt.UTC).astimezone(self._zone).replace(tzinfo=None) != local:
+                self._tell("The clocks were put forward over that time, so there was none such.", "test.date")
+                return None
+            if earlier.utcoffset() != later.utcoffset():
+                self._tell(
+                    "The clocks were put back over that time, so it came twice; write it with its offset, like 2025-11-02T01:30-07:00.",
+                    "test.date",
+                )
+                return None
+            return local.replace(tzinfo=dt.timezone(earlier.utcoffset() or dt.timedelta()))
+        except OverflowError:
+            self._tell("That moment lies beyond the calendar.", "test.date")
+            return None
+
+    def _report(self, values: dict[str, Any], spoiled: set[str]) -> dict[str, Any]:
+        """The report's members, as far as the row tells them."""
+        units: dict[str, str] = {}
+        report: dict[str, Any] = {"units": units, "initial_test": {"readings": []}}
+        for name in ("reason", "declared", "remarks"):
+            if f"test.{name}" in values:
+                report[name] = values[f"test.{name}"]
+        for name, member in (("line_pressure", "line_pressure"), ("gauge_height", "gauge_height_above_assembly")):
+            if f"test.{name}" in values:
+                report[member] = self._measured(f"test.{name}", values[f"test.{name}"], units)
+        shutoffs = {side: values[f"test.{side}_shutoff"] for side in ("inlet", "outlet") if f"test.{side}_shutoff" in values}
+        found: dict[str, dict[tuple[str, str], dict[str, Any]]] = {"initial": {}, "final": {}}
+        for field, value in values.items():
+            if field.startswith(("initial.", "final.")):
+                phase, line, component, member = field.split(".")
+                beside = {} if line == "main" else {"line": line}
+                self._note(
+                    field, member, value, found[phase].setdefault((line, component), {"component": component, **beside}), units
+                )
+        for phase, readings in found.items():
+            if readings:
+                report[f"{phase}_test"] = {"readings": list(readings.values())}
+        if shutoffs:
+            report["initial_test"]["shutoffs"] = shutoffs
+        repair = {name: values[f"repair.{name}"] for name in ("component", "part", "action") if f"repair.{name}" in values}
+        if repair:
+            report["repairs"] = [repair]
+        if "pressure" not in units and not any(field.startswith(("initial.", "final.")) for field in spoiled):
+            if self._asked.options.pressure is None:
+                self._tell("It tells of a test and no unit of pressure; say one for the file: `pressure=psi`.")
+            else:
+                units["pressure"] = self._asked.options.pressure
+        return report
+
+    def _note(self, field: str, member: str, value: Any, reading: dict[str, Any], units: dict[str, str]) -> None:
+        """Put one cell of a reading in."""
+        if isinstance(value, tuple):
+            reading[member] = self._measured(field, value, units)
+            return
+        if member == "leaked":
+            member, value = "closed_tight", not value
+        elif member in ("held_at", "opened_at"):
+            member = "closed_tight" if member == "held_at" else "opened"
+        if reading.setdefault(member, value) != value:
+            self._tell("Two cells of this row contradict each other in what this part did.", field)
+
+    def _measured(self, field: str, value: tuple[float, str], units: dict[str, str]) -> float:
+        dimension = self._asked.dimension(field) or "pressure"
+        size, unit = value
+        if units.setdefault(dimension, unit) != unit:
+            self._tell(
+                f"It is told in {unit} and another quantity of this test in {units[dimension]}; a report speaks in one unit.",
+                field,
+            )
+        return size
+
+
+def _member(field: str) -> str:
+    return field.partition(".")[2]
+
+
+def document_of(thing: str, own: dict[str, Any]) -> dict[str, Any]:
+    """A thing's fields as members of its facts; CellError where they speak in two units."""
+    document: dict[str, Any] = {name: value.isoformat() if isinstance(value, dt.date) else value for name, value in own.items()}
+    if thing == "premises" and ("latitude" in own or "longitude" in own):
+        document["location"] = {name: document.pop(name) for name in ("latitude", "longitude") if name in own}
+    if thing == "assembly" and "size" in own:
+        size = document.pop("size")
+        document["nominal_size"] = {"size": size[0], "units": {"length": size[1]}}
+    if thing == "gauge":
+        units = {own[name][1] for name in ("accuracy", "resolution") if name in own}
+        if len(units) > 1:
+            raise CellError("Its accuracy and resolution are told in two units; a gauge speaks in one.")
+        document |= {name: own[name][0] for name in ("accuracy", "resolution") if name in own}
+        for unit in units:
+            document["units"] = {"pressure": unit}
+        if "calibrated_on" in own:
+            document["calibrations"] = [{"calibrated_on": document.pop("calibrated_on")}]
+    return document

@@ -1,0 +1,296 @@
+"""A run of an import: read everything, check everything, and only then write, if that is asked and nothing stands against it.
+
+The whole file is read and checked before the first row is written, so a file with problems changes nothing unless what is good was asked
+for. Writing goes some hundred things at a time, each lot in a transaction of its own; a run that is cut short is safe to start again,
+for what is recorded already is found again and stays as it is. Past tests are recorded as any report is, by the same judges.
+"""
+
+import asyncio
+from collections.abc import AsyncGenerator, AsyncIterator, Iterator, Sequence
+from typing import IO, Final, Literal
+from uuid import UUID
+from zoneinfo import ZoneInfo
+
+import msgspec
+from msgspec import UNSET, Struct
+
+import rules
+from service.access import Principal
+from service.clock import Clock
+from service.imports.checking import _FIELD_OF, SHAPES, Checker, Fit
+from service.imports.columns import Asked, header
+from service.imports.rows import THINGS, RowReader
+from service.imports.sheets import Sheet, SheetError, csv_sheet, xlsx_sheets
+from service.imports.told import MOST_PROBLEMS, Count, ImportProblem, ImportRun, Progress, SheetTold, Thing
+from service.problems import ProblemError
+from service.records.judging import Submission
+from service.records.register import change_thing
+from service.records.reports import Submissions, standing_row, work_out
+from service.reports import ReportFacts
+from service.store.imports import ImportStore
+from service.store.registry import RegistryStore
+from service.store.reports import ReportStore
+from service.store.staging import Clash, Staged, Staging
+from service.things import Utility
+
+ROWS_AT_ONCE: Final = 200
+REPORTS_AT_ONCE: Final = 256
+_ORDER: Final = ("premises", "tester", "gauge", "assembly", "test")
+
+Event = Progress | ImportProblem | ImportRun
+
+
+class Source(Struct, frozen=True, kw_only=True):
+    """A file: its name where there are several, its kind, and its bytes."""
+
+    name: str | None
+    kind: Literal["csv", "xlsx"]
+    file: IO[bytes]
+
+
+class Importer:
+    """One run. `open` first, then `run`, then `close`."""
+
+    def __init__(
+        self, *, imports: ImportStore, registry: RegistryStore, reports: ReportStore, submissions: Submissions, clock: Clock,
+        utility: Utility, principal: Principal, asked: Asked,
+    ) -> None:  # fmt: skip
+        self._imports = imports
+        self._registry = registry
+        self._reports = reports
+        self._submissions = submissions
+        self._clock = clock
+        self._utility = utility
+        self._principal = principal
+        self._asked = asked
+        self._staging = Staging()
+        self._checker = Checker(
+            store=imports, staging=self._staging, utility=utility, asked=asked, principal=principal, now=clock.now()
+        )
+        self._sheets: list[tuple[str | None, Iterator[Sheet]]] = []
+        self._told: list[SheetTold] = []
+        self._readers: list[RowReader] = []
+        self._problems: list[ImportProblem] = []
+        self._fresh: list[ImportProblem] = []
+        self._count = self._rows = 0
+        self._whole = True
+
+    async def open(self, sources: Sequence[Source]) -> None:
+        """Look at the files; ProblemError where one is no sheet that is read."""
+        for source in sources:
+            try:
+                self._sheets.append((source.name, await asyncio.to_thread(self._opened, source)))
+            except SheetError as error:
+                named = "" if source.name is None else f"{source.name}: "
+                raise ProblemError("malformed", named + error.detail) from None
+
+    def _opened(self, source: Source) -> Iterator[Sheet]:
+        if source.kind == "xlsx":
+            return xlsx_sheets(source.file)
+        options = self._asked.options
+        return iter([csv_sheet(source.file, encoding=options.encoding, delimiter=options.delimiter)])
+
+    def close(self) -> None:
+        """Drop what was staged."""
+        self._staging.close()
+
+    async def run(self) -> AsyncGenerator[Event, None]:
+        """Read, check, and write where that is asked; last comes the record of the run."""
+        async for event in self._read():
+            yield event
+        self._staging.checked()
+        checked = 0
+        for thing in _ORDER:
+            async for count, faults in self._checker.check(thing):
+                checked += count
+                for fault in faults:
+                    self._tell(self._at(fault))
+                for problem in self._flushed():
+                    yield problem
+                yield Progress(phase="checking", done=checked, of=sum(self._staging.counts().values()))
+        counts = self._counts()
+        options = self._asked.options
+        written = not options.dry_run and self._whole and (options.partial or self._count == 0)
+        if written:
+            async for event in self._write():
+                yield event
+        yield self._record(counts, written=written)
+
+    def _tell(self, problem: ImportProblem) -> None:
+        self._count += 1
+        self._fresh.append(problem)
+        if len(self._problems) < MOST_PROBLEMS:
+            self._problems.append(problem)
+
+    def _flushed(self) -> list[ImportProblem]:
+        fresh, self._fresh = self._fresh, []
+        return fresh
+
+    async def _read(self) -> AsyncIterator[Event]:
+        chunks = self._chunks()
+        while await asyncio.to_thread(lambda: next(chunks, None)):
+            for problem in self._flushed():
+                yield problem
+            yield Progress(phase="reading", done=self._rows)
+        for heading in self._asked.unmet.values():
+            self._tell(ImportProblem(detail=f"`columns` maps the heading `{heading[:200]}`, and no sheet has it."))
+        for problem in self._flushed():
+            yield problem
+
+    def _chunks(self) -> Iterator[bool]:
+        """Reads all sheets in a thread of its own, some rows at a time; True while there is more."""
+        for name, sheets in self._sheets:
+            label = name
+            try:
+                for sheet in sheets:
+                    label = " / ".join(part for part in (name, sheet.name) if part) or None
+                    yield from self._sheet(label, sheet)
+            except SheetError as error:
+                self._whole = False
+                row = UNSET if error.row is None else error.row
+                self._tell(
+                    ImportProblem(
+                        detail=f"{error.detail} What follows was not read, and nothing is written.", sheet=label or UNSET, row=row
+                    )
+                )
+        if not self._readers:
+            detail = 'No heading is known in any sheet\'s first rows. Name them: `columns={"Acct": "premises.reference"}`.'
+            self._whole = False
+            self._tell(ImportProblem(detail=detail))
+        yield True
+
+    def _sheet(self, label: str | None, sheet: Sheet) -> Iterator[bool]:
+        found = header(sheet.rows, self._asked)
+        if found is None:
+            self._told.append(SheetTold(sheet=label, header_row=None, columns=[], rows=0))
+            return
+        at, columns = found
+        for column in columns:
+            self._asked.unmet.pop(rules.words.fold(column.heading), None)
+        reader, place = RowReader(label, columns, self._asked, ZoneInfo(self._utility.time_zone)), len(self._readers)
+        self._readers.append(reader)
+        told = [column for column in columns if column.heading]
+        fields = [column.field for column in told if column.field is not None]
+        for field in sorted({field for field in fields if fields.count(field) > 1}):
+            headings = ", ".join(f"`{column.heading[:100]}`" for column in told if column.field == field)
+            self._whole = False
+            self._tell(
+                reader.problem(
+                    at,
+                    f'Several columns tell `{field}`: {headings}. Say which does: `columns={{"…": null}}` leaves one out.',
+                    field,
+                )
+            )
+        rows, last = 0, at
+        for last, cells in sheet.rows:
+            things, problems = reader.read(last, cells)
+            for problem in problems:
+                self._tell(problem)
+            for one in things:
+                clashes = self._staging.add(one.thing, one.key, sheet=place, row=last, document=one.document, spoiled=one.spoiled, bad=one.bad, moment=one.moment)  # fmt: skip
+                for clash in clashes:
+                    self._tell(reader.problem(last, self._clash(one.thing, one.key, clash), _field(one.thing, clash.member)))
+            rows += bool(things or problems)
+            if last % ROWS_AT_ONCE == 0:
+                self._rows += rows
+                rows = 0
+                yield True
+        self._rows += rows
+        self._told.append(SheetTold(sheet=label, header_row=at, columns=[column.told() for column in told], rows=last - at))
+
+    def _clash(self, thing: str, key: str, clash: Clash) -> str:
+        other = self._readers[clash.sheet].sheet
+        where = f"row {clash.row}" + (f" of {other}" if other else "")
+        if thing == "test":
+            return f"Another test of the same assembly at the same moment is told in {where}, and it reads otherwise."
+        return f"The same {thing} (`{key[:100]}`): {where} tells otherwise."
+
+    def _at(self, fault: Fit) -> ImportProblem:
+        return self._readers[fault.staged.sheet].problem(fault.staged.row, fault.detail, fault.field)
+
+    def _counts(self) -> dict[Thing, Count]:
+        counts = {thing: Count() for thing in THINGS.values()}
+        for (thing, state), count in self._staging.counts().items():
+            setattr(counts[THINGS[thing]], state or "bad", count)
+        return counts
+
+    async def _write(self) -> AsyncIterator[Event]:
+        done = 0
+        of = sum(count for (_, state), count in self._staging.counts().items() if state in ("new", "changed"))
+        for thing in _ORDER:
+            for state in ("new", "changed"):
+                at_once = REPORTS_AT_ONCE if thing == "test" else 500
+                for staged in self._staging.of_state(thing, state, at_once=at_once):
+                    if thing == "test":
+                        await self._report(staged)
+                    elif state == "new":
+                        await self._create(thing, staged)
+                    else:
+                        await self._change(thing, staged)
+                    done += len(staged)
+                    for problem in self._flushed():
+                        yield problem
+                    yield Progress(phase="writing", done=done, of=of)
+
+    async def _create(self, thing: str, staged: list[Staged]) -> None:
+        shape, facts = SHAPES[thing]
+        code, now = self._utility.code, self._clock.now()
+        rows = [(UUID(str(one.id)), msgspec.json.decode(one.facts, type=facts)) for one in staged]
+        if thing != "assembly":
+            async with self._imports.lend(code) as connection, connection.transaction():
+                await self._imports.create(connection, shape, code, rows, now=now)
+            return
+        async with self._reports.recording(code) as recording:
+            made = await self._imports.create(recording.connection, shape, code, rows, now=now)
+            known = await recording.assemblies(made)
+            standings = [standing_row(one, work_out(self._utility, row, [])) for one, row in known.items()]
+            await self._imports.keep_standings(recording.connection, code, standings)
+
+    async def _change(self, thing: str, staged: list[Staged]) -> None:
+        shape, facts = SHAPES[thing]
+        for one in staged:
+            try:
+                await change_thing(
+                    self._registry, self._reports, shape, self._utility.code, thing_id=UUID(str(one.id)), version=one.version,
+                    facts=msgspec.json.decode(one.facts, type=facts), now=self._clock.now(),
+                )  # fmt: skip
+            except ProblemError as error:
+                if error.code == "unavailable":
+                    raise
+                self._tell(self._at(Fit(staged=one, detail=f"It could not be changed: {error.detail}")))
+
+    async def _report(self, staged: list[Staged]) -> None:
+        submissions = [
+            Submission(id=UUID(str(one.id)), facts=msgspec.json.decode(one.facts, type=ReportFacts), principal=self._principal, received_at=self._clock.now())
+            for one in staged
+        ]  # fmt: skip
+        answers = await asyncio.gather(
+            *(self._submissions.submit(self._utility.code, one) for one in submissions), return_exceptions=True
+        )
+        for one, answer in zip(staged, answers, strict=True):
+            if not isinstance(answer, BaseException):
+                continue
+            if not isinstance(answer, ProblemError | rules.RulesError) or getattr(answer, "code", "") == "unavailable":
+                raise answer
+            self._tell(self._at(Fit(staged=one, detail=f"It could not be recorded: {answer}")))
+
+    def _record(self, counts: dict[Thing, Count], *, written: bool) -> ImportRun:
+        options = self._asked.options
+        new = sum(count.new + count.changed for count in counts.values())
+        problems = f"{self._count} problem{'' if self._count == 1 else 's'}" if self._count else "no problem"
+        if written:
+            did = f"Written: {new} new or changed things, with {problems}."
+        elif options.dry_run:
+            did = f"A dry run, nothing is written: {new} things would be new or changed, with {problems}."
+        else:
+            did = f"Nothing is written, because of {problems}. Mend the file" + (
+                ", or say `partial=true` to load what is good." if self._whole else "."
+            )
+        return ImportRun(
+            dry_run=options.dry_run, written=written, rows=self._rows, sheets=self._told, counts=counts, outcomes=dict(self._checker.outcomes),
+            acceptance=dict(self._checker.acceptance), problem_count=self._count, problems=self._problems, summary=did,
+        )  # fmt: skip
+
+
+def _field(thing: str, member: str) -> str:
+    return f"{thing}.{_FIELD_OF.get(member, member)}" if thing != "test" else "test.date"

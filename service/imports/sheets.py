@@ -1,0 +1,231 @@
+"""CSV and XLSX into rows of cells, a row at a time, with the numbers that a spreadsheet program shows.
+
+Nothing of a file is trusted: what a workbook would unpack to is looked at before it is unpacked, its XML is read without entities,
+formulas are no values, and whatever cannot be read is told with its row. A cell is a text, a number, a yes or no, a date or time as the
+workbook types it, or `Unread` with the reason.
+"""
+
+import csv
+import datetime as dt
+import io
+import warnings
+import zipfile
+import zlib
+from collections.abc import Iterator, Sequence
+from typing import IO, Any, Final, Literal
+from xml.etree.ElementTree import ParseError
+
+import openpyxl
+from defusedxml import DefusedXmlException
+from msgspec import Struct
+from openpyxl.utils.exceptions import InvalidFileException
+
+Encoding = Literal["utf-8", "utf-16", "windows-1252", "iso-8859-1", "iso-8859-15"]
+Delimiter = Literal["comma", "semicolon", "tab", "pipe"]
+DELIMITERS: Final[dict[str, str]] = {"comma": ",", "semicolon": ";", "tab": "\t", "pipe": "|"}
+
+# Bounds on what one file may cost, not figures of the trade.
+LONGEST_CELL: Final = 4_000
+MOST_COLUMNS: Final = 300
+MOST_ROWS: Final = 1_048_576
+MOST_SHEETS: Final = 50
+MOST_MEMBERS: Final = 2_000
+MOST_UNPACKED: Final = 2 * 1024**3
+MOST_PART: Final = 96 * 1024**2
+"""A part of a workbook that is read whole (all but the worksheets), unpacked, in bytes."""
+MOST_TIMES: Final = 250
+"""How many times larger a workbook may be unpacked than packed."""
+
+
+_MIDNIGHT: Final = dt.datetime(1900, 1, 1)  # noqa: DTZ001 - only its time of day is of use
+
+
+class Unread(Struct, frozen=True):
+    """A cell that is there and holds no value, with the reason."""
+
+    reason: str
+
+
+Value = str | int | float | bool | dt.datetime | dt.date | dt.time | Unread | None
+Row = tuple[int, Sequence[Value]]
+
+
+class SheetError(Exception):
+    """The file cannot be read, or not from that row on."""
+
+    def __init__(self, detail: str, row: int | None = None) -> None:
+        super().__init__(detail)
+        self.detail = detail
+        self.row = row
+
+
+class Sheet(Struct):
+    """A sheet of a file: its name (None in CSV) and its rows, numbered from 1 as a spreadsheet program numbers them."""
+
+    name: str | None
+    rows: Iterator[Row]
+
+
+def csv_sheet(file: IO[bytes], *, encoding: Encoding = "utf-8", delimiter: Delimiter | None = None) -> Sheet:
+    """The one sheet of a CSV file (RFC 4180); without a delimiter told, the one that its first line shows most of."""
+    start = file.read(4)
+    if start.startswith(b"PK\x03\x04"):
+        raise SheetError("This is a zip file (a workbook, perhaps) and no CSV; send a workbook with its own media type.")
+    if encoding == "utf-8" and start[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        raise SheetError("This is UTF-16; say `encoding=utf-16`, or save it as UTF-8.")
+    file.seek(0)
+    if delimiter is None:
+        text = _decoded(file, encoding)
+        try:
+            separator = _separator(text.readline(65_536))
+        except UnicodeError:
+            raise SheetError(_not_in(encoding)) from None
+        finally:
+            text.detach()
+    else:
+        separator = DELIMITERS[delimiter]
+    return Sheet(name=None, rows=_csv_rows(file, encoding, separator))
+
+
+def _decoded(file: IO[bytes], encoding: str) -> io.TextIOWrapper:
+    file.seek(0)
+    return io.TextIOWrapper(file, encoding="utf-8-sig" if encoding == "utf-8" else encoding, newline="")
+
+
+def _separator(first: str) -> str:
+    outside = "".join(first.split('"')[::2])
+    return max(DELIMITERS.values(), key=outside.count)
+
+
+def _csv_rows(file: IO[bytes], encoding: str, separator: str) -> Iterator[Row]:
+    text = _decoded(file, encoding)
+    reader, number = csv.reader(text, delimiter=separator, strict=True), 0
+    try:
+        while True:
+            number += 1
+            cells = next(reader, None)
+            if cells is None:
+                return
+            if number > MOST_ROWS or len(cells) > MOST_COLUMNS:
+                raise SheetError(f"A sheet has at most {MOST_ROWS} rows and {MOST_COLUMNS} columns.", number)
+            yield number, [_text(cell) for cell in cells]
+    except UnicodeError:
+        raise SheetError(_not_in(encoding), number) from None
+    except csv.Error as error:
+        raise SheetError(f"This is no CSV from here on: {error}. Is a quote opened and not closed?", number) from None
+    finally:
+        # The file is its owner's to close.
+        text.detach()
+
+
+def _not_in(encoding: str) -> str:
+    return f"This is not {encoding.upper()}; save it as UTF-8, or say which it is: `encoding=windows-1252`, for one."
+
+
+def _text(cell: str) -> Value:
+    """A text as a cell; our own lists write a text that a spreadsheet would take for a formula behind an apostrophe, which is taken off."""
+    if len(cell) > LONGEST_CELL:
+        return Unread(f"It holds more than {LONGEST_CELL} characters.")
+    if "\0" in cell:
+        return Unread("It holds a NUL character, which cannot be kept.")
+    told = cell.strip()
+    if told.startswith("="):
+        return Unread("It is a formula; put its value in its place.")
+    if told[:1] == "'" and told[1:2] in ("=", "+", "-", "@"):
+        told = told[1:]
+    return told or None
+
+
+def xlsx_sheets(file: IO[bytes]) -> Iterator[Sheet]:
+    """The visible worksheets of a workbook, one after another: each is read to its end before the next is begun."""
+    _check_archive(file)
+    try:
+        with warnings.catch_warnings():
+            # What a reader of values alone need not know: styles, validations, extensions.
+            warnings.simplefilter("ignore")
+            book = openpyxl.load_workbook(file, read_only=True, data_only=False, keep_links=False)
+    except Exception as error:
+        raise _unreadable(error) from error
+    if len(book.worksheets) > MOST_SHEETS:
+        raise SheetError(f"A workbook has at most {MOST_SHEETS} sheets.")
+    return (Sheet(name=sheet.title, rows=_xlsx_rows(sheet)) for sheet in book.worksheets if sheet.sheet_state == "visible")
+
+
+def _check_archive(file: IO[bytes]) -> None:
+    """Look at what would be unpacked before anything is."""
+    try:
+        archive = zipfile.ZipFile(file)
+    except (zipfile.BadZipFile, ValueError, OSError, NotImplementedError):
+        raise SheetError("This is no XLSX workbook. Save it as XLSX without a password; the older XLS is not read.") from None
+    members = archive.infolist()
+    unpacked, packed = sum(one.file_size for one in members), sum(one.compress_size for one in members)
+    if len(members) > MOST_MEMBERS or unpacked > MOST_UNPACKED or unpacked > MOST_TIMES * max(packed, 10_000):
+        raise SheetError("This workbook would unpack to far more than it is; it is not opened.")
+    for one in members:
+        if one.file_size > MOST_PART and not one.filename.startswith("xl/worksheets/"):
+            raise SheetError(f"The workbook's part {one.filename[:100]!r} is too large; it is not opened.")
+        if one.flag_bits & 1:
+            raise SheetError("This workbook is encrypted; save it without a password.")
+    file.seek(0)
+
+
+def _xlsx_rows(sheet: Any) -> Iterator[Row]:
+    # What the sheet says of its own size is not taken from it.
+    sheet.reset_dimensions()
+    number = 0
+    rows = sheet.iter_rows()
+    while True:
+        number += 1
+        try:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")
+                cells = next(rows, None)
+        except Exception as error:
+            raise _unreadable(error, number) from error
+        if cells is None:
+            return
+        if number > MOST_ROWS or len(cells) > MOST_COLUMNS:
+            raise SheetError(f"A sheet has at most {MOST_ROWS} rows and {MOST_COLUMNS} columns.", number)
+        yield number, [_value(cell) for cell in cells]
+
+
+def _value(cell: Any) -> Value:
+    value = cell.value
+    if value is None:
+        return None
+    if cell.data_type == "f":
+        return Unread("It is a formula; put its value in its place (copy, then paste the values only).")
+    if cell.data_type == "e":
+        return Unread(f"It holds the error {str(value)[:20]}.")
+    if isinstance(value, str):
+        return _text(value)
+    if isinstance(value, dt.timedelta):
+        return (
+            (_MIDNIGHT + value).time() if dt.timedelta(0) <= value < dt.timedelta(days=1) else Unread("It holds a span of time.")
+        )
+    if isinstance(value, bool | int | float | dt.datetime | dt.date | dt.time):
+        return value
+    return Unread("It holds nothing that is read here.")
+
+
+def _unreadable(error: Exception, row: int | None = None) -> SheetError:
+    if isinstance(error, DefusedXmlException):
+        return SheetError("The workbook's XML declares entities, which no workbook needs; it is not read.", row)
+    known = (
+        zipfile.BadZipFile,
+        zlib.error,
+        KeyError,
+        ValueError,
+        TypeError,
+        IndexError,
+        AttributeError,
+        OSError,
+        InvalidFileException,
+        ParseError,
+        EOFError,
+    )
+    if isinstance(error, known):
+        return SheetError(
+            "This workbook is damaged, or made in a way that is not read here; open it and save it as XLSX again.", row
+        )
+    raise error

@@ -1,0 +1,107 @@
+"""What an import is asked and what it answers: the options, the problems by row and column, the record of the run."""
+
+from typing import Annotated, Literal
+
+from msgspec import UNSET, Meta, Struct, UnsetType
+
+from rules import LengthUnit, PressureUnit
+from service.imports.sheets import Delimiter, Encoding
+
+MOST_PROBLEMS = 100
+"""So many problems stand in the record of a run; the NDJSON answer holds them all."""
+
+Flag = bool
+DateOrder = Literal["mdy", "dmy"]
+Thing = Literal["premises", "testers", "gauges", "assemblies", "reports"]
+
+
+class Options(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """How a file is read and what is done with it.
+
+    A dry run unless `dry_run` is false. With `partial` what is good is loaded though there are problems; else all or nothing. With
+    `make_testers_and_gauges` those that are not registered are registered from what the file tells of them. With `correct_reports` a
+    test that is recorded and reads otherwise here is superseded. `dates` is the order of dates like 03/04/2025. `pressure` and `length`
+    serve where neither cell nor heading names a unit. `columns` maps headings to fields (null: leave the column out) and `defaults`
+    gives fields a value where the file has none; both are JSON objects.
+    """
+
+    dry_run: Flag = True
+    partial: Flag = False
+    make_testers_and_gauges: Flag = False
+    correct_reports: Flag = False
+    encoding: Encoding = "utf-8"
+    delimiter: Delimiter | None = None
+    dates: DateOrder | None = None
+    pressure: PressureUnit | None = None
+    length: LengthUnit | None = None
+    columns: Annotated[str, Meta(max_length=20_000)] = "{}"
+    defaults: Annotated[str, Meta(max_length=20_000)] = "{}"
+
+
+class ImportProblem(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """One thing wrong with a file: the sheet (XLSX) or file it is in, its row, and its column's letter and heading, where it has them."""
+
+    detail: str
+    sheet: str | UnsetType = UNSET
+    row: int | UnsetType = UNSET
+    column: str | UnsetType = UNSET
+    heading: str | UnsetType = UNSET
+    value: str | UnsetType = UNSET
+
+
+class ColumnTold(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """How a column is understood; one with no `field` is not read, and is named here so that nobody thinks it was."""
+
+    column: str
+    heading: str
+    field: str | None
+    unit: str | UnsetType = UNSET
+
+
+class SheetTold(Struct, frozen=True, kw_only=True):
+    """A sheet as it is understood; `header_row` null: it has no heading that is known, and is not read."""
+
+    sheet: str | None
+    header_row: int | None
+    columns: list[ColumnTold]
+    rows: int
+
+
+class Count(Struct, kw_only=True):
+    """Of one kind of thing: how many are new, changed, the same as recorded already, and bad (or held up by what is bad)."""
+
+    new: int = 0
+    changed: int = 0
+    same: int = 0
+    bad: int = 0
+
+
+class ImportRun(Struct, frozen=True, kw_only=True):
+    """The record of a run: `written` says whether anything was; `outcomes` and `acceptance` count what the new reports came to."""
+
+    dry_run: bool
+    written: bool
+    rows: int
+    sheets: list[SheetTold]
+    counts: dict[Thing, Count]
+    outcomes: dict[str, int]
+    acceptance: dict[str, int]
+    problem_count: int
+    problems: list[ImportProblem]
+    summary: str
+
+
+class Progress(Struct, frozen=True, kw_only=True):
+    """How far a run has come: rows read, or things checked or written."""
+
+    phase: Literal["reading", "checking", "writing"]
+    done: int
+    of: int | None = None
+
+
+class ImportLine(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """A line of the NDJSON answer: how far it has come, a problem, or, last, the record of the run."""
+
+    progress: Progress | UnsetType = UNSET
+    problem: ImportProblem | UnsetType = UNSET
+    run: ImportRun | UnsetType = UNSET
