@@ -11,4 +11,14 @@ def add_months(day: dt.date, months: int) -> dt.date:
     year, month = divmod(day.year * 12 + day.month - 1 + months, 12)
     if year > dt.MAXYEAR:
         return dt.date.max
-    return dt.date(year, month + 1, min(day.day, calendar.monthrange(year, month + 1)[1]))
+    return day_in(year, month + 1, day.day)
+
+
+def add_days(day: dt.date, days: int) -> dt.date:
+    """So many days later; dt.date.max beyond the calendar."""
+    return dt.date.fromordinal(min(day.toordinal() + days, dt.date.max.toordinal()))
+
+
+def day_in(year: int, month: int, day: int) -> dt.date:
+    """That day of that month, or the month's last where it has no such day."""
+    return dt.date(year, month, min(day, calendar.monthrange(year, month)[1]))

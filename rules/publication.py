@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from typing import Any
 
 import msgspec
-from msgspec import Struct
+from msgspec import UNSET, Struct
 
 from rules.load import rulebook, rulebook_data, rulebook_ids
 from rules.selection.installation import placement_rules
@@ -100,7 +100,8 @@ def _entries(rows: Iterable[Any]) -> list[Entry]:
 def _laid_open(value: Any) -> Any:
     if isinstance(value, Struct):
         hidden = {"source", "clause", "known_from"} if isinstance(value, Cited) else set()
-        plain = {name: _laid_open(getattr(value, name)) for name in value.__struct_fields__ if name not in hidden}
+        said = {name: getattr(value, name) for name in value.__struct_fields__ if name not in hidden}
+        plain = {name: _laid_open(one) for name, one in said.items() if one is not UNSET}
         return {**plain, "source": msgspec.to_builtins(cite(value))} if isinstance(value, Cited) else plain
     if isinstance(value, tuple):
         return [_laid_open(one) for one in value]

@@ -10,7 +10,7 @@ import hashlib
 from typing import Any, Literal
 
 import msgspec
-from msgspec import Struct
+from msgspec import UNSET, Struct, UnsetType
 
 from rules.catalogue import Component, Hazard, TestableKind
 from rules.errors import NotInForceError
@@ -18,7 +18,9 @@ from rules.quantities import Unit, convert
 from rules.sources import Cited, Source
 
 Quantity = Literal["held_at", "closed_tight", "opened", "opened_at", "opened_fully", "buffer"]
-Event = Literal["installation", "periodic", "repair", "relocation", "incident", "seasonal_start", "reoccupancy"]
+Event = Literal[
+    "installation", "periodic", "repair", "relocation", "incident", "seasonal_start", "return_to_service", "reoccupancy"
+]
 Protection = Literal["full", "degraded", "lost", "unknown"]
 
 
@@ -74,13 +76,16 @@ class Limit(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
 class Interval(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """How often a kind of connection is tested: months, or once (on installation) where `months` is left out.
 
-    The first entry whose conditions all fit decides; an empty condition fits everything.
+    The first entry whose conditions all fit decides; an empty condition fits everything. An entry with `failures` and `within_months`
+    fits where at least so many tests failed in so many months up to the passing one.
     """
 
     key: str
     months: int | None = None
     hazards: tuple[Hazard, ...] = ()
     connections: tuple[Literal["residential", "non_residential", "irrigation", "fire", "reclaimed_on_site"], ...] = ()
+    failures: int | UnsetType = UNSET
+    within_months: int | UnsetType = UNSET
     says: str
 
 

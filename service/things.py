@@ -109,6 +109,7 @@ class Size(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     units: LengthUnits
 
 
+Event = Literal["repair", "relocation", "return_to_service", "reoccupancy"]
 MonthDay = Annotated[str, Meta(pattern=r"^(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])\Z")]
 
 
@@ -125,7 +126,7 @@ class Season(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 class AssemblyOccurrence(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Something after which a rulebook may ask for a test, and its day; an incident has a record of its own."""
 
-    event: Literal["repair", "relocation", "return_to_service", "reoccupancy"]
+    event: Event
     on: dt.date
 
 

@@ -5,8 +5,11 @@ not reach back to is dated by its first day, since an assembly may be older than
 """
 
 import datetime as dt
+from collections.abc import Sequence
 
-from rules.calendar import add_months
+from msgspec import UNSET
+
+from rules.calendar import add_months, day_in
 from rules.errors import NotJudgeableError
 from rules.load import rulebook, rulebook_data
 from rules.rulebook import Event, Interval, Rulebook, Trigger
@@ -19,12 +22,28 @@ def book_for(rulebook_id: str, on: dt.date) -> Rulebook:
     return rulebook(rulebook_id, day if data.in_force_until is None else min(day, data.in_force_until))
 
 
-def interval_for(book: Rulebook, hazard: str, connection: str) -> Interval:
-    """How often such a connection is tested: the first entry whose conditions all fit; NotJudgeableError where none does."""
+def interval_for(
+    book: Rulebook, hazard: str, connection: str, tested_on: dt.date = dt.date.min, failed_on: Sequence[dt.date] = ()
+) -> Interval:
+    """How often such a connection is tested: the first entry whose conditions all fit; NotJudgeableError where none does.
+
+    `failed_on` are the days up to that of the test (`tested_on`) on which the assembly failed, for entries that ask after repeat failures.
+    """
     for one in book.intervals:
-        if (not one.hazards or hazard in one.hazards) and (not one.connections or connection in one.connections):
+        if (
+            (not one.hazards or hazard in one.hazards)
+            and (not one.connections or connection in one.connections)
+            and _fails_often(one, tested_on, failed_on)
+        ):
             return one
     raise NotJudgeableError(f"Rulebook {book.id} names no interval for a {hazard} hazard at a {connection} connection.")
+
+
+def _fails_often(one: Interval, tested_on: dt.date, failed_on: Sequence[dt.date]) -> bool:
+    """Whether the assembly failed as often as the entry asks, within its months up to the test; an entry that does not ask fits all."""
+    if one.failures is UNSET or one.within_months is UNSET:
+        return True
+    return sum(day <= tested_on <= add_months(day, one.within_months) for day in failed_on) >= one.failures
 
 
 def next_due(book: Rulebook, hazard: str, connection: str, tested_on: dt.date) -> dt.date | None:
@@ -36,3 +55,14 @@ def next_due(book: Rulebook, hazard: str, connection: str, tested_on: dt.date) -
 def trigger_for(book: Rulebook, event: Event) -> Trigger | None:
     """What the rulebook asks after such an event, if it asks anything."""
     return next((one for one in book.triggers if one.event == event), None)
+
+
+def season_after(starts: tuple[int, int], day: dt.date) -> dt.date | None:
+    """The first start of a season (month, day of the month) after that day; None beyond the calendar.
+
+    A day that the month has not is its last, so a season that starts on 29 February starts on the 28th of other years.
+    """
+    this_year = day_in(day.year, *starts)
+    if this_year > day:
+        return this_year
+    return day_in(day.year + 1, *starts) if day.year < dt.MAXYEAR else None

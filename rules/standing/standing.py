@@ -1,22 +1,25 @@
-"""What an assembly's reports add up to.
+"""What an assembly's reports add up to, with what else happened to it.
 
 Reports count in the order in which the tests were performed, whenever they arrived. One that is superseded or refused says nothing. A
 failing report counts although it is held for review, for safety; a passing one that is held renews nothing until it is accepted. An
-incomplete test changes nothing. What depends on the day (due soon, overdue) is worked out from `due_on` when somebody asks, so a
-standing that is kept stays true as days pass.
+incomplete test changes nothing. What happened after the last test that counts makes the next one due as the rulebook asks, and a
+backflow incident takes away what that test said of the protection, unless none was left. Nothing but an accepted test that passes makes
+a failed assembly good. What depends on the day (due soon, overdue) is worked out from `due_on` when somebody asks, so a standing that is
+kept stays true as days pass.
 """
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Final, Literal
 
-from msgspec import Struct
+from msgspec import UNSET, Struct, UnsetType
 from msgspec.structs import replace
 
+from rules.calendar import add_days, add_months
 from rules.field_test.actions import deadline
 from rules.field_test.answer import Acceptance, Outcome
-from rules.rulebook import Event, Protection
-from rules.standing.schedule import book_for, interval_for, next_due, trigger_for
+from rules.rulebook import Event, Interval, Protection
+from rules.standing.schedule import book_for, interval_for, season_after, trigger_for
 
 StandingStatus = Literal["current", "due_soon", "overdue", "failed", "untested", "out_of_service"]
 
@@ -24,7 +27,10 @@ _OF_THE_DAY: Final = ("current", "due_soon", "overdue")
 
 
 class TestEvent(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A report as far as standing goes. `performed_on` is the day of the test where the utility is."""
+    """A report as far as standing goes. `performed_on` is the day of the test where the utility is.
+
+    `initial_outcome` is how the first test came out, before any repair; left out, it is the outcome.
+    """
 
     __test__ = False
     report_id: str
@@ -36,13 +42,22 @@ class TestEvent(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     protection: Protection
     acceptance: Acceptance
     superseded: bool = False
+    initial_outcome: Outcome | UnsetType = UNSET
 
 
 class Occurrence(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Something other than time after which a rulebook may ask for a test."""
+    """Something other than time after which a rulebook may ask for a test; `at` is its moment where that is known.
+
+    A test answers it that was performed at its moment or later; where only the day is known, on the day or later.
+    """
 
     event: Event
     on: dt.date
+    at: dt.datetime | None = None
+
+    def answered_by(self, test: TestEvent) -> bool:
+        """Whether the test came after it."""
+        return test.performed_on >= self.on if self.at is None else test.performed_at >= self.at
 
 
 class Standing(Struct, frozen=True, kw_only=True):
@@ -59,6 +74,22 @@ class Standing(Struct, frozen=True, kw_only=True):
     because: str
 
 
+class _Asked(Struct, frozen=True, kw_only=True):
+    """A test that is asked for by a day, and what asks for it."""
+
+    by: dt.date
+    says: str
+
+
+class _Decided(Struct, frozen=True, kw_only=True):
+    """The last passing test that counts, the last failing one after it with the first day of that run, and the days of all failures."""
+
+    passed: TestEvent | None
+    failed: TestEvent | None
+    failing_since: dt.date | None
+    failures: tuple[dt.date, ...]
+
+
 def standing(
     *,
     rulebook_id: str,
@@ -68,76 +99,104 @@ def standing(
     installed_on: dt.date | None,
     history: Sequence[TestEvent],
     occurrences: Sequence[Occurrence] = (),
+    season_starts: tuple[int, int] | None = None,
+    interval_months: int | None = None,
 ) -> Standing:
     """The standing to keep, whatever the day: `current`, `failed`, `untested` or `out_of_service`; see `standing_on` for a day.
 
-    UnknownRulebookError where the rulebook is not carried; NotJudgeableError where it names no interval or deadline for the case.
+    `season_starts` is the month and day on which a seasonal assembly goes into service each year; `interval_months` an interval of the
+    assembly's own, which counts where it is shorter than the rulebook's. UnknownRulebookError where the rulebook is not carried;
+    NotJudgeableError where it names no interval or deadline for the case.
     """
-    passed, failed, failing_since = _decided(history)
+    decided = _decided(history)
+    test = decided.failed or decided.passed
+    open_ones = [one for one in occurrences if test is None or not one.answered_by(test)]
+    incidents = [one for one in open_ones if one.event == "incident"]
+    protection: Protection = "unknown" if test is None or (incidents and test.protection != "lost") else test.protection
+    if installed_on is not None:
+        installation = Occurrence(event="installation", on=installed_on)
+        open_ones += [installation] if test is None or not installation.answered_by(test) else []
     if not in_service:
-        decisive = failed or passed
         return Standing(
             status="out_of_service",
             due_on=None,
-            protection="unknown" if decisive is None else decisive.protection,
-            report_id=None if decisive is None else decisive.report_id,
+            protection=protection,
+            report_id=None if test is None else test.report_id,
             since=None,
             because="The assembly is out of service; it is tested before it serves again.",
         )
-    if failed is not None:
-        by = deadline(book_for(rulebook_id, failed.performed_on), hazard, failed.protection)
+    if test is None:
+        asked = min(_asked(rulebook_id, open_ones), key=_by, default=None)
+        because = "No accepted report of a test that passed is on record."
         return Standing(
-            status="failed",
-            due_on=failed.performed_on + dt.timedelta(days=by.days),
-            protection=failed.protection,
-            report_id=failed.report_id,
-            since=failing_since,
-            because=f"The test of {failed.performed_on} failed, and no accepted test has passed since. {by.says}",
-        )
-    if passed is None:
-        return _untested(rulebook_id, installed_on)
-    book = book_for(rulebook_id, passed.performed_on)
-    due_on = next_due(book, hazard, connection, passed.performed_on)
-    because = f"The test of {passed.performed_on} passed. {interval_for(book, hazard, connection).says}"
-    for one in sorted(occurrences, key=lambda one: one.on):
-        asked = trigger_for(book_for(rulebook_id, one.on), one.event)
-        # A test on the day itself, or after it, has answered the event.
-        if asked is None or one.on <= passed.performed_on:
-            continue
-        within = one.on + dt.timedelta(days=asked.days)
-        if due_on is None or within < due_on:
-            due_on, because = within, f"The test of {passed.performed_on} passed, but on {one.on} came: {one.event}. {asked.says}"
+            status="untested", due_on=None if asked is None else asked.by, protection="unknown", report_id=None, since=installed_on,
+            because=because if asked is None else f"{because} {asked.says}",
+        )  # fmt: skip
+    starts = None if season_starts is None else season_after(season_starts, test.performed_on)
+    if starts is not None:
+        open_ones.append(Occurrence(event="seasonal_start", on=starts))
+    if decided.failed is not None:
+        by = deadline(book_for(rulebook_id, test.performed_on), hazard, test.protection)
+        first = _Asked(by=add_days(test.performed_on, by.days), says=by.says)
+        said = f"The test of {test.performed_on} failed, and no accepted test has passed since."
+    else:
+        book = book_for(rulebook_id, test.performed_on)
+        interval = interval_for(book, hazard, connection, test.performed_on, decided.failures)
+        first = _interval(interval, test.performed_on, interval_months)
+        said = f"The test of {test.performed_on} passed."
+    asked = min((first, *_asked(rulebook_id, open_ones)), key=_by)
+    unknown = " Until it is tested, its protection is unknown." if incidents and protection == "unknown" else ""
     return Standing(
-        status="current", due_on=due_on, protection=passed.protection, report_id=passed.report_id, since=passed.performed_on, because=because
-    )  # fmt: skip
+        status="current" if decided.failed is None else "failed",
+        due_on=None if asked.by == _NEVER else asked.by,
+        protection=protection,
+        report_id=test.report_id,
+        since=test.performed_on if decided.failed is None else decided.failing_since,
+        because=f"{said} {asked.says}{unknown}",
+    )
 
 
-def _decided(history: Sequence[TestEvent]) -> tuple[TestEvent | None, TestEvent | None, dt.date | None]:
-    """The last passing test that counts, the last failing one after it, and the day of the first failure in that run."""
+_NEVER: Final = dt.date.max
+
+
+def _by(asked: _Asked) -> dt.date:
+    return asked.by
+
+
+def _interval(asked: Interval, tested_on: dt.date, own_months: int | None) -> _Asked:
+    """The next test by the interval: the rulebook's, or the assembly's own where that is shorter."""
+    if own_months is not None and (asked.months is None or own_months < asked.months):
+        says = f"The utility asks for this assembly to be tested every {own_months} months."
+        return _Asked(by=add_months(tested_on, own_months), says=says)
+    return _Asked(by=_NEVER if asked.months is None else add_months(tested_on, asked.months), says=asked.says)
+
+
+def _asked(rulebook_id: str, open_ones: Sequence[Occurrence]) -> Iterator[_Asked]:
+    """The tests that a rulebook asks for after what no test has answered."""
+    for one in open_ones:
+        asked = trigger_for(book_for(rulebook_id, one.on), one.event)
+        if asked is not None:
+            said = "" if one.event == "installation" else f"On {one.on}: {one.event.replace('_', ' ')}. "
+            yield _Asked(by=add_days(one.on, asked.days), says=f"{said}{asked.says}")
+
+
+def _decided(history: Sequence[TestEvent]) -> _Decided:
+    """What the tests that count decide, in the order in which they were performed."""
     passed: TestEvent | None = None
     failed: TestEvent | None = None
     failing_since: dt.date | None = None
+    failures: list[dt.date] = []
     for one in sorted(history, key=lambda one: (one.performed_at, one.received_at, one.report_id)):
         if one.superseded or one.acceptance == "refused":
             continue
+        if "fail" in (one.outcome, one.initial_outcome):
+            failures.append(one.performed_on)
         if one.outcome == "fail":
             failing_since = failing_since if failed is not None else one.performed_on
             failed = one
         elif one.outcome == "pass" and one.acceptance == "accepted":
             passed, failed, failing_since = one, None, None
-    return passed, failed, failing_since
-
-
-def _untested(rulebook_id: str, installed_on: dt.date | None) -> Standing:
-    """No accepted test has passed yet, and none failed."""
-    due_on, because = None, "No accepted report of a test that passed is on record."
-    if installed_on is not None:
-        asked = trigger_for(book_for(rulebook_id, installed_on), "installation")
-        if asked is not None:
-            due_on, because = installed_on + dt.timedelta(days=asked.days), f"{because} {asked.says}"
-    return Standing(
-        status="untested", due_on=due_on, protection="unknown", report_id=None, since=installed_on, because=because
-    )  # fmt: skip
+    return _Decided(passed=passed, failed=failed, failing_since=failing_since, failures=tuple(failures))
 
 
 def standing_on(kept: Standing, on: dt.date, due_soon_days: int) -> Standing:

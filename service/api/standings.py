@@ -5,8 +5,8 @@ import datetime as dt
 from msgspec import Struct
 
 from service.api.operation import Answer, Call, operation
-from service.records.reports import read_standing
-from service.records.standings import StandingThen, standing_then
+from service.records.standings import StandingThen, standing_then, standing_today
+from service.store.incidents import IncidentStore
 from service.store.standings import StandingStore
 
 
@@ -25,10 +25,11 @@ async def standing(call: Call, query: StandingQuery) -> Answer:
     """Work out how an assembly stands today, or how it stood at the end of a day by the record of that day."""
     utility = await call.services.registry.utility(call.utility)
     now = call.clock.now()
+    reports, incidents = call.services.reports, IncidentStore(call.services.pool)
     if query.as_of is None:
-        return Answer(body=await read_standing(call.services.reports, utility, call.id("id"), now=now))
+        return Answer(body=await standing_today(reports, incidents, utility, call.id("id"), now=now))
     store = StandingStore(call.services.pool)
-    return Answer(body=await standing_then(call.services.reports, store, utility, call.id("id"), query.as_of, now=now))
+    return Answer(body=await standing_then(reports, store, incidents, utility, call.id("id"), as_of=query.as_of, now=now))
 
 
 operations = [standing]

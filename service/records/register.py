@@ -1,13 +1,20 @@
-"""Changing what is registered: a change on which standings rest works them out anew in the same transaction."""
+"""Changing what is registered: a change on which standings rest works them out anew in the same transaction.
+
+An assembly registered at other premises has been moved, and one registered as serving again has been put back: unless the change says
+when, it is taken to have happened on the day of the change. A register that was only put right says so by a further change.
+"""
 
 import datetime as dt
 from typing import Any, TypeVar
 from uuid import UUID
 
+from msgspec.structs import replace
+
+from service.records.judging import today
 from service.records.reports import rebuild_standings, rework
 from service.store.registry import RegistryStore
 from service.store.reports import ReportStore
-from service.things import Assembly, Gauge, Premises, Tester, Utility, UtilityFacts
+from service.things import Assembly, AssemblyFacts, AssemblyOccurrence, Event, Gauge, Premises, Tester, Utility, UtilityFacts
 
 T = TypeVar("T", Premises, Assembly, Tester, Gauge)
 
@@ -30,6 +37,8 @@ async def change_thing(
 ) -> T:  # fmt: skip
     """Replace a thing's facts while its version is still that one; 412 where it is not, 422 where it names what is not registered."""
     utility = await registry.utility(code)
+    if shape is Assembly:
+        facts = _with_occurrences(await registry.get(Assembly, code, thing_id), facts, today(utility, now))
     async with reports.recording(code) as recording:
         thing = await registry.change(recording.connection, shape, code, thing_id=thing_id, facts=facts, version=version, now=now)
         if isinstance(thing, Assembly):
@@ -37,6 +46,18 @@ async def change_thing(
         elif isinstance(thing, Premises):
             await rework(recording, utility, await recording.assemblies_of(thing.id))
     return thing
+
+
+def _with_occurrences(before: Assembly, after: AssemblyFacts, on: dt.date) -> AssemblyFacts:
+    """The changed facts with what happened by them, where they do not tell of it themselves."""
+    told = [one.event for one in after.occurrences if one not in before.occurrences]
+    happened: list[Event] = []
+    if after.premises_id != before.premises_id and "relocation" not in told:
+        happened.append("relocation")
+    if after.in_service and not before.in_service and "return_to_service" not in told:
+        happened.append("return_to_service")
+    added = [AssemblyOccurrence(event=event, on=on) for event in happened]
+    return replace(after, occurrences=[*after.occurrences, *added]) if added else after
 
 
 async def change_utility(

@@ -33,7 +33,7 @@ from service.store.reports import (
     StandingRow,
     StoredReport,
 )
-from service.things import Utility
+from service.things import Season, Utility
 
 MOST_TOGETHER = 64
 MOST_WAITING = 2_000
@@ -276,8 +276,17 @@ def _recorded(utility: Utility, stored: StoredReport, on: dt.date) -> RecordedRa
     )
 
 
+_occurrences = msgspec.json.Decoder(list[rules.Occurrence]).decode
+
+
+def _starts(season: str) -> tuple[int, int]:
+    """The month and day on which a season starts."""
+    month, _, day = msgspec.json.decode(season, type=Season).starts.partition("-")
+    return int(month), int(day)
+
+
 def work_out(utility: Utility, known: AssemblyRow, history: Sequence[HistoryRow]) -> rules.Standing:
-    """An assembly's standing from its facts and its reports: the rules' own, by the utility's rulebook."""
+    """An assembly's standing from its facts, its reports and what happened to it: the rules' own, by the utility's rulebook."""
     corrected = {row.supersedes for row in history if row.supersedes is not None}
     return rules.standing(
         rulebook_id=utility.rulebook,
@@ -289,10 +298,14 @@ def work_out(utility: Utility, known: AssemblyRow, history: Sequence[HistoryRow]
             rules.TestEvent(
                 report_id=str(row.id), performed_on=row.performed_on, performed_at=row.performed_at, received_at=row.received_at,
                 reason=row.reason, outcome=row.outcome, protection=row.protection, acceptance=row.acceptance,
+                initial_outcome=row.initial_outcome or UNSET,
             )
             for row in history
             if row.id not in corrected
         ],
+        occurrences=_occurrences(known.occurrences) + _occurrences(known.incidents or "[]"),
+        season_starts=None if known.season is None else _starts(known.season),
+        interval_months=known.test_interval_months,
     )  # fmt: skip
 
 

@@ -1,8 +1,8 @@
 """Standings listed, and the standing of a past day.
 
 A past day is answered from the record as it stood at that day's end where the utility is: the reports received by then, superseded only
-by corrections received by then. What the register says of the assembly (its hazard, whether it serves) and the utility's rulebook
-are today's, since the register keeps no past.
+by corrections received by then, and the incidents and exceptions as they had been told by then. What the register says of the assembly
+(its hazard, whether it serves) and the utility's rulebook are today's, since the register keeps no past.
 """
 
 import datetime as dt
@@ -14,19 +14,30 @@ import msgspec
 from msgspec import UNSET, Struct, UnsetType
 
 import rules
+from service.incidents import TestingException
 from service.problems import Fault, ProblemError, not_found
 from service.records.judging import today
-from service.records.reports import work_out
+from service.records.reports import read_standing, work_out
+from service.store.incidents import IncidentStore
 from service.store.reports import AssemblyRow, HistoryRow, ReportStore
 from service.store.standings import StandingLine, StandingStore, Wanted
 from service.things import Assembly, Location, Utility
 
+MOST_EXCEPTIONS = 100
+"""So many exceptions in force at once are shown with a standing; `exceptions?assembly_id=` lists them all."""
+
 
 class StandingThen(rules.Standing, frozen=True, kw_only=True):
-    """How an assembly stands; of a past day, `as_of` names it and `later_corrections` the reports that have since changed the answer."""
+    """How an assembly stands, and the exceptions from testing in force, if there are any; they change nothing of it.
+
+    Of a past day, `as_of` names it, `later_corrections` the reports that have since changed the answer, and `incidents_retold` the
+    incidents, known on that day, that have been told otherwise since and so have changed it.
+    """
 
     as_of: dt.date | UnsetType = UNSET
     later_corrections: list[UUID] | UnsetType = UNSET
+    incidents_retold: list[UUID] | UnsetType = UNSET
+    exceptions: list[TestingException] | UnsetType = UNSET
 
 
 class AssemblyStanding(rules.Standing, frozen=True, kw_only=True):
@@ -113,27 +124,61 @@ def _location(kept: str | None) -> Location | None:
 
 
 async def standing_then(
-    reports: ReportStore, store: StandingStore, utility: Utility, assembly_id: UUID, as_of: dt.date, *, now: dt.datetime
+    reports: ReportStore,
+    store: StandingStore,
+    incidents: IncidentStore,
+    utility: Utility,
+    assembly_id: UUID,
+    *,
+    as_of: dt.date,
+    now: dt.datetime,
 ) -> StandingThen:
     """How an assembly stood on that day; 404 for one that is not there, 422 for a day to come or before it was registered."""
-    row = await reports.assembly(utility.code, assembly_id)
     registered_at = await store.registered_at(utility.code, assembly_id)
-    if row is None or registered_at is None:
+    if registered_at is None:
         raise not_found("assembly")
     if as_of > today(utility, now):
         raise _not_then("That day is still to come; only what is past has been recorded.")
     if as_of < registered_at.astimezone(ZoneInfo(utility.time_zone)).date():
         raise _not_then("The assembly was not yet in the register on that day.")
-    history = await store.history(utility.code, assembly_id, before=None)
     ended = dt.datetime.combine(as_of + dt.timedelta(days=1), dt.time(), ZoneInfo(utility.time_zone))
+    then = await reports.facts_of(utility.code, assembly_id, told_before=ended)
+    since = await reports.facts_of(utility.code, assembly_id, known_before=ended)
+    history = await store.history(utility.code, assembly_id, before=None)
     known = [one for one in history if one.received_at < ended]
     corrections = _corrections(known, [one for one in history if one.received_at >= ended])
-    said = _on(utility, row, known, as_of)
-    corrected = _on(utility, row, [*known, *corrections], as_of)
-    differs = _told(said) != _told(corrected)
-    return StandingThen(
-        **msgspec.structs.asdict(said), as_of=as_of, later_corrections=[one.id for one in corrections] if differs else []
+    said = _on(utility, then, known, as_of)
+    differs, by_reports, by_incidents = (
+        _told(said) != _told(_on(utility, row, reported, as_of))
+        for row, reported in ((since, [*known, *corrections]), (then, [*known, *corrections]), (since, known))
     )
+    retold = await incidents.retold(utility.code, assembly_id, since=ended) if differs else []
+    return StandingThen(
+        **msgspec.structs.asdict(said),
+        as_of=as_of,
+        # Where neither alone changes the answer, both together do.
+        later_corrections=[one.id for one in corrections] if differs and (by_reports or not by_incidents) else [],
+        incidents_retold=retold if by_incidents or not by_reports else [],
+        exceptions=await _exceptions(incidents, utility, assembly_id, as_of, recorded_before=ended),
+    )
+
+
+async def standing_today(
+    reports: ReportStore, incidents: IncidentStore, utility: Utility, assembly_id: UUID, *, now: dt.datetime
+) -> StandingThen:
+    """How an assembly stands today, with the exceptions in force; 404 for one that is not there."""
+    standing = await read_standing(reports, utility, assembly_id, now=now)
+    excepted = await _exceptions(incidents, utility, assembly_id, today(utility, now))
+    return StandingThen(**msgspec.structs.asdict(standing), exceptions=excepted)
+
+
+async def _exceptions(
+    incidents: IncidentStore, utility: Utility, assembly_id: UUID, on: dt.date, *, recorded_before: dt.datetime | None = None
+) -> list[TestingException] | UnsetType:
+    found = await incidents.exceptions(
+        utility.code, after=None, limit=MOST_EXCEPTIONS, assembly_id=assembly_id, on=on, recorded_before=recorded_before
+    )
+    return found or UNSET
 
 
 def _corrections(known: Sequence[HistoryRow], later: Sequence[HistoryRow]) -> list[HistoryRow]:

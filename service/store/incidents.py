@@ -92,6 +92,11 @@ class IncidentStore:
             rows = await connection.fetch(_SQL["list_incident"], utility, after, limit, *asked)
         return [msgspec.json.decode(row[0], type=Incident) for row in rows]
 
+    async def retold(self, utility: str, assembly_id: UUID, *, since: dt.datetime) -> list[UUID]:
+        """The incidents of the assembly that were known before that moment and have been told anew since."""
+        async with self._pool.lend(utility) as connection:
+            return [row["id"] for row in await connection.fetch(_SQL["retold"], utility, assembly_id, since)]
+
     async def grant_exception(
         self, utility: str, exception_id: UUID, facts: TestingExceptionFacts, *, who: Principal, now: dt.datetime
     ) -> TestingException | None:
@@ -129,9 +134,10 @@ class IncidentStore:
         return msgspec.json.decode(row, type=TestingException)
 
     async def exceptions(
-        self, utility: str, *, after: UUID | None, limit: int, assembly_id: UUID | None = None, on: dt.date | None = None
-    ) -> list[TestingException]:
-        """Up to `limit` exceptions after that id, by id: of that assembly, in force on that day."""
+        self, utility: str, *, after: UUID | None, limit: int, assembly_id: UUID | None = None, on: dt.date | None = None,
+        recorded_before: dt.datetime | None = None,
+    ) -> list[TestingException]:  # fmt: skip
+        """Up to `limit` exceptions after that id, by id: of that assembly, in force on that day by what was recorded before that moment."""
         async with self._pool.lend(utility) as connection:
-            rows = await connection.fetch(_SQL["list_exception"], utility, after, limit, assembly_id, on)
+            rows = await connection.fetch(_SQL["list_exception"], utility, after, limit, assembly_id, on, recorded_before)
         return [msgspec.json.decode(row[0], type=TestingException) for row in rows]

@@ -60,6 +60,15 @@ SELECT a.id FROM record.incident_reach r JOIN record.assembly a ON a.utility_id 
 WHERE r.utility_id = $1 AND r.incident_id = $2
 ORDER BY 1;
 
+-- name: retold
+-- The incidents that reach or reached the assembly, or its premises, were known before a moment and have been told anew since.
+SELECT DISTINCT v.incident_id AS id FROM record.incident_version v
+JOIN record.incident_version first ON first.utility_id = v.utility_id AND first.incident_id = v.incident_id AND first.version = 1
+JOIN record.incident_reach r ON r.utility_id = v.utility_id AND r.incident_id = v.incident_id
+JOIN record.assembly a ON a.utility_id = r.utility_id AND (a.id = r.assembly_id OR a.premises_id = r.premises_id)
+WHERE v.utility_id = $1 AND a.id = $2 AND v.recorded_at >= $3 AND first.recorded_at < $3
+ORDER BY 1;
+
 -- name: create_exception
 INSERT INTO record.exception AS exception (utility_id, id, version, created_at, changed_at, assembly_id, since, until, reason, because, granted_by, organisation_id, key_id)
 SELECT utility_id, id, version, created_at, changed_at, assembly_id, since, until, reason, because, granted_by, organisation_id, key_id FROM jsonb_populate_record(NULL::record.exception, $1::jsonb)
@@ -76,8 +85,9 @@ RETURNING jsonb_strip_nulls(to_jsonb(exception) - '{utility_id,key_id}'::text[])
 SELECT jsonb_strip_nulls(to_jsonb(exception) - '{utility_id,key_id}'::text[])::text FROM record.exception WHERE utility_id = $1 AND id = $2;
 
 -- name: list_exception
--- Of the assembly, in force on the day; whatever of these is asked.
+-- Of the assembly, in force on the day, by what was recorded before the moment; whatever of these is asked.
 SELECT jsonb_strip_nulls(to_jsonb(exception) - '{utility_id,key_id}'::text[])::text FROM record.exception
 WHERE utility_id = $1 AND ($2::uuid IS NULL OR id > $2) AND ($4::uuid IS NULL OR assembly_id = $4)
-    AND ($5::date IS NULL OR $5 BETWEEN since AND coalesce(least(until, ended_on), until))
+    AND ($5::date IS NULL OR $5 BETWEEN since AND least(until, CASE WHEN $6::timestamptz IS NULL OR changed_at < $6 THEN ended_on END))
+    AND ($6::timestamptz IS NULL OR created_at < $6)
 ORDER BY id LIMIT $3;

@@ -8,7 +8,7 @@ from uuid import UUID
 from msgspec import Struct
 
 from service.store.pool import Pool
-from service.store.reports import ReportRow
+from service.store.reports import Outcome, ReportRow
 from service.store.statements import statements
 
 _SQL = statements("log")
@@ -22,7 +22,7 @@ class LoggedRow(ReportRow, frozen=True, kw_only=True):
     """A report's row whole, with its place in the log and whether another corrects it."""
 
     log_index: int
-    initial_outcome: str | None
+    initial_outcome: Outcome | None
     superseded: bool
 
 

@@ -6,8 +6,10 @@ from contextlib import asynccontextmanager
 from typing import Any, Literal
 from uuid import UUID
 
+import msgspec
 from msgspec import Struct
 
+from service.problems import not_found
 from service.reports import ReportFacts
 from service.store.pool import Connection, Pool
 from service.store.statements import statements
@@ -52,6 +54,18 @@ class HistoryRow(Struct, frozen=True, kw_only=True):
     outcome: Outcome
     protection: Protection
     acceptance: Acceptance
+    initial_outcome: Outcome | None
+
+
+class _Phase(Struct):
+    outcome: Outcome
+
+
+class _Initial(Struct):
+    initial: _Phase
+
+
+_initial = msgspec.json.Decoder(_Initial).decode
 
 
 class ReportRow(Struct, frozen=True, kw_only=True):
@@ -80,6 +94,11 @@ class ReportRow(Struct, frozen=True, kw_only=True):
     previous: str | None
     leaf_hash: bytes | None = None
     """Its hash in the utility's log; None only in rows from before there was a log."""
+
+    @property
+    def initial_outcome(self) -> Outcome | None:
+        """How the first test came out, which Postgres keeps as a column made from the verdict."""
+        return _initial(self.verdict).initial.outcome
 
 
 class RequestRow(Struct, frozen=True, kw_only=True):
@@ -132,7 +151,7 @@ class LineRow(Struct, frozen=True, kw_only=True):
 
 
 class AssemblyRow(Struct, frozen=True, kw_only=True):
-    """What the standing of an assembly rests on besides its reports."""
+    """What the standing of an assembly rests on besides its reports; `occurrences`, `season` and `incidents` are JSON."""
 
     basis: str | None
     kind: str
@@ -140,6 +159,10 @@ class AssemblyRow(Struct, frozen=True, kw_only=True):
     installed_on: dt.date | None
     in_service: bool
     connection: str
+    occurrences: str = "[]"
+    season: str | None = None
+    test_interval_months: int | None = None
+    incidents: str | None = None
 
 
 class JudgedRow(Struct, frozen=True, kw_only=True):
@@ -190,8 +213,17 @@ class ReportStore:
 
     async def assembly(self, utility: str, assembly_id: UUID) -> AssemblyRow | None:
         """An assembly with its kept standing."""
-        row = await self._one(utility, "standing", utility, assembly_id)
-        return AssemblyRow(**row) if row else None
+        row = await self._one(utility, "standing_facts", utility, [assembly_id], None, None)
+        return None if row is None else _assembly_row(row)
+
+    async def facts_of(
+        self, utility: str, assembly_id: UUID, *, told_before: dt.datetime | None = None, known_before: dt.datetime | None = None
+    ) -> AssemblyRow:
+        """An assembly that is there, with its incidents as they had been told by a moment, of those that were known by one."""
+        row = await self._one(utility, "standing_facts", utility, [assembly_id], told_before, known_before)
+        if row is None:
+            raise not_found("assembly")
+        return _assembly_row(row)
 
     async def judged(self, utility: str, *, start: int, limit: int) -> list[JudgedRow]:
         """Stored reports as they were judged, from that log index on."""
@@ -228,8 +260,8 @@ class Recording:
 
     async def assemblies(self, assemblies: Sequence[UUID]) -> dict[UUID, AssemblyRow]:
         """Those assemblies with their kept standings, by id."""
-        found = [dict(row) for row in await self._connection.fetch(_SQL["standing_facts"], self._utility, assemblies)]
-        return {row.pop("id"): AssemblyRow(**row) for row in found}
+        found = await self._connection.fetch(_SQL["standing_facts"], self._utility, assemblies, None, None)
+        return {row["id"]: _assembly_row(row) for row in found}
 
     async def assemblies_of(self, premises_id: UUID) -> list[UUID]:
         """The assemblies at those premises."""
@@ -261,3 +293,7 @@ class Recording:
     async def keep_standing(self, row: StandingRow) -> None:
         """Write one standing anew."""
         await self._connection.execute(_SQL["keep_standing"], self._utility, row.assembly_id, row.due_on, row.basis)
+
+
+def _assembly_row(row: Any) -> AssemblyRow:
+    return AssemblyRow(**{name: value for name, value in row.items() if name != "id"})

@@ -24,7 +24,8 @@ SELECT reports FROM record.utility_log WHERE utility_id = $1 FOR UPDATE;
 
 -- name: history
 -- The reports of these assemblies, and any that already bear one of these ids.
-SELECT id, assembly_id, performed_at, performed_on, received_at, reason, supersedes, content_hash, outcome, protection, acceptance
+SELECT id, assembly_id, performed_at, performed_on, received_at, reason, supersedes, content_hash, outcome, protection, acceptance,
+    initial_outcome
 FROM record.report
 WHERE utility_id = $1 AND (assembly_id = ANY ($2::uuid[]) OR id = ANY ($3::uuid[]))
 ORDER BY performed_at, received_at, id;
@@ -79,20 +80,33 @@ LEFT JOIN record.report later ON later.utility_id = r.utility_id AND later.super
 WHERE r.utility_id = $1 AND r.log_index > $2 AND ($3::uuid IS NULL OR r.assembly_id = $3)
 ORDER BY r.log_index LIMIT $4;
 
--- name: standing
--- An assembly's kept standing, and the facts it is worked out from where it was never tested.
-SELECT s.basis, a.kind, a.hazard, a.installed_on, a.in_service, p.connection
-FROM record.assembly a
-JOIN record.premises p ON p.utility_id = a.utility_id AND p.id = a.premises_id
-LEFT JOIN record.standing s ON s.utility_id = a.utility_id AND s.assembly_id = a.id
-WHERE a.utility_id = $1 AND a.id = $2;
-
 -- name: standing_facts
--- What the standings of these assemblies rest on, read under the log's lock: a change of the register waits for it too.
-SELECT a.id, s.basis, a.kind, a.hazard, a.installed_on, a.in_service, p.connection
+-- What the standings of these assemblies rest on besides reports, read under the log's lock: a change of the register waits for it too.
+-- Of an incident counts what was told last (before $3), if it was known (before $4); null: whatever has been told until now.
+SELECT a.id, s.basis, a.kind, a.hazard, a.installed_on, a.in_service, p.connection, a.occurrences::text AS occurrences,
+    a.season::text AS season, a.test_interval_months, told.incidents
 FROM record.assembly a
 JOIN record.premises p ON p.utility_id = a.utility_id AND p.id = a.premises_id
 LEFT JOIN record.standing s ON s.utility_id = a.utility_id AND s.assembly_id = a.id
+LEFT JOIN LATERAL (
+    SELECT json_agg(json_build_object('event', 'incident', 'on', v.occurred_on, 'at', v.occurred_at) ORDER BY v.occurred_at, v.incident_id)::text AS incidents
+    FROM (
+        SELECT r.incident_id, r.version FROM record.incident_reach r WHERE r.utility_id = a.utility_id AND r.assembly_id = a.id
+        UNION
+        SELECT r.incident_id, r.version FROM record.incident_reach r WHERE r.utility_id = a.utility_id AND r.premises_id = a.premises_id
+    ) AS r
+    JOIN record.incident_version v ON v.utility_id = a.utility_id AND v.incident_id = r.incident_id AND v.version = r.version
+    WHERE v.counts AND ($3::timestamptz IS NULL OR v.recorded_at < $3)
+        AND NOT EXISTS (
+            SELECT FROM record.incident_version later
+            WHERE later.utility_id = v.utility_id AND later.incident_id = v.incident_id AND later.version > v.version
+                AND ($3::timestamptz IS NULL OR later.recorded_at < $3)
+        )
+        AND ($4::timestamptz IS NULL OR EXISTS (
+            SELECT FROM record.incident_version first
+            WHERE first.utility_id = v.utility_id AND first.incident_id = v.incident_id AND first.version = 1 AND first.recorded_at < $4
+        ))
+) AS told ON true
 WHERE a.utility_id = $1 AND a.id = ANY ($2::uuid[]);
 
 -- name: assemblies_of_premises

@@ -82,7 +82,8 @@ ORDER BY coalesce(s.due_on, 'infinity'::date), a.id LIMIT {limit}
 
 -- name: history_by
 -- An assembly's reports that were received before a moment; all of them where it is null.
-SELECT id, assembly_id, performed_at, performed_on, received_at, reason, supersedes, content_hash, outcome, protection, acceptance
+SELECT id, assembly_id, performed_at, performed_on, received_at, reason, supersedes, content_hash, outcome, protection, acceptance,
+    initial_outcome
 FROM record.report
 WHERE utility_id = $1 AND assembly_id = $2 AND ($3::timestamptz IS NULL OR received_at < $3)
 ORDER BY performed_at, received_at, id;

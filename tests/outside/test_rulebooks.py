@@ -72,7 +72,33 @@ def test_the_triggers(name: str) -> None:
         trigger = trigger_for(book, event)
         assert trigger is not None
         assert (trigger.days, trigger.clause, book.cite(trigger).known_from) == (0, clause, mark), event
-    assert trigger_for(book, "seasonal_start") is None
+    # An assembly put back for the season, or into service, is tested as it begins to serve (common practice, no source).
+    for event in ("seasonal_start", "return_to_service"):
+        trigger = trigger_for(book, event)
+        assert trigger is not None
+        assert (trigger.days, book.cite(trigger).known_from) == (0, "common_practice")
+
+
+# Washington: "more often ... for assemblies that repeatedly fail", WAC 246-290-490 (7)(b) (published). The regulation leaves the numbers to
+# the purveyor: six months after two failures within 24 is common practice, no source.
+@pytest.mark.parametrize(
+    ("failed_on", "months"),
+    [
+        ([], 12),
+        ([DAY], 12),
+        ([dt.date(2024, 3, 9), DAY], 12),
+        ([dt.date(2024, 3, 10), DAY], 6),
+        ([dt.date(2024, 3, 10), dt.date(2025, 3, 10)], 6),
+        ([DAY, DAY], 6),
+        # What comes after the test says nothing of it.
+        ([DAY, DAY + dt.timedelta(days=1)], 12),
+    ],
+)
+def test_washington_tests_more_often_where_tests_fail_repeatedly(failed_on: list[dt.date], months: int) -> None:
+    book = rules.rulebook("us-wa", ON)
+    interval = interval_for(book, "health", "residential", DAY, failed_on)
+    assert (interval.months, book.cite(interval).known_from) == (months, "common_practice" if months == 6 else "published")
+    assert interval_for(rules.rulebook("us-or", ON), "health", "residential", DAY, failed_on).months == 12
 
 
 # A failed assembly, by hazard and the protection left: at once for a health hazard with no barrier left, up to 30 days otherwise.
@@ -178,13 +204,13 @@ def test_what_stands_beside_the_rulebooks_says_where_it_is_from_too() -> None:
 
 # A change to a limit, an interval, a clause or a mark changes the digest: look at the change, name it in the CHANGELOG, then pin it anew.
 DIGESTS = {
-    "ca-bc": "sha256:eeaeb749d2195e2ad289a0e2a20cd3377d32c5bf4ad4c031453407845c8dbb88",
-    "us-ca": "sha256:6203cf4dad31ead973c70d6bb965a53899bdf70458ae0dfecd081179e22b46df",
-    "us-common": "sha256:d0a17130fbc6b9259e7e2d91eed6f67ef3703030537e77cb5d3c1e2ee98e75f3",
-    "us-fl": "sha256:ae6859163635860da34ff0f2ee06736dcbd213dd9f5b6ff992565d454332bc93",
-    "us-or": "sha256:77162d3dad7007be9b6d3ef46b10bf9ea87ad0de3d76379a45fc66fa7a258b44",
-    "us-tx": "sha256:422050a9a1ce1b7eeb99c4156d402f0a99350371d003cec440a58f9fc57fcb61",
-    "us-wa": "sha256:8e4fcff3c9a37404a83e7b31fb29a39405e903c8c010900c6f25c1ccfc11cef6",
+    "ca-bc": "sha256:d70a702690282bc9debfabc3472e5e3658553beeed8e0c4b8a658843fb7c12b4",
+    "us-ca": "sha256:37d674f3aedc12893de059154ea59528fc4a7db50126a4ca9a9bf1776e292e58",
+    "us-common": "sha256:a2c9c5b27756ee65012dba0127ee5a298f5f6c13c0082aaf20a2596db254975f",
+    "us-fl": "sha256:0d3ac96b3ab8460cdaf6f7422578379a3e002d08177370039a2c765a77e05e6e",
+    "us-or": "sha256:900ca088f42eae62909cb4eb239750916b849e11e5525c0e17a8287d4abc31b5",
+    "us-tx": "sha256:a50dde7fd662f840432d97f384a20f6b539bffbe2d0bdf30c0ca994729415ab7",
+    "us-wa": "sha256:534f11f83aa6b30cbc04d03463c7052363083d598d315c39b014edee05e9a611",
 }
 
 

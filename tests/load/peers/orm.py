@@ -7,7 +7,7 @@ from uuid import UUID
 
 import msgspec
 from fastapi import FastAPI, Header, Request
-from sqlalchemy import DateTime, ForeignKeyConstraint, exists, func, select
+from sqlalchemy import DateTime, FetchedValue, ForeignKeyConstraint, exists, func, select
 from sqlalchemy.dialects.postgresql import JSONB
 from sqlalchemy.ext.asyncio import async_sessionmaker, create_async_engine
 from sqlalchemy.orm import DeclarativeBase, Mapped, aliased, joinedload, mapped_column, relationship
@@ -118,6 +118,8 @@ class ReportRecord(Base):
     rulebook_digest: Mapped[str]
     previous: Mapped[str | None] = mapped_column(deferred=True)
     leaf_hash: Mapped[bytes | None]
+    # Made by Postgres, and read with an assembly's history.
+    initial_outcome: Mapped[str | None] = mapped_column(FetchedValue())
 
 
 class StandingRecord(Base):

@@ -24,7 +24,8 @@ LEFT JOIN record.tester t ON t.utility_id = $1 AND t.id = $3
 LEFT JOIN record.gauge g ON g.utility_id = $1 AND g.id = $4
 WHERE a.utility_id = $1 AND a.id = $2"""
 NUMBER = "UPDATE record.utility_log SET reports = reports + 1 WHERE utility_id = $1 RETURNING reports - 1"
-HISTORY = """SELECT id, assembly_id, performed_at, performed_on, received_at, reason, supersedes, content_hash, outcome, protection, acceptance
+HISTORY = """SELECT id, assembly_id, performed_at, performed_on, received_at, reason, supersedes, content_hash, outcome, protection, acceptance,
+    initial_outcome
 FROM record.report WHERE utility_id = $1 AND assembly_id = $2 ORDER BY performed_at, received_at, id"""
 _COLUMNS = ("utility_id", "log_index", *ReportRow.__struct_fields__)
 INSERT = f"INSERT INTO record.report ({', '.join(_COLUMNS)}) VALUES ({', '.join(f'${n + 1}' for n in range(len(_COLUMNS)))})"  # noqa: S608 - our own names
