@@ -2,8 +2,9 @@
 
 Reports that arrive together are written together, up to a bound and without waiting for company; each is answered only once it is
 durable. A utility's reports are written by one group at a time, in the order of their arrival. A group that fails is tried again one
-by one, so that a report that fails, fails alone. What the registry knows is read before the utility's log is locked, and judging
-happens outside the lock too; only what must be alone (is the id taken, what history has the assembly) is read under it.
+by one, so that a report that fails, fails alone. What a group rests on is read in one statement, and it is judged and its standings
+are worked out with nothing locked; the statement that writes it locks the utility's log and writes only if the feed shows that nothing
+of that has changed meanwhile. Otherwise, and for corrections, it is read again under the lock.
 """
 
 import asyncio
@@ -25,6 +26,7 @@ from service.reports import RecordedRaw, Report, ReportFacts
 from service.store.registry import RegistryStore
 from service.store.reports import (
     AssemblyRow,
+    Gathered,
     HistoryRow,
     Recording,
     ReportRow,
@@ -125,39 +127,59 @@ class Submissions:
                 asked.append(place)
             except ProblemError as error:
                 results[place] = error
-        known = await self._store.facts(utility_code, [submissions[place].facts for place in asked])
+        some = [submissions[place] for place in asked]
+        keys = [one.idempotency_key for one in some if one.idempotency_key is not None]
+        gathered = await self._store.gather(utility_code, [one.facts for one in some], [one.id for one in some], keys)
         judged: dict[int, _Judged] = {}
-        for place, facts in zip(asked, known, strict=True):
+        for place, facts in zip(asked, gathered.facts, strict=True):
             try:
                 judged[place] = _Judged(submission=submissions[place], row=judge(utility, submissions[place], facts))
             except (ProblemError, rules.RulesError) as error:
                 results[place] = error
         if judged:
-            await self._write_judged(utility, judged, results)
+            await self._write_judged(utility, judged, gathered, results)
         return [result for result in results if result is not None]
 
     async def _write_judged(
-        self, utility: Utility, judged: dict[int, _Judged], results: list[Submitted | Exception | None]
+        self, utility: Utility, judged: dict[int, _Judged], gathered: Gathered, results: list[Submitted | Exception | None]
     ) -> None:
-        answers: dict[int, Any] = {}
+        """Write them without a lock held while we think, and under the lock where that was overtaken or where a correction is among them."""
+        rows: Sequence[ReportRow] | None = None
+        answers: dict[int, Submitted | UUID | ProblemError] = {}
+        if all(one.row.supersedes is None for one in judged.values()):
+            group = _Group(utility, self._clock.now(), gathered)
+            answers = group.answers(judged)
+            standings = list(group.standings.values())
+            if not group.rows or await self._store.record(
+                utility.code, group.rows, group.requests, standings, seen=gathered.changes
+            ):
+                rows = group.rows
+        if rows is None:
+            rows, answers = await self._write_alone(utility, judged)
+        if rows:
+            self._metrics.recorded([(row.outcome, row.acceptance) for row in rows])
+        for place, answer in answers.items():
+            results[place] = await self._again(utility, answer) if isinstance(answer, UUID) else answer
+
+    async def _write_alone(
+        self, utility: Utility, judged: dict[int, _Judged]
+    ) -> tuple[Sequence[ReportRow], dict[int, Submitted | UUID | ProblemError]]:
+        """Write them while nobody else writes for the utility: what they rest on is read again under the lock."""
         async with self._store.recording(utility.code) as recording:
             assemblies = sorted({one.row.assembly_id for one in judged.values()})
             keys = [one.submission.idempotency_key for one in judged.values() if one.submission.idempotency_key is not None]
             requests = await recording.requests(keys) if keys else []
             ids = {one.row.id for one in judged.values()} | {one.report_id for one in requests}
-            found = await recording.history(assemblies, sorted(ids))
-            group = _Group(utility, self._clock.now(), await recording.assemblies(assemblies), found, requests)
-            for place, one in judged.items():
-                try:
-                    answers[place] = group.add(one)
-                except ProblemError as error:
-                    results[place] = error
+            again = Gathered(
+                assemblies=await recording.assemblies(assemblies),
+                history=await recording.history(assemblies, sorted(ids)),
+                requests=requests,
+            )
+            group = _Group(utility, self._clock.now(), again)
+            answers = group.answers(judged)
             if group.rows:
                 await recording.record(group.rows, group.requests, list(group.standings.values()))
-        if group.rows:
-            self._metrics.recorded([(row.outcome, row.acceptance) for row in group.rows])
-        for place, answer in answers.items():
-            results[place] = answer if isinstance(answer, Submitted) else await self._again(utility, answer)
+        return group.rows, answers
 
     async def _again(self, utility: Utility, report_id: UUID) -> Submitted:
         """The answer to a report that was recorded before."""
@@ -174,26 +196,29 @@ class Submissions:
 class _Group:
     """The reports that one transaction records, checked one after another against what is recorded and what precedes them."""
 
-    def __init__(
-        self,
-        utility: Utility,
-        now: dt.datetime,
-        assemblies: dict[UUID, AssemblyRow],
-        found: list[HistoryRow],
-        requests: list[RequestRow],
-    ) -> None:
+    def __init__(self, utility: Utility, now: dt.datetime, gathered: Gathered) -> None:
         self._utility = utility
-        self._assemblies = assemblies
+        self._assemblies = gathered.assemblies
         self._today = today(utility, now)
-        self._by_id = {row.id: row for row in found}
+        self._by_id = {row.id: row for row in (*gathered.history, *gathered.taken)}
         self._history: dict[UUID, list[HistoryRow]] = {}
-        for row in found:
+        for row in gathered.history:
             self._history.setdefault(row.assembly_id, []).append(row)
-        self._superseded = {row.supersedes for row in found if row.supersedes is not None}
-        self._made = {(row.organisation_id, row.idempotency_key): row.report_id for row in requests}
+        self._superseded = {row.supersedes for row in gathered.history if row.supersedes is not None}
+        self._made = {(row.organisation_id, row.idempotency_key): row.report_id for row in gathered.requests}
         self.rows: list[ReportRow] = []
         self.requests: list[RequestRow] = []
         self.standings: dict[UUID, StandingRow] = {}
+
+    def answers(self, judged: dict[int, _Judged]) -> dict[int, Submitted | UUID | ProblemError]:
+        """What each gets, by its place: its answer, the id under which the same is recorded already, or what is wrong with it."""
+        found: dict[int, Submitted | UUID | ProblemError] = {}
+        for place, one in judged.items():
+            try:
+                found[place] = self.add(one)
+            except ProblemError as error:
+                found[place] = error
+        return found
 
     def add(self, judged: _Judged) -> Submitted | UUID:
         """Take a report in and give its answer, or the id under which the same is recorded already; ProblemError for a conflict."""

@@ -15,6 +15,10 @@ from service.store.pool import Connection, Pool
 from service.store.statements import statements
 
 _SQL = statements("reports")
+# A standing rests on whatever has been told until now, so the two moments that those facts may be asked of are left out.
+_FACTS_NOW = _SQL["standing_facts"].replace("$3", "NULL").replace("$4", "NULL")
+_GATHER = _SQL["gather"].format_map(_SQL | {"standing_facts": _FACTS_NOW})
+_NOTHING_WRITTEN = "INSERT 0 0"
 
 Outcome = Literal["pass", "fail", "incomplete"]
 Protection = Literal["full", "degraded", "lost", "unknown"]
@@ -165,6 +169,35 @@ class AssemblyRow(Struct, frozen=True, kw_only=True):
     incidents: str | None = None
 
 
+class Gathered(Struct, frozen=True, kw_only=True):
+    """What judging and recording some reports rests on, as of one moment at which the feed stood at `changes`.
+
+    `facts` stand in the order of the reports; `history` holds as much of the assemblies' as a standing rests on while nothing is
+    corrected; `taken` are the reports that bear one of their ids already or were made by one of their keys.
+    """
+
+    assemblies: dict[UUID, AssemblyRow]
+    history: list[HistoryRow]
+    requests: list[RequestRow]
+    taken: list[HistoryRow] = []
+    facts: list[FactsRow] = []
+    changes: int = 0
+
+
+class _Assembly(AssemblyRow, frozen=True, kw_only=True):
+    id: UUID
+
+
+_ROWS: dict[str, msgspec.json.Decoder[Any]] = {
+    "changes": msgspec.json.Decoder(int),
+    "facts": msgspec.json.Decoder(FactsRow),
+    "assembly": msgspec.json.Decoder(_Assembly),
+    "history": msgspec.json.Decoder(HistoryRow),
+    "taken": msgspec.json.Decoder(HistoryRow),
+    "request": msgspec.json.Decoder(RequestRow),
+}
+
+
 class JudgedRow(Struct, frozen=True, kw_only=True):
     """A stored report as it was judged."""
 
@@ -181,18 +214,43 @@ class ReportStore:
     def __init__(self, pool: Pool) -> None:
         self._pool = pool
 
-    async def facts(self, utility: str, reports: Sequence[ReportFacts]) -> list[FactsRow]:
-        """What the registry knows of the things that each report names, and of the test before it."""
+    async def gather(self, utility: str, reports: Sequence[ReportFacts], ids: Sequence[UUID], keys: Sequence[str]) -> Gathered:
+        """What those reports rest on, and what is recorded under their ids and idempotency keys already."""
+        found: dict[str, list[Any]] = {kind: [] for kind in _ROWS}
         async with self._pool.lend(utility) as connection:
             rows = await connection.fetch(
-                _SQL["facts"],
+                _GATHER,
                 utility,
                 [one.assembly_id for one in reports],
                 [one.tester_id for one in reports],
                 [one.gauge_id for one in reports],
                 [one.performed_at for one in reports],
+                ids,
+                keys,
             )
-        return [FactsRow(**dict(row)) for row in rows]
+        for kind, row in rows:
+            found[kind].append(_ROWS[kind].decode(row))
+        return Gathered(
+            changes=found["changes"][0],
+            facts=sorted(found["facts"], key=lambda row: row.n),
+            assemblies={row.id: row for row in found["assembly"]},
+            history=found["history"],
+            taken=found["taken"],
+            requests=found["request"],
+        )
+
+    async def record(
+        self,
+        utility: str,
+        reports: Sequence[ReportRow],
+        requests: Sequence[RequestRow],
+        standings: Sequence[StandingRow],
+        *,
+        seen: int,
+    ) -> bool:
+        """Write them all, durably, in one statement; False, and nothing, where what they rest on has changed since the feed stood at `seen`."""
+        async with self._pool.lend(utility) as connection:
+            return await _record(connection, utility, reports, requests, standings, seen=seen)
 
     @asynccontextmanager
     async def recording(self, utility: str) -> AsyncIterator["Recording"]:
@@ -277,18 +335,7 @@ class Recording:
         self, reports: Sequence[ReportRow], requests: Sequence[RequestRow], standings: Sequence[StandingRow]
     ) -> None:
         """Write them all; they are durable once the transaction has committed."""
-        columns = [[getattr(row, name) for row in reports] for name in ReportRow.__struct_fields__]
-        await self._connection.execute(
-            _SQL["record"],
-            self._utility,
-            *columns,
-            [row.organisation_id for row in requests],
-            [row.idempotency_key for row in requests],
-            [row.report_id for row in requests],
-            [row.assembly_id for row in standings],
-            [row.due_on for row in standings],
-            [row.basis for row in standings],
-        )
+        await _record(self._connection, self._utility, reports, requests, standings, seen=None)
 
     async def keep_standing(self, row: StandingRow) -> None:
         """Write one standing anew."""
@@ -297,3 +344,28 @@ class Recording:
 
 def _assembly_row(row: Any) -> AssemblyRow:
     return AssemblyRow(**{name: value for name, value in row.items() if name != "id"})
+
+
+async def _record(
+    connection: Connection,
+    utility: str,
+    reports: Sequence[ReportRow],
+    requests: Sequence[RequestRow],
+    standings: Sequence[StandingRow],
+    *,
+    seen: int | None,
+) -> bool:
+    columns = [[getattr(row, name) for row in reports] for name in ReportRow.__struct_fields__]
+    said = await connection.execute(
+        _SQL["record"],
+        utility,
+        *columns,
+        [row.organisation_id for row in requests],
+        [row.idempotency_key for row in requests],
+        [row.report_id for row in requests],
+        [row.assembly_id for row in standings],
+        [row.due_on for row in standings],
+        [row.basis for row in standings],
+        seen,
+    )
+    return bool(said != _NOTHING_WRITTEN)

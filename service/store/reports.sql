@@ -35,31 +35,80 @@ ORDER BY performed_at, received_at, id;
 SELECT q.organisation_id, q.idempotency_key, q.report_id FROM record.report_request q
 WHERE q.utility_id = $1 AND q.idempotency_key = ANY ($2::text[]);
 
+-- name: gather
+-- All of it in one statement, and so as of one moment: how far the feed was then, and rows of each kind as JSON.
+SELECT 'changes' AS kind, l.changes::text AS found FROM record.utility_log l WHERE l.utility_id = $1
+UNION ALL SELECT 'facts', to_json(f)::text FROM ({facts}) AS f
+UNION ALL SELECT 'assembly', to_json(f)::text FROM ({standing_facts}) AS f
+UNION ALL SELECT 'history', to_json(f)::text FROM ({recent_history}) AS f
+UNION ALL SELECT 'taken', to_json(f)::text FROM ({taken}) AS f
+UNION ALL SELECT 'request', to_json(f)::text FROM (
+    SELECT q.organisation_id, q.idempotency_key, q.report_id FROM record.report_request q
+    WHERE q.utility_id = $1 AND q.idempotency_key = ANY ($7::text[])
+) AS f;
+
+-- name: recent_history
+-- As much of the history of these assemblies as a standing rests on while nothing is corrected: the last accepted test that passed, what
+-- came after it, and every failure; without what is superseded.
+WITH passed AS (
+    SELECT i.assembly_id, (
+        SELECT p.performed_at FROM record.report p
+        WHERE p.utility_id = $1 AND p.assembly_id = i.assembly_id AND p.outcome = 'pass' AND p.acceptance = 'accepted'
+            AND NOT EXISTS (SELECT FROM record.report c WHERE c.utility_id = $1 AND c.supersedes = p.id)
+        ORDER BY p.performed_at DESC LIMIT 1
+    ) AS last_at
+    FROM (SELECT DISTINCT unnest($2::uuid[]) AS assembly_id) AS i
+), wanted AS (
+    SELECT r.id FROM passed JOIN record.report r ON r.utility_id = $1 AND r.assembly_id = passed.assembly_id
+        AND r.performed_at >= coalesce(passed.last_at, '-infinity')
+    UNION
+    SELECT r.id FROM passed JOIN record.report r ON r.utility_id = $1 AND r.assembly_id = passed.assembly_id
+        AND (r.outcome = 'fail' OR r.initial_outcome = 'fail')
+)
+SELECT r.id, r.assembly_id, r.performed_at, r.performed_on, r.received_at, r.reason, r.supersedes,
+    encode(r.content_hash, 'base64') AS content_hash, r.outcome, r.protection, r.acceptance, r.initial_outcome
+FROM wanted JOIN record.report r ON r.utility_id = $1 AND r.id = wanted.id
+WHERE NOT EXISTS (SELECT FROM record.report c WHERE c.utility_id = $1 AND c.supersedes = r.id);
+
+-- name: taken
+-- The reports that bear one of these ids already, or that these idempotency keys made.
+SELECT r.id, r.assembly_id, r.performed_at, r.performed_on, r.received_at, r.reason, r.supersedes,
+    encode(r.content_hash, 'base64') AS content_hash, r.outcome, r.protection, r.acceptance, r.initial_outcome
+FROM record.report r
+WHERE r.utility_id = $1 AND (
+    r.id = ANY ($6::uuid[])
+    OR r.id IN (SELECT q.report_id FROM record.report_request q WHERE q.utility_id = $1 AND q.idempotency_key = ANY ($7::text[]))
+);
+
 -- name: record
--- Reports with their verdicts, the requests that made them, and the standing that follows, in one statement.
-WITH numbered AS (
-    UPDATE record.utility_log SET reports = reports + cardinality($2::uuid[]) WHERE utility_id = $1
-    RETURNING reports - cardinality($2::uuid[]) AS before_them
+-- Reports with their verdicts, the requests that made them, and the standing that follows, in one statement; nothing at all where what
+-- they rest on has changed since the feed stood at $30 (see record.hold_log).
+WITH held AS MATERIALIZED (
+    SELECT record.hold_log($1, cardinality($2::uuid[]), $30, $2::uuid[]::text[], $27::uuid[]::text[]) AS first
 ), recorded AS (
     INSERT INTO record.report (utility_id, id, log_index, assembly_id, tester_id, gauge_id, performed_at, performed_on, received_at,
         reason, supersedes, organisation_id, key_id, content_hash, content, judged, verdict, outcome, protection, acceptance,
         rulebook, rulebook_digest, previous, leaf_hash)
-    SELECT $1, r.id, numbered.before_them + r.n - 1, r.assembly_id, r.tester_id, r.gauge_id, r.performed_at, r.performed_on,
+    SELECT $1, r.id, held.first + r.n - 1, r.assembly_id, r.tester_id, r.gauge_id, r.performed_at, r.performed_on,
         r.received_at, r.reason, r.supersedes, r.organisation_id, r.key_id, r.content_hash, r.content, r.judged, r.verdict,
         r.outcome, r.protection, r.acceptance, r.rulebook, r.rulebook_digest, r.previous, r.leaf_hash
-    FROM numbered, unnest($2::uuid[], $3::uuid[], $4::uuid[], $5::uuid[], $6::timestamptz[], $7::date[], $8::timestamptz[],
+    FROM held, unnest($2::uuid[], $3::uuid[], $4::uuid[], $5::uuid[], $6::timestamptz[], $7::date[], $8::timestamptz[],
         $9::text[], $10::uuid[], $11::uuid[], $12::uuid[], $13::bytea[], $14::text[], $15::text[], $16::text[], $17::text[],
         $18::text[], $19::text[], $20::text[], $21::text[], $22::text[], $23::bytea[]) WITH ORDINALITY
         AS r (id, assembly_id, tester_id, gauge_id, performed_at, performed_on, received_at, reason, supersedes, organisation_id,
             key_id, content_hash, content, judged, verdict, outcome, protection, acceptance, rulebook, rulebook_digest, previous,
             leaf_hash, n)
+    WHERE held.first IS NOT NULL
 ), requested AS (
     INSERT INTO record.report_request (utility_id, organisation_id, idempotency_key, report_id)
     SELECT $1, q.organisation_id, q.idempotency_key, q.report_id
-    FROM unnest($24::uuid[], $25::text[], $26::uuid[]) AS q (organisation_id, idempotency_key, report_id)
+    FROM held, unnest($24::uuid[], $25::text[], $26::uuid[]) AS q (organisation_id, idempotency_key, report_id)
+    WHERE held.first IS NOT NULL
 )
 INSERT INTO record.standing (utility_id, assembly_id, version, due_on, basis)
-SELECT $1, s.assembly_id, 1, s.due_on, s.basis FROM unnest($27::uuid[], $28::date[], $29::text[]) AS s (assembly_id, due_on, basis)
+SELECT $1, s.assembly_id, 1, s.due_on, s.basis
+FROM held, unnest($27::uuid[], $28::date[], $29::text[]) AS s (assembly_id, due_on, basis)
+WHERE held.first IS NOT NULL
 ON CONFLICT (utility_id, assembly_id)
 DO UPDATE SET version = standing.version + 1, due_on = excluded.due_on, basis = excluded.basis;
 

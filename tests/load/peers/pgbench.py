@@ -24,6 +24,7 @@ def script(utility: str, assemblies: int, row: ReportRow, standing: StandingRow)
     columns = [own.get(name) or _literal(getattr(row, name)) for name in ReportRow.__struct_fields__]
     values = [_literal(utility), *(f"ARRAY[{one}]" for one in columns), "'{}'", "'{}'", "'{}'"]
     values += [f"ARRAY[{one}]" for one in (some, _literal(standing.due_on), _literal(standing.basis))]
+    values.append("NULL")
     sql = re.sub(r"^--.*\n", "", statements("reports")["record"], flags=re.MULTILINE)
     sql = re.sub(r"\$(\d+)", lambda found: values[int(found[1]) - 1], sql)
     return f"\\set number random(0, {assemblies - 1})\n{sql};\n"
