@@ -1,10 +1,5 @@
 """The database's machine loses its power, as near as a process can: Postgres is killed whole while reports are written."""
 
-import contextlib
-import os
-import signal
-import subprocess
-import sys
 import threading
 import time
 from pathlib import Path
@@ -12,54 +7,13 @@ from typing import Any
 from uuid import uuid4
 
 import httpx
-import psutil
 import pytest
 
-from service.embedded import EmbeddedPostgres
 from service.migrate import migrate
 from tests.conftest import Database, in_thread, world_in
+from tests.faults.keeper import Kept
 
 pytestmark = pytest.mark.slow
-
-
-# A process that keeps a Postgres in the folder it is told, says where its socket is, and stops it when its input ends.
-KEEPER = """
-import sys
-from pathlib import Path
-from service.embedded import EmbeddedPostgres
-server = EmbeddedPostgres(Path(sys.argv[1]))
-print(server.pid, server.socket_directory, flush=True)
-sys.stdin.read()
-server.stop()
-"""
-
-
-class Kept(EmbeddedPostgres):
-    """A Postgres that another process keeps."""
-
-    def __init__(self, data: Path) -> None:
-        self.data = data
-        self.keeper = subprocess.Popen(
-            [sys.executable, "-c", KEEPER, str(data)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
-        )  # fmt: skip
-        pid, self.socket_directory = (self.keeper.stdout.readline() if self.keeper.stdout else "").split()
-        self.leader = psutil.Process(int(pid))
-
-    def kill_whole(self) -> None:
-        """Kill the keeper, the server and every process of it at once, with no chance to write anything more."""
-        self.keeper.kill()
-        for one in [self.leader, *self.leader.children(recursive=True)]:
-            # It may have ended by itself, its leader being gone.
-            with contextlib.suppress(ProcessLookupError):
-                os.kill(one.pid, signal.SIGKILL)
-        self.keeper.communicate()
-        # A killed process that nobody waits for still seems to live, so its locks would hold; after a loss of power they would not.
-        for lock in [self.data / "postmaster.pid", *self.data.glob(".s.PGSQL.*")]:
-            lock.unlink()
-
-    def stop(self) -> None:
-        """End the server and its keeper."""
-        self.keeper.communicate(input="", timeout=20)
 
 
 def test_what_was_answered_outlives_the_database_server(data: Path) -> None:
