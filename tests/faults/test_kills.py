@@ -251,7 +251,8 @@ def test_the_record_holds_whatever_is_killed(server: Kept) -> None:
                 time.sleep(chance.uniform(0.1, 1.2))
                 what, server = kill_something(chance, server, services, database)
                 done[what] += 1
-                sys.stderr.write(f"\r{done.total()} of {KILLS} faults, {len(load.answered)} reports answered")
+                if sys.stderr.isatty():
+                    sys.stderr.write(f"\r{done.total()} of {KILLS} faults, {len(load.answered)} reports answered")
             time.sleep(3)
         hold(load, place, database, services)
         sys.stderr.write(f"\n{dict(done)}, {len(load.answered)} answered, {len(load.given_up)} given up\n")
