@@ -38,6 +38,11 @@ class Principal(Struct, frozen=True, kw_only=True):
     rights: frozenset[str]
     utilities: frozenset[str]
 
+    @property
+    def company(self) -> UUID | None:
+        """The testing company that this key stands for; None where it stands for another kind of organisation."""
+        return self.organisation_id if self.kind == "testing_company" else None
+
     def sees(self, utility: str) -> bool:
         """Whether that utility exists for this key at all."""
         return self.kind == "operator" or utility in self.utilities

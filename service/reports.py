@@ -49,11 +49,11 @@ class Report(ReportFacts, frozen=True, kw_only=True, forbid_unknown_fields=False
 
 
 class Recorded(Struct, frozen=True, kw_only=True):
-    """The answer to a report: the report, its verdict, and the assembly's standing."""
+    """The answer to a report: the report, its verdict, and the assembly's standing, where the asker (still) sees the assembly."""
 
     report: Report
     verdict: rules.Verdict
-    standing: rules.Standing
+    standing: rules.Standing | UnsetType = UNSET
 
 
 class RecordedRaw(Struct, frozen=True, kw_only=True):
@@ -61,4 +61,4 @@ class RecordedRaw(Struct, frozen=True, kw_only=True):
 
     report: Report
     verdict: Raw
-    standing: rules.Standing
+    standing: rules.Standing | UnsetType = UNSET

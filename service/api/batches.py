@@ -63,7 +63,7 @@ class _RawLineAnswer(Struct, frozen=True, kw_only=True, omit_defaults=True):
 @operation(
     "POST", "/v1/utilities/{utility:str}/reports/batches", id="postReportBatch",
     summary="Report many field tests, a line each; answered line by line, in order",
-    answers={200: LineAnswer}, media_types={200: (NDJSON,)}, tag="reports", right="report", body_media_type=NDJSON,
+    answers={200: LineAnswer}, media_types={200: (NDJSON,)}, tag="reports", right="report", companies=True, body_media_type=NDJSON,
     line=BatchLine, answer_line=LineAnswer, streams=True,
 )  # fmt: skip
 async def post_batch(call: Call, document: bytes = b"") -> Answer:  # noqa: ARG001 - the body is read while it is answered

@@ -1,6 +1,7 @@
 """Every call of the service, in the order of the published contract."""
 
 from service.api import (
+    assembly_grants,
     assembly_lists,
     batches,
     changes,
@@ -43,6 +44,7 @@ operations: list[Operation] = [
     *summaries.operations,
     *transfer.operations,
     *organisations.operations,
+    *assembly_grants.operations,
     *health.operations,
     *reference.operations,
 ]

@@ -20,7 +20,10 @@ class ChangeQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
 
 
 class Changes(Struct, frozen=True, kw_only=True):
-    """Changes in the order of their commits, numbered without gaps from 1; `next` is where to ask on, also when there are none yet."""
+    """Changes in the order of their commits; `next` is where to ask on, also when there are none yet.
+
+    They are numbered without gaps from 1; a testing company is told only those of what it sees, under the same numbers.
+    """
 
     items: list[Change]
     next: str
@@ -28,14 +31,13 @@ class Changes(Struct, frozen=True, kw_only=True):
 
 @operation(
     "GET", "/v1/utilities/{utility:str}/changes", id="listChange", summary="Every change in order, nothing missed, nothing twice",
-    answers={200: Changes}, tag="changes", right="read",
+    answers={200: Changes}, tag="changes", right="read", companies=True,
 )  # fmt: skip
 async def changes(call: Call, query: ChangeQuery) -> Answer:
     """Tell the changes after a sequence number."""
     await call.services.registry.utility(call.utility)
     store = ChangeStore(call.services.pool)
-    found = await follow(store, call.utility, query.after, limit=query.limit, wait_seconds=query.wait)
-    last = found[-1].sequence if found else query.after
+    found, last = await follow(store, call.utility, query.after, limit=query.limit, wait_seconds=query.wait)
     kept = {name: value for name, value in call.request.query_params.multi_items() if name != "after"}
     following = f"{call.request.url.path}?{urlencode({**kept, 'after': last})}"
     return Answer(body=Changes(items=found, next=following), headers={"Link": f'<{following}>; rel="next"'})

@@ -114,6 +114,8 @@ def _operation(one: Operation, by_shape: dict[int, Any], components: dict[str, A
     if one.right is not None:
         described["security"] = [{"key": []}]
         described["description"] = f"Needs a key with the right `{one.right}`."
+        if one.companies:
+            described["description"] += " A testing company's key sees what is granted to it."
     return described
 
 

@@ -28,6 +28,7 @@ from service.clock import Clock
 from service.documents import convert, decode
 from service.problems import ProblemError
 from service.services import Services
+from service.store.pool import seen_by
 
 Method = Literal["GET", "POST", "PUT", "PATCH", "DELETE"]
 JSON = "application/json"
@@ -112,6 +113,7 @@ class Operation(Struct, frozen=True, kw_only=True):
     summary: str
     tag: str
     right: Right | None
+    companies: bool
     answers: dict[int, Any]
     media_types: dict[int, tuple[str, ...]]
     takes: Any
@@ -142,11 +144,15 @@ class Operation(Struct, frozen=True, kw_only=True):
 
         async def answer(request: Request[Any, Any, Any]) -> Response[Any] | Stream:
             principal = None
+            seen_by(None)
             if self.right is not None:
                 principal = await services.gatekeeper.principal(request.headers.get("authorization"))
                 utility = request.path_params.get("utility")
                 services.rates.spend(principal.key_id, time.monotonic())
                 principal.require(self.right, utility)
+                if principal.company is not None and not self.companies:
+                    raise ProblemError("forbidden", "This call is not for testing companies; ask the utility.")
+                seen_by(principal.company)
                 if utility is not None and principal.kind == "operator":
                     # The operator sees every utility there is, so whether there is one has to be asked.
                     await services.registry.utility(utility)
@@ -212,6 +218,7 @@ def operation(
     answers: dict[int, Any],
     tag: str = "records",
     right: Right | None = None,
+    companies: bool = False,
     media_types: dict[int, tuple[str, ...]] | None = None,
     request_headers: dict[str, str] | None = None,
     body_media_type: str = JSON,
@@ -221,7 +228,10 @@ def operation(
     public: bool = True,
     streams: bool = False,
 ) -> Callable[[Function], Operation]:
-    """Declare a call; see the head of this module. `line` and `answer_line` are what each line of NDJSON is, coming and going."""
+    """Declare a call; see the head of this module. Only one that says `companies` is open to the keys of testing companies.
+
+    `line` and `answer_line` are what each line of NDJSON is, coming and going.
+    """
 
     def declare(function: Function) -> Operation:
         hints = get_type_hints(function)
@@ -233,6 +243,7 @@ def operation(
             summary=summary,
             tag=tag,
             right=right,
+            companies=companies,
             answers=answers,
             media_types=media_types or {},
             takes=hints.get("document") if "document" in parameters else None,

@@ -53,7 +53,7 @@ class _VerificationRaw(_Verification, frozen=True, kw_only=True):
 
 @operation(
     "GET", "/v1/utilities/{utility:str}/reports/{id:uuid}/receipt", id="readReceipt",
-    summary="A signed receipt of a report and its verdict", answers={200: Receipt}, tag="receipts", right="read",
+    summary="A signed receipt of a report and its verdict", answers={200: Receipt}, tag="receipts", right="read", companies=True,
     media_types={200: (JSON, JOSE)},
 )  # fmt: skip
 async def receipt(call: Call) -> Answer:

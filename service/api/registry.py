@@ -107,12 +107,19 @@ def _resource(
     create.__annotations__["document"] = facts
     change.__annotations__["document"] = dict[str, Any]
     listing = operation(
-        "GET", base, id=f"list{name}", summary=f"List {plural}", answers={200: page_of(shape)}, tag=plural, right="read"
+        "GET",
+        base,
+        id=f"list{name}",
+        summary=f"List {plural}",
+        answers={200: page_of(shape)},
+        tag=plural,
+        right="read",
+        companies=True,
     )(listed)
     return [
         operation("POST", base, id=f"create{name}", summary=f"Register a {singular}", answers={201: shape}, tag=plural, right="register")(create),
         *([listing] if lists else []),
-        operation("GET", one, id=f"read{name}", summary=f"Read a {singular}", answers={200: shape}, tag=plural, right="read")(read),
+        operation("GET", one, id=f"read{name}", summary=f"Read a {singular}", answers={200: shape}, tag=plural, right="read", companies=True)(read),
         operation(
             "PATCH", one, id=f"change{name}", summary=f"Change a {singular} by a merge patch", answers={200: shape}, tag=plural, right="register",
             request_headers=IF_MATCH, body_media_type="application/merge-patch+json",

@@ -49,7 +49,7 @@ async def _submit(call: Call, document: ReportFacts, report_id: UUID, idempotenc
 
 @operation(
     "PUT", BASE + "/{id:uuid}", id="putReport", summary="Report a field test under an id of your own; sending it again is safe",
-    answers={201: Recorded, 200: Recorded}, tag="reports", right="report",
+    answers={201: Recorded, 200: Recorded}, tag="reports", right="report", companies=True,
 )  # fmt: skip
 async def put_report(call: Call, document: ReportFacts) -> Answer:
     """Record a report under the id in the path."""
@@ -58,7 +58,7 @@ async def put_report(call: Call, document: ReportFacts) -> Answer:
 
 @operation(
     "POST", BASE, id="postReport", summary="Report a field test; an Idempotency-Key makes sending it again safe",
-    answers={201: Recorded, 200: Recorded}, tag="reports", right="report",
+    answers={201: Recorded, 200: Recorded}, tag="reports", right="report", companies=True,
     request_headers={"Idempotency-Key": "^[!-~]{1,200}$"},
 )  # fmt: skip
 async def post_report(call: Call, document: ReportFacts) -> Answer:
@@ -77,6 +77,7 @@ async def post_report(call: Call, document: ReportFacts) -> Answer:
     answers={200: Recorded},
     tag="reports",
     right="read",
+    companies=True,
 )
 async def read(call: Call) -> Answer:
     """Read a report, its verdict as it was given, and its assembly's standing now."""
@@ -92,6 +93,7 @@ async def read(call: Call) -> Answer:
     answers={200: page_of(LineRow)},
     tag="reports",
     right="read",
+    companies=True,
 )
 async def list_reports(call: Call, query: ReportQuery) -> Answer:
     """List reports."""
@@ -100,7 +102,7 @@ async def list_reports(call: Call, query: ReportQuery) -> Answer:
 
 @operation(
     "GET", "/v1/utilities/{utility:str}/assemblies/{id:uuid}/reports", id="listAssemblyReport", summary="List an assembly's reports",
-    answers={200: page_of(LineRow)}, tag="reports", right="read",
+    answers={200: page_of(LineRow)}, tag="reports", right="read", companies=True,
 )  # fmt: skip
 async def list_assembly_reports(call: Call, query: AssemblyReportQuery) -> Answer:
     """List the reports of one assembly; 404 where there is no such assembly."""

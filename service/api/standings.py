@@ -19,7 +19,7 @@ class StandingQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 @operation(
     "GET", "/v1/utilities/{utility:str}/assemblies/{id:uuid}/standing", id="readStanding",
     summary="How an assembly stands today, or stood on a past day",
-    answers={200: StandingThen}, tag="assemblies", right="read",
+    answers={200: StandingThen}, tag="assemblies", right="read", companies=True,
 )  # fmt: skip
 async def standing(call: Call, query: StandingQuery) -> Answer:
     """Work out how an assembly stands today, or how it stood at the end of a day by the record of that day."""

@@ -13,6 +13,7 @@ from service.api.operation import Answer, Call, operation
 from service.api.registry import IF_MATCH, merged, tagged
 from service.problems import Fault, ProblemError, not_found
 from service.records import register as records
+from service.store.grants import GrantStore, Scope
 from service.things import Code, NewUtility, Utility, UtilityFacts
 
 
@@ -24,12 +25,13 @@ class AfterCode(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 class Grant(Struct, frozen=True, kw_only=True):
-    """An organisation that may act in a utility."""
+    """An organisation that may act in a utility, and of which assemblies, if it is a testing company (`listed`: those granted to it)."""
 
     organisation_id: UUID
     kind: str
     name: str
     granted_at: Any
+    assemblies: Scope
 
 
 def check(facts: UtilityFacts) -> None:
@@ -70,6 +72,7 @@ async def create_utility(call: Call, document: NewUtility) -> Answer:
     answers={200: page_of(Utility)},
     tag="utilities",
     right="read",
+    companies=True,
 )
 async def list_utilities(call: Call, query: AfterCode) -> Answer:
     """List the utilities granted to the asker; the operator sees all."""
@@ -88,6 +91,7 @@ async def list_utilities(call: Call, query: AfterCode) -> Answer:
     answers={200: Utility},
     tag="utilities",
     right="read",
+    companies=True,
 )
 async def read_utility(call: Call) -> Answer:
     """Read a utility."""
@@ -140,8 +144,7 @@ async def grant(call: Call) -> Answer:
 )  # fmt: skip
 async def withdraw(call: Call) -> Answer:
     """Withdraw a grant; keys already looked up end within seconds."""
-    if not await call.services.access.rows("withdraw_utility", call.utility, call.id("organisation")):
-        raise not_found("grant")
+    await GrantStore(call.services.pool).withdraw_utility(call.utility, call.id("organisation"))
     return Answer(status=204)
 
 

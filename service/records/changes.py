@@ -11,13 +11,15 @@ from service.store.changes import Change, ChangeStore
 LOOK_AGAIN_SECONDS = 0.2
 
 
-async def follow(store: ChangeStore, utility: str, after: int, *, limit: int, wait_seconds: float) -> list[Change]:
-    """Up to `limit` changes after that one, as soon as there are any; none once the wait is over."""
+async def follow(store: ChangeStore, utility: str, after: int, *, limit: int, wait_seconds: float) -> tuple[list[Change], int]:
+    """Up to `limit` changes after that one, as soon as there are any, or none once the wait is over; and the number to ask on from."""
     loop = asyncio.get_running_loop()
     deadline = loop.time() + wait_seconds
-    while not (found := await store.after(utility, after, limit=limit)):
+    while not (look := await store.after(utility, after, limit=limit)).changes:
+        after = look.seen
         left = deadline - loop.time()
         if left <= 0:
             break
-        await asyncio.sleep(min(LOOK_AGAIN_SECONDS, left))
-    return found
+        if look.seen >= look.head:
+            await asyncio.sleep(min(LOOK_AGAIN_SECONDS, left))
+    return look.changes, look.seen

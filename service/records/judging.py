@@ -82,7 +82,8 @@ def judge(utility: Utility, submission: Submission, known: FactsRow) -> ReportRo
         rulebook_digest=verdict.rulebook.digest,
         previous=None if previous is None else msgspec.json.encode(previous).decode(),
     )
-    return replace(row, leaf_hash=leaf_hash(utility.code, row))
+    company = submission.principal.company if known.tester_organisation_id is None else known.tester_organisation_id
+    return replace(row, leaf_hash=leaf_hash(utility.code, row), company_id=company)
 
 
 def previous_readings(facts: ReportFacts, known: FactsRow) -> rules.PreviousReadings | None:

@@ -11,11 +11,13 @@ import asyncio
 import datetime as dt
 from collections import deque
 from collections.abc import Sequence
+from contextvars import Context
 from typing import Any
 from uuid import UUID
 
 import msgspec
-from msgspec import UNSET, Raw, Struct
+from msgspec import UNSET, Raw, Struct, UnsetType
+from msgspec.structs import replace
 
 import rules
 from service.clock import Clock
@@ -23,6 +25,7 @@ from service.metrics import Metrics
 from service.problems import Fault, ProblemError, not_found
 from service.records.judging import Submission, day_of_test, judge, today
 from service.reports import RecordedRaw, Report, ReportFacts
+from service.store.pool import company_looks, whole_view
 from service.store.registry import RegistryStore
 from service.store.reports import (
     AssemblyRow,
@@ -85,7 +88,8 @@ class Submissions:
         self._metrics.waiting.inc()
         writer = self._writers.get(utility)
         if writer is None or writer.done():
-            self._writers[utility] = asyncio.create_task(self._write(utility, queue))
+            # A group may hold reports of several senders, so it is written in a context of its own, and not as any of them.
+            self._writers[utility] = asyncio.create_task(self._write(utility, queue), context=Context())
         return await future
 
     async def close(self) -> None:
@@ -129,7 +133,7 @@ class Submissions:
                 results[place] = error
         some = [submissions[place] for place in asked]
         keys = [one.idempotency_key for one in some if one.idempotency_key is not None]
-        gathered = await self._store.gather(utility_code, [one.facts for one in some], [one.id for one in some], keys)
+        gathered = await self._store.gather(utility_code, [one.facts for one in some], [one.id for one in some], keys, [one.principal.company for one in some])
         judged: dict[int, _Judged] = {}
         for place, facts in zip(asked, gathered.facts, strict=True):
             try:
@@ -225,14 +229,18 @@ class _Group:
         row, submission = judged.row, judged.submission
         key = (row.organisation_id, submission.idempotency_key or "")
         if submission.idempotency_key is not None and key in self._made:
-            return self._same(self._made[key], row, "That Idempotency-Key made another report; use a new key for a new report.")
+            return self._same(
+                self._made[key], judged, "That Idempotency-Key made another report; use a new key for a new report."
+            )
         if row.id in self._by_id:
             return self._same(
                 row.id,
-                row,
+                judged,
                 "Another report is recorded under that id; reports are never changed. Give a new report an id of its own.",
             )
-        self._check_correction(row)
+        corrected = self._corrected(judged)
+        if row.company_id is None and corrected is not None:
+            row = replace(row, company_id=corrected.company_id)
         kept = HistoryRow(**{name: getattr(row, name) for name in HistoryRow.__struct_fields__})
         self._by_id[row.id] = kept
         history = self._history.setdefault(row.assembly_id, [])
@@ -254,21 +262,30 @@ class _Group:
         )
         return Submitted(fresh=True, answer=answer)
 
-    def _same(self, recorded: UUID, row: ReportRow, otherwise: str) -> UUID:
+    def _same(self, recorded: UUID, judged: _Judged, otherwise: str) -> UUID:
         known = self._by_id.get(recorded)
-        if known is not None and known.content_hash != row.content_hash:
+        if known is not None and (known.content_hash != judged.row.content_hash or _anothers(known, judged)):
             raise ProblemError("conflict", otherwise)
         return recorded
 
-    def _check_correction(self, row: ReportRow) -> None:
+    def _corrected(self, judged: _Judged) -> HistoryRow | None:
+        """The report that this one corrects; None where it corrects none, ProblemError where it may not correct that one."""
+        row = judged.row
         if row.supersedes is None:
-            return
+            return None
         corrected = self._by_id.get(row.supersedes)
-        if corrected is None or corrected.assembly_id != row.assembly_id:
+        if corrected is None or corrected.assembly_id != row.assembly_id or _anothers(corrected, judged):
             detail = "`supersedes` names no report of this assembly."
             raise ProblemError("not-applicable", detail, [Fault(pointer="/supersedes", detail=detail)])
         if row.supersedes in self._superseded:
             raise ProblemError("conflict", "That report is superseded already; correct the report that superseded it.")
+        return corrected
+
+
+def _anothers(known: HistoryRow, judged: _Judged) -> bool:
+    """Whether a report is hidden from the testing company that sends this one, being none of its own."""
+    company = judged.submission.principal.company
+    return company is not None and known.company_id != company
 
 
 def _report(utility: str, report_id: UUID, received_at: dt.datetime, facts: ReportFacts, **more: Any) -> Report:
@@ -286,7 +303,9 @@ async def read_report(store: ReportStore, utility: Utility, report_id: UUID, *, 
 
 def _recorded(utility: Utility, stored: StoredReport, on: dt.date) -> RecordedRaw:
     facts = msgspec.json.decode(stored.content, type=ReportFacts)
-    standing = msgspec.json.decode(stored.basis or "null", type=rules.Standing)
+    standing: rules.Standing | UnsetType = UNSET
+    if stored.basis is not None:
+        standing = rules.standing_on(msgspec.json.decode(stored.basis, type=rules.Standing), on, utility.due_soon_days)
     return RecordedRaw(
         report=_report(
             utility.code,
@@ -297,7 +316,7 @@ def _recorded(utility: Utility, stored: StoredReport, on: dt.date) -> RecordedRa
             superseded_by=stored.superseded_by or UNSET,
         ),
         verdict=Raw(stored.verdict.encode()),
-        standing=rules.standing_on(standing, on, utility.due_soon_days),
+        standing=standing,
     )
 
 
@@ -341,7 +360,11 @@ def standing_row(assembly_id: UUID, standing: rules.Standing) -> StandingRow:
 
 async def read_standing(store: ReportStore, utility: Utility, assembly_id: UUID, *, now: dt.datetime) -> rules.Standing:
     """An assembly's standing today, where the utility is; 404 for an assembly that is not there."""
-    row = await store.assembly(utility.code, assembly_id)
+    if company_looks() and not await store.sees(utility.code, assembly_id):
+        raise not_found("assembly")
+    with whole_view():
+        # What a standing rests on, incidents too, is not all for a testing company's eyes; how the assembly stands is.
+        row = await store.assembly(utility.code, assembly_id)
     if row is None:
         raise not_found("assembly")
     kept = msgspec.json.decode(row.basis, type=rules.Standing) if row.basis is not None else work_out(utility, row, [])

@@ -19,6 +19,7 @@ from service.problems import Fault, ProblemError, not_found
 from service.records.judging import today
 from service.records.reports import read_standing, work_out
 from service.store.incidents import IncidentStore
+from service.store.pool import company_looks, whole_view
 from service.store.reports import AssemblyRow, HistoryRow, ReportStore
 from service.store.standings import StandingLine, StandingStore, Wanted
 from service.things import Assembly, Location, Utility
@@ -142,9 +143,12 @@ async def standing_then(
     if as_of < registered_at.astimezone(ZoneInfo(utility.time_zone)).date():
         raise _not_then("The assembly was not yet in the register on that day.")
     ended = dt.datetime.combine(as_of + dt.timedelta(days=1), dt.time(), ZoneInfo(utility.time_zone))
-    then = await reports.facts_of(utility.code, assembly_id, told_before=ended)
-    since = await reports.facts_of(utility.code, assembly_id, known_before=ended)
-    history = await store.history(utility.code, assembly_id, before=None)
+    with whole_view():
+        # How an assembly stood follows from every report and incident, whoever may read them.
+        then = await reports.facts_of(utility.code, assembly_id, told_before=ended)
+        since = await reports.facts_of(utility.code, assembly_id, known_before=ended)
+        history = await store.history(utility.code, assembly_id, before=None)
+        all_retold = await incidents.retold(utility.code, assembly_id, since=ended)
     known = [one for one in history if one.received_at < ended]
     corrections = _corrections(known, [one for one in history if one.received_at >= ended])
     said = _on(utility, then, known, as_of)
@@ -152,7 +156,7 @@ async def standing_then(
         _told(said) != _told(_on(utility, row, reported, as_of))
         for row, reported in ((since, [*known, *corrections]), (then, [*known, *corrections]), (since, known))
     )
-    retold = await incidents.retold(utility.code, assembly_id, since=ended) if differs else []
+    retold = all_retold if differs else []
     return StandingThen(
         **msgspec.structs.asdict(said),
         as_of=as_of,
@@ -175,6 +179,9 @@ async def standing_today(
 async def _exceptions(
     incidents: IncidentStore, utility: Utility, assembly_id: UUID, on: dt.date, *, recorded_before: dt.datetime | None = None
 ) -> list[TestingException] | UnsetType:
+    """The exceptions that held on that day; they are between the utility and its customer, so no testing company is told."""
+    if company_looks():
+        return UNSET
     found = await incidents.exceptions(
         utility.code, after=None, limit=MOST_EXCEPTIONS, assembly_id=assembly_id, on=on, recorded_before=recorded_before
     )

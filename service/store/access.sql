@@ -31,11 +31,8 @@ UPDATE access.key SET revoked_at = coalesce(revoked_at, $3) WHERE key_id = $1 AN
 -- name: grant_utility
 INSERT INTO access.utility_grant (utility_id, organisation_id, granted_at) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING;
 
--- name: withdraw_utility
-DELETE FROM access.utility_grant WHERE utility_id = $1 AND organisation_id = $2 RETURNING utility_id;
-
 -- name: grants
-SELECT g.organisation_id, o.kind, o.name, g.granted_at FROM access.utility_grant g JOIN access.organisation o USING (organisation_id)
+SELECT g.organisation_id, o.kind, o.name, g.granted_at, g.assemblies FROM access.utility_grant g JOIN access.organisation o USING (organisation_id)
 WHERE g.utility_id = $1 AND ($2::uuid IS NULL OR g.organisation_id > $2) ORDER BY g.organisation_id LIMIT $3;
 
 -- name: all_utility_ids

@@ -9,6 +9,7 @@ from service.store.pool import Pool
 from service.store.statements import statements
 
 _SQL = statements("changes")
+AT_ONE_LOOK = 10_000
 
 Resource = Literal[
     "utility",
@@ -22,11 +23,15 @@ Resource = Literal[
     "exceptions",
     "notices",
     "notice_schedule",
+    "assembly_grants",
 ]
 
 
 class Change(Struct, frozen=True, kw_only=True):
-    """Something of that resource and id was written and has now this version; a standing bears its assembly's id."""
+    """Something of that resource and id was written and has now this version; a standing bears its assembly's id.
+
+    `assembly_grants` bears a testing company's id: what that company sees has changed, and a mirror of its view is read anew.
+    """
 
     sequence: int
     resource: Resource
@@ -35,13 +40,25 @@ class Change(Struct, frozen=True, kw_only=True):
     recorded_at: dt.datetime
 
 
+class Look(Struct, frozen=True, kw_only=True):
+    """What one look found, how far it saw (there is nothing more for the asker up to `seen`), and the number of the last change."""
+
+    changes: list[Change]
+    seen: int
+    head: int
+
+
 class ChangeStore:
     """Reads the feed."""
 
     def __init__(self, pool: Pool) -> None:
         self._pool = pool
 
-    async def after(self, utility: str, sequence: int, *, limit: int) -> list[Change]:
+    async def after(self, utility: str, sequence: int, *, limit: int) -> Look:
         """Up to `limit` changes after that one, in order."""
         async with self._pool.lend(utility) as connection:
-            return [Change(**dict(row)) for row in await connection.fetch(_SQL["changes"], utility, sequence, limit)]
+            rows = [dict(row) for row in await connection.fetch(_SQL["changes"], utility, sequence, limit, AT_ONE_LOOK)]
+        head = max([row.pop("head") for row in rows], default=0)
+        changes = [Change(**row) for row in rows if row["sequence"] is not None]
+        seen = changes[-1].sequence if len(changes) == limit else max(sequence, min(head, sequence + AT_ONE_LOOK))
+        return Look(changes=changes, seen=seen, head=head)

@@ -2,11 +2,17 @@
 
 Row security shows a session the rows of the utility it has named. A connection is therefore never lent without naming one (or none:
 then it sees the small global tables only), and the name is set anew whenever it differs from what the connection last carried.
+
+A testing company sees a part of a utility. What a request reads on behalf of one (`seen_by`), it reads as the role `nonreturn_company`,
+which may only read, only a few tables, and of them only what that company's grant shows: the database holds that, for every
+statement. What the service does for itself (recording, working out standings) it does in `whole_view`.
 """
 
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager, contextmanager
+from contextvars import ContextVar
 from typing import Any
+from uuid import UUID
 from weakref import WeakKeyDictionary
 
 import asyncpg
@@ -14,7 +20,31 @@ import asyncpg
 from service.problems import ProblemError
 
 ROLE = "nonreturn_service"
+COMPANY_ROLE = "nonreturn_company"
 NO_UTILITY = ""
+
+_company: ContextVar[UUID | None] = ContextVar("company", default=None)
+
+
+def seen_by(company: UUID | None) -> None:
+    """From here on in this request, and in the tasks it starts, the database is read as that testing company; None: whole."""
+    _company.set(company)
+
+
+def company_looks() -> bool:
+    """Whether the database is read as a testing company just now."""
+    return _company.get() is not None
+
+
+@contextmanager
+def whole_view() -> Iterator[None]:
+    """The service's own look at a utility, whoever asks; what it finds is the asker's only as far as the call decides."""
+    before = _company.set(None)
+    try:
+        yield
+    finally:
+        _company.reset(before)
+
 
 Connection = Any  # asyncpg publishes no types; a connection of its pool
 
@@ -41,7 +71,7 @@ class Pool:
 
     def __init__(self, pool: Any) -> None:
         self._pool = pool
-        self._named: WeakKeyDictionary[Any, str] = WeakKeyDictionary()
+        self._named: WeakKeyDictionary[Any, tuple[str, UUID | None]] = WeakKeyDictionary()
 
     @classmethod
     async def open(cls, dsn: str, *, size: int) -> "Pool":
@@ -59,13 +89,21 @@ class Pool:
     @asynccontextmanager
     async def lend(self, utility: str) -> AsyncIterator[Connection]:
         """Lend a connection that sees that utility's rows; ProblemError `unavailable` where the database is away."""
+        named = (utility, None if utility == NO_UTILITY else _company.get())
         try:
             connection = await self._borrowed()
             try:
                 session = connection._con  # noqa: SLF001 - the session behind the loan, which outlives it
-                if self._named.get(session) != utility:
-                    await connection.execute("SELECT set_config('nonreturn.utility', $1, false)", utility)
-                    self._named[session] = utility
+                if self._named.get(session) != named:
+                    company = named[1]
+                    # Until this has gone through, the session counts as nobody's, so that it is named anew whatever happened.
+                    self._named.pop(session, None)
+                    await connection.execute(
+                        "SELECT set_config('nonreturn.utility', $1, false), set_config('nonreturn.organisation', $2, false), "
+                        "set_config('role', $3, false)",
+                        utility, "" if company is None else str(company), ROLE if company is None else COMPANY_ROLE,
+                    )  # fmt: skip
+                    self._named[session] = named
                 yield connection
             except asyncpg.InternalClientError:
                 # The session's last word (that it is being ended, say) came between two requests and confused it: it is of no more use.

@@ -12,6 +12,19 @@ SELECT jsonb_strip_nulls(to_jsonb(premises) - 'utility_id')::text FROM record.pr
 -- name: list_premises
 SELECT jsonb_strip_nulls(to_jsonb(premises) - 'utility_id')::text FROM record.premises WHERE utility_id = $1 AND ($2::uuid IS NULL OR id > $2) ORDER BY id LIMIT $3;
 
+-- name: get_premises_for_company
+-- Without the customer's contact, which a testing company may not read.
+SELECT jsonb_strip_nulls(to_jsonb(seen))::text FROM (
+    SELECT id, version, created_at, changed_at, reference, name, address, category, connection, hazard, location
+    FROM record.premises WHERE utility_id = $1 AND id = $2
+) AS seen;
+
+-- name: list_premises_for_company
+SELECT jsonb_strip_nulls(to_jsonb(seen))::text FROM (
+    SELECT id, version, created_at, changed_at, reference, name, address, category, connection, hazard, location
+    FROM record.premises WHERE utility_id = $1 AND ($2::uuid IS NULL OR id > $2) ORDER BY id LIMIT $3
+) AS seen;
+
 -- name: change_premises
 -- Only while the version is still the one that the asker read.
 UPDATE record.premises SET version = premises.version + 1, changed_at = new.changed_at,

@@ -37,6 +37,7 @@ class FactsRow(Struct, frozen=True, kw_only=True):
     connection: str | None
     certificates: str | None
     tester_known: bool
+    tester_organisation_id: UUID | None = None
     accuracy: float | None
     resolution: float | None
     gauge_unit: str | None
@@ -59,6 +60,7 @@ class HistoryRow(Struct, frozen=True, kw_only=True):
     protection: Protection
     acceptance: Acceptance
     initial_outcome: Outcome | None
+    company_id: UUID | None = None
 
 
 class _Phase(Struct):
@@ -98,6 +100,9 @@ class ReportRow(Struct, frozen=True, kw_only=True):
     previous: str | None
     leaf_hash: bytes | None = None
     """Its hash in the utility's log; None only in rows from before there was a log."""
+    company_id: UUID | None = None
+    """Whose report it is: the tester's organisation on the day it came, else the testing company that sent it, else the company of the
+    report that it corrects."""
 
     @property
     def initial_outcome(self) -> Outcome | None:
@@ -214,8 +219,18 @@ class ReportStore:
     def __init__(self, pool: Pool) -> None:
         self._pool = pool
 
-    async def gather(self, utility: str, reports: Sequence[ReportFacts], ids: Sequence[UUID], keys: Sequence[str]) -> Gathered:
-        """What those reports rest on, and what is recorded under their ids and idempotency keys already."""
+    async def gather(
+        self,
+        utility: str,
+        reports: Sequence[ReportFacts],
+        ids: Sequence[UUID],
+        keys: Sequence[str],
+        companies: Sequence[UUID | None],
+    ) -> Gathered:
+        """What those reports rest on, and what is recorded under their ids and idempotency keys already.
+
+        A report of a testing company's rests on what that company sees.
+        """
         found: dict[str, list[Any]] = {kind: [] for kind in _ROWS}
         async with self._pool.lend(utility) as connection:
             rows = await connection.fetch(
@@ -227,6 +242,7 @@ class ReportStore:
                 [one.performed_at for one in reports],
                 ids,
                 keys,
+                companies,
             )
         for kind, row in rows:
             found[kind].append(_ROWS[kind].decode(row))
@@ -273,6 +289,10 @@ class ReportStore:
         """An assembly with its kept standing."""
         row = await self._one(utility, "standing_facts", utility, [assembly_id], None, None)
         return None if row is None else _assembly_row(row)
+
+    async def sees(self, utility: str, assembly_id: UUID) -> bool:
+        """Whether the asker sees that assembly."""
+        return await self._one(utility, "sees", utility, assembly_id) is not None
 
     async def facts_of(
         self, utility: str, assembly_id: UUID, *, told_before: dt.datetime | None = None, known_before: dt.datetime | None = None

@@ -1,15 +1,22 @@
 -- name: facts
--- What the registry knows of the things that reports name: one row a report, in the order asked.
+-- What the registry knows of the things that reports name: one row a report, in the order asked. A report that a testing company sends
+-- names an assembly granted to it, and a tester and a gauge that are not another company's; others are as if they were not there.
 SELECT i.n, a.kind, a.hazard, a.nominal_size::text AS nominal_size, a.installed_on, a.in_service, p.connection,
-    t.certificates::text AS certificates, t.id IS NOT NULL AS tester_known,
+    t.certificates::text AS certificates, t.id IS NOT NULL AS tester_known, t.organisation_id AS tester_organisation_id,
     g.accuracy, g.resolution, g.units ->> 'pressure' AS gauge_unit, g.calibrations::text AS calibrations,
     before.judged AS previous_judged
-FROM unnest($2::uuid[], $3::uuid[], $4::uuid[], $5::timestamptz[]) WITH ORDINALITY
-    AS i (assembly_id, tester_id, gauge_id, performed_at, n)
-LEFT JOIN record.assembly a ON a.utility_id = $1 AND a.id = i.assembly_id
+FROM unnest($2::uuid[], $3::uuid[], $4::uuid[], $5::timestamptz[], $8::uuid[]) WITH ORDINALITY
+    AS i (assembly_id, tester_id, gauge_id, performed_at, company_id, n)
+LEFT JOIN record.assembly a ON a.utility_id = $1 AND a.id = i.assembly_id AND (
+    i.company_id IS NULL
+    OR EXISTS (SELECT FROM access.utility_grant u WHERE u.utility_id = $1 AND u.organisation_id = i.company_id AND u.assemblies = 'all')
+    OR EXISTS (SELECT FROM record.assembly_grant l WHERE l.utility_id = $1 AND l.organisation_id = i.company_id AND l.assembly_id = a.id)
+)
 LEFT JOIN record.premises p ON p.utility_id = $1 AND p.id = a.premises_id
 LEFT JOIN record.tester t ON t.utility_id = $1 AND t.id = i.tester_id
+    AND (i.company_id IS NULL OR t.organisation_id IS NULL OR t.organisation_id = i.company_id)
 LEFT JOIN record.gauge g ON g.utility_id = $1 AND g.id = i.gauge_id
+    AND (i.company_id IS NULL OR g.organisation_id IS NULL OR g.organisation_id = i.company_id)
 LEFT JOIN LATERAL (
     SELECT r.judged FROM record.report r
     WHERE r.utility_id = $1 AND r.assembly_id = i.assembly_id AND r.performed_at < i.performed_at AND r.acceptance <> 'refused'
@@ -25,7 +32,7 @@ SELECT reports FROM record.utility_log WHERE utility_id = $1 FOR UPDATE;
 -- name: history
 -- The reports of these assemblies, and any that already bear one of these ids.
 SELECT id, assembly_id, performed_at, performed_on, received_at, reason, supersedes, content_hash, outcome, protection, acceptance,
-    initial_outcome
+    initial_outcome, company_id
 FROM record.report
 WHERE utility_id = $1 AND (assembly_id = ANY ($2::uuid[]) OR id = ANY ($3::uuid[]))
 ORDER BY performed_at, received_at, id;
@@ -66,14 +73,16 @@ WITH passed AS (
         AND (r.outcome = 'fail' OR r.initial_outcome = 'fail')
 )
 SELECT r.id, r.assembly_id, r.performed_at, r.performed_on, r.received_at, r.reason, r.supersedes,
-    encode(r.content_hash, 'base64') AS content_hash, r.outcome, r.protection, r.acceptance, r.initial_outcome
+    encode(r.content_hash, 'base64') AS content_hash, r.outcome, r.protection, r.acceptance, r.initial_outcome,
+    r.company_id
 FROM wanted JOIN record.report r ON r.utility_id = $1 AND r.id = wanted.id
 WHERE NOT EXISTS (SELECT FROM record.report c WHERE c.utility_id = $1 AND c.supersedes = r.id);
 
 -- name: taken
 -- The reports that bear one of these ids already, or that these idempotency keys made.
 SELECT r.id, r.assembly_id, r.performed_at, r.performed_on, r.received_at, r.reason, r.supersedes,
-    encode(r.content_hash, 'base64') AS content_hash, r.outcome, r.protection, r.acceptance, r.initial_outcome
+    encode(r.content_hash, 'base64') AS content_hash, r.outcome, r.protection, r.acceptance, r.initial_outcome,
+    r.company_id
 FROM record.report r
 WHERE r.utility_id = $1 AND (
     r.id = ANY ($6::uuid[])
@@ -82,32 +91,32 @@ WHERE r.utility_id = $1 AND (
 
 -- name: record
 -- Reports with their verdicts, the requests that made them, and the standing that follows, in one statement; nothing at all where what
--- they rest on has changed since the feed stood at $30 (see record.hold_log).
+-- they rest on has changed since the feed stood at $31 (see record.hold_log).
 WITH held AS MATERIALIZED (
-    SELECT record.hold_log($1, cardinality($2::uuid[]), $30, $2::uuid[]::text[], $27::uuid[]::text[]) AS first
+    SELECT record.hold_log($1, cardinality($2::uuid[]), $31, $2::uuid[]::text[], $28::uuid[]::text[]) AS first
 ), recorded AS (
     INSERT INTO record.report (utility_id, id, log_index, assembly_id, tester_id, gauge_id, performed_at, performed_on, received_at,
         reason, supersedes, organisation_id, key_id, content_hash, content, judged, verdict, outcome, protection, acceptance,
-        rulebook, rulebook_digest, previous, leaf_hash)
+        rulebook, rulebook_digest, previous, leaf_hash, company_id)
     SELECT $1, r.id, held.first + r.n - 1, r.assembly_id, r.tester_id, r.gauge_id, r.performed_at, r.performed_on,
         r.received_at, r.reason, r.supersedes, r.organisation_id, r.key_id, r.content_hash, r.content, r.judged, r.verdict,
-        r.outcome, r.protection, r.acceptance, r.rulebook, r.rulebook_digest, r.previous, r.leaf_hash
+        r.outcome, r.protection, r.acceptance, r.rulebook, r.rulebook_digest, r.previous, r.leaf_hash, r.company_id
     FROM held, unnest($2::uuid[], $3::uuid[], $4::uuid[], $5::uuid[], $6::timestamptz[], $7::date[], $8::timestamptz[],
         $9::text[], $10::uuid[], $11::uuid[], $12::uuid[], $13::bytea[], $14::text[], $15::text[], $16::text[], $17::text[],
-        $18::text[], $19::text[], $20::text[], $21::text[], $22::text[], $23::bytea[]) WITH ORDINALITY
+        $18::text[], $19::text[], $20::text[], $21::text[], $22::text[], $23::bytea[], $24::uuid[]) WITH ORDINALITY
         AS r (id, assembly_id, tester_id, gauge_id, performed_at, performed_on, received_at, reason, supersedes, organisation_id,
             key_id, content_hash, content, judged, verdict, outcome, protection, acceptance, rulebook, rulebook_digest, previous,
-            leaf_hash, n)
+            leaf_hash, company_id, n)
     WHERE held.first IS NOT NULL
 ), requested AS (
     INSERT INTO record.report_request (utility_id, organisation_id, idempotency_key, report_id)
     SELECT $1, q.organisation_id, q.idempotency_key, q.report_id
-    FROM held, unnest($24::uuid[], $25::text[], $26::uuid[]) AS q (organisation_id, idempotency_key, report_id)
+    FROM held, unnest($25::uuid[], $26::text[], $27::uuid[]) AS q (organisation_id, idempotency_key, report_id)
     WHERE held.first IS NOT NULL
 )
 INSERT INTO record.standing (utility_id, assembly_id, version, due_on, basis)
 SELECT $1, s.assembly_id, 1, s.due_on, s.basis
-FROM held, unnest($27::uuid[], $28::date[], $29::text[]) AS s (assembly_id, due_on, basis)
+FROM held, unnest($28::uuid[], $29::date[], $30::text[]) AS s (assembly_id, due_on, basis)
 WHERE held.first IS NOT NULL
 ON CONFLICT (utility_id, assembly_id)
 DO UPDATE SET version = standing.version + 1, due_on = excluded.due_on, basis = excluded.basis;
@@ -157,6 +166,9 @@ LEFT JOIN LATERAL (
         ))
 ) AS told ON true
 WHERE a.utility_id = $1 AND a.id = ANY ($2::uuid[]);
+
+-- name: sees
+SELECT id FROM record.assembly WHERE utility_id = $1 AND id = $2;
 
 -- name: assemblies_of_premises
 SELECT id FROM record.assembly WHERE utility_id = $1 AND premises_id = $2 ORDER BY id;

@@ -49,6 +49,7 @@ OWNED: Final = (
 )
 
 LEFT_OUT: Final = {
+    "assembly_grant": "It is about an organisation, and organisations are the operator's.",
     "change": "The feed is numbered anew where the utility is restored: whoever mirrors it begins there from the first change.",
     "utility_log": "Its numbers follow from the reports and the changes.",
     "webhook": "A subscription is to this service's feed, and signed by a secret of this service; whoever wants one subscribes anew.",

@@ -185,7 +185,7 @@ def test_everything_of_another_utility_is_not_found(place: Place, world: World) 
                 template.replace("{utility}", code)
                 .replace("{id}", thing)
                 .replace("{delivery}", report)
-                .replace("{organisation}", place.organisations["utility"])
+                .replace("{organisation}", place.organisations["testing_company"])
             )
             headers = bearer(key) | {"If-Match": '"1"'}
             body = None

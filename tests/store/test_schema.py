@@ -113,7 +113,7 @@ def test_every_table_has_a_primary_key_and_row_security_that_binds_its_owner_too
         """
         SELECT t.relname, t.relrowsecurity AND t.relforcerowsecurity AS secured,
             EXISTS (SELECT FROM pg_constraint c WHERE c.conrelid = t.oid AND c.contype = 'p') AS keyed,
-            (SELECT count(*) FROM pg_policy p WHERE p.polrelid = t.oid) AS policies
+            (SELECT count(*) FROM pg_policy p WHERE p.polrelid = t.oid AND p.polpermissive) AS policies
         FROM pg_class t JOIN pg_namespace s ON s.oid = t.relnamespace WHERE s.nspname = 'record' AND t.relkind IN ('r', 'p')
         """
     )
@@ -190,6 +190,7 @@ OTHERS = {
     "record.incident": "SELECT utility_id, id, 1, now(), now(), now(), '2026-01-01', 'suspected', 'X', '{}', '{}' FROM record.premises",
     "record.incident_version": "SELECT utility_id, id, 1, now(), id, id, now(), '2026-01-01', true, '{}' FROM record.premises",
     "record.incident_reach": "SELECT utility_id, id, 1, 1, id, NULL FROM record.premises",
+    "record.assembly_grant": "SELECT utility_id, md5('company')::uuid, id, now() FROM record.premises",
     "record.exception": "SELECT utility_id, id, 1, now(), now(), id, '2026-01-01', '2026-12-31', 'other', 'B', 'G', id, id FROM record.premises",
     "record.webhook": "SELECT utility_id, id, 1, now(), now(), 'https://portal.example/', NULL, NULL, true, NULL, 1, NULL, '' FROM record.premises",
     "record.webhook_progress": "SELECT utility_id, id, 0, 0 FROM record.premises",
@@ -203,8 +204,10 @@ def two_utilities(database: Database) -> Database:
     """Two utilities with one row of everything in each; the ids of both are alike in kind, never in value."""
 
     async def fill(owner: Any) -> None:
+        await owner.execute("INSERT INTO access.organisation VALUES (md5('company')::uuid, 'testing_company', 'C', now())")
         for code in ("alder", "birch"):
             await owner.execute(UTILITY, code)
+            await owner.execute("INSERT INTO access.utility_grant VALUES ($1, md5('company')::uuid, now())", code)
             await owner.execute("INSERT INTO record.utility_log (utility_id) VALUES ($1)", code)
             await owner.execute(PREMISES, code)
         for table, rows in OTHERS.items():

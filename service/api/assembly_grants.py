@@ -1,0 +1,75 @@
+"""Which assemblies a testing company sees in a utility: the utility decides, all or those listed.
+
+A grant of the utility (`PUT …/grants/{organisation}`) begins with all, so that testers' apps find what they are to test; a utility that
+parts its work among companies sets `listed` and lists each one's assemblies. What a company reported on is not thereby granted: its own
+reports stay open to it, the assembly's standing and register entry end with the grant.
+"""
+
+from msgspec import Struct
+
+from service.api.lists import AfterId, page, page_of
+from service.api.operation import Answer, Call, operation
+from service.problems import Fault, ProblemError
+from service.store.grants import GrantedAssembly, GrantStore, Scope
+
+BASE = "/v1/utilities/{utility:str}/assembly-grants/{organisation:uuid}"
+
+
+class GrantScope(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What a testing company sees: `all` assemblies of the utility, or those `listed` for it."""
+
+    assemblies: Scope
+
+
+async def _store(call: Call) -> GrantStore:
+    """The store, once it is known that a testing company is granted the utility."""
+    store = GrantStore(call.services.pool)
+    kind = await store.kind(call.utility, call.id("organisation"))
+    if kind != "testing_company":
+        detail = f"Assemblies are granted to testing companies; this organisation is of kind {kind} and sees the whole utility."
+        raise ProblemError("not-applicable", detail, [Fault(pointer="", detail=detail)])
+    return store
+
+
+@operation(
+    "PUT", BASE, id="setAssemblyGrants", summary="Let a testing company see all assemblies, or those listed for it",
+    answers={204: None}, tag="access", right="register",
+)  # fmt: skip
+async def set_scope(call: Call, document: GrantScope) -> Answer:
+    """Set what a testing company sees; it holds from its next request on."""
+    await (await _store(call)).set_scope(call.utility, call.id("organisation"), document.assemblies)
+    return Answer(status=204)
+
+
+@operation(
+    "GET", BASE, id="listAssemblyGrant", summary="Which assemblies are listed for a testing company",
+    answers={200: page_of(GrantedAssembly)}, tag="access", right="register",
+)  # fmt: skip
+async def list_granted(call: Call, query: AfterId) -> Answer:
+    """List the assemblies that are listed for a testing company."""
+    store = await _store(call)
+    found = await store.listed(call.utility, call.id("organisation"), after=query.after, limit=query.limit + 1)
+    return page(call, found, query.limit, lambda one: str(one.assembly_id))
+
+
+@operation(
+    "PUT", BASE + "/{id:uuid}", id="grantAssembly", summary="List an assembly for a testing company", answers={204: None},
+    tag="access", right="register",
+)  # fmt: skip
+async def grant_assembly(call: Call) -> Answer:
+    """List an assembly; listing it twice changes nothing."""
+    await (await _store(call)).grant(call.utility, call.id("organisation"), call.id("id"), now=call.clock.now())
+    return Answer(status=204)
+
+
+@operation(
+    "DELETE", BASE + "/{id:uuid}", id="withdrawAssembly", summary="Take an assembly off a testing company's list",
+    answers={204: None}, tag="access", right="register",
+)  # fmt: skip
+async def withdraw_assembly(call: Call) -> Answer:
+    """Take an assembly off the list."""
+    await (await _store(call)).withdraw(call.utility, call.id("organisation"), call.id("id"))
+    return Answer(status=204)
+
+
+operations = [set_scope, list_granted, grant_assembly, withdraw_assembly]

@@ -1,0 +1,283 @@
+"""Every call of the published contract, tried by every role, against the statuses that `EXPECTED` states.
+
+A new call needs its line here, or `test_every_call_is_in_the_table` fails. A line says who may (`open_to_all`, `reads`, `reads_whole`,
+`reports`, `registers`, `administers`), with which status it answers whoever may, and, where the defaults below do not do, what to send.
+"""
+
+from collections.abc import Callable, Iterator
+from typing import Any, NamedTuple
+from uuid import UUID, uuid4
+
+import msgspec
+import pytest
+
+from service.api import calls
+from service.secrets import Secret
+from tests.api.test_access import valid_body
+from tests.conftest import SIGNING_KEYS, Database, Place, World, bearer, world_in
+
+# From the least to the most privileged, so that what a call destroys is still there while the others try.
+ROLES = ("nobody", "revoked", "other_utility", "stranger", "regulator", "company", "utility", "operator")
+
+
+class Stage(NamedTuple):
+    """A utility with something of everything, and a key for each role; `stranger` is a testing company without a grant here."""
+
+    world: World
+    place: Place
+    keys: dict[str, str | None]
+    ids: dict[str, str]
+
+    def ask(self, role: str, method: str, path: str, **sent: Any) -> Any:
+        """The answer to that role."""
+        key = self.keys[role]
+        headers = sent.pop("headers", {}) | ({} if key is None else bearer(key))
+        return self.world.client.request(method, path, headers=headers, **sent)
+
+
+class Expected(NamedTuple):
+    """A status for each role, and what to send."""
+
+    statuses: dict[str, int]
+    body: Callable[[Stage], Any] | None = None
+    query: Callable[[Stage], str] | None = None
+
+
+def row(*, operator: int, utility: int, company: int, regulator: int, granted_elsewhere: int = 404) -> dict[str, int]:
+    """A status for each role: those who have another utility's grant only, and those without a good key, are told alike everywhere."""
+    return {
+        "nobody": 401, "revoked": 401, "other_utility": granted_elsewhere, "stranger": granted_elsewhere,
+        "regulator": regulator, "company": company, "utility": utility, "operator": operator,
+    }  # fmt: skip
+
+
+def open_to_all(status: int = 200, **sent: Any) -> Expected:
+    """Asks for no key, and so answers whoever asks alike."""
+    return Expected(dict.fromkeys(ROLES, status), **sent)
+
+
+def reads(status: int = 200, **sent: Any) -> Expected:
+    """All who are granted the utility, a testing company what it is granted of it."""
+    return Expected(row(operator=status, utility=status, company=status, regulator=status), **sent)
+
+
+def reads_whole(status: int = 200, **sent: Any) -> Expected:
+    """All who are granted the utility but testing companies."""
+    return Expected(row(operator=status, utility=status, company=403, regulator=status), **sent)
+
+
+def reports(status: int = 201, **sent: Any) -> Expected:
+    """Those who send reports; a regulator only reads."""
+    return Expected(row(operator=status, utility=status, company=status, regulator=403), **sent)
+
+
+def registers(status: int = 201, **sent: Any) -> Expected:
+    """The utility (and the operator)."""
+    return Expected(row(operator=status, utility=status, company=403, regulator=403), **sent)
+
+
+def administers(status: int, **sent: Any) -> Expected:
+    """The operator alone; who is not granted the utility in the path does not learn that it is there."""
+    return Expected(row(operator=status, utility=403, company=403, regulator=403), **sent)
+
+
+def administers_all(status: int, **sent: Any) -> Expected:
+    """The operator alone, beside every utility."""
+    return Expected(row(operator=status, utility=403, company=403, regulator=403, granted_elsewhere=403), **sent)
+
+
+def any_key(status: int = 200, **sent: Any) -> Expected:
+    """Whoever has a good key, each what is granted to it."""
+    return Expected(row(operator=status, utility=status, company=status, regulator=status, granted_elsewhere=status), **sent)
+
+
+def new_utility(stage: Stage) -> dict[str, Any]:
+    """A utility of a code not taken."""
+    return {"code": f"new-{uuid4().hex[:12]}", "name": "N", "rulebook": "us-wa", "time_zone": "UTC"}
+
+
+EXPECTED: dict[str, Expected] = {
+    # The rules, and what is about the service itself. An empty question is malformed, for everyone alike.
+    "listRulebooks": open_to_all(), "readRulebook": open_to_all(), "listAssemblyKinds": open_to_all(), "listPremisesTypes": open_to_all(),
+    "judgeTest": open_to_all(400), "selectAssembly": open_to_all(400), "checkPlacement": open_to_all(400),
+    "operateAssembly": open_to_all(400), "practiseTest": open_to_all(400),
+    "health": open_to_all(), "ready": open_to_all(), "metrics": open_to_all(),
+    "verifyReceipt": open_to_all(body=lambda _: {"receipt": "x.y.z"}), "readKeySet": open_to_all(),
+    # Utilities, and who may act in them.
+    "createUtility": administers_all(201, body=new_utility),
+    "listUtility": any_key(),
+    "readUtility": reads(), "changeUtility": registers(200),
+    "listGrant": registers(200), "grantUtility": administers(204), "withdrawUtility": administers(204),
+    "setAssemblyGrants": registers(204, body=lambda _: {"assemblies": "all"}), "listAssemblyGrant": registers(200),
+    "grantAssembly": registers(204), "withdrawAssembly": registers(204),
+    "createOrganisation": administers_all(201, body=lambda _: {"kind": "regulator", "name": "R"}),
+    "listOrganisation": administers_all(200), "readOrganisation": administers_all(200),
+    "createKey": administers_all(201, body=lambda _: {"label": "k"}), "listKey": administers_all(200), "revokeKey": administers_all(204),
+    # The register.
+    "createPremises": registers(), "listPremises": reads(), "readPremises": reads(), "changePremises": registers(200),
+    "createAssembly": registers(), "listAssembly": reads(), "readAssembly": reads(), "changeAssembly": registers(200),
+    "createTester": registers(), "listTester": reads(), "readTester": reads(), "changeTester": registers(200),
+    "createGauge": registers(), "listGauge": reads(), "readGauge": reads(), "changeGauge": registers(200),
+    # Reports, and what follows from them.
+    "putReport": reports(), "postReport": reports(), "postReportBatch": reports(200, body=lambda _: b""),
+    "readReport": reads(), "listReport": reads(), "listAssemblyReport": reads(), "readReceipt": reads(),
+    "readStanding": reads(), "listStanding": reads(), "listChange": reads(),
+    # What a utility keeps to itself and to its regulator.
+    "createIncident": registers(), "putIncident": registers(), "listIncident": reads_whole(), "readIncident": reads_whole(),
+    "changeIncident": registers(200),
+    "grantException": registers(), "putException": registers(), "listException": reads_whole(), "readException": reads_whole(),
+    "endException": registers(200),
+    "readNoticeSchedule": reads_whole(), "changeNoticeSchedule": registers(200, body=lambda _: {}), "previewNotice": reads_whole(),
+    "startNoticeRun": registers(202), "listNoticeRun": reads_whole(), "readNoticeRun": reads_whole(),
+    "listNotice": reads_whole(), "readNotice": reads_whole(), "changeNotice": registers(200),
+    # Where a utility has the changes sent.
+    "createWebhook": registers(), "listWebhook": registers(200), "readWebhook": registers(200), "deleteWebhook": registers(204),
+    "changeWebhook": registers(200, body=lambda _: {"description": "D"}), "rotateWebhookSecret": registers(200, body=lambda _: {}),
+    "readWebhookProgress": registers(200), "replayWebhook": registers(202, body=lambda _: {"after": 0}),
+    "listWebhookDelivery": registers(200), "readWebhookDelivery": registers(200), "replayWebhookDelivery": registers(202),
+    "readLogHead": reads_whole(), "listLogHead": reads_whole(),
+    "proveInclusion": reads_whole(query=lambda stage: f"?report_id={stage.ids['reports']}&size=1"),
+    "proveConsistency": reads_whole(query=lambda _: "?first=1&second=1"),
+    "readSummary": reads_whole(), "exportUtility": registers(200),
+    "importSpreadsheet": registers(200, body=lambda _: b"premises number,address\n1,1 Sluice Lane\n"),
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def world(database: Database) -> Iterator[World]:
+    """A world with every key to sign with."""
+    with world_in(database, signing_keys=SIGNING_KEYS, webhook_key=Secret(b"k" * 32), deliver=False) as made:
+        yield made
+
+
+@pytest.fixture(scope="module")
+def stage(world: World) -> Stage:
+    """One utility for all calls; each destroys only what is made anew for each asker."""
+    place = world.place()
+    elsewhere = world.place()
+    revoked = world.made(f"/v1/organisations/{place.organisations['utility']}/keys", label="revoked")
+    world.operator.delete(f"/v1/organisations/{place.organisations['utility']}/keys/{revoked['id']}").raise_for_status()
+    keys = {
+        "nobody": None, "revoked": revoked["key"], "other_utility": elsewhere.keys["utility"],
+        "stranger": elsewhere.keys["testing_company"], "regulator": place.keys["regulator"],
+        "company": place.keys["testing_company"], "utility": place.keys["utility"], "operator": world.operator_key,
+    }  # fmt: skip
+    ids = {
+        "premises": place.premises, "assemblies": place.assembly, "testers": place.tester, "gauges": place.gauge,
+        "reports": place.recorded()["report"]["id"], "assembly-grants": place.assembly,
+        "incidents": place.made("incidents", **valid_body("incidents", "POST", place))["id"],
+    }  # fmt: skip
+    return Stage(world, place, keys, ids)
+
+
+def published() -> Iterator[Any]:
+    """Every published call."""
+    return (one for one in calls.operations if one.public)
+
+
+def test_every_call_is_in_the_table() -> None:
+    ids = {one.id for one in published()}
+    assert ids - set(EXPECTED) == set(), "A call is new: say in EXPECTED who may, and with which status it answers."
+    assert set(EXPECTED) - ids == set(), "EXPECTED names calls that are no longer there."
+
+
+@pytest.mark.parametrize("call", list(published()), ids=lambda one: one.id)
+def test_each_role_is_answered_as_the_table_says(stage: Stage, call: Any) -> None:
+    expected = EXPECTED[call.id]
+    told = {role: attempt(stage, call, expected, role) for role in ROLES}
+    assert {role: answer.status_code for role, answer in told.items()} == expected.statuses, {
+        role: answer.text[:300] for role, answer in told.items() if answer.status_code != expected.statuses[role]
+    }
+    if call.right is not None and expected.statuses["stranger"] == 404:
+        # What is not granted cannot be told from what is not there.
+        nowhere = attempt(stage, call, expected, "stranger", code="no-such-utility")
+        assert nowhere.json() | {"instance": ""} == told["stranger"].json() | {"instance": ""}
+
+
+def attempt(stage: Stage, call: Any, expected: Expected, role: str, code: str | None = None) -> Any:
+    """What that role is answered, by a request that is good for whoever may."""
+    path = located(stage, call, code or stage.place.code)
+    sent: dict[str, Any] = {}
+    if call.takes is not None:
+        body = expected.body(stage) if expected.body is not None else valid_body(resource(call), call.method, stage.place)
+        content = body if isinstance(body, bytes) else msgspec.json.encode(body)
+        sent = {"content": content, "headers": {"Content-Type": call.body_media_type}}
+    if "If-Match" in call.request_headers:
+        tag = stage.world.operator.get(path).headers.get("etag", '"1"')
+        sent.setdefault("headers", {})["If-Match"] = tag
+    if call.id == "withdrawAssembly":
+        stage.world.operator.put(path).raise_for_status() if code is None else None
+    query = "" if expected.query is None else expected.query(stage)
+    return stage.ask(role, call.method, path + query, **sent)
+
+
+def resource(call: Any) -> str:
+    """The word that names what a call is about."""
+    parts = call.path.split("/")
+    return parts[4] if len(parts) > 4 else "utility"
+
+
+def new_delivery(stage: Stage, webhook: str) -> str:
+    """A webhook's message, put there by the database's owner."""
+    delivery = uuid4()
+    stage.world.database.owner(
+        "INSERT INTO record.webhook_delivery (utility_id, webhook_id, id, created_at, after_sequence, last_sequence, state, due_at) "
+        "VALUES ($1, $2, $3, now(), 0, 1, 'dead', now())", stage.place.code, UUID(webhook), delivery,
+    )  # fmt: skip
+    return str(delivery)
+
+
+def new_notice(stage: Stage) -> str:
+    """A prepared notice, put there by the database's owner."""
+    owner, code, notice = stage.world.database.owner, stage.place.code, uuid4()
+    owner(
+        "INSERT INTO record.notice_run (utility_id, id, created_at, on_day, state, worker, beat_at) "
+        "VALUES ($1, $2, now(), '2026-06-01', 'finished', $2, now())", code, notice,
+    )  # fmt: skip
+    owner(
+        "INSERT INTO record.notice (utility_id, id, version, created_at, changed_at, assembly_id, run_id, step, occasion, addressee, due_on, "
+        "scheduled_for, state, states, subject, body) VALUES ($1, $2, 1, now(), now(), $3, $2, 'due', 'due', 'utility', '2026-06-01', "
+        "'2026-06-01', 'prepared', '[]', 'S', 'B')", code, notice, UUID(stage.place.new_assembly("pvb")),
+    )  # fmt: skip
+    return str(notice)
+
+
+def located(stage: Stage, call: Any, code: str) -> str:
+    """The path of a call, about things that are there; what a call makes or destroys is new each time."""
+    world, place = stage.world, stage.place
+    organisation = place.organisations["testing_company"]
+    thing = stage.ids.get(resource(call), str(uuid4()))
+    if call.id in ("putReport", "putIncident", "putException"):
+        thing = str(uuid4())
+    if call.id in ("readException", "endException"):
+        thing = place.made("exceptions", **valid_body("exceptions", "POST", place) | {"assembly_id": place.new_assembly("pvb")})[
+            "id"
+        ]
+    if call.id in ("readNotice", "changeNotice"):
+        thing = new_notice(stage)
+    if call.id == "readNoticeRun":
+        thing = stage.ask("utility", "POST", f"{place.base}/notices/runs").json()["id"]
+    if call.id in ("grantUtility", "withdrawUtility"):
+        organisation = world.made("/v1/organisations", kind="regulator", name="R")["id"]
+        world.operator.put(f"{place.base}/grants/{organisation}").raise_for_status()
+    delivery = str(uuid4())
+    if resource(call) == "webhooks" and "{id:uuid}" in call.path:
+        thing = place.made("webhooks", **valid_body("webhooks", "POST", place))["id"]
+        delivery = new_delivery(stage, thing)
+    filled = {
+        "utility": code, "id": thing, "delivery": delivery, "organisation": organisation, "year": "2026", "rulebook": "us-wa",
+        "key": str(UUID(int=0)) if call.id != "revokeKey" else world.made(f"/v1/organisations/{organisation}/keys", label="k")["id"],
+    }  # fmt: skip
+    path = str(call.path)
+    for name, kind in (
+        ("utility", "str"),
+        ("id", "uuid"),
+        ("delivery", "uuid"),
+        ("organisation", "uuid"),
+        ("year", "int"),
+        ("rulebook", "str"),
+        ("key", "uuid"),
+    ):
+        path = path.replace(f"{{{name}:{kind}}}", filled[name])
+    assert "{" not in path, f"{path}: say in `located` what to put there."
+    return path
