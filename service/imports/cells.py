@@ -15,7 +15,7 @@ from service.imports.sheets import Unread, Value
 from service.imports.told import DateOrder
 
 _ISO: Final = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})(?:[T ](.+))?")
-_NUMBERS: Final = re.compile(r"(\d{1,4})([/.\-])(\d{1,2})\2(\d{2,4})(?:[T ](.+))?")
+_NUMBERS: Final = re.compile(r"(\d{1,4})([/.\-])(\d{1,2})\2(\d{1,4})(?:[T ](.+))?")
 _NAMED: Final = re.compile(r"(?:(\d{1,2})[ \-.]+([A-Za-z]+)|([A-Za-z]+)\.?[ ]+(\d{1,2})(?:st|nd|rd|th)?,?)[ \-.,]+(\d{4})")
 _TIME: Final = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2})(?:\.\d+)?)?\s*([AaPp])?\.?(?:[Mm]\.?)?")
 _OFFSET: Final = re.compile(r"(.*?)\s*(Z|[+-]\d{2}:?\d{2})")

@@ -12,6 +12,7 @@ import warnings
 import zipfile
 import zlib
 from collections.abc import Iterator, Sequence
+from itertools import islice
 from typing import IO, Any, Final, Literal
 from xml.etree.ElementTree import ParseError
 
@@ -28,6 +29,8 @@ DELIMITERS: Final[dict[str, str]] = {"comma": ",", "semicolon": ";", "tab": "\t"
 LONGEST_CELL: Final = 4_000
 MOST_COLUMNS: Final = 300
 MOST_ROWS: Final = 1_048_576
+MOST_EMPTY_ROWS: Final = 50_000
+"""How many empty rows of a workbook may stand together."""
 MOST_SHEETS: Final = 50
 MOST_MEMBERS: Final = 2_000
 MOST_UNPACKED: Final = 2 * 1024**3
@@ -37,6 +40,7 @@ MOST_TIMES: Final = 250
 """How many times larger a workbook may be unpacked than packed."""
 
 
+_ROWS_AT_ONCE: Final = 100
 _MIDNIGHT: Final = dt.datetime(1900, 1, 1)  # noqa: DTZ001 - only its time of day is of use
 
 
@@ -172,21 +176,27 @@ def _check_archive(file: IO[bytes]) -> None:
 def _xlsx_rows(sheet: Any) -> Iterator[Row]:
     # What the sheet says of its own size is not taken from it.
     sheet.reset_dimensions()
-    number = 0
-    rows = sheet.iter_rows()
+    rows, number, told = enumerate(sheet.iter_rows(), start=1), 0, 0
     while True:
-        number += 1
-        try:
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore")
-                cells = next(rows, None)
-        except Exception as error:
-            raise _unreadable(error, number) from error
-        if cells is None:
+        some: list[tuple[int, Any]] = []
+        failed: Exception | None = None
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            try:
+                some += islice(rows, _ROWS_AT_ONCE)
+            except Exception as error:  # noqa: BLE001 - told below, after the rows before it
+                failed = error
+        for number, cells in some:
+            if number > MOST_ROWS or len(cells) > MOST_COLUMNS:
+                raise SheetError(f"A sheet has at most {MOST_ROWS} rows and {MOST_COLUMNS} columns.", number)
+            told = number if cells else told
+            if number - told > MOST_EMPTY_ROWS:
+                raise SheetError(f"More than {MOST_EMPTY_ROWS} rows are empty here; take them out.", number)
+            yield number, [_value(cell) for cell in cells]
+        if failed is not None:
+            raise _unreadable(failed, number + 1) from failed
+        if len(some) < _ROWS_AT_ONCE:
             return
-        if number > MOST_ROWS or len(cells) > MOST_COLUMNS:
-            raise SheetError(f"A sheet has at most {MOST_ROWS} rows and {MOST_COLUMNS} columns.", number)
-        yield number, [_value(cell) for cell in cells]
 
 
 def _value(cell: Any) -> Value:
@@ -209,7 +219,7 @@ def _value(cell: Any) -> Value:
 
 
 def _unreadable(error: Exception, row: int | None = None) -> SheetError:
-    if isinstance(error, DefusedXmlException):
+    if isinstance(error, DefusedXmlException) or isinstance(error.__cause__, DefusedXmlException):
         return SheetError("The workbook's XML declares entities, which no workbook needs; it is not read.", row)
     known = (
         zipfile.BadZipFile,
