@@ -49,6 +49,7 @@ class RowReader:
         self._under_none = {column.index for column in columns if not column.heading}
         self._width = len(columns)
         self._row = 0
+        self._mixed = False
         self._problems: list[ImportProblem] = []
 
     def problem(self, row: int, detail: str, field: str | None = None, value: Value = None) -> ImportProblem:
@@ -63,7 +64,7 @@ class RowReader:
 
     def read(self, row: int, row_cells: Sequence[Value]) -> tuple[list[Told], list[ImportProblem]]:
         """What the row tells, and its problems."""
-        self._row, self._problems = row, []
+        self._row, self._problems, self._mixed = row, [], False
         values, spoiled = self._values(row_cells)
         if not values and not spoiled:
             return [], self._problems
@@ -226,7 +227,8 @@ class RowReader:
     def _measured(self, field: str, value: tuple[float, str], units: dict[str, str]) -> float:
         dimension = self._asked.dimension(field) or "pressure"
         size, unit = value
-        if units.setdefault(dimension, unit) != unit:
+        if units.setdefault(dimension, unit) != unit and not self._mixed:
+            self._mixed = True
             self._tell(
                 f"It is told in {unit} and another quantity of this test in {units[dimension]}; a report speaks in one unit.",
                 field,

@@ -10,7 +10,7 @@ from msgspec import Struct
 from service.store.statements import statements
 
 _SQL = statements("staging")
-AT_ONCE: Final = 500
+AT_ONCE: Final = 200
 
 
 class Staged(Struct, frozen=True, kw_only=True):

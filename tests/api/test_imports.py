@@ -1,11 +1,14 @@
 """Import over HTTP: every problem by row and column, nothing written by halves, and the same file twice changes nothing."""
 
+import datetime as dt
+import io
 import json
 from typing import Any
 
 import httpx
+import openpyxl
 
-from tests.conftest import Place, World, bearer
+from tests.conftest import Place, World, bearer, world_in
 
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 # One sheet with everything, as a utility might keep it; the second row is another test of the first row's assembly.
@@ -52,3 +55,279 @@ def test_a_sheet_is_loaded_and_loading_it_again_changes_nothing(place: Place, wo
     again = run(place, SHEET, dry_run=False)
     assert counts(again) == {"premises": (0, 0, 3, 0), "assemblies": (0, 0, 3, 0), "reports": (0, 0, 3, 0)}
     assert world.database.count("change") == kept
+
+
+def test_what_is_loaded_is_what_the_sheet_says(place: Place) -> None:
+    run(place, SHEET, dry_run=False)
+    premises = {one.get("reference"): one for one in place.get("/premises").json()["items"]}
+    assert premises["C-1"]["name"] == "Fenside Café"
+    assert premises["C-2"] | {"id": "", "created_at": "", "changed_at": ""} == {
+        "name": "Lawn, large", "address": "2 Sluice Lane\nrear", "connection": "irrigation", "reference": "C-2", "id": "", "version": 1,
+        "created_at": "", "changed_at": "",
+    }  # fmt: skip
+    found = {one.get("serial_number"): one for one in place.get("/assemblies").json()["items"]}
+    one = found["A-100"]
+    assert (one["kind"], one["hazard"], one["purpose"], one["installed_on"]) == (
+        "rp",
+        "health",
+        "premises_isolation",
+        "2019-05-01",
+    )
+    assert (one["nominal_size"], one["premises_id"]) == ({"size": 0.75, "units": {"length": "in"}}, premises["C-1"]["id"])
+    assert found["A-200"]["nominal_size"] == {"size": 25.0, "units": {"length": "mm"}}
+    # The clock of Los Angeles, summer time; the second test failed on its relief valve, at 1.6 psi where 2.0 is asked.
+    first, second = place.get(f"/assemblies/{one['id']}/reports").json()["items"]
+    assert (first["performed_at"], second["performed_at"]) == ("2025-05-12T16:20:00Z", "2026-05-10T21:05:00Z")
+    report = place.get(f"/reports/{second['id']}").json()
+    assert report["report"]["performed_at"] == "2026-05-10T14:05:00-07:00"
+    assert [one["rule"] for one in report["verdict"]["findings"] if one["outcome"] == "not_met"] == ["rp.relief_valve.opened_at"]
+    assert (place.standing(one["id"])["status"], place.standing(found["A-300"]["id"])["status"]) == ("failed", "untested")
+
+
+def test_a_changed_cell_changes_just_that_thing(place: Place, world: World) -> None:
+    run(place, SHEET, dry_run=False)
+    before = world.database.count("change")
+    told = run(place, SHEET.replace("3 Sluice Lane", "33 Sluice Lane"), dry_run=False)
+    assert counts(told) == {"premises": (0, 1, 2, 0), "assemblies": (0, 0, 3, 0), "reports": (0, 0, 3, 0)}
+    feed = place.get("/changes", limit=500).json()["items"]
+    new = [one for one in feed if one["resource"] == "premises" and one["version"] == 2]
+    assert len(new) == 1
+    assert world.database.count("change") - before <= 2
+    # A column that is not there, and a cell that is blank, leave what is recorded as it is.
+    told = run(place, "Reference,Name\nC-3,Mill\nC-1,\n", dry_run=False)
+    assert counts(told) == {"premises": (0, 0, 1, 0)}
+
+
+def test_a_test_that_reads_otherwise_is_a_correction_only_when_asked(place: Place) -> None:
+    run(place, SHEET, dry_run=False)
+    changed = SHEET.replace("7.2,1.6,2.0", "7.2,2.6,2.0").replace("FAIL", "pass")
+    told = run(place, changed, dry_run=False)
+    assert [(one["row"], one["column"], one["heading"]) for one in told["problems"]] == [(3, "K", "Test Date")]
+    assert "`initial_test`, `declared`" in told["problems"][0]["detail"]
+    assert not told["written"]
+    told = run(place, changed, dry_run=False, correct_reports=True)
+    assert counts(told)["reports"] == (0, 1, 2, 0)
+    assembly = next(one for one in place.get("/assemblies").json()["items"] if one.get("serial_number") == "A-100")
+    lines = place.get(f"/assemblies/{assembly['id']}/reports").json()["items"]
+    assert [line["supersedes"] for line in lines] == [None, None, lines[1]["id"]]
+    assert place.standing(assembly["id"])["status"] == "current"
+    assert counts(run(place, changed, dry_run=False))["reports"] == (0, 0, 3, 0)
+
+
+# Each cell here is wrong in its own way: row, column, what the problem says.
+WRONG = """Account No.,Name,Address,Connection Type,Serial No.,Type,Hazard,Protection,Size,Installed,Test Date,Test Time,Reason,Tester Cert #,Gauge S/N,Line Pressure,CV (psi),AI (psi),AI opened fully
+C-1,A,1 Lane,palace,A-1,hydrant,medium,moat,2,03/04/2020,,,,,,,,,
+C-2,B,2 Lane,fire,A-2,AVB,low,containment,2 in,2020-01-01,,,,,,,,,
+,C,3 Lane,fire,A-3,DC,low,containment,2 in,,,,,,,,,,
+C-4,D,4 Lane,fire,,DC,low,containment,2 in,,,,,,,,,,
+C-5,E,5 Lane,irrigation,A-5,PVB,low,isolation,1 in,,2025-11-02,01:30,annual,T-1,G-1,60 psi,1.8,1.4,Y
+C-5,E,5 Lane,irrigation,A-5,PVB,low,isolation,1 in,,2026-03-08,02:30,annual,T-1,G-1,60 psi,1.8,1.4,Y
+C-5,E,5 Lane,irrigation,A-5,PVB,low,isolation,1 in,,2026-04-01,,annual,T-1,G-1,60 psi,1.8,1.4,Y
+C-5,E,5 Lane,irrigation,A-5,PVB,low,isolation,1 in,,2026-04-02,10:00,annual,T-9,G-9,4 bar,1.8,1.4,Y
+C-5,Other,5 Lane,irrigation,A-5,SVB,low,isolation,1 in,,2026-04-03,10:00,,T-1,G-1,60 psi,sort of,1.4,Y
+C-5,E,5 Lane,irrigation,A-5,PVB,low,isolation,1 in,,2026-04-04,10:00,annual,,,60 psi,1.8,1.4,Y,stray
+C-6,=1+1,6 Lane,fire,A-6,DC,low,containment,"=""2"" ",,,,,,,,,,
+"""
+FOUND = [
+    (2, "D", "not known"), (2, "F", "not known"), (2, "G", "not known"), (2, "H", "not known"), (2, "I", "unit is not told"), (2, "J", "dates=mdy"),
+    (3, "F", "`rp`"), (4, "A", "without `premises.reference`"), (5, "E", "without `assembly.serial_number`"), (6, "K", "came twice"),
+    (7, "K", "was none such"), (8, "K", "time of day is not told"), (9, "N", "certificate"), (9, "O", "gauge"), (9, "Q", "unit"),
+    (10, "B", "row 6"), (10, "F", "row 6"), (10, "Q", "neither a pressure"), (11, None, "under no heading"), (11, "N", "who tested"), (11, "O", "what gauge"),
+    (12, "B", "formula"), (12, "I", "formula"),
+]  # fmt: skip
+
+
+def test_every_problem_is_told_by_row_and_column_and_nothing_is_written(place: Place, world: World) -> None:
+    before = world.database.count("change")
+    told = run(place, WRONG, dry_run=False)
+    problems = [(one["row"], one.get("column"), one["detail"]) for one in told["problems"]]
+    for row, column, says in FOUND:
+        assert any((at, in_) == (row, column) and says in detail for at, in_, detail in problems), (row, column, says, problems)
+    told_again = {(row, column) for row, column, _ in problems} - {(row, column) for row, column, _ in FOUND}
+    assert told_again <= {(4, "E")}, problems
+    assert (told["written"], told["problem_count"], world.database.count("change")) == (False, len(problems), before)
+    assert next(one["value"] for one in told["problems"] if one.get("column") == "D") == "palace"
+
+
+def test_what_is_good_is_loaded_when_asked(place: Place) -> None:
+    wrong = SHEET.replace("DCVA", "hydrant").replace("62,7.4", "62 bar,7.4")
+    told = run(place, wrong, dry_run=False, partial=True)
+    assert (told["written"], told["problem_count"]) == (True, 2)
+    assert counts(told) == {"premises": (3, 0, 0, 0), "assemblies": (2, 0, 0, 1), "reports": (2, 0, 0, 1)}
+    told = run(place, SHEET, dry_run=False)
+    assert counts(told) == {"premises": (0, 0, 3, 0), "assemblies": (1, 0, 2, 0), "reports": (1, 0, 2, 0)}
+
+
+def test_columns_are_mapped_told_and_never_lost(place: Place) -> None:
+    sheet = "Harrow Fen Water\n\nKunde,Name,Address,Connection,Name,Colour\nC-1,A,1 Lane,fire,x,red\n"
+    told = run(place, sheet)
+    assert [one["detail"].split(":")[0] for one in told["problems"]][:1] == ["Several columns tell `premises.name`"]
+    told = run(
+        place,
+        sheet.replace("fire,x", "fire,").replace(",Name,Colour", ",Note 2,Colour"),
+        columns={"Kunde": "premises.reference", "NOTE  2": None},
+    )
+    assert (told["problems"], counts(told)) == ([], {"premises": (1, 0, 0, 0)})
+    [sheet_told] = told["sheets"]
+    assert sheet_told["header_row"] == 3
+    assert {one["heading"]: one["field"] for one in sheet_told["columns"]} == {
+        "Kunde": "premises.reference", "Name": "premises.name", "Address": "premises.address", "Connection": "premises.connection", "Note 2": None, "Colour": None,
+    }  # fmt: skip
+    told = run(place, sheet.replace(",Name,Colour", ",,Colour").replace(",x,", ",,"), columns={"Kund": "premises.reference"})
+    assert any("`Kund`" in one["detail"] for one in told["problems"])
+    told = run(place, "eins,zwei\n1,2\n")
+    assert "No heading is known" in told["problems"][0]["detail"]
+
+
+def test_units_dates_and_defaults_are_as_the_caller_says(place: Place) -> None:
+    sheet = "Reference;Name;Address;Serial;Kind;Hazard;Size;Installed\nC-1;A;1 Lane;A-1;PVB;low;25;03/04/2020\n"
+    defaults = {"premises.connection": "irrigation", "assembly.purpose": "point of use"}
+    told = run(place, sheet, dry_run=False, length="mm", dates="dmy", defaults=defaults)
+    assert (told["problems"], told["written"]) == ([], True)
+    one = next(one for one in place.get("/assemblies").json()["items"] if one.get("serial_number") == "A-1")
+    assert (one["nominal_size"], one["installed_on"], one["purpose"]) == (
+        {"size": 25.0, "units": {"length": "mm"}},
+        "2020-04-03",
+        "point_of_use",
+    )
+    # A default is for what is new: what is recorded keeps what it has.
+    told = run(place, sheet, dry_run=False, length="mm", dates="dmy", defaults=defaults | {"premises.connection": "fire"})
+    assert counts(told) == {"premises": (0, 0, 1, 0), "assemblies": (0, 0, 1, 0)}
+
+
+def test_testers_and_gauges_are_made_when_asked_from_what_is_told_and_nothing_more(place: Place) -> None:
+    sheet = (
+        "Serial,Test date,Reason,Tester,Tester cert,Certified from,Certified until,Certified for,Gauge,Gauge accuracy (psi),Gauge resolution (psi),Calibration date,CV psi,AI psi,AI opened fully,SOV 1,SOV 2\n"
+        'A-1,2026-05-01T09:00,annual,Tester B,T-7,2025-01-01,2027-12-31,"RPZ, PVB",G-7,0.2,0.1,2026-01-05,1.8,1.4,yes,tight,tight\n'
+        'A-1,2025-05-01T09:00,annual,Tester B,T-7,2025-01-01,2027-12-31,"RPZ, PVB",G-7,0.2,0.1,2025-01-05,1.9,1.4,yes,tight,tight\n'
+        "A-1,2024-05-01T09:00,annual,Tester C,T-8,,,,G-7,0.2,0.1,,1.7,1.4,yes,tight,tight\n"
+    )
+    place.new_assembly("pvb", serial_number="A-1")
+    told = run(place, sheet, dry_run=False)
+    assert {one["detail"][:30] for one in told["problems"]} == {
+        "This tester is not registered;",
+        "This gauge is not registered; ",
+    }
+    told = run(place, sheet, dry_run=False, make_testers_and_gauges=True)
+    assert told["problems"] == []
+    assert counts(told) == {"testers": (2, 0, 0, 0), "gauges": (1, 0, 0, 0), "reports": (3, 0, 0, 0)}
+    # A tester of whom no certificate is told holds none, and the rules refuse the report; a gauge not calibrated before the test is held.
+    assert told["acceptance"] == {"accepted": 2, "refused": 1}
+    testers = {one["name"]: one for one in place.get("/testers").json()["items"]}
+    assert testers["Tester B"]["certificates"] == [
+        {"certificate": "T-7", "kinds": ["rp", "pvb"], "valid_from": "2025-01-01", "valid_until": "2027-12-31"}
+    ]
+    assert testers["Tester C"]["certificates"] == []
+    gauge = next(one for one in place.get("/gauges").json()["items"] if one["serial_number"] == "G-7")
+    assert [one["calibrated_on"] for one in gauge["calibrations"]] == ["2025-01-05", "2026-01-05"]
+    assert counts(run(place, sheet, dry_run=False)) == {"testers": (0, 0, 2, 0), "gauges": (0, 0, 1, 0), "reports": (0, 0, 3, 0)}
+
+
+def test_a_repaired_assembly_and_a_bypass_are_read_from_their_columns(place: Place) -> None:
+    place.new_assembly("dcda", hazard="non_health", serial_number="A-1")
+    sheet = (
+        "Serial,Test date,Time,Reason,Tester cert,Gauge,Unit,Check 1,Check 2,Bypass check 1,Bypass check 2,Final check 1,Final check 2,Final bypass check 1,Final bypass check 2,Repaired component,Part repaired,Repair action,Result\n"
+        "A-1,2026-05-01,9:00,annual,T-1,G-1,,leaked,2.1 psi,1.9 psi,1.8 psi,2.2 psi,2.1 psi,1.9 psi,1.8 psi,CV1,disk,Replaced,Passed\n"
+    )
+    told = run(place, sheet, dry_run=False)
+    assert (told["problems"], told["outcomes"]) == ([], {"pass": 1})
+    [line] = place.get("/reports").json()["items"]
+    report = place.get(f"/reports/{line['id']}").json()["report"]
+    assert report["initial_test"]["readings"] == [
+        {"component": "check_1", "closed_tight": False}, {"component": "check_2", "held_at": 2.1},
+        {"component": "check_1", "held_at": 1.9, "line": "bypass"}, {"component": "check_2", "held_at": 1.8, "line": "bypass"},
+    ]  # fmt: skip
+    assert len(report["final_test"]["readings"]) == 4
+    assert report["repairs"] == [{"component": "check_1", "part": "disc", "action": "replaced"}]
+
+
+def workbook(**sheets: list[list[Any]]) -> bytes:
+    made = openpyxl.Workbook()
+    made.remove(made.active)
+    for title, lines in sheets.items():
+        sheet = made.create_sheet(title)
+        for line in lines:
+            sheet.append(line)
+    file = io.BytesIO()
+    made.save(file)
+    return file.getvalue()
+
+
+def test_a_workbook_of_several_sheets_is_one_import_whatever_their_order(place: Place) -> None:
+    body = workbook(
+        Tests=[["Serial", "Tested on", "Reason", "Tester cert", "Gauge", "Line psi", "CV psi", "AI psi", "AI fully open"],
+               ["77", dt.datetime(2026, 5, 2, 9, 15), "annual", "T-1", "G-1", 60, 1.8, 1.4, True]],
+        Assemblies=[["Serial", "Account", "Kind", "Hazard", "Purpose", "Size (in)"], [77, 1001, "PVB", "low", "isolation", 1]],
+        Premises=[["Account", "Name", "Address", "Connection"], [1001, "A", "1 Lane", "irrigation"]],
+        Notes=[["nothing that is known"], ["x"]],
+    )  # fmt: skip
+    told = run(place, body, media_type=XLSX, dry_run=False)
+    assert (told["problems"], told["written"]) == ([], True)
+    assert counts(told) == {"premises": (1, 0, 0, 0), "assemblies": (1, 0, 0, 0), "reports": (1, 0, 0, 0)}
+    assert [(one["sheet"], one["header_row"]) for one in told["sheets"]] == [
+        ("Tests", 1),
+        ("Assemblies", 1),
+        ("Premises", 1),
+        ("Notes", None),
+    ]
+    assert counts(run(place, body, media_type=XLSX, dry_run=False))["reports"] == (0, 0, 1, 0)
+    body = workbook(Premises=[["Account", "Name", "Address", "Connection"], [1002, "=A1", "1 Lane", "irrigation"]])
+    [problem] = run(place, body, media_type=XLSX)["problems"]
+    assert (problem["sheet"], problem["row"], problem["column"]) == ("Premises", 2, "B")
+
+
+def test_all_problems_and_the_progress_are_told_line_by_line(place: Place) -> None:
+    sheet = "Reference,Name,Address,Connection\n" + "".join(f"C-{n},A,1 Lane,palace\n" for n in range(450))
+    told = run(place, sheet)
+    assert (told["problem_count"], len(told["problems"])) == (450, 100)
+    answer = load(place, sheet, accept="application/x-ndjson")
+    assert answer.headers["content-type"] == "application/x-ndjson"
+    lines = [json.loads(line) for line in answer.text.splitlines()]
+    assert [one["problem"]["row"] for one in lines if "problem" in one] == list(range(2, 452))
+    assert [one["progress"]["done"] for one in lines if one.get("progress", {}).get("phase") == "reading"][:2] == [199, 399]
+    assert lines[-1]["run"] == told
+
+
+UNREADABLE = [
+        (b"\xff\xfea\x00", "text/csv", {}, 400, "UTF-16"), (b"caf\xe9,b\n", "text/csv", {}, 400, "UTF-8"), (b"Name\n", XLSX, {}, 400, "no XLSX"),
+        (b"a", "application/json", {}, 415, ""), (b"a", "text/csv", {"columns": {"a": "premises.nme"}}, 400, "premises.name"),
+        (b"a", "text/csv", {"defaults": {"assembly.size": "2"}}, 400, "unit"), (b"a", "text/csv", {"columns": "[]"}, 400, "JSON object"),
+        (b"a", "text/csv", {"colums": "{}"}, 400, "colums"), (b"a", "text/csv", {"dates": "ymd"}, 400, "mdy"),
+]  # fmt: skip
+
+
+def test_what_cannot_be_read_at_all_is_a_problem(place: Place) -> None:
+    for body, media_type, options, status, says in UNREADABLE:
+        answer = load(place, body, media_type=media_type, **options)
+        assert (answer.status_code, answer.headers["content-type"]) == (status, "application/problem+json")
+        assert says in answer.text
+
+
+def test_a_file_that_breaks_off_is_not_loaded_in_part(place: Place, world: World) -> None:
+    before = world.database.count("change")
+    told = run(place, SHEET.encode() + b'C-9,"no end\n', dry_run=False, partial=True)
+    assert (told["written"], world.database.count("change")) == (False, before)
+    assert "quote" in told["problems"][-1]["detail"]
+
+
+def test_who_may_register_and_report_may_import_and_nobody_elsewhere(place: Place, world: World) -> None:
+    other = world.place()
+    assert load(place, SHEET, key="testing_company").status_code == 403
+    assert load(place, SHEET, key="regulator").status_code == 403
+    answer = world.client.post(
+        f"{place.base}/imports", content=SHEET.encode(), headers=bearer(other.keys["utility"]) | {"Content-Type": "text/csv"}
+    )
+    assert answer.status_code == 404
+    # The same marks in another utility are other things.
+    run(place, SHEET, dry_run=False)
+    assert counts(run(other, SHEET, dry_run=False))["assemblies"] == (3, 0, 0, 0)
+
+
+def test_a_file_larger_than_the_limit_is_refused(place: Place, world: World) -> None:
+    with world_in(world.database, import_limit=1000) as small:
+        answer = small.client.post(
+            f"{place.base}/imports",
+            content=SHEET.encode() * 3,
+            headers=bearer(place.keys["utility"]) | {"Content-Type": "text/csv"},
+        )
+    assert (answer.status_code, answer.json()["type"]) == (413, "/problems/too-large")
