@@ -396,6 +396,60 @@ CREATE TABLE record.assembly_grant (
 );
 CREATE INDEX assembly_grant_of_assembly ON record.assembly_grant (utility_id, assembly_id);
 
+-- A record that deserves a second look: one row for the same screen, subject and occasion, however often the screens run. Its evidence is
+-- renewed while nobody has decided; none of it is in the change feed, which testing companies read.
+CREATE TABLE record.screening (
+    utility_id text COLLATE "C" NOT NULL REFERENCES record.utility,
+    id uuid NOT NULL,
+    version bigint NOT NULL,
+    created_at timestamptz NOT NULL,
+    changed_at timestamptz NOT NULL,
+    screen text NOT NULL,
+    tester_id uuid,
+    gauge_id uuid,
+    assembly_id uuid,
+    occasion text NOT NULL,
+    on_day date NOT NULL,
+    message text NOT NULL,
+    evidence jsonb NOT NULL,
+    disposition text NOT NULL CHECK (disposition IN ('open', 'explained', 'confirmed', 'dismissed')),
+    PRIMARY KEY (utility_id, id),
+    CHECK (num_nonnulls(tester_id, gauge_id, assembly_id) = 1),
+    UNIQUE NULLS NOT DISTINCT (utility_id, screen, tester_id, gauge_id, assembly_id, occasion),
+    FOREIGN KEY (utility_id, tester_id) REFERENCES record.tester (utility_id, id),
+    FOREIGN KEY (utility_id, gauge_id) REFERENCES record.gauge (utility_id, id),
+    FOREIGN KEY (utility_id, assembly_id) REFERENCES record.assembly (utility_id, id)
+);
+
+-- What people decided of it, each time: who, when, why.
+CREATE TABLE record.screening_decision (
+    utility_id text COLLATE "C" NOT NULL,
+    screening_id uuid NOT NULL,
+    version bigint NOT NULL,
+    decided_at timestamptz NOT NULL,
+    disposition text NOT NULL,
+    because text NOT NULL,
+    decided_by text NOT NULL,
+    organisation_id uuid NOT NULL,
+    key_id uuid NOT NULL,
+    PRIMARY KEY (utility_id, screening_id, version),
+    FOREIGN KEY (utility_id, screening_id) REFERENCES record.screening (utility_id, id)
+);
+
+-- What an assembly's serial number and size on record were before and after each change.
+CREATE TABLE record.assembly_identity_change (
+    utility_id text COLLATE "C" NOT NULL,
+    assembly_id uuid NOT NULL,
+    version bigint NOT NULL,
+    changed_at timestamptz NOT NULL,
+    serial_number_before text,
+    serial_number_after text,
+    nominal_size_before jsonb,
+    nominal_size_after jsonb,
+    PRIMARY KEY (utility_id, assembly_id, version),
+    FOREIGN KEY (utility_id, assembly_id) REFERENCES record.assembly (utility_id, id)
+);
+
 CREATE FUNCTION record.refuse_change() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
     RAISE EXCEPTION '%.% is append-only: record a report that supersedes the wrong one', TG_TABLE_SCHEMA, TG_TABLE_NAME
@@ -528,6 +582,23 @@ CREATE TRIGGER note_updates AFTER UPDATE ON record.notice REFERENCING NEW TABLE 
 CREATE TRIGGER note_inserts AFTER INSERT ON record.notice_schedule REFERENCING NEW TABLE AS written FOR EACH STATEMENT EXECUTE FUNCTION record.note_changes('notice_schedule');
 CREATE TRIGGER note_updates AFTER UPDATE ON record.notice_schedule REFERENCING NEW TABLE AS written FOR EACH STATEMENT EXECUTE FUNCTION record.note_changes('notice_schedule');
 
+CREATE TRIGGER append_only BEFORE UPDATE OR DELETE ON record.screening_decision FOR EACH ROW EXECUTE FUNCTION record.refuse_change();
+CREATE TRIGGER never_emptied BEFORE TRUNCATE ON record.screening_decision FOR EACH STATEMENT EXECUTE FUNCTION record.refuse_change();
+CREATE TRIGGER append_only BEFORE UPDATE OR DELETE ON record.assembly_identity_change FOR EACH ROW EXECUTE FUNCTION record.refuse_change();
+CREATE TRIGGER never_emptied BEFORE TRUNCATE ON record.assembly_identity_change FOR EACH STATEMENT EXECUTE FUNCTION record.refuse_change();
+
+CREATE FUNCTION record.keep_identity() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+    INSERT INTO record.assembly_identity_change (utility_id, assembly_id, version, changed_at,
+        serial_number_before, serial_number_after, nominal_size_before, nominal_size_after)
+    VALUES (NEW.utility_id, NEW.id, NEW.version, NEW.changed_at, OLD.serial_number, NEW.serial_number, OLD.nominal_size, NEW.nominal_size);
+    RETURN NULL;
+END
+$$;
+CREATE TRIGGER keep_identity AFTER UPDATE ON record.assembly FOR EACH ROW
+    WHEN ((OLD.serial_number, OLD.nominal_size) IS DISTINCT FROM (NEW.serial_number, NEW.nominal_size))
+    EXECUTE FUNCTION record.keep_identity();
+
 ALTER TABLE record.utility ENABLE ROW LEVEL SECURITY;
 ALTER TABLE record.utility FORCE ROW LEVEL SECURITY;
 -- The directory of utilities is read with several codes named, parted by spaces; a code holds none.
@@ -586,6 +657,15 @@ CREATE POLICY own_utility ON record.notice_run USING (utility_id = current_setti
 ALTER TABLE record.notice ENABLE ROW LEVEL SECURITY;
 ALTER TABLE record.notice FORCE ROW LEVEL SECURITY;
 CREATE POLICY own_utility ON record.notice USING (utility_id = current_setting('nonreturn.utility', true));
+ALTER TABLE record.screening ENABLE ROW LEVEL SECURITY;
+ALTER TABLE record.screening FORCE ROW LEVEL SECURITY;
+CREATE POLICY own_utility ON record.screening USING (utility_id = current_setting('nonreturn.utility', true));
+ALTER TABLE record.screening_decision ENABLE ROW LEVEL SECURITY;
+ALTER TABLE record.screening_decision FORCE ROW LEVEL SECURITY;
+CREATE POLICY own_utility ON record.screening_decision USING (utility_id = current_setting('nonreturn.utility', true));
+ALTER TABLE record.assembly_identity_change ENABLE ROW LEVEL SECURITY;
+ALTER TABLE record.assembly_identity_change FORCE ROW LEVEL SECURITY;
+CREATE POLICY own_utility ON record.assembly_identity_change USING (utility_id = current_setting('nonreturn.utility', true));
 
 DO $$
 BEGIN
@@ -796,3 +876,4 @@ CREATE POLICY own_company ON record.change AS RESTRICTIVE FOR SELECT TO nonretur
         ELSE false
     END
 );
+GRANT UPDATE (version, changed_at, on_day, message, evidence, disposition) ON record.screening TO nonreturn_service;

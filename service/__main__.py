@@ -5,6 +5,7 @@ A service reads its settings from the environment (see service/settings.py); the
 
 import argparse
 import asyncio
+import datetime as dt
 import json
 import os
 import sys
@@ -82,6 +83,11 @@ def parser() -> argparse.ArgumentParser:
     notices = commands_.add_parser("notices", help="prepare the notices of today, once each; for a timer, as often as is liked")
     notices.add_argument("utilities", nargs="+", metavar="utility", help="a utility's code; several are done one after another")
     commands_.add_parser("deliver", help="send webhooks, beside serving processes with NONRETURN_DELIVER=no or without them")
+    screen = commands_.add_parser(
+        "screen", help="look for records that deserve a second look; running it again changes nothing that is the same"
+    )
+    screen.add_argument("utility", help="the utility's code")
+    screen.add_argument("--since", type=dt.date.fromisoformat, help="a day of the first year to look at (default: last year)")
     return root
 
 
@@ -110,6 +116,8 @@ def main() -> None:
         sys.exit(asyncio.run(commands.rebuild(settings, options.utility)))
     elif options.command == "rejudge":
         sys.exit(asyncio.run(commands.rejudge(settings, options.utility)))
+    elif options.command == "screen":
+        asyncio.run(commands.screen(settings, options.utility, options.since))
     elif options.command == "notices":
         asyncio.run(commands.notices(settings, options.utilities))
     else:

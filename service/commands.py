@@ -1,6 +1,7 @@
 """What the command does besides the demo: serve, migrate, make keys, and prove the record against itself."""
 
 import asyncio
+import datetime as dt
 import os
 import signal
 import sys
@@ -21,11 +22,13 @@ from service.migrate import migrate as run_migrations
 from service.records.judging import rejudge_reports
 from service.records.notice_runs import NoticeRuns
 from service.records.reports import rebuild_standings
+from service.records.screenings import run_screens
 from service.settings import Settings
 from service.store.notices import NoticeStore
 from service.store.pool import Pool
 from service.store.registry import RegistryStore
 from service.store.reports import ReportStore
+from service.store.screenings import ScreeningStore
 
 
 class Database:
@@ -155,6 +158,19 @@ async def rejudge(settings: Settings, utility: str) -> int:
             await pool.close()
     print(f"{utility}: {judged} reports judged again, {len(differing)} verdicts differ.", *differing, sep="\n")  # noqa: T201
     return min(len(differing), 100)
+
+
+async def screen(settings: Settings, utility: str, since: dt.date | None) -> None:
+    """Look for records that deserve a second look, and say how many there are."""
+    clock = SystemClock()
+    with database(settings) as found:
+        pool = await Pool.open(found.dsn, size=2)
+        try:
+            known = await RegistryStore(pool).utility(utility)
+            run = await run_screens(ScreeningStore(pool), known, since=since, now=clock.now(), new_id=clock.new_id)
+        finally:
+            await pool.close()
+    print(f"{utility}: {run.tests} tests since {run.since} looked at, {run.found} deserve a second look, {run.new} of them new.")  # noqa: T201
 
 
 async def notices(settings: Settings, utilities: list[str]) -> None:

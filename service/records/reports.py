@@ -133,7 +133,9 @@ class Submissions:
                 results[place] = error
         some = [submissions[place] for place in asked]
         keys = [one.idempotency_key for one in some if one.idempotency_key is not None]
-        gathered = await self._store.gather(utility_code, [one.facts for one in some], [one.id for one in some], keys, [one.principal.company for one in some])
+        gathered = await self._store.gather(
+            utility_code, [one.facts for one in some], [one.id for one in some], keys, [one.principal.company for one in some]
+        )
         judged: dict[int, _Judged] = {}
         for place, facts in zip(asked, gathered.facts, strict=True):
             try:

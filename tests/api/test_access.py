@@ -159,7 +159,10 @@ def test_everything_of_another_utility_is_not_found(place: Place, world: World) 
     report = other.recorded()["report"]["id"]
     incident = other.made("incidents", **valid_body("incidents", "POST", other))["id"]
     exception = other.made("exceptions", **valid_body("exceptions", "POST", other))["id"]
+    other.recorded(performed_at="2026-05-02T02:00:00-07:00")
+    world.operator.post(f"{other.base}/screenings/runs").raise_for_status()
     ids = {
+        "screenings": other.get("/screenings").json()["items"][0]["id"],
         "incidents": incident,
         "exceptions": exception,
         "premises": other.premises,
@@ -208,7 +211,11 @@ def test_everything_of_another_utility_is_not_found(place: Place, world: World) 
 def valid_body(plural: str, method: str, place: Place) -> dict[str, Any]:
     """A body that the call would take, were the utility the asker's."""
     if method == "PATCH":
-        return {"exceptions": {"ended_on": "2026-02-01", "ended_because": "B"}, "notices": {"state": "sent"}}.get(plural, {})
+        return {
+            "exceptions": {"ended_on": "2026-02-01", "ended_because": "B"},
+            "notices": {"state": "sent"},
+            "screenings": {"disposition": "explained", "because": "B", "decided_by": "D"},
+        }.get(plural, {})
     return {
         "incidents": {
             "occurred_at": "2026-05-01T12:00:00Z",

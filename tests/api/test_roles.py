@@ -121,7 +121,7 @@ EXPECTED: dict[str, Expected] = {
     # Reports, and what follows from them.
     "putReport": reports(), "postReport": reports(), "postReportBatch": reports(200, body=lambda _: b""),
     "readReport": reads(), "listReport": reads(), "listAssemblyReport": reads(), "readReceipt": reads(),
-    "readStanding": reads(), "listStanding": reads(), "listChange": reads(),
+    "readTrend": reads(), "readStanding": reads(), "listStanding": reads(), "listChange": reads(),
     # What a utility keeps to itself and to its regulator.
     "createIncident": registers(), "putIncident": registers(), "listIncident": reads_whole(), "readIncident": reads_whole(),
     "changeIncident": registers(200),
@@ -130,6 +130,7 @@ EXPECTED: dict[str, Expected] = {
     "readNoticeSchedule": reads_whole(), "changeNoticeSchedule": registers(200, body=lambda _: {}), "previewNotice": reads_whole(),
     "startNoticeRun": registers(202), "listNoticeRun": reads_whole(), "readNoticeRun": reads_whole(),
     "listNotice": reads_whole(), "readNotice": reads_whole(), "changeNotice": registers(200),
+    "listScreening": reads_whole(), "readScreening": reads_whole(), "decideScreening": registers(200), "runScreens": registers(200),
     # Where a utility has the changes sent.
     "createWebhook": registers(), "listWebhook": registers(200), "readWebhook": registers(200), "deleteWebhook": registers(204),
     "changeWebhook": registers(200, body=lambda _: {"description": "D"}), "rotateWebhookSecret": registers(200, body=lambda _: {}),
@@ -242,6 +243,17 @@ def new_notice(stage: Stage) -> str:
     return str(notice)
 
 
+def new_screening(stage: Stage) -> str:
+    """An open screening, put there by the database's owner."""
+    screening = uuid4()
+    stage.world.database.owner(
+        "INSERT INTO record.screening (utility_id, id, version, created_at, changed_at, screen, tester_id, occasion, on_day, message, evidence, "
+        """disposition) VALUES ($1, $2, 1, now(), now(), 'last_digits', $3, $4, '2026-06-01', 'M', '{"report_ids": [], "figures": {}}', 'open')""",
+        stage.place.code, screening, UUID(stage.place.tester), str(screening),
+    )  # fmt: skip
+    return str(screening)
+
+
 def located(stage: Stage, call: Any, code: str) -> str:
     """The path of a call, about things that are there; what a call makes or destroys is new each time."""
     world, place = stage.world, stage.place
@@ -255,6 +267,8 @@ def located(stage: Stage, call: Any, code: str) -> str:
         ]
     if call.id in ("readNotice", "changeNotice"):
         thing = new_notice(stage)
+    if call.id in ("readScreening", "decideScreening"):
+        thing = new_screening(stage)
     if call.id == "readNoticeRun":
         thing = stage.ask("utility", "POST", f"{place.base}/notices/runs").json()["id"]
     if call.id in ("grantUtility", "withdrawUtility"):

@@ -1,0 +1,117 @@
+"""Screenings: records that deserve a second look, for the utility and its regulator; and the trends of an assembly.
+
+A testing company never reads screenings, its own testers' included: no call of these but the trend is open to them.
+"""
+
+import datetime as dt
+from uuid import UUID
+
+from msgspec import Struct
+
+import rules
+from service.api.lists import AfterId, page, page_of
+from service.api.operation import Answer, Call, operation
+from service.api.registry import IF_MATCH, tagged
+from service.problems import ProblemError
+from service.records.screenings import run_screens, shown
+from service.records.trends import assembly_trend
+from service.screenings import AssemblyTrend, DecisionFacts, Disposition, Screening, ScreeningRun
+from service.store.screenings import ScreeningStore, ScreeningsWanted
+
+SCREENINGS = "/v1/utilities/{utility:str}/screenings"
+
+
+class ScreeningQuery(AfterId, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Which screenings: of that screen, about that tester, gauge or assembly (or with evidence from its reports), decided so, of days since."""
+
+    screen: rules.screening.Screen | None = None
+    tester_id: UUID | None = None
+    gauge_id: UUID | None = None
+    assembly_id: UUID | None = None
+    disposition: Disposition | None = None
+    since: dt.date | None = None
+
+
+class RunQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """From which year on: that of `since`; without it, the year before this one."""
+
+    since: dt.date | None = None
+
+
+class TrendQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The unit to answer in (without one, that of the newest report), and the day to look ahead to (without one, the next due day)."""
+
+    pressure: rules.PressureUnit | None = None
+    on: dt.date | None = None
+
+
+def _store(call: Call) -> ScreeningStore:
+    return ScreeningStore(call.services.pool)
+
+
+@operation(
+    "GET", SCREENINGS, id="listScreening", summary="List records that deserve a second look, with the evidence",
+    answers={200: page_of(Screening)}, tag="screenings", right="read",
+)  # fmt: skip
+async def list_screenings(call: Call, query: ScreeningQuery) -> Answer:
+    """List screenings in the order in which they were made."""
+    wanted = ScreeningsWanted(**{name: getattr(query, name) for name in ScreeningsWanted.__struct_fields__})
+    found = await _store(call).listed(call.utility, wanted, after=query.after, limit=query.limit + 1)
+    return page(call, [shown(row) for row in found], query.limit, lambda one: str(one.id))
+
+
+@operation(
+    "POST", SCREENINGS + "/runs", id="runScreens", summary="Run the screens; running them again changes nothing that is the same",
+    answers={200: ScreeningRun}, tag="screenings", right="register",
+)  # fmt: skip
+async def run(call: Call, query: RunQuery) -> Answer:
+    """Run the screens over the record, and answer once that is done; over millions of reports, `nonreturn screen` does it."""
+    store = _store(call)
+    utility = await call.services.registry.utility(call.utility)
+    return Answer(body=await run_screens(store, utility, since=query.since, now=call.clock.now(), new_id=call.clock.new_id))
+
+
+@operation(
+    "GET", SCREENINGS + "/{id:uuid}", id="readScreening", summary="Read a screening with every decision on it",
+    answers={200: Screening}, tag="screenings", right="read",
+)  # fmt: skip
+async def read(call: Call) -> Answer:
+    """Read one screening."""
+    return await _one(call)
+
+
+async def _one(call: Call) -> Answer:
+    store = _store(call)
+    row = await store.one(call.utility, call.id("id"))
+    return tagged(shown(row, await store.decisions(call.utility, row.id)))
+
+
+@operation(
+    "PATCH", SCREENINGS + "/{id:uuid}", id="decideScreening", summary="Decide what a screening comes to; every decision is kept",
+    answers={200: Screening}, tag="screenings", right="register", request_headers=IF_MATCH, body_media_type="application/merge-patch+json",
+)  # fmt: skip
+async def decide(call: Call, document: DecisionFacts) -> Answer:
+    """Keep a decision: all three members are told anew each time, since a reason belongs to one decision."""
+    version = call.matched_version()
+    store = _store(call)
+    row = await store.one(call.utility, call.id("id"))
+    if row.version != version:
+        raise ProblemError("stale", "The record has changed since; read it again.")
+    await store.decide(call.utility, row.id, document, version=version, who=call.who, now=call.clock.now())
+    return await _one(call)
+
+
+@operation(
+    "GET", "/v1/utilities/{utility:str}/assemblies/{id:uuid}/trend", id="readTrend",
+    summary="How an assembly's readings go, and the chance that they fail the next test", answers={200: AssemblyTrend}, tag="assemblies", right="read", companies=True,
+)  # fmt: skip
+async def trend(call: Call, query: TrendQuery) -> Answer:
+    """Work out the trends of an assembly's components."""
+    utility = await call.services.registry.utility(call.utility)
+    found = await assembly_trend(
+        _store(call), call.services.reports, utility, call.id("id"), unit=query.pressure, on=query.on, now=call.clock.now()
+    )  # fmt: skip
+    return Answer(body=found)
+
+
+operations = [list_screenings, run, read, decide, trend]

@@ -1,0 +1,81 @@
+"""A record that deserves a second look, what a person decides of it, and a component's trend: as they are told and as they are kept."""
+
+import datetime as dt
+from typing import Annotated, Literal
+from uuid import UUID
+
+from msgspec import UNSET, Meta, Struct, UnsetType
+
+import rules
+from service.things import Name
+
+Disposition = Literal["open", "explained", "confirmed", "dismissed"]
+Because = Annotated[str, Meta(min_length=1, max_length=4000)]
+
+
+class DecisionFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What a person decides of a screening, why, and who decides.
+
+    `explained`: there is an honest reason. `confirmed`: the record is wrong; have it corrected by a report that supersedes it. `dismissed`:
+    there is nothing to look at. `open`: it is to be looked at again.
+    """
+
+    disposition: Disposition
+    because: Because
+    decided_by: Name
+
+
+class Decision(DecisionFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
+    """A decision as kept; a later one stands over it, and takes nothing of it away."""
+
+    version: int
+    decided_at: dt.datetime
+    organisation_id: UUID
+
+
+class Screening(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """A record that deserves a second look, and what was decided of it last.
+
+    `subject_id` is a tester's, a gauge's or an assembly's. The same screen, subject and `occasion` is one screening, however often the
+    screens run; its evidence is renewed as long as it is open. `false_alarms` states at most how often honest work is pointed out by this
+    screen, per `false_alarms_of`, as measured on simulated programmes.
+    """
+
+    id: UUID
+    version: int
+    created_at: dt.datetime
+    changed_at: dt.datetime
+    screen: rules.screening.Screen
+    subject: rules.screening.Subject
+    subject_id: UUID
+    occasion: str
+    on: dt.date
+    message: str
+    evidence: rules.screening.Evidence
+    false_alarms: float
+    false_alarms_of: str
+    disposition: Disposition
+    decision: Decision | UnsetType = UNSET
+    history: list[Decision] | UnsetType = UNSET
+    """Every decision, the first first; told where one screening is read."""
+    caution: str = ""
+
+
+class ScreeningRun(Struct, frozen=True, kw_only=True):
+    """What a run of the screens did: how many tests it looked at since which day, and how many screenings it found, made and renewed."""
+
+    since: dt.date
+    tests: int
+    found: int
+    new: int
+    renewed: int
+
+
+class AssemblyTrend(Struct, frozen=True, kw_only=True):
+    """How an assembly's components go: a trend each, and the day of the next test that it is told for."""
+
+    assembly_id: UUID
+    units: rules.TestUnits
+    next_test_on: dt.date
+    components: list[rules.ComponentTrend]
+    caution: str
