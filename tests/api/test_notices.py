@@ -377,11 +377,11 @@ def test_only_the_utility_reads_contacts(place: Place, world: World, key: str, r
     place.recorded(assembly_id=assembly, **DEGRADED)
     previewed = place.get("/notices/preview", key).text
     run(place)
-    told = [
-        previewed, place.get("/notices", key).text, place.get(f"/notices/{listed(place)[0]['id']}", key).text,
-        place.get(f"/premises/{made}", key).text, place.get("/premises", key).text,
-    ]  # fmt: skip
-    for text in told:
+    notices = [previewed, place.get("/notices", key).text, place.get(f"/notices/{listed(place)[0]['id']}", key).text]
+    # A testing company is told of no notice at all.
+    assert all("/problems/forbidden" in text for text in notices) == (key == "testing_company")
+    told = [place.get(f"/premises/{made}", key).text, place.get("/premises", key).text]
+    for text in told if key == "testing_company" else [*notices, *told]:
         assert assembly in text or made in text
         assert ("b@example.org" in text, "B. Example" in text) == (reads, reads)
     # Nor does anything else under the utility tell them.
