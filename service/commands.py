@@ -97,8 +97,11 @@ def deliver(settings: Settings) -> int:
         return 2
 
     async def until_stopped(dsn: str) -> None:
+        told = asyncio.Event()
+        for one in (signal.SIGINT, signal.SIGTERM):
+            asyncio.get_running_loop().add_signal_handler(one, told.set)
         async with delivering(settings, dsn, SystemClock(), Metrics()):
-            await asyncio.Event().wait()
+            await told.wait()
 
     with database(settings) as found, suppress(KeyboardInterrupt):
         asyncio.run(until_stopped(found.dsn))

@@ -75,7 +75,7 @@ class Deliverer:
     async def _look(self) -> None:
         oldest = 0.0
         now = self._clock.now()
-        forgets = self._forgot_at is None or now - self._forgot_at > dt.timedelta(hours=1)
+        forgets = self._forgot_at is None or abs(now - self._forgot_at) > dt.timedelta(hours=1)
         for utility in await self._store.utilities():
             for row in await self._store.work(utility, now):
                 oldest = max(oldest, row.age)

@@ -4,13 +4,10 @@ Signatures are checked with the `standardwebhooks` library. Days of waiting pass
 what waits take real time.
 """
 
-import json
-import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from email.utils import format_datetime
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from itertools import pairwise
 from typing import Any
 
@@ -24,53 +21,10 @@ from service.clock import SystemClock
 from service.secrets import Secret
 from service.webhooks import WebhookPolicy
 from tests.conftest import NOON, Database, Place, World, bearer, fresh_database, serving, world_in
+from tests.service.receiver import Receiver
 
 KEY = Secret(b"a master key of the tests, at least 32 bytes long")
 QUICK = replace(WebhookPolicy(), look_seconds=0.02, lease_seconds=2, answer_seconds=1)
-
-
-class Receiver:
-    """A receiver that keeps what it takes, and answers as it is told."""
-
-    def __init__(self) -> None:
-        self.calls: list[tuple[dict[str, str], bytes]] = []
-        self.taken: list[dict[str, Any]] = []
-        self.answer: Callable[[], tuple[int, dict[str, str]]] = lambda: (204, {})
-        self.delay = 0.0
-        receiver = self
-
-        class Handler(BaseHTTPRequestHandler):
-            protocol_version = "HTTP/1.1"
-
-            def do_POST(self) -> None:
-                body = self.rfile.read(int(self.headers["content-length"]))
-                time.sleep(receiver.delay)
-                status, headers = receiver.answer()
-                receiver.calls.append(({name.lower(): value for name, value in self.headers.items()}, body))
-                if status < 300:
-                    receiver.taken.append(json.loads(body))
-                self.send_response(status)
-                for name, value in headers.items():
-                    self.send_header(name, value)
-                self.send_header("content-length", "0")
-                self.end_headers()
-
-            def log_message(self, *_arguments: Any) -> None:
-                pass
-
-        self.server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-        self.server.daemon_threads = True
-        self.url = f"http://127.0.0.1:{self.server.server_address[1]}/changes?of=ours"
-        threading.Thread(target=self.server.serve_forever, kwargs={"poll_interval": 0.01}, daemon=True).start()
-
-    @property
-    def changes(self) -> list[dict[str, Any]]:
-        """Every change taken, in the order of its coming."""
-        return [change for message in self.taken for change in message["data"]["changes"]]
-
-    def answers(self, status: int, **headers: str) -> None:
-        """Answer so from now on."""
-        self.answer = lambda: (status, headers)
 
 
 @pytest.fixture(scope="module")
@@ -84,8 +38,7 @@ def world(database: Database) -> Iterator[World]:
 def receiver() -> Iterator[Receiver]:
     made = Receiver()
     yield made
-    made.server.shutdown()
-    made.server.server_close()
+    made.close()
 
 
 @contextmanager
@@ -311,6 +264,7 @@ def test_retry_after_is_honoured(place: Place, receiver: Receiver, form: str) ->
         caught_up(place, hook)
 
 
+@pytest.mark.slow
 def test_a_slow_receiver_and_a_redirecting_one_have_not_taken_a_message(place: Place, receiver: Receiver) -> None:
     other = Receiver()
     with subscribed(place, receiver.url) as hook:
@@ -328,13 +282,11 @@ def test_a_slow_receiver_and_a_redirecting_one_have_not_taken_a_message(place: P
         ]  # fmt: skip
         assert tried[0]["seconds"] >= 1
     assert other.calls == []
-    other.server.shutdown()
-    other.server.server_close()
+    other.close()
 
 
 def test_a_receiver_that_is_not_there_is_told_as_such(place: Place, receiver: Receiver) -> None:
-    receiver.server.shutdown()
-    receiver.server.server_close()
+    receiver.close()
     with subscribed(place, receiver.url) as hook:
         place.recorded()
         until(lambda: attempts(place, hook) == 1)
@@ -431,6 +383,7 @@ def test_what_is_sent_is_counted_and_its_age_told(place: Place, receiver: Receiv
             assert after[name] - before.get(name, 0) == 1
 
 
+@pytest.mark.slow
 def test_two_processes_never_send_the_same_and_one_takes_over_from_the_other(world: World, receiver: Receiver) -> None:
     place = world.place()
     settings = {"webhook_key": KEY, "webhooks_private": True, "webhook_policy": QUICK}
@@ -455,6 +408,7 @@ def test_two_processes_never_send_the_same_and_one_takes_over_from_the_other(wor
         assert receiver.changes == feed(place, start)
 
 
+@pytest.mark.slow
 def test_a_restart_goes_on_where_it_stopped(postgres: Any, template: str, receiver: Receiver) -> None:
     settings = {"webhook_key": KEY, "webhooks_private": True, "webhook_policy": QUICK}
     with fresh_database(postgres, template) as database:
@@ -473,13 +427,11 @@ def test_a_restart_goes_on_where_it_stopped(postgres: Any, template: str, receiv
             until(lambda: client.get(path).json()["waiting"] == 0)
             expected = client.get(f"{place.base}/changes", params={"after": start}).json()["items"]
             client.close()
-        seen: dict[str, Any] = {}
-        for headers, body in receiver.calls:
-            # Sent twice perhaps, but under one id, so that a receiver can drop the repeat.
-            seen.setdefault(headers["webhook-id"], json.loads(body)["data"]["changes"])
-        assert [change for changes in seen.values() for change in changes] == expected
+        # Sent twice perhaps, but under one id, so that a receiver can drop the repeat.
+        assert receiver.once == expected
 
 
+@pytest.mark.slow
 def test_under_another_master_key_nothing_is_sent_that_nobody_can_check(postgres: Any, template: str, receiver: Receiver) -> None:
     settings = {"webhooks_private": True, "webhook_policy": QUICK}
     with fresh_database(postgres, template) as database:
@@ -502,3 +454,16 @@ def test_under_another_master_key_nothing_is_sent_that_nobody_can_check(postgres
             signature = Webhook(rotated["secret"]).sign(headers["webhook-id"], first.clock.now(), body.decode())
             assert headers["webhook-signature"] == signature
             client.close()
+
+
+def test_delivered_messages_are_forgotten_in_time_and_others_are_not(place: Place, receiver: Receiver) -> None:
+    with subscribed(place, receiver.url) as hook:
+        place.recorded()
+        caught_up(place, hook)
+        place.world.clock.pass_by(days=29)
+        receiver.answers(410)
+        place.recorded()
+        until(lambda: read(place, hook, "/deliveries", state="dead")["items"])
+        assert len(read(place, hook, "/deliveries")["items"]) == 2
+        place.world.clock.pass_by(days=32)
+        until(lambda: [one["state"] for one in read(place, hook, "/deliveries")["items"]] == ["dead"])
