@@ -88,8 +88,13 @@ WHERE utility_id = $1 AND webhook_id = $2 AND delivery_id = $3 ORDER BY number D
 
 -- name: work
 -- The subscriptions of a utility for which something waits: whether it may be sent now, and for how many seconds the oldest change has waited.
+-- The oldest is looked for by `>` and CASE: with a sum or `coalesce`, which are not leakproof, row security keeps it from the index.
 SELECT webhook.id, coalesce(head.due_at <= $2, true) AND coalesce(progress.leased_until < clock_timestamp(), true) AS due,
-    coalesce(extract(epoch FROM clock_timestamp() - oldest.recorded_at), 0)::double precision AS age
+    coalesce(extract(epoch FROM clock_timestamp() - (
+        SELECT change.recorded_at FROM record.change
+        WHERE change.utility_id = webhook.utility_id AND change.sequence > CASE WHEN head.after_sequence IS NULL THEN progress.scanned ELSE head.after_sequence END
+        ORDER BY change.sequence LIMIT 1
+    )), 0)::double precision AS age
 FROM record.webhook
 JOIN record.webhook_progress progress ON progress.utility_id = webhook.utility_id AND progress.webhook_id = webhook.id
 JOIN record.utility_log log ON log.utility_id = webhook.utility_id
@@ -98,8 +103,6 @@ LEFT JOIN LATERAL (
     WHERE d.utility_id = webhook.utility_id AND d.webhook_id = webhook.id AND d.state = 'pending'
     ORDER BY d.after_sequence, d.id LIMIT 1
 ) head ON true
-LEFT JOIN record.change oldest
-    ON oldest.utility_id = webhook.utility_id AND oldest.sequence = coalesce(head.after_sequence, progress.scanned) + 1
 WHERE webhook.utility_id = $1 AND webhook.enabled AND (head.due_at IS NOT NULL OR log.changes > progress.scanned);
 
 -- name: take
