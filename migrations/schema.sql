@@ -36,6 +36,9 @@ CREATE TABLE access.utility_grant (
 );
 CREATE INDEX utility_grant_of_organisation ON access.utility_grant (organisation_id, utility_id);
 
+-- Which utilities there are, whoever may act in them: what goes through the whole record begins here.
+CREATE TABLE access.utility (utility_id text COLLATE "C" PRIMARY KEY);
+
 CREATE TABLE record.utility (
     utility_id text COLLATE "C" PRIMARY KEY CHECK (utility_id ~ '^[a-z0-9][a-z0-9-]{1,30}$'),
     version bigint NOT NULL,
@@ -395,6 +398,13 @@ CREATE TABLE record.assembly_grant (
     FOREIGN KEY (utility_id, assembly_id) REFERENCES record.assembly (utility_id, id)
 );
 CREATE INDEX assembly_grant_of_assembly ON record.assembly_grant (utility_id, assembly_id);
+CREATE FUNCTION record.list_utility() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+    INSERT INTO access.utility (utility_id) VALUES (NEW.utility_id) ON CONFLICT DO NOTHING;
+    RETURN NULL;
+END
+$$;
+CREATE TRIGGER list_utility AFTER INSERT ON record.utility FOR EACH ROW EXECUTE FUNCTION record.list_utility();
 
 -- A record that deserves a second look: one row for the same screen, subject and occasion, however often the screens run. Its evidence is
 -- renewed while nobody has decided; none of it is in the change feed, which testing companies read.

@@ -1,4 +1,4 @@
-"""The `nonreturn` command: serve, demo, migrate, key, signing-key, deliver, rebuild, rejudge, export, restore, notices.
+"""The `nonreturn` command: serve, demo, migrate, key, signing-key, deliver, rebuild, rejudge, seal, audit, load, export, restore, notices.
 
 A service reads its settings from the environment (see service/settings.py); the command's options stand over them.
 """
@@ -15,7 +15,7 @@ from typing import get_args
 from msgspec.structs import replace
 
 from rules import LengthUnit, PressureUnit
-from service import commands, demo, exchange
+from service import commands, demo, exchange, proving
 from service.imports.sheets import Delimiter, Encoding
 from service.imports.told import DateOrder, Options
 from service.problems import ProblemError
@@ -47,8 +47,7 @@ def parser() -> argparse.ArgumentParser:
     signing.add_argument("file", type=Path, help="the file to name in NONRETURN_SIGNING_KEYS")
     rebuild = commands_.add_parser("rebuild", help="work out every standing again from the reports, and say which differed")
     rebuild.add_argument("utility", help="the utility's code")
-    rejudge = commands_.add_parser("rejudge", help="judge every stored report again, and say which verdicts differ")
-    rejudge.add_argument("utility", help="the utility's code")
+    _add_proofs(commands_)
     load = commands_.add_parser(
         "load", help="import spreadsheets (CSV, XLSX) of premises, assemblies and past tests; a dry run without --write"
     )
@@ -91,6 +90,19 @@ def parser() -> argparse.ArgumentParser:
     return root
 
 
+def _add_proofs(commands_: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """The commands that prove the record."""
+    rejudge = commands_.add_parser("rejudge", help="judge every stored report again, and say which verdicts differ")
+    rejudge.add_argument("utility", nargs="?", help="the utility's code; every utility where it is left out")
+    seal = commands_.add_parser("seal", help="sign the head of each log as it is, and print it, to be kept elsewhere")
+    seal.add_argument("utility", nargs="?", help="the utility's code; every utility where it is left out")
+    audit = commands_.add_parser("audit", help="find reports that were changed, removed, added or back-dated, and say which")
+    audit.add_argument("--utility", help="the utility's code; every utility where it is left out")
+    audit.add_argument("--heads", type=Path, help="signed heads that were kept elsewhere: one a line, or answers of the service")
+    audit.add_argument("--rejudge", action="store_true", help="judge every report again, too")
+    audit.add_argument("--standings", action="store_true", help="work out every standing again, too")
+
+
 def main() -> None:
     """Run the command; exit status 0 where it did what it says."""
     options = parser().parse_args()
@@ -115,9 +127,14 @@ def main() -> None:
     elif options.command == "rebuild":
         sys.exit(asyncio.run(commands.rebuild(settings, options.utility)))
     elif options.command == "rejudge":
-        sys.exit(asyncio.run(commands.rejudge(settings, options.utility)))
+        sys.exit(asyncio.run(proving.rejudge(settings, options.utility)))
     elif options.command == "screen":
         asyncio.run(commands.screen(settings, options.utility, options.since))
+    elif options.command == "seal":
+        sys.exit(asyncio.run(proving.seal(settings, options.utility)))
+    elif options.command == "audit":
+        told = {"rejudged": options.rejudge, "standings": options.standings}
+        sys.exit(asyncio.run(proving.audited(settings, options.utility, proving.kept_heads(options.heads), **told)))
     elif options.command == "notices":
         asyncio.run(commands.notices(settings, options.utilities))
     else:

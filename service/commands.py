@@ -1,4 +1,4 @@
-"""What the command does besides the demo: serve, migrate, make keys, and prove the record against itself."""
+"""What the command does besides the demo: serve, migrate, make keys, prepare notices, work out standings."""
 
 import asyncio
 import datetime as dt
@@ -19,7 +19,6 @@ from service.edge import write_logs
 from service.embedded import SERVICE, EmbeddedPostgres
 from service.metrics import Metrics
 from service.migrate import migrate as run_migrations
-from service.records.judging import rejudge_reports
 from service.records.notice_runs import NoticeRuns
 from service.records.reports import rebuild_standings
 from service.records.screenings import run_screens
@@ -148,18 +147,6 @@ async def rebuild(settings: Settings, utility: str) -> int:
         finally:
             await pool.close()
     print(f"{utility}: {len(differing)} standings differed and were written anew.", *differing, sep="\n")  # noqa: T201
-    return min(len(differing), 100)
-
-
-async def rejudge(settings: Settings, utility: str) -> int:
-    """Judge every report of a utility again; the number of differing verdicts is the exit status, 100 at most."""
-    with database(settings) as found:
-        pool = await Pool.open(found.dsn, size=2)
-        try:
-            judged, differing = await rejudge_reports(ReportStore(pool), utility)
-        finally:
-            await pool.close()
-    print(f"{utility}: {judged} reports judged again, {len(differing)} verdicts differ.", *differing, sep="\n")  # noqa: T201
     return min(len(differing), 100)
 
 

@@ -6,20 +6,20 @@ again years later and give the same bytes.
 
 import datetime as dt
 import hashlib
+from collections.abc import Callable
 from typing import Any
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
 import msgspec
 from msgspec import UNSET, Struct
-from msgspec.structs import replace
 
 import rules
 from service.access import Principal
 from service.problems import Fault, ProblemError
-from service.records.leaf import leaf_hash
+from service.records.leaf import hashed
 from service.reports import ReportFacts
-from service.store.reports import FactsRow, ReportRow, ReportStore
+from service.store.reports import FactsRow, JudgedRow, ReportRow, ReportStore
 from service.things import Calibration, Certificate, Size, Utility
 
 
@@ -59,6 +59,7 @@ def judge(utility: Utility, submission: Submission, known: FactsRow) -> ReportRo
     test = as_judged(utility, facts, known)
     previous = previous_readings(facts, known)
     verdict = rules.judge(test, received_at=submission.received_at, previous=previous)
+    company = submission.principal.company if known.tester_organisation_id is None else known.tester_organisation_id
     row = ReportRow(
         id=submission.id,
         assembly_id=facts.assembly_id,
@@ -81,9 +82,9 @@ def judge(utility: Utility, submission: Submission, known: FactsRow) -> ReportRo
         rulebook=verdict.rulebook.id,
         rulebook_digest=verdict.rulebook.digest,
         previous=None if previous is None else msgspec.json.encode(previous).decode(),
+        company_id=company,
     )
-    company = submission.principal.company if known.tester_organisation_id is None else known.tester_organisation_id
-    return replace(row, leaf_hash=leaf_hash(utility.code, row), company_id=company)
+    return hashed(utility.code, row)
 
 
 def previous_readings(facts: ReportFacts, known: FactsRow) -> rules.PreviousReadings | None:
@@ -165,15 +166,27 @@ def _tester(known: FactsRow, performed_on: dt.date) -> rules.Tester:
     )
 
 
-async def rejudge_reports(store: ReportStore, utility: str) -> tuple[int, list[UUID]]:
-    """Judge every stored report of a utility again; how many there are, and the ids of those whose verdict is not the same to the byte."""
+async def rejudge_reports(
+    store: ReportStore, utility: str, progress: Callable[[int], None] = lambda _judged: None
+) -> tuple[int, list[UUID]]:
+    """Judge every stored report of a utility again; how many there are, and the ids of those whose verdict is not the same to the byte.
+
+    The verdict holds the digest of the rulebook that it was given by, so that a rulebook changed in place differs too. `progress` hears
+    how many have been judged.
+    """
     judged, differing = 0, []
     while rows := await store.judged(utility, start=judged, limit=500):
-        for row in rows:
-            test = msgspec.json.decode(row.judged, type=rules.Test)
-            previous = None if row.previous is None else msgspec.json.decode(row.previous, type=rules.PreviousReadings)
-            verdict = msgspec.json.encode(rules.judge(test, received_at=row.received_at, previous=previous))
-            if verdict != row.verdict.encode():
-                differing.append(row.id)
+        differing += [row.id for row in rows if again(row) != row.verdict.encode()]
         judged += len(rows)
+        progress(judged)
     return judged, differing
+
+
+def again(row: JudgedRow) -> bytes | None:
+    """The verdict on what a stored report was judged on, given anew; None where it can no longer be judged."""
+    try:
+        test = msgspec.json.decode(row.judged, type=rules.Test)
+        previous = None if row.previous is None else msgspec.json.decode(row.previous, type=rules.PreviousReadings)
+        return msgspec.json.encode(rules.judge(test, received_at=row.received_at, previous=previous))
+    except (rules.RulesError, msgspec.MsgspecError):
+        return None

@@ -10,6 +10,7 @@ from uuid import UUID
 
 import msgspec
 from msgspec import Struct
+from msgspec.structs import replace
 
 from service import merkle
 from service.store.reports import ReportRow
@@ -20,6 +21,7 @@ class Leaf(Struct, frozen=True, kw_only=True):
 
     acceptance: str
     assembly_id: UUID
+    company_id: UUID | None
     content: str
     content_hash: str
     gauge_id: UUID
@@ -51,6 +53,7 @@ def leaf(utility: str, row: ReportRow) -> bytes:
         Leaf(
             acceptance=row.acceptance,
             assembly_id=row.assembly_id,
+            company_id=row.company_id,
             content=_digest(row.content),
             content_hash=row.content_hash.hex(),
             gauge_id=row.gauge_id,
@@ -78,6 +81,11 @@ def leaf(utility: str, row: ReportRow) -> bytes:
 def leaf_hash(utility: str, row: ReportRow) -> bytes:
     """The hash under which a report stands in its utility's log."""
     return merkle.leaf_hash(leaf(utility, row))
+
+
+def hashed(utility: str, row: ReportRow) -> ReportRow:
+    """The row as it is written: with its leaf's hash."""
+    return replace(row, leaf_hash=leaf_hash(utility, row))
 
 
 def _digest(text: str) -> str:

@@ -24,6 +24,7 @@ from service.clock import Clock
 from service.metrics import Metrics
 from service.problems import Fault, ProblemError, not_found
 from service.records.judging import Submission, day_of_test, judge, today
+from service.records.leaf import hashed
 from service.reports import RecordedRaw, Report, ReportFacts
 from service.store.pool import company_looks, whole_view
 from service.store.registry import RegistryStore
@@ -43,7 +44,6 @@ from service.things import Season, Utility
 MOST_TOGETHER = 64
 MOST_WAITING = 2_000
 """Beyond this many waiting reports of a utility a new one is turned away with 503, rather than kept in memory."""
-
 _UTILITY_REMEMBERED = dt.timedelta(seconds=5)
 
 
@@ -242,7 +242,7 @@ class _Group:
             )
         corrected = self._corrected(judged)
         if row.company_id is None and corrected is not None:
-            row = replace(row, company_id=corrected.company_id)
+            row = hashed(self._utility.code, replace(row, company_id=corrected.company_id))
         kept = HistoryRow(**{name: getattr(row, name) for name in HistoryRow.__struct_fields__})
         self._by_id[row.id] = kept
         history = self._history.setdefault(row.assembly_id, [])
@@ -384,11 +384,17 @@ async def rebuild_standings(store: ReportStore, utility: Utility) -> list[UUID]:
 
 async def rework(recording: Recording, utility: Utility, assemblies: Sequence[UUID]) -> list[UUID]:
     """Work out those standings from the reports, and write anew those that differ; their assemblies."""
+    for row in (differing := await differing_standings(recording, utility, assemblies)):
+        await recording.keep_standing(row)
+    return [row.assembly_id for row in differing]
+
+
+async def differing_standings(recording: Recording, utility: Utility, assemblies: Sequence[UUID]) -> list[StandingRow]:
+    """What those of these assemblies' standings would be that are kept otherwise than their reports give; nothing is written."""
     differing = []
     for assembly_id, row in (await recording.assemblies(assemblies)).items():
         history = await recording.history([assembly_id], [])
         new = standing_row(assembly_id, work_out(utility, row, history))
         if row.basis != new.basis:
-            differing.append(assembly_id)
-            await recording.keep_standing(new)
+            differing.append(new)
     return differing

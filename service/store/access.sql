@@ -36,4 +36,5 @@ SELECT g.organisation_id, o.kind, o.name, g.granted_at, g.assemblies FROM access
 WHERE g.utility_id = $1 AND ($2::uuid IS NULL OR g.organisation_id > $2) ORDER BY g.organisation_id LIMIT $3;
 
 -- name: all_utility_ids
-SELECT DISTINCT utility_id FROM access.utility_grant;
+-- Kept by the database: a utility is listed as it is registered.
+SELECT utility_id FROM access.utility ORDER BY utility_id;

@@ -18,14 +18,14 @@ ROW = ReportRow(
     performed_at=dt.datetime(2026, 5, 14, 9, 20, tzinfo=dt.timezone(dt.timedelta(hours=-7))), performed_on=dt.date(2026, 5, 14),
     received_at=dt.datetime(2026, 5, 14, 17, 1, 2, 345, tzinfo=dt.UTC), reason="periodic", supersedes=None, organisation_id=uuid4(),
     key_id=uuid4(), content_hash=b"\1" * 32, content='{"remarks":"Ü \\u0007 \U0001f6b0"}', judged="{}", verdict='{"outcome":"pass"}',
-    outcome="pass", protection="full", acceptance="accepted", rulebook="us-wa", rulebook_digest="sha256:00", previous=None,
+    outcome="pass", protection="full", acceptance="accepted", rulebook="us-wa", rulebook_digest="sha256:00", previous=None, company_id=uuid4(),
 )  # fmt: skip
 CHANGES = {
     "id": uuid4(), "assembly_id": uuid4(), "tester_id": uuid4(), "gauge_id": uuid4(),
     "performed_at": ROW.performed_at + dt.timedelta(microseconds=1), "performed_on": dt.date(2026, 5, 15),
     "received_at": ROW.received_at - dt.timedelta(days=1), "reason": "repair", "supersedes": uuid4(), "organisation_id": uuid4(),
     "key_id": uuid4(), "content_hash": b"\2" * 32, "content": "{}", "judged": "[]", "verdict": '{"outcome":"fail"}', "outcome": "fail",
-    "protection": "lost", "acceptance": "held", "rulebook": "us-ca", "rulebook_digest": "sha256:01", "previous": "{}",
+    "protection": "lost", "acceptance": "held", "rulebook": "us-ca", "rulebook_digest": "sha256:01", "previous": "{}", "company_id": uuid4(),
 }  # fmt: skip
 
 
@@ -51,7 +51,9 @@ COLUMNS = ", ".join(ReportRow.__struct_fields__)
 
 def test_what_is_written_with_a_report_is_the_hash_of_its_row(place: Place, database: Database) -> None:
     first = place.recorded(remarks="Ü \t \u007f \U0001f6b0 </script>", performed_at="2026-05-14T09:20:00.123456-07:00")
-    place.recorded(supersedes=first["report"]["id"], supersedes_because="wrong gauge")
+    # Corrected by the utility, whose report goes on as the company's: the hash is of the row as it is written.
+    corrected = place.report(supersedes=first["report"]["id"], supersedes_because="wrong gauge")
+    assert place.put(uuid4(), corrected, key="utility").status_code == 201
     rows = database.owner(f"SELECT {COLUMNS} FROM record.report WHERE utility_id = $1", place.code)  # noqa: S608 - our own names
     assert len(rows) == 2
     for row in map(dict, rows):

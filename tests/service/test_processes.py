@@ -6,6 +6,7 @@ import os
 import random
 import signal
 import socket
+import stat
 import subprocess
 import sys
 import time
@@ -197,6 +198,9 @@ def test_the_demo_starts_serves_stops_and_starts_again(data: Path, tmp_path: Pat
             assert len(premises) == 40
             refused = client.put(f"{base}/reports/{uuid4()}", json=report, headers=bearer(told["keys"]["regulator"]))
             assert refused.status_code == 403
+            receipt = client.get(
+                f"{told['url']}{answer.headers['location']}/receipt", headers=bearer(told["keys"]["utility"])
+            ).json()["receipt"]
         socket_directory = (data / "postmaster.pid").read_text().splitlines()[4]
         dsn = f"postgresql://{SERVICE}@/postgres?host={socket_directory}"
         assert in_thread(lambda: asyncio.run(everything_agrees(dsn, told["utility"]))) > 60
@@ -217,6 +221,11 @@ def test_the_demo_starts_serves_stops_and_starts_again(data: Path, tmp_path: Pat
         with httpx.Client(trust_env=False) as client:
             standing = client.get(url, headers=bearer(again["keys"]["utility"])).json()
             assert (standing["status"], standing["report_id"]) == ("failed", answer.json()["report"]["id"])
+            # What signs outlives a start, for its owner alone.
+            checked = client.post(f"{again['url']}/v1/receipts/verify", json={"receipt": receipt}).json()
+            assert (checked["valid"], checked["on_record"]) == (True, "as_signed")
+            [keys] = data.parent.glob("*-signing-keys.json")
+            assert stat.S_IMODE(keys.stat().st_mode) == 0o600
             # The first start's keys ended with it.
             assert client.get(url, headers=bearer(told["keys"]["utility"])).status_code == 401
     finally:
@@ -231,8 +240,6 @@ def test_a_key_is_made_by_the_command_and_serves(world: World, place: Place) -> 
     ).stdout.strip()  # fmt: skip
     assert world.client.get(f"{place.base}/reports", headers=bearer(made)).status_code == 200
     place.recorded()
-    for name in ("rebuild", "rejudge"):
-        done = subprocess.run(
-            command(name, place.code), env=os.environ | environment, capture_output=True, text=True, check=False
-        )
+    for asked in (("rebuild", place.code), ("rejudge",), ("audit", "--utility", place.code, "--rejudge", "--standings")):
+        done = subprocess.run(command(*asked), env=os.environ | environment, capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stderr

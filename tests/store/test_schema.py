@@ -158,6 +158,7 @@ REFUSED_TO_THE_SERVICE = [
         "record.webhook_progress": ("DELETE", "TRUNCATE"),
         "record.webhook_attempt": ("UPDATE", "DELETE", "TRUNCATE"),
         "access.webhook_utility": ("UPDATE", "DELETE", "TRUNCATE"),
+        "access.utility": ("UPDATE", "DELETE", "TRUNCATE"),
         "access.organisation": ("UPDATE", "DELETE", "TRUNCATE"),
         "access.key": ("DELETE", "TRUNCATE"),
     }.items()

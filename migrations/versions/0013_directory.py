@@ -1,0 +1,25 @@
+"""The directory of utilities, filled by the database itself, so that one whose last grant was withdrawn is still audited.
+
+The running service needs nothing of it. Utilities that exist are taken from the grants.
+"""
+
+from pathlib import Path
+
+from alembic import op
+from sqlalchemy.util import await_only
+
+revision = "0013"
+down_revision = "0012"
+branch_labels = None
+depends_on = None
+
+
+def upgrade() -> None:
+    """Run the SQL through the driver itself, since one prepared statement cannot hold many."""
+    sql = Path(__file__).with_suffix(".sql").read_text(encoding="utf-8")
+    await_only(op.get_bind().connection.driver_connection.execute(sql))
+
+
+def downgrade() -> None:
+    """Refuse: migrations only expand; an older service lives with the table."""
+    raise NotImplementedError("Migrations only expand. Restore a backup instead.")
