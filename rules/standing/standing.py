@@ -82,7 +82,7 @@ class _Asked(Struct, frozen=True, kw_only=True):
 
 
 class _Decided(Struct, frozen=True, kw_only=True):
-    """The last passing test that counts, the last failing one after it with the first day of that run, and the days of all failures."""
+    """The last passing test that counts, the last failing one after it with the first day of that run, and the days of failures up to the passing one."""
 
     passed: TestEvent | None
     failed: TestEvent | None
@@ -186,6 +186,7 @@ def _decided(history: Sequence[TestEvent]) -> _Decided:
     failed: TestEvent | None = None
     failing_since: dt.date | None = None
     failures: list[dt.date] = []
+    before: tuple[dt.date, ...] = ()
     for one in sorted(history, key=lambda one: (one.performed_at, one.received_at, one.report_id)):
         if one.superseded or one.acceptance == "refused":
             continue
@@ -195,8 +196,8 @@ def _decided(history: Sequence[TestEvent]) -> _Decided:
             failing_since = failing_since if failed is not None else one.performed_on
             failed = one
         elif one.outcome == "pass" and one.acceptance == "accepted":
-            passed, failed, failing_since = one, None, None
-    return _Decided(passed=passed, failed=failed, failing_since=failing_since, failures=tuple(failures))
+            passed, failed, failing_since, before = one, None, None, tuple(failures)
+    return _Decided(passed=passed, failed=failed, failing_since=failing_since, failures=before)
 
 
 def standing_on(kept: Standing, on: dt.date, due_soon_days: int) -> Standing:

@@ -69,6 +69,15 @@ def test_an_incident_at_premises_reaches_the_assemblies_there_also_one_registere
     assert [told(place.standing(one)) for one in (place.assembly, second, other, third)] == [OPEN, OPEN, CURRENT, OPEN]
 
 
+def test_an_assembly_that_is_moved_away_takes_the_incident_along(place: Place, world: World) -> None:
+    place.recorded()
+    put(place, str(uuid4()), incident(place, assemblies=[], premises=[place.premises])).raise_for_status()
+    elsewhere = place.made("premises", name="P", address="A", connection="fire")["id"]
+    path, headers = f"{place.base}/assemblies/{place.assembly}", {"If-Match": '"1"'}
+    world.operator.patch(path, json={"premises_id": elsewhere}, headers=headers).raise_for_status()
+    assert told(place.standing()) == OPEN
+
+
 def test_told_anew_it_reaches_others_or_nobody(place: Place) -> None:
     second = place.new_assembly("pvb")
     for assembly in (place.assembly, second):

@@ -145,6 +145,12 @@ def test_an_assembly_that_fails_repeatedly_is_tested_more_often_where_washington
     assert stand(event("a", dt.date(2025, 3, 10), "fail", superseded=True), again).due_on == dt.date(2027, 3, 10)
 
 
+def test_what_failed_after_the_test_says_nothing_of_it() -> None:
+    held = event("c", DAY, "pass", "held", initial_outcome="fail", performed_at=dt.datetime(2026, 3, 10, 15, tzinfo=dt.UTC))
+    assert stand(event("b", initial_outcome="fail"), held).due_on == dt.date(2027, 3, 10)
+    assert stand(event("b", initial_outcome="fail"), held, event("d", LATER)).due_on == dt.date(2026, 10, 19)
+
+
 def test_the_end_of_the_calendar_is_no_error() -> None:
     last = dt.date.max
     assert stand(event("a", last, "fail")).due_on is None

@@ -1,0 +1,116 @@
+"""Thousands of made-up histories: the rules' standing is what plain.py tells of them, in whatever order the reports come."""
+
+import datetime as dt
+import random
+from collections import Counter
+from dataclasses import replace
+
+import pytest
+
+from rules.standing import Occurrence, Standing, TestEvent, standing, standing_on
+from tests.rules.standing import plain
+from tests.rules.standing.plain import Case, Happening, Test
+
+# Around a leap day, so that month ends and 29 February are met.
+START = dt.datetime(2022, 1, 1, tzinfo=dt.UTC)
+RULEBOOKS = ("us-wa", "us-or", "us-tx", "us-fl", "us-ca", "ca-bc", "us-common")
+EVENTS = ("incident", "repair", "relocation", "return_to_service", "reoccupancy")
+
+
+def history(source: random.Random) -> Case:
+    """An assembly to which much happens: reports late, corrected, refused, held; incidents; a season; an interval of its own."""
+    # Few moments, so that things fall together.
+    moments = [START + dt.timedelta(days=source.randrange(1200), hours=source.choice((0, 8, 12, 23))) for _ in range(12)]
+    moments.append(dt.datetime(2024, 2, 29, 12, tzinfo=dt.UTC))
+    tests: list[Test] = []
+    for n in range(source.randrange(9)):
+        moment = source.choice(moments)
+        outcome = source.choice(("pass", "pass", "pass", "fail", "fail", "incomplete"))
+        corrected = [one.id for one in tests if not any(other.supersedes == one.id for other in tests)]
+        tests.append(
+            Test(
+                id=f"{source.randrange(100):02}-{n}", day=moment.date(), moment=moment, outcome=outcome,
+                received=source.choice((moment, max(moments))) + dt.timedelta(days=source.choice((0, 0, 1, 200))),
+                first=outcome if source.random() < 0.7 else "fail",
+                protection="full" if outcome == "pass" else source.choice(("full", "degraded", "lost", "unknown")),
+                acceptance=source.choice(("accepted", "accepted", "accepted", "held", "refused")),
+                supersedes=source.choice(corrected) if corrected and source.random() < 0.25 else None,
+            )
+        )  # fmt: skip
+    happenings = []
+    for _ in range(source.choice((0, 0, 1, 1, 2, 3))):
+        moment, event = source.choice(moments), source.choice(EVENTS)
+        happenings.append(Happening(event=event, day=moment.date(), moment=moment if event == "incident" else None))
+    return Case(
+        rulebook=source.choice(RULEBOOKS), hazard=source.choice(plain.HAZARDS), connection=source.choice(plain.CONNECTIONS),
+        in_service=source.random() < 0.9, installed=source.choice((None, None, source.choice(moments).date())),
+        season=source.choice((None, None, None, (2, 29), (4, 31), (10, 1))), own_months=source.choice((None, None, None, 1, 6, 18, 60)),
+        tests=tuple(tests), happenings=tuple(happenings),
+    )  # fmt: skip
+
+
+def by_the_rules(case: Case) -> Standing:
+    corrected = {one.supersedes for one in case.tests}
+    return standing(
+        rulebook_id=case.rulebook, hazard=case.hazard, connection=case.connection, in_service=case.in_service, installed_on=case.installed,
+        season_starts=case.season, interval_months=case.own_months,
+        history=[
+            TestEvent(
+                report_id=one.id, performed_on=one.day, performed_at=one.moment, received_at=one.received, reason="periodic",
+                outcome=one.outcome, initial_outcome=one.first, protection=one.protection, acceptance=one.acceptance,
+                superseded=one.id in corrected,
+            )
+            for one in case.tests
+        ],
+        occurrences=[Occurrence(event=one.event, on=one.day, at=one.moment) for one in case.happenings],
+    )  # fmt: skip
+
+
+def agrees(case: Case) -> plain.Told:
+    kept = by_the_rules(case)
+    expected = plain.told(case)
+    assert plain.Told(kept.status, kept.due_on, kept.protection, kept.report_id, kept.since) == expected, case
+    return expected
+
+
+def many(count: int, seed: int) -> None:
+    source = random.Random(seed)  # noqa: S311 - reproducible on purpose
+    met: Counter[str] = Counter()
+    for _ in range(count):
+        case = history(source)
+        expected = agrees(case)
+        met[expected.status] += 1
+        met["doubted"] += expected.protection == "unknown" and expected.status == "current"
+        met["often"] += (
+            case.rulebook == "us-wa" and expected.status == "current" and plain.months_between(case, _last(case, expected)) == 6
+        )
+        # The order in which the reports are told, and what counts for nothing, change nothing.
+        shuffled = source.sample(case.tests, len(case.tests))
+        assert by_the_rules(replace(case, tests=tuple(shuffled))) == by_the_rules(case)
+        day = START.date() + dt.timedelta(days=source.randrange(1800))
+        assert standing_on(by_the_rules(case), day, 30).status == plain.on_day(case, day, 30)
+    # Every way to stand was met often enough for the comparison to mean something.
+    assert set(met) == {"current", "failed", "untested", "out_of_service", "doubted", "often"}
+    assert min(met.values()) > count / 400, met
+
+
+def _last(case: Case, expected: plain.Told) -> Test:
+    return next(one for one in case.tests if one.id == expected.report)
+
+
+def test_the_standing_of_two_thousand_histories_is_what_they_plainly_say() -> None:
+    many(2_000, seed=4)
+
+
+@pytest.mark.slow
+def test_the_standing_of_twelve_thousand_histories_is_what_they_plainly_say() -> None:
+    many(12_000, seed=5)
+
+
+def test_what_is_known_later_changes_what_was_told_only_by_what_came() -> None:
+    """Reports told one by one as they arrive: each step is the plain telling of those that have come."""
+    source = random.Random(6)  # noqa: S311 - reproducible on purpose
+    for _ in range(300):
+        case = history(source)
+        for one in case.tests:
+            agrees(case.knowing(one.received))
