@@ -14,12 +14,29 @@ import pytest
 
 from service.embedded import EmbeddedPostgres
 from service.problems import ProblemError
+from service.records.audit import Audited, audit
 from service.records.judging import rejudge_reports
 from service.records.transfer import Restored, restore
+from service.signing import KeyRing
+from service.store.log import LogStore
 from service.store.pool import Pool
 from service.store.reports import ReportStore
 from service.store.transfer import OWNED
-from tests.conftest import Database, Place, World, bearer, fresh_database, in_thread, world_in
+from tests.api import test_exceptions, test_incidents, test_notices
+from tests.conftest import SIGNING_KEYS, Database, Place, World, bearer, fresh_database, in_thread, world_in
+
+
+@pytest.fixture
+def world(signed_world: World) -> World:
+    """A world that signs, for the heads of the log go with an export."""
+    return signed_world
+
+
+@pytest.fixture
+def place(signed_place: Place) -> Place:
+    """A utility of this test's own."""
+    return signed_place
+
 
 COUNT = "SELECT count(*) FROM record.{} WHERE utility_id = $1"
 
@@ -52,6 +69,10 @@ def filled(place: Place) -> None:
         assert answer.status_code == status
     place.world.clock.pass_by(days=3, microseconds=123457)
     place.recorded(check=0.4)
+    test_incidents.put(place, str(uuid4()), test_incidents.incident(place)).raise_for_status()
+    test_exceptions.put(place, str(uuid4()), test_exceptions.exception(place)).raise_for_status()
+    test_notices.run(place)
+    place.get("/log/head").raise_for_status()
     place.made(
         "incidents", occurred_at="2026-06-02T01:00:00Z", status="suspected", description="Brown water", premises=[place.premises]
     )
@@ -96,7 +117,7 @@ def test_a_restored_utility_is_the_same_to_the_byte_and_lives_on(
     with fresh_database(postgres, template) as other:
         told = restored(other, first)
         assert (told.utility, told.rows, told.differing) == (place.code, lines[-1]["rows"], [])
-        with world_in(other) as there:
+        with world_in(other, signing_keys=SIGNING_KEYS) as there:
             there.clock.moment = world.clock.moment
             headers = bearer(there.operator_key)
             assert there.client.get(f"{place.base}/export", headers=headers).content == first
@@ -131,6 +152,15 @@ def test_a_restored_utility_is_the_same_to_the_byte_and_lives_on(
                 await pool.close()
 
         assert in_thread(lambda: asyncio.run(rejudged())) == (lines[-1]["rows"]["report"] + 1, [])
+
+        async def audited() -> Audited:
+            pool = await Pool.open(other.dsn, size=1)
+            try:
+                return await audit(LogStore(pool), KeyRing(SIGNING_KEYS).keys(), place.code, [], lambda _done, _of: None)
+            finally:
+                await pool.close()
+
+        assert in_thread(lambda: asyncio.run(audited())) == Audited(reports=lines[-1]["rows"]["report"] + 1, heads=1, troubles=[])
         with pytest.raises(ProblemError, match="only where there is nothing of it"):
             restored(other, first)
 
