@@ -8,6 +8,7 @@ from typing import Any, cast
 
 from litestar import Litestar, Request, Response
 from litestar.exceptions import HTTPException
+from litestar.handlers import HTTPRouteHandler
 from litestar.types import ASGIApp
 
 from rules import DocumentError, RulesError
@@ -74,7 +75,7 @@ def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> ASGI
 
     services.contract = document(calls.operations, VERSION)
     inside = Litestar(
-        [one.handler(services) for one in calls.operations],
+        [*_options(), *(one.handler(services) for one in calls.operations)],
         lifespan=[connected],
         openapi_config=None,
         logging_config=None,
@@ -88,6 +89,24 @@ def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> ASGI
     )
     edge = Edge(inside, clock, services.metrics)
     return traced(edge) if settings.telemetry else edge
+
+
+def _options() -> list[HTTPRouteHandler]:
+    """What may be done at each address (RFC 9110, 9.3.7); the framework's own answer names only the method that it met first."""
+
+    def answering(path: str) -> HTTPRouteHandler:
+        methods = sorted({one.method for one in calls.operations if one.path == path} | {"OPTIONS"})
+        allow = ", ".join([*methods, "HEAD"] if "GET" in methods else methods)
+
+        async def options() -> Response[bytes]:
+            return Response(b"", status_code=200, media_type="text/plain", headers={"Allow": allow})
+
+        options.__annotations__ = {"return": Response}
+        return HTTPRouteHandler(path, http_method=["OPTIONS"], name=f"options {path}", include_in_schema=False, status_code=200)(
+            options
+        )
+
+    return [answering(path) for path in dict.fromkeys(one.path for one in calls.operations)]
 
 
 def traced(app: ASGIApp) -> ASGIApp:

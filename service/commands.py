@@ -28,6 +28,7 @@ from service.store.pool import Pool
 from service.store.registry import RegistryStore
 from service.store.reports import ReportStore
 from service.store.screenings import ScreeningStore
+from service.wire import SERVER
 
 
 class Database:
@@ -74,19 +75,19 @@ def serve(settings: Settings, *, workers: int) -> None:
     common = {
         "host": settings.host,
         "port": settings.port,
-        "access_log": False,
+        **SERVER,
         "log_config": None,
         "timeout_graceful_shutdown": 20,
     }
     write_logs(settings.log)
     if workers > 1:
-        uvicorn.run("service.commands:from_environment", factory=True, workers=workers, **common)  # type: ignore[arg-type]
+        uvicorn.run("service.commands:from_environment", factory=True, workers=workers, **common)
         return
     with database(settings) as found:
         if found.embedded is not None:
             run_migrations(found.owner_dsn)
         with suppress(KeyboardInterrupt):
-            uvicorn.run(create_app(settings, found.dsn), **common)  # type: ignore[arg-type]
+            uvicorn.run(create_app(settings, found.dsn), **common)
 
 
 def deliver(settings: Settings) -> int:

@@ -34,6 +34,7 @@ from service.store.pool import Pool
 from service.store.registry import RegistryStore
 from service.store.reports import ReportStore
 from service.things import Assembly, AssemblyFacts, Gauge, GaugeFacts, NewUtility, Premises, PremisesFacts, Tester, TesterFacts
+from service.wire import SERVER
 
 _ORGANISATIONS = {"utility": "Harrow Fen Water", "testing_company": "Fenland Testing", "regulator": "State drinking water office"}
 _KEYS = {"utility": "utility", "tester": "testing_company", "regulator": "regulator"}
@@ -62,7 +63,7 @@ def run(settings: Settings, *, ready: Path | None) -> int:
 async def _serve(settings: Settings, found: Database, ready: Path | None) -> int:
     told = await prepare(found)
     config = uvicorn.Config(
-        create_app(settings, found.dsn), host=settings.host, port=settings.port, access_log=False, log_level="warning",
+        create_app(settings, found.dsn), host=settings.host, port=settings.port, **SERVER, log_level="warning",
         timeout_graceful_shutdown=10,
     )  # fmt: skip
     server = uvicorn.Server(config)
@@ -93,14 +94,15 @@ async def prepare(found: Database) -> dict[str, Any]:
     try:
         organisations = await _organisations(owner)
         registry = RegistryStore(pool)
-        try:
-            await registry.utility(UTILITY)
-        except ProblemError:
-            await fill(pool, registry, organisations)
+        # Before the scenario is filled in: its testers see what is granted to them, as any others do.
         await owner.executemany(
             "INSERT INTO access.utility_grant VALUES ($1, $2, now()) ON CONFLICT DO NOTHING",
             [(UTILITY, one) for one in organisations.values()],
         )
+        try:
+            await registry.utility(UTILITY)
+        except ProblemError:
+            await fill(pool, registry, organisations)
         keys = {name: await _fresh_key(owner, organisations[kind], kind) for name, kind in _KEYS.items()}
         assemblies: dict[str, str] = {}
         for one in await registry.listed(Assembly, UTILITY, after=None, limit=500):

@@ -32,6 +32,7 @@ from service.embedded import SERVICE, EmbeddedPostgres
 from service.migrate import migrate
 from service.settings import Settings
 from service.signing import new_key
+from service.wire import SERVER
 
 TEMPLATE = "nonreturn_template"
 NOON = dt.datetime(2026, 6, 1, 19, tzinfo=dt.UTC)
@@ -157,7 +158,7 @@ def serving(database: Database, clock: SettableClock, **settings: Any) -> Iterat
     app = create_app(replace(Settings(), **settings), database.dsn, clock)
     listener = socket.create_server(("127.0.0.1", 0))
     listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-    server = _Server(uvicorn.Config(app, log_level="error", access_log=False, ws="none", timeout_graceful_shutdown=5))
+    server = _Server(uvicorn.Config(app, log_level="error", **SERVER, timeout_graceful_shutdown=5))
     thread = threading.Thread(target=lambda: asyncio.run(server.serve(sockets=[listener])))
     thread.start()
     deadline = time.monotonic() + 20

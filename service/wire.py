@@ -1,0 +1,83 @@
+"""The server's HTTP protocol with two bounds it lacks: how long the head of a request may be, and how long it may take to arrive.
+
+Without them a connection could send headers for ever, into memory, or sit there and send none. (Bodies have their own bounds: the
+application's size limit, and `body_seconds`.)
+"""
+
+import asyncio
+from typing import Any, Final
+
+from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
+
+HEAD_BYTES: Final = 64 * 1024
+HEAD_SECONDS: Final = 20.0
+
+_TOO_LARGE: Final = (
+    b"HTTP/1.1 431 Request Header Fields Too Large\r\ncontent-type: text/plain; charset=utf-8\r\ncontent-length: 38\r\n"
+    b"connection: close\r\n\r\nThe request line and headers are long."
+)
+
+
+class BoundedProtocol(HttpToolsProtocol):
+    """One connection."""
+
+    _head: int | None = 0
+    """Bytes of a head that is still arriving; None while there is none."""
+    _ended = False
+    _timer: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        """Begin to wait for the first head."""
+        super().connection_made(transport)
+        self._wait()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """Wait no more."""
+        self._stop_waiting()
+        super().connection_lost(exc)
+
+    def data_received(self, data: bytes) -> None:
+        """Parse, and give up a head that grows too long."""
+        self._ended = False
+        super().data_received(data)
+        if self._head is not None and not self.transport.is_closing():
+            # What came with the end of a message was mostly that message.
+            self._head = 0 if self._ended else self._head + len(data)
+            if self._head > HEAD_BYTES:
+                self.transport.write(_TOO_LARGE)
+                self.transport.close()
+
+    def on_message_begin(self) -> None:
+        """Begin to count a head."""
+        super().on_message_begin()
+        self._head = 0
+        if self._timer is None:
+            self._wait()
+
+    def on_headers_complete(self) -> None:
+        """Count no more: what follows is a body."""
+        self._head = None
+        self._stop_waiting()
+        super().on_headers_complete()
+
+    def on_message_complete(self) -> None:
+        """What follows is the next head, if anything."""
+        super().on_message_complete()
+        self._head, self._ended = 0, True
+
+    def _wait(self) -> None:
+        self._timer = self.loop.call_later(HEAD_SECONDS, self._give_up)
+
+    def _stop_waiting(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+
+    def _give_up(self) -> None:
+        self._timer = None
+        if not self.transport.is_closing():
+            self.transport.close()
+
+
+SERVER: Final[dict[str, Any]] = {"http": BoundedProtocol, "access_log": False, "ws": "none", "server_header": False}
+"""How every server of ours is set up."""
