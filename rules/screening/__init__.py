@@ -22,3 +22,4 @@ from rules.screening.tally import Middles as Middles
 from rules.screening.tally import Tally as Tally
 from rules.screening.testers import looks_at_testers as looks_at_testers
 from rules.screening.times import looks_at_times as looks_at_times
+from rules.screening.times import within_reach as within_reach

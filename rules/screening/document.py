@@ -29,9 +29,9 @@ class ScreenedTest(Struct, frozen=True, kw_only=True):
     """A test as far as the screens look at it.
 
     `performed_at` is the moment in the utility's time zone. `metres_from_last` is the geodesic distance from the place of the same tester's
-    test before, None where either place is unknown. `resolution` is the gauge's, in `unit`; None where the gauge reads in another unit,
-    whose digits a conversion has blurred. `accuracy` in `unit`. `repeats_last`: whether every number stands again as at the
-    assembly's test before; None where there is nothing to compare.
+    timed test before; None where either place is unknown, or the distance within reach anyway. `resolution` is the gauge's, in `unit`; None
+    where the gauge reads in another unit, whose digits a conversion has blurred. `accuracy` in `unit`. `repeats_last`: whether every number
+    stands again as at the assembly's test before; None where there is nothing to compare.
     """
 
     report_id: str

@@ -17,6 +17,12 @@ _MINUTE: Final = dt.timedelta(minutes=1)
 _METRES_PER_KILOMETRE: Final = 1_000
 
 
+def within_reach(gap: dt.timedelta) -> float:
+    """The distance [m] up to which two tests of one tester, that far apart in time, raise no question."""
+    hours = (gap / _MINUTE + setting("clock_slack")) / 60
+    return max(setting("near"), setting("fastest") * hours) * _METRES_PER_KILOMETRE
+
+
 def looks_at_times(tests: Iterable[ScreenedTest]) -> Iterator[SecondLook]:
     """What deserves a second look among the tests of one tester, given in the order of their making."""
     last: ScreenedTest | None = None
@@ -56,12 +62,13 @@ def _hour(test: ScreenedTest) -> Iterator[SecondLook]:
 def _travel(last: ScreenedTest, test: ScreenedTest) -> Iterator[SecondLook]:
     if test.metres_from_last is None:
         return
+    gap = test.performed_at - last.performed_at
+    if test.metres_from_last <= within_reach(gap):
+        return
     kilometres = test.metres_from_last / _METRES_PER_KILOMETRE
-    minutes = (test.performed_at - last.performed_at) / _MINUTE
+    minutes = gap / _MINUTE
     hours = (minutes + setting("clock_slack")) / 60
     fastest = setting("fastest")
-    if kilometres < setting("near") or kilometres <= fastest * hours:
-        return
     yield SecondLook(
         screen="too_far_to_travel",
         subject="tester",

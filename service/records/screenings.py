@@ -16,7 +16,7 @@ from msgspec import UNSET, Struct, UnsetType
 
 import rules
 from rules import screening
-from service.geodesy import metres_between
+from service.geodesy import metres_at_most, metres_between
 from service.records.judging import today
 from service.screenings import Decision, Screening, ScreeningRun
 from service.store.screenings import ScreenedRow, ScreeningRow, ScreeningStore
@@ -138,8 +138,10 @@ async def _groups(tests: AsyncIterator[screening.ScreenedTest], key: Callable[[s
 async def _screened(rows: AsyncIterator[ScreenedRow], zone: ZoneInfo) -> AsyncIterator[screening.ScreenedTest]:
     last: ScreenedRow | None = None
     async for row in rows:
-        yield _test(row, last, zone)
-        last = row
+        test = _test(row, last, zone)
+        yield test
+        # A test without a time of day says where its tester was, and not when.
+        last = row if test.timed else last
 
 
 def _test(row: ScreenedRow, last: ScreenedRow | None, zone: ZoneInfo) -> screening.ScreenedTest:
@@ -167,14 +169,16 @@ def _test(row: ScreenedRow, last: ScreenedRow | None, zone: ZoneInfo) -> screeni
 
 
 def _metres(row: ScreenedRow, last: ScreenedRow | None) -> float | None:
-    """How far from the same tester's test before; None where a place is unknown."""
+    """How far from the same tester's test before; None where a place is unknown, or where it is near enough at first sight."""
     if last is None or last.tester_id != row.tester_id:
         return None
     if row.latitude is None or row.longitude is None or last.latitude is None or last.longitude is None:
         return None
-    if (row.latitude, row.longitude) == (last.latitude, last.longitude):
-        return 0.0
-    return metres_between(last.latitude, last.longitude, row.latitude, row.longitude)
+    ends = (last.latitude, last.longitude, row.latitude, row.longitude)
+    # The exact line costs more than all else that is done with a test.
+    if metres_at_most(*ends) <= screening.within_reach(row.performed_at - last.performed_at):
+        return None
+    return metres_between(*ends)
 
 
 def shown(row: ScreeningRow, history: list[Decision] | UnsetType = UNSET) -> Screening:

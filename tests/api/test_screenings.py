@@ -6,9 +6,11 @@ from typing import Any
 from uuid import uuid4
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy import stats
 
-from service.geodesy import metres_between
+from service.geodesy import metres_at_most, metres_between
 from tests.conftest import NOON, Place, World, bearer, phase
 
 DAY = dt.datetime(2026, 5, 12, 9, tzinfo=dt.timezone(dt.timedelta(hours=-7)))
@@ -89,6 +91,23 @@ def test_running_again_changes_nothing(screened: Place) -> None:
     again = run(screened)
     assert (again["found"], again["new"], again["renewed"]) == (6, 0, 0)
     assert listed(screened) == before
+
+
+def test_a_test_without_a_time_of_day_says_nothing_of_travel(place: Place) -> None:
+    """Midnight to the second is a day whose time was not told; the tests on either side of it are compared with each other."""
+    spots = []
+    for latitude in (47.0, 48.0):
+        premises = place.made(
+            "premises", name="P", address="A", connection="fire", location={"latitude": latitude, "longitude": -122.0}
+        )
+        facts = {"kind": "pvb", "hazard": "health", "purpose": "point_of_use"}
+        spots.append(place.made("assemblies", premises_id=premises["id"], **facts)["id"])
+    at(place, DAY.replace(hour=23, minute=50) - dt.timedelta(days=1), assembly_id=spots[0])
+    at(place, DAY.replace(hour=0), assembly_id=spots[1], check=1.5)
+    at(place, DAY.replace(hour=0, minute=20), assembly_id=spots[1], check=1.4)
+    run(place)
+    [found] = listed(place, screen="too_far_to_travel")
+    assert found["evidence"]["figures"]["minutes"] == 30
 
 
 def test_an_earlier_year_is_looked_at_when_asked_for(place: Place) -> None:
@@ -197,6 +216,25 @@ def test_a_tester_who_copies_the_report_before_is_compared_with_the_other(place:
     assert len(found["evidence"]["report_ids"]) == 40
 
 
+def test_a_gauge_that_shifts_within_its_calibration_interval_is_pointed_out(place: Place) -> None:
+    """Forty-four tests by one gauge, 0.6 psi higher in the later half, among as many by another that stays as it was."""
+    steady = place.made("gauges", serial_number="G-2", units={"pressure": "psi"}, accuracy=0.2, resolution=0.1, calibrations=[])[
+        "id"
+    ]
+    for number in range(44):
+        moment = dt.datetime(2026, 3, 5, 9, tzinfo=DAY.tzinfo) + dt.timedelta(days=number)
+        values = (1.3 + number % 5 / 10, 1.2 + number % 7 / 10)
+        at(place, moment, gauge_id=steady, initial_test=phase(*values))
+        shifted = 0.6 if number >= 22 else 0.0
+        at(place, moment + dt.timedelta(hours=2), initial_test=phase(values[0] + shifted, values[1] + shifted))
+    run(place)
+    [found] = listed(place, screen="gauge_shift")
+    assert (found["subject"], found["subject_id"], found["occasion"]) == ("gauge", place.gauge, "2026-01-12")
+    assert found["evidence"]["figures"]["shift_psi"] == pytest.approx(0.6, abs=0.11)
+    assert found["evidence"]["comparisons"] == 2
+    assert listed(place, gauge_id=place.gauge) == [found]
+
+
 KARNEY = [
     # Karney (2013), Algorithms for geodesics, J. Geodesy 87, 43-55, table 2 (the direct problem, from 40° N); from memory.
     ((40.0, 0.0), (41.79331020506, 137.84490004377), 10_000_000.0),
@@ -213,3 +251,8 @@ KARNEY = [
 def test_distances_are_those_published(one: tuple[float, float], other: tuple[float, float], metres: float) -> None:
     assert metres_between(*one, *other) == pytest.approx(metres, abs=0.001)
     assert metres_between(*other, *one) == pytest.approx(metres, abs=0.001)
+
+
+@given(*[st.floats(-90, 90), st.floats(-180, 180)] * 2)
+def test_the_quick_bound_never_lies_below_the_distance(lat: float, lon: float, other_lat: float, other_lon: float) -> None:
+    assert metres_at_most(lat, lon, other_lat, other_lon) >= metres_between(lat, lon, other_lat, other_lon) - 1e-6

@@ -240,6 +240,11 @@ def test_a_key_is_made_by_the_command_and_serves(world: World, place: Place) -> 
     ).stdout.strip()  # fmt: skip
     assert world.client.get(f"{place.base}/reports", headers=bearer(made)).status_code == 200
     place.recorded()
-    for asked in (("rebuild", place.code), ("rejudge",), ("audit", "--utility", place.code, "--rejudge", "--standings")):
+    for asked in (
+        ("rebuild", place.code),
+        ("rejudge",),
+        ("screen", place.code),
+        ("audit", "--utility", place.code, "--rejudge", "--standings"),
+    ):
         done = subprocess.run(command(*asked), env=os.environ | environment, capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stderr
