@@ -65,7 +65,7 @@ class Consistency(Struct, frozen=True, kw_only=True):
 async def head(store: LogStore, keys: SigningKeys, utility: str, *, now: dt.datetime) -> HeadRow:
     """The signed head of the log as it is; the one kept, where nothing was recorded since. ProblemError where it was altered."""
     size = await grow(store, utility)
-    tree, last = _Tree(store, utility), await store.last_head(utility)
+    tree, last = _Tree(store, utility, size), await store.last_head(utility)
     if last is not None and (last.size > size or await tree.root(0, last.size) != last.root):
         raise altered(f"The log does not go on from its head of {last.size} reports.")
     if last is not None and last.size == size:
@@ -83,10 +83,10 @@ async def inclusion(store: LogStore, utility: str, report_id: UUID, size: int | 
     if row is None:
         raise not_found("report")
     own = sound_leaf_hash(utility, row)
-    size = _known_size("size", size, await grow(store, utility))
+    size = _known_size("size", size, whole := await grow(store, utility))
     if row.log_index >= size:
         raise _unfit("size", f"The report was recorded later: its log index is {row.log_index}, so ask for a larger size.")
-    tree = _Tree(store, utility)
+    tree = _Tree(store, utility, whole)
     root = await tree.root(0, size)
     path = [await tree.root(*one) for one in merkle.inclusion_ranges(row.log_index, size)]
     if not merkle.included(own, row.log_index, size, path, root):
@@ -99,10 +99,10 @@ async def inclusion(store: LogStore, utility: str, report_id: UUID, size: int | 
 
 async def consistency(store: LogStore, utility: str, first: int, second: int | None) -> Consistency:
     """Proof that the log of `second` reports, or the log as it is, begins with that of `first`."""
-    second = _known_size("second", second, await grow(store, utility))
+    second = _known_size("second", second, whole := await grow(store, utility))
     if first > second:
         raise _unfit("first", f"The log of {second} reports is smaller than that of {first}.")
-    tree = _Tree(store, utility)
+    tree = _Tree(store, utility, whole)
     path = [await tree.root(*one) for one in merkle.consistency_ranges(first, second)]
     return Consistency(
         utility=utility, first=first, first_root=base64url(await tree.root(0, first)), second=second,
@@ -151,9 +151,10 @@ async def _hashes(store: LogStore, utility: str, start: int, end: int) -> list[b
 class _Tree:
     """The roots of ranges of a log, from its tiles and, beyond the last whole one, from the reports; what was read is remembered."""
 
-    def __init__(self, store: LogStore, utility: str) -> None:
+    def __init__(self, store: LogStore, utility: str, size: int) -> None:
         self._store = store
         self._utility = utility
+        self._size = size
         self._read: dict[tuple[int, int], list[bytes]] = {}
 
     async def root(self, start: int, end: int) -> bytes:
@@ -171,17 +172,18 @@ class _Tree:
         level, within = divmod(height, _BITS)
         number, offset = divmod(start >> (level * _BITS), WIDTH)
         run = 1 << within
-        entries = self._read.get((level, number), [])
-        if len(entries) < offset + run:
-            entries = self._read[level, number] = await self._entries(level, number, offset + run)
+        entries = self._read.get((level, number))
+        if entries is None:
+            entries = self._read[level, number] = await self._entries(level, number)
         return merkle.root(entries[offset : offset + run])
 
-    async def _entries(self, level: int, number: int, count: int) -> list[bytes]:
-        """The first `count` hashes of a tile, or all of them where it is whole."""
+    async def _entries(self, level: int, number: int) -> list[bytes]:
+        """The hashes of a tile; of one that is not whole yet, those that there are."""
         tile = await self._store.tile(self._utility, level, number)
         if tile is not None:
             return [tile.hashes[at : at + _HASH] for at in range(0, len(tile.hashes), _HASH)]
         start = number * WIDTH
+        count = min(WIDTH, (self._size >> (level * _BITS)) - start)
         if level == 0:
             return await _hashes(self._store, self._utility, start, start + count)
         roots = await self._store.tile_roots(self._utility, level - 1, start, start + count)

@@ -180,6 +180,7 @@ class _InMemory(LogStore):
     def __init__(self) -> None:
         self.leaves: dict[str, list[bytes]] = {"alder": [], "birch": [merkle.EMPTY]}
         self.kept: dict[tuple[str, int, int], Tile] = {}
+        self.looks = 0
 
     async def size(self, utility: str) -> int:
         return len(self.leaves[utility])
@@ -191,6 +192,7 @@ class _InMemory(LogStore):
         return len([one for one in self.kept if one[:2] == (utility, level)])
 
     async def tile(self, utility: str, level: int, number: int) -> Tile | None:
+        self.looks += 1
         return self.kept.get((utility, level, number))
 
     async def tile_roots(self, utility: str, level: int, start: int, end: int) -> list[bytes]:
@@ -213,11 +215,26 @@ async def test_roots_from_tiles_are_the_roots_of_the_whole_at_every_size(monkeyp
         leaves += [merkle.leaf_hash(str(n).encode()) for n in range(len(leaves), size)]
         assert await records.grow(store, "alder") == size
         for before in {one for one in grown if one <= size}:
-            assert await records._Tree(store, "alder").root(0, before) == merkle.root(leaves[:before])
+            assert await records._Tree(store, "alder", size).root(0, before) == merkle.root(leaves[:before])
             for start, end in merkle.consistency_ranges(before, size) if before else ():
-                assert await records._Tree(store, "alder").root(start, end) == merkle.root(leaves[start:end])
+                assert await records._Tree(store, "alder", size).root(start, end) == merkle.root(leaves[start:end])
     assert {level for _, level, _ in store.kept} == {0, 1, 2, 3}
     assert len(store.kept) == 75 + 18 + 4 + 1
+
+
+@pytest.mark.parametrize("size", [300, 3000, 30000])
+async def test_a_proof_looks_at_few_tiles_however_long_the_log_is(monkeypatch: pytest.MonkeyPatch, size: int) -> None:
+    monkeypatch.setattr(records, "WIDTH", 16)
+    monkeypatch.setattr(records, "_BITS", 4)
+    store = _InMemory()
+    store.leaves["alder"] = [n.to_bytes(32, "big") for n in range(size)]
+    await records.grow(store, "alder")
+    tree = records._Tree(store, "alder", size)
+    for start, end in merkle.inclusion_ranges(size // 3, size):
+        await tree.root(start, end)
+    # A path runs down one tile a level, and the right edge down another.
+    levels = len({level for _, level, _ in store.kept}) + 1
+    assert store.looks <= 2 * levels
 
 
 @pytest.fixture

@@ -197,7 +197,7 @@ async def test_who_rewrites_the_whole_tree_cannot_sign_it(bench: Bench) -> None:
     await bench.tamper("DELETE FROM record.log_tile WHERE utility_id = $1")
     await log.grow(bench.store, bench.place.code)
     for size in (SEALED, SIZE):
-        root = await log._Tree(bench.store, bench.place.code).root(0, size)
+        root = await log._Tree(bench.store, bench.place.code, SIZE).root(0, size)
         tail = b"".join(await log._hashes(bench.store, bench.place.code, 256, size))
         change = "UPDATE record.log_head SET root = $2, tail = $3 WHERE utility_id = $1 AND size = $4"
         await bench.tamper(change, root, tail, size)
