@@ -45,6 +45,13 @@ class Incident(IncidentFacts, frozen=True, kw_only=True, forbid_unknown_fields=F
     occurred_on: dt.date
 
 
+class IncidentTelling(IncidentFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
+    """An incident as it was told at one time, under the version it had then."""
+
+    version: int
+    recorded_at: dt.datetime
+
+
 class TestingExceptionFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """That an assembly need not be tested from `since` to `until`, both days included; why; and which office grants it.
 

@@ -1,13 +1,15 @@
 """Backflow incidents, which trigger retests, and exceptions from testing, which trigger nothing and are shown."""
 
 import datetime as dt
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 from uuid import UUID
 
-from service.api.lists import AfterId, page, page_of
+from msgspec import Meta, Struct
+
+from service.api.lists import AfterId, Limit, page, page_of
 from service.api.operation import Answer, Call, operation
 from service.api.registry import IF_MATCH, merged, tagged
-from service.incidents import ExceptionEnd, Incident, IncidentFacts, TestingException, TestingExceptionFacts
+from service.incidents import ExceptionEnd, Incident, IncidentFacts, IncidentTelling, TestingException, TestingExceptionFacts
 from service.problems import ProblemError
 from service.records import incidents as records
 from service.store.incidents import IncidentStore, IncidentsWanted
@@ -26,6 +28,13 @@ class IncidentQuery(AfterId, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     until: dt.date | None = None
     closed: bool | None = None
     status: Literal["suspected", "confirmed", "unfounded"] | None = None
+
+
+class TellingQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Tellings after that version."""
+
+    after: Annotated[int, Meta(ge=0, le=2**62)] = 0
+    limit: Limit = 100
 
 
 class ExceptionQuery(AfterId, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -106,6 +115,18 @@ async def change_incident(call: Call, document: dict[str, Any]) -> Answer:  # no
     )
 
 
+@operation(
+    "GET", INCIDENTS + "/{id:uuid}/tellings", id="listIncidentTelling", summary="List how an incident was told over time",
+    answers={200: page_of(IncidentTelling)}, tag="incidents", right="read",
+)  # fmt: skip
+async def list_tellings(call: Call, query: TellingQuery) -> Answer:
+    """List an incident's tellings, the first one first; 404 where there is no such incident."""
+    store = IncidentStore(call.services.pool)
+    await store.incident(call.utility, call.id("id"))
+    found = await store.tellings(call.utility, call.id("id"), after=query.after, limit=query.limit + 1)
+    return page(call, found, query.limit, lambda one: str(one.version))
+
+
 async def _granted(call: Call, document: TestingExceptionFacts, exception_id: UUID) -> Answer:
     utility = await call.services.registry.utility(call.utility)
     granted, fresh = await records.grant_exception(
@@ -169,6 +190,6 @@ async def end_exception(call: Call, document: ExceptionEnd) -> Answer:
 
 
 operations = [
-    post_incident, put_incident, list_incidents, read_incident, change_incident,
+    post_incident, put_incident, list_incidents, read_incident, change_incident, list_tellings,
     post_exception, put_exception, list_exceptions, read_exception, end_exception,
 ]  # fmt: skip

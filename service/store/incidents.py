@@ -10,7 +10,7 @@ import msgspec
 from msgspec import Struct
 
 from service.access import Principal
-from service.incidents import ExceptionEnd, Incident, IncidentFacts, TestingException, TestingExceptionFacts
+from service.incidents import ExceptionEnd, Incident, IncidentFacts, IncidentTelling, TestingException, TestingExceptionFacts
 from service.problems import Fault, ProblemError, not_found
 from service.store.pool import Connection, Pool
 from service.store.statements import statements
@@ -91,6 +91,12 @@ class IncidentStore:
         async with self._pool.lend(utility) as connection:
             rows = await connection.fetch(_SQL["list_incident"], utility, after, limit, *asked)
         return [msgspec.json.decode(row[0], type=Incident) for row in rows]
+
+    async def tellings(self, utility: str, incident_id: UUID, *, after: int, limit: int) -> list[IncidentTelling]:
+        """Up to `limit` tellings of an incident after that version."""
+        async with self._pool.lend(utility) as connection:
+            rows = await connection.fetch(_SQL["tellings"], utility, incident_id, after, limit)
+        return [msgspec.json.decode(row[0], type=IncidentTelling) for row in rows]
 
     async def retold(self, utility: str, assembly_id: UUID, *, since: dt.datetime) -> list[UUID]:
         """The incidents of the assembly that were known before that moment and have been told anew since."""

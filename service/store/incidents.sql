@@ -52,6 +52,11 @@ WITH told AS (
 INSERT INTO record.incident_reach (utility_id, incident_id, version, place, assembly_id, premises_id)
 SELECT $1, $2, $3, row_number() OVER (ORDER BY assembly_id, premises_id), assembly_id, premises_id FROM reached;
 
+-- name: tellings
+-- An incident as it was told over time, the first telling first.
+SELECT (content || jsonb_build_object('version', version, 'recorded_at', recorded_at))::text FROM record.incident_version
+WHERE utility_id = $1 AND incident_id = $2 AND version > $3 ORDER BY version LIMIT $4;
+
 -- name: reached
 -- Every assembly that any telling of the incident reaches, or that stands now at premises which one reaches.
 SELECT r.assembly_id AS id FROM record.incident_reach r WHERE r.utility_id = $1 AND r.incident_id = $2 AND r.assembly_id IS NOT NULL

@@ -1,12 +1,14 @@
 """The hot lists are read from their indexes, not by going through a utility's whole record."""
 
 import datetime as dt
+import re
 from typing import Any
 from uuid import uuid4
 
 import pytest
 
 from service.store.standings import Area, Wanted, _composed
+from service.store.statements import statements
 from tests.conftest import Database, ask
 
 TODAY = dt.date(2026, 6, 1)
@@ -89,3 +91,30 @@ def test_a_hot_list_reads_its_index(filled: Database, head: str, asked: dict[str
 @pytest.mark.parametrize("status", ["overdue", "due_soon"])
 def test_the_most_pressing_come_off_the_index_in_order(filled: Database, status: str) -> None:
     assert "Sort" not in plan(filled, status=status, by_due_on=True)
+
+
+def test_what_a_standing_rests_on_is_read_from_indexes_however_many_incidents_there_are(filled: Database) -> None:
+    """The report path asks this under the log's lock."""
+
+    async def fill(owner: Any) -> None:
+        await owner.execute("SET session_replication_role = replica")
+        await owner.execute(
+            "INSERT INTO record.incident_version SELECT 'many', md5('i' || n)::uuid, 1, now(), md5('o')::uuid, md5('k')::uuid, now(), $1, true, '{}' "
+            "FROM generate_series(1, 5000) n", TODAY,
+        )  # fmt: skip
+        await owner.execute(
+            "INSERT INTO record.incident_reach SELECT 'many', md5('i' || n)::uuid, 1, m, CASE WHEN m < 9 THEN md5('a' || n * m)::uuid END, "
+            "CASE WHEN m = 9 THEN md5('p' || n)::uuid END FROM generate_series(1, 5000) n, generate_series(1, 9) m"
+        )
+        await owner.execute("ANALYZE record.incident_version, record.incident_reach")
+
+    async def explained(service: Any) -> str:
+        await service.execute("SELECT set_config('nonreturn.utility', 'many', false)")
+        sql = statements("reports")["standing_facts"]
+        some = [uuid4() for _ in range(64)]
+        return "\n".join(row[0] for row in await service.fetch(f"EXPLAIN {sql}", "many", some, None, None))
+
+    ask(filled.owner_dsn, fill)
+    told = str(ask(filled.dsn, explained))
+    assert {"incident_reach_of_assembly", "incident_reach_of_premises"} <= set(re.findall(r"incident_reach_of_\w+", told)), told
+    assert "Seq Scan" not in told, told
