@@ -56,13 +56,14 @@ def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> ASGI
     @asynccontextmanager
     async def connected(_app: Litestar) -> AsyncIterator[None]:
         pool = await Pool.open(dsn, size=settings.pool)
+        writers = await Pool.open(dsn, size=max(1, settings.pool // 2), repeating=True)
         services.pool = pool
         services.access = AccessStore(pool)
         services.gatekeeper = Gatekeeper(services.access, clock, remember_seconds=settings.key_cache_seconds)
         services.registry = RegistryStore(pool)
         services.reports = ReportStore(pool)
         services.log = LogStore(pool)
-        services.submissions = Submissions(services.reports, services.registry, clock, services.metrics)
+        services.submissions = Submissions(ReportStore(writers), services.registry, clock, services.metrics)
         services.notice_runs = NoticeRuns(NoticeStore(pool), services.registry, clock)
         services.webhooks = Webhooks(WebhookStore(pool), settings.webhook_key, private=settings.webhooks_private)
         try:
@@ -71,6 +72,7 @@ def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> ASGI
         finally:
             await services.submissions.close()
             await services.notice_runs.close()
+            await writers.close()
             await pool.close()
 
     services.contract = document(calls.operations, VERSION)

@@ -8,7 +8,7 @@ NONRETURN_PORT       the port to listen on (default 8600; 0 takes any free one)
 NONRETURN_SIGNING_KEYS  the file with the keys that sign receipts and tree heads (made by `nonreturn signing-key new FILE`), or the JWK
                      Set itself; without it nothing is signed
 NONRETURN_PUBLIC_URL the address under which people reach the service, for the codes on printed reports (default: as it was asked)
-NONRETURN_POOL       connections to Postgres (default 8)
+NONRETURN_POOL       connections to Postgres (default 8), and half as many again for recording reports
 NONRETURN_LOG        what is logged, as lines of JSON on standard error: error, warning (default), info (a line a request), debug
 NONRETURN_RATE       requests a second that one key may send to one process (default 2000, twice that at once; 0: no limit)
 NONRETURN_TELEMETRY  1: tell requests to OpenTelemetry (needs the extra `telemetry`; its own OTEL_* variables say where to)

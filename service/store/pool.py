@@ -74,15 +74,20 @@ class Pool:
         self._named: WeakKeyDictionary[Any, tuple[str, UUID | None]] = WeakKeyDictionary()
 
     @classmethod
-    async def open(cls, dsn: str, *, size: int) -> "Pool":
-        """Open up to `size` connections; asyncpg's errors where the database cannot be reached."""
+    async def open(cls, dsn: str, *, size: int, repeating: bool = False) -> "Pool":
+        """Open up to `size` connections; asyncpg's errors where the database cannot be reached.
+
+        `repeating` is for the few statements of the report path, asked again and again with arrays of any length: Postgres would plan the
+        long ones anew each time, which takes longer than running them. Lists, which differ by what is asked, are better planned each time.
+        """
+        planned = {"plan_cache_mode": "force_generic_plan"} if repeating else {}
         pool = await asyncpg.create_pool(
             dsn,
             min_size=min(2, size),
             max_size=size,
             command_timeout=30,
             reset=_keep,
-            server_settings={"role": ROLE, "application_name": "nonreturn", "TimeZone": "UTC"},
+            server_settings={"role": ROLE, "application_name": "nonreturn", "TimeZone": "UTC", **planned},
         )
         return cls(pool)
 

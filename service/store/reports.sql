@@ -79,15 +79,15 @@ FROM wanted JOIN record.report r ON r.utility_id = $1 AND r.id = wanted.id
 WHERE NOT EXISTS (SELECT FROM record.report c WHERE c.utility_id = $1 AND c.supersedes = r.id);
 
 -- name: taken
--- The reports that bear one of these ids already, or that these idempotency keys made.
+-- The reports that bear one of these ids already, and those that these idempotency keys made.
 SELECT r.id, r.assembly_id, r.performed_at, r.performed_on, r.received_at, r.reason, r.supersedes,
-    encode(r.content_hash, 'base64') AS content_hash, r.outcome, r.protection, r.acceptance, r.initial_outcome,
-    r.company_id
-FROM record.report r
-WHERE r.utility_id = $1 AND (
-    r.id = ANY ($6::uuid[])
-    OR r.id IN (SELECT q.report_id FROM record.report_request q WHERE q.utility_id = $1 AND q.idempotency_key = ANY ($7::text[]))
-);
+    encode(r.content_hash, 'base64') AS content_hash, r.outcome, r.protection, r.acceptance, r.initial_outcome, r.company_id
+FROM record.report r WHERE r.utility_id = $1 AND r.id = ANY ($6::uuid[])
+UNION ALL
+SELECT r.id, r.assembly_id, r.performed_at, r.performed_on, r.received_at, r.reason, r.supersedes,
+    encode(r.content_hash, 'base64') AS content_hash, r.outcome, r.protection, r.acceptance, r.initial_outcome, r.company_id
+FROM record.report_request q JOIN record.report r ON r.utility_id = $1 AND r.id = q.report_id
+WHERE q.utility_id = $1 AND q.idempotency_key = ANY ($7::text[]);
 
 -- name: record
 -- Reports with their verdicts, the requests that made them, and the standing that follows, in one statement; nothing at all where what
@@ -165,7 +165,7 @@ LEFT JOIN LATERAL (
             WHERE first.utility_id = v.utility_id AND first.incident_id = v.incident_id AND first.version = 1 AND first.recorded_at < $4
         ))
 ) AS told ON true
-WHERE a.utility_id = $1 AND a.id = ANY ($2::uuid[]);
+WHERE a.utility_id = $1 AND a.id IN (SELECT unnest($2::uuid[]));
 
 -- name: sees
 SELECT id FROM record.assembly WHERE utility_id = $1 AND id = $2;

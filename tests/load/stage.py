@@ -49,12 +49,10 @@ class Stage:
         self.organisation = organisation
         key, secret_hash = mint(key_id)
         connection = await asyncpg.connect(self.owner_dsn)
-        await connection.execute(
-            "INSERT INTO access.organisation VALUES ($1, 'testing_company', 'Testers', $2)", organisation, now
-        )
+        await connection.execute("INSERT INTO access.organisation VALUES ($1, 'utility', 'A utility', $2)", organisation, now)
         await connection.execute(
             "INSERT INTO access.key (key_id, organisation_id, label, secret_hash, rights, created_at) VALUES ($1, $2, 'load', $3, $4, $5)",
-            key_id, organisation, secret_hash, sorted(RIGHTS_OF["testing_company"]), now,
+            key_id, organisation, secret_hash, sorted(RIGHTS_OF["utility"]), now,
         )  # fmt: skip
         await connection.close()
         return key
@@ -62,7 +60,13 @@ class Stage:
     def fill(self, code: str, *, assemblies: int, years: int) -> None:
         """Add a utility, and grant it to the key."""
         asyncio.run(fill(self.owner_dsn, code, assemblies=assemblies, years=years, now=self.clock.now()))
-        asyncio.run(self.execute("INSERT INTO access.utility_grant VALUES ($1, $2, now())", code, self.organisation))
+        asyncio.run(
+            self.execute(
+                "INSERT INTO access.utility_grant (utility_id, organisation_id, granted_at) VALUES ($1, $2, now())",
+                code,
+                self.organisation,
+            )
+        )
         self.codes[code] = assemblies
 
     async def execute(self, sql: str, *arguments: object) -> None:
