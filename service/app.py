@@ -65,7 +65,12 @@ def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> ASGI
         services.log = LogStore(pool)
         services.submissions = Submissions(ReportStore(writers), services.registry, clock, services.metrics)
         services.notice_runs = NoticeRuns(NoticeStore(pool), services.registry, clock)
-        services.webhooks = Webhooks(WebhookStore(pool), settings.webhook_key, private=settings.webhooks_private)
+        services.webhooks = Webhooks(
+            WebhookStore(pool),
+            settings.webhook_key,
+            private=settings.webhooks_private,
+            most=settings.webhook_policy.most_of_a_utility,
+        )
         try:
             async with delivering(settings, dsn, clock, services.metrics) if settings.deliver else nullcontext():
                 yield

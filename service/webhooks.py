@@ -39,9 +39,13 @@ class WebhookPolicy(Struct, frozen=True, kw_only=True):
     lease_seconds: float = 60
     """Longer than an attempt takes; a process that died is stood in for after this."""
     look_seconds: float = 1
+    close_seconds: float = 3
+    """For so long a message that is being sent may still be answered when the process is told to stop."""
     messages_a_turn: int = 50
     at_once: int = 16
     keep_delivered_days: int = 30
+    most_of_a_utility: int = 100
+    """So many subscriptions a utility may have."""
 
 
 class WebhookFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -32,6 +32,13 @@ GONE = 410
 REFUSALS = frozenset({400, 413, 415, 422})
 
 
+async def _cancelled(*tasks: asyncio.Task[None]) -> None:
+    """Once all of them have ended."""
+    for task in tasks:
+        task.cancel()
+    await asyncio.gather(*tasks, return_exceptions=True)
+
+
 class Deliverer:
     """Looks for what waits and sends it, until it is closed."""
 
@@ -47,6 +54,7 @@ class Deliverer:
         self._chance = SystemRandom()
         self._forgot_at: dt.datetime | None = None
         self._running: asyncio.Task[None] | None = None
+        self._closing = False
 
     def start(self) -> None:
         """Begin, in the background."""
@@ -65,11 +73,13 @@ class Deliverer:
             await asyncio.sleep(pause * self._chance.uniform(0.75, 1.25))
 
     async def close(self) -> None:
-        """Stop: what is being sent is cut off, and will be sent again."""
-        tasks = [*self._turns.values(), *([self._running] if self._running is not None else [])]
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
+        """Stop: what is being sent may still be answered for a moment; what is cut off then will be sent again."""
+        self._closing = True
+        if self._running is not None:
+            await _cancelled(self._running)
+        if turns := [*self._turns.values()]:
+            await asyncio.wait(turns, timeout=self._policy.close_seconds)
+            await _cancelled(*turns)
         await self._sender.close()
 
     async def _look(self) -> None:
@@ -119,7 +129,7 @@ class Deliverer:
         if not kept:
             return False
         self._metrics.webhooks.labels("failed" if settled.state == "pending" else settled.state).inc()
-        return settled.state != "pending"
+        return settled.state != "pending" and not self._closing
 
     async def _open(self, utility: str, webhook_id: UUID, lease: UUID, head: HeadRow) -> bool:
         end = min(head.last_sequence, head.scanned + self._policy.look_ahead)

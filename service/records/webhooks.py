@@ -16,7 +16,8 @@ from service.webhooks import Delivery, Progress, SecretWebhook, Webhook, Webhook
 class Webhooks:
     """The subscriptions of all utilities; `master` is the key that their secrets are derived from."""
 
-    def __init__(self, store: WebhookStore, master: bytes | None, *, private: bool) -> None:
+    def __init__(self, store: WebhookStore, master: bytes | None, *, private: bool, most: int) -> None:
+        self._most = most
         self._store = store
         self._master = master
         self._private = private
@@ -32,14 +33,15 @@ class Webhooks:
             raise ProblemError("not-applicable", fault, [Fault(pointer="/url", detail=fault)])
 
     async def create(self, utility: str, facts: WebhookFacts, *, new_id: UUID, now: dt.datetime) -> SecretWebhook:
-        """Keep a new subscription; 422 where its address may not be called, or there is no key to sign with."""
+        """Keep a new subscription; 422 where its address may not be called or there is no key to sign with, 409 where there are too many."""
         master = self._key()
         self._check(facts)
         row = WebhookRow(
             id=new_id, version=1, created_at=now, changed_at=now, url=facts.url, resources=_resources(facts), description=_description(facts),
             enabled=facts.enabled, disabled_because=None, secret_number=1, previous_secret_until=None, master_mark=signatures.mark(master),
         )  # fmt: skip
-        await self._store.create(utility, row)
+        if not await self._store.create(utility, row, most=self._most):
+            raise ProblemError("conflict", f"A utility has {self._most} webhooks at most; delete one that is no longer needed.")
         return self._with_secret(master, await self._store.get(utility, new_id))
 
     async def get(self, utility: str, webhook_id: UUID) -> Webhook:

@@ -91,13 +91,14 @@ class WebhookStore:
         async with self._pool.lend(utility) as connection:
             return [dict(row) for row in await connection.fetch(_SQL[statement], utility, *arguments)]
 
-    async def create(self, utility: str, row: WebhookRow) -> None:
-        """Keep a new subscription, which begins at the end of the feed."""
+    async def create(self, utility: str, row: WebhookRow, *, most: int) -> bool:
+        """Keep a new subscription, which begins at the end of the feed; False where the utility has `most` already."""
         async with self._pool.lend(utility) as connection, connection.transaction():
             await connection.execute(_SQL["name_utility"], utility)
-            await connection.execute(
-                _SQL["create"], utility, row.id, row.created_at, row.url, row.resources, row.description, row.enabled, row.master_mark
+            made = await connection.fetch(
+                _SQL["create"], utility, row.id, row.created_at, row.url, row.resources, row.description, row.enabled, row.master_mark, most
             )  # fmt: skip
+        return bool(made)
 
     async def get(self, utility: str, webhook_id: UUID) -> WebhookRow:
         """The subscription of that id; 404 where there is none."""

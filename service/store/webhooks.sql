@@ -8,14 +8,15 @@ SELECT utility_id FROM access.webhook_utility ORDER BY utility_id;
 INSERT INTO access.webhook_utility (utility_id) VALUES ($1) ON CONFLICT DO NOTHING;
 
 -- name: create
--- A new subscription begins at the end of the feed as it is now.
+-- A new subscription begins at the end of the feed as it is now; none is made beyond the number allowed.
 WITH made AS (
     INSERT INTO record.webhook (utility_id, id, version, created_at, changed_at, url, resources, description, enabled, secret_number, master_mark)
-    VALUES ($1, $2, 1, $3, $3, $4, $5, $6, $7, 1, $8)
+    SELECT $1, $2, 1, $3, $3, $4, $5, $6, $7, 1, $8 WHERE (SELECT count(*) FROM record.webhook other WHERE other.utility_id = $1) < $9
     RETURNING utility_id, id
 )
 INSERT INTO record.webhook_progress (utility_id, webhook_id, cursor, scanned)
-SELECT made.utility_id, made.id, log.changes, log.changes FROM made JOIN record.utility_log log USING (utility_id);
+SELECT made.utility_id, made.id, log.changes, log.changes FROM made JOIN record.utility_log log USING (utility_id)
+RETURNING webhook_id;
 
 -- name: get
 SELECT id, version, created_at, changed_at, url, resources, description, enabled, disabled_because, secret_number, previous_secret_until, master_mark

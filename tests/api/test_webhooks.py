@@ -6,15 +6,19 @@ from typing import Any
 import pytest
 
 from service.secrets import Secret
+from service.webhooks import WebhookPolicy
 from tests.conftest import Database, Place, World, bearer, world_in
 
+MOST = 20
 URL = "https://portal.example/changes"
 
 
 @pytest.fixture(scope="module")
 def world(database: Database) -> Iterator[World]:
     """A world with a key to sign with, that sends nothing."""
-    with world_in(database, webhook_key=Secret(b"k" * 32), deliver=False) as made:
+    with world_in(
+        database, webhook_key=Secret(b"k" * 32), deliver=False, webhook_policy=WebhookPolicy(most_of_a_utility=MOST)
+    ) as made:
         yield made
 
 
@@ -97,6 +101,14 @@ def test_only_the_utility_itself_sees_its_webhooks(place: Place, world: World) -
     assert world.operator.post(f"{one}/replay", json={"after": 0}).status_code == 404
     assert world.operator.post(f"{one}/deliveries/{made['id']}/replay").status_code == 404
     assert place.get(f"/webhooks/{made['id']}").json() == {name: value for name, value in made.items() if name != "secret"}
+
+
+def test_a_utility_has_so_many_webhooks_and_no_more(place: Place, world: World) -> None:
+    made = [place.made("webhooks", url=URL) for _ in range(MOST)]
+    refused = world.operator.post(f"{place.base}/webhooks", json={"url": URL})
+    assert (refused.status_code, refused.json()["type"]) == (409, "/problems/conflict")
+    assert world.operator.delete(f"{place.base}/webhooks/{made[0]['id']}", headers={"If-Match": '"1"'}).status_code == 204
+    place.made("webhooks", url=URL)
 
 
 def test_without_a_key_to_sign_with_no_webhook_is_made_and_the_answer_says_what_to_do(database: Database) -> None:

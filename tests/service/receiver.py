@@ -17,7 +17,7 @@ class Receiver:
         self.answer: Callable[[], tuple[int, dict[str, str]]] = lambda: (204, {})
         self.delay = 0.0
         self.most_at_once = 0
-        self._at_once = 0
+        self.at_once = 0
         self._counting = threading.Lock()
         receiver = self
 
@@ -27,15 +27,15 @@ class Receiver:
             def do_POST(self) -> None:
                 body = self.rfile.read(int(self.headers["content-length"]))
                 with receiver._counting:
-                    receiver._at_once += 1
-                    receiver.most_at_once = max(receiver.most_at_once, receiver._at_once)
+                    receiver.at_once += 1
+                    receiver.most_at_once = max(receiver.most_at_once, receiver.at_once)
                 time.sleep(receiver.delay)
                 status, headers = receiver.answer()
                 receiver.calls.append(({name.lower(): value for name, value in self.headers.items()}, body))
                 if status < 300:
                     receiver.taken.append(json.loads(body))
                 with receiver._counting:
-                    receiver._at_once -= 1
+                    receiver.at_once -= 1
                 self.send_response(status)
                 for name, value in headers.items():
                     self.send_header(name, value)

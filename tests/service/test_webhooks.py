@@ -409,16 +409,18 @@ def test_two_processes_never_send_the_same_and_one_takes_over_from_the_other(wor
 
 
 @pytest.mark.slow
-def test_a_restart_goes_on_where_it_stopped(postgres: Any, template: str, receiver: Receiver) -> None:
-    settings = {"webhook_key": KEY, "webhooks_private": True, "webhook_policy": QUICK}
+@pytest.mark.parametrize("close_seconds", [0.1, 3])
+def test_a_restart_goes_on_where_it_stopped(postgres: Any, template: str, receiver: Receiver, close_seconds: float) -> None:
+    policy = replace(QUICK, close_seconds=close_seconds, answer_seconds=5, lease_seconds=10)
+    settings = {"webhook_key": KEY, "webhooks_private": True, "webhook_policy": policy}
     with fresh_database(postgres, template) as database:
         with world_in(database, **settings) as first:
             place = first.place()
             hook = place.made("webhooks", url=receiver.url)
             start = len(feed(place))
-            receiver.delay = 0.5
+            receiver.delay = receiver_thinks = 2
             place.recorded()
-            time.sleep(0.2)
+            until(lambda: receiver.at_once)
             # Stopped while the receiver thinks.
         receiver.delay = 0
         with serving(database, first.clock, **settings) as url:
@@ -427,8 +429,12 @@ def test_a_restart_goes_on_where_it_stopped(postgres: Any, template: str, receiv
             until(lambda: client.get(path).json()["waiting"] == 0)
             expected = client.get(f"{place.base}/changes", params={"after": start}).json()["items"]
             client.close()
+        until(lambda: not receiver.at_once)
         # Sent twice perhaps, but under one id, so that a receiver can drop the repeat.
         assert receiver.once == expected
+        repeated = len(receiver.calls) - len({headers["webhook-id"] for headers, _ in receiver.calls})
+        # Given the time, what was being sent is answered first.
+        assert repeated == (1 if close_seconds < receiver_thinks else 0)
 
 
 @pytest.mark.slow
