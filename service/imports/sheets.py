@@ -44,6 +44,10 @@ _ROWS_AT_ONCE: Final = 100
 _MIDNIGHT: Final = dt.datetime(1900, 1, 1)  # noqa: DTZ001 - only its time of day is of use
 
 
+if not openpyxl.DEFUSEDXML:
+    raise RuntimeError("Workbooks are read with defusedxml only; take OPENPYXL_DEFUSEDXML out of the environment.")
+
+
 class Unread(Struct, frozen=True):
     """A cell that is there and holds no value, with the reason."""
 
