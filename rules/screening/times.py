@@ -1,12 +1,14 @@
 """When and where tests were made: at plausible hours, no more than can be made, no farther apart than can be travelled.
 
 These three count and divide; nothing is estimated. What they grant (slack in written times, places that are only nearly right) is data.
-A test stamped midnight to the second has no time of day told, and is left out.
+A test stamped midnight to the second has no time of day told, and where all tests of a day bear one and the same moment, that is one filled in
+for all (as when days are imported without times): of such tests only the day counts.
 """
 
 import datetime as dt
 from collections import deque
 from collections.abc import Iterable, Iterator
+from itertools import groupby
 from typing import Final
 
 from rules.screening.document import Evidence, ScreenedTest, SecondLook, named
@@ -26,20 +28,17 @@ def within_reach(gap: dt.timedelta) -> float:
 def looks_at_times(tests: Iterable[ScreenedTest]) -> Iterator[SecondLook]:
     """What deserves a second look among the tests of one tester, given in the order of their making."""
     last: ScreenedTest | None = None
-    day: list[ScreenedTest] = []
-    for test in tests:
-        if day and day[-1].performed_at.date() != test.performed_at.date():
-            yield from _crowded(day)
-            day = []
-        day.append(test)
-        if not test.timed:
-            continue
-        yield from _hour(test)
-        if last is not None:
-            yield from _travel(last, test)
-        last = test
-    if day:
-        yield from _crowded(day)
+    for _, of_day in groupby(tests, key=lambda test: test.performed_at.date()):
+        day = list(of_day)
+        timed = [test for test in day if test.timed]
+        if len(timed) > 1 and len({test.performed_at for test in timed}) == 1:
+            timed, last = [], None
+        for test in timed:
+            yield from _hour(test)
+            if last is not None:
+                yield from _travel(last, test)
+            last = test
+        yield from _crowded(day, timed)
 
 
 def _hour(test: ScreenedTest) -> Iterator[SecondLook]:
@@ -83,14 +82,12 @@ def _travel(last: ScreenedTest, test: ScreenedTest) -> Iterator[SecondLook]:
     )  # fmt: skip
 
 
-def _crowded(day: list[ScreenedTest]) -> Iterator[SecondLook]:
-    """More tests on a day, or within an hour of it, than can be made."""
+def _crowded(day: list[ScreenedTest], timed: list[ScreenedTest]) -> Iterator[SecondLook]:
+    """More tests on a day, or within an hour of it (of those whose time is told), than can be made."""
     most_of_day, most_of_hour = setting("most_in_a_day"), setting("most_in_an_hour")
     within: deque[ScreenedTest] = deque()
     fullest: list[ScreenedTest] = []
-    for test in day:
-        if not test.timed:
-            continue
+    for test in timed:
         while within and test.performed_at - within[0].performed_at >= _HOUR:
             within.popleft()
         within.append(test)

@@ -73,6 +73,16 @@ def test_midnight_to_the_second_is_a_day_without_a_time() -> None:
     assert looked(*(told(str(n), midnight) for n in range(41))) == ["too_many_tests"]
 
 
+def test_one_moment_for_all_tests_of_a_day_was_filled_in() -> None:
+    """As an import of days without times gives them: nothing follows from noon, not even for the test after it."""
+    filled_in = [told(str(n), metres_from_last=90_000.0) for n in range(40)]
+    after = told("after", NOON + dt.timedelta(days=1), metres_from_last=5_000_000.0)
+    assert looked(*filled_in, after) == []
+    assert looked(*filled_in, told("41st")) == ["too_many_tests"]
+    # One moment among others of the day is told, and judged.
+    assert looked(told("first", NOON - dt.timedelta(hours=2)), *filled_in) == ["too_far_to_travel"] * 39 + ["too_many_tests"]
+
+
 def test_nothing_is_nothing() -> None:
     assert looked() == []
 
@@ -93,7 +103,7 @@ def test_each_day_is_counted_by_itself() -> None:
 @pytest.mark.parametrize(
     ("kilometres", "minutes", "pointed_out"),
     # 130 km/h over the minutes told and 20 more.
-    [(130, 40, False), (131, 40, True), (1.9, 0, False), (60, 0, True), (43.3, 0, False), (None, 0, False)],
+    [(130, 40, False), (131, 40, True), (1.9, 0, False), (60, 1, True), (45.5, 1, False), (60, 0, False), (None, 1, False)],
 )
 def test_two_tests_too_far_apart_are_looked_at_again(
     kilometres: float | None, minutes: int, pointed_out: bool  # noqa: FBT001 - a table's column
@@ -315,7 +325,12 @@ def test_every_setting_has_a_source_and_a_clause_and_every_screen_a_stated_rate(
 
 def test_no_message_accuses() -> None:
     found = [
-        *looks_at_times([told("a", NOON.replace(hour=3)), *(told(str(n), NOON, metres_from_last=9e5) for n in range(14))]),
+        *looks_at_times(
+            [
+                told("a", NOON.replace(hour=3)),
+                *(told(str(n), NOON + dt.timedelta(minutes=n), metres_from_last=9e5) for n in range(14)),
+            ]
+        ),
         *tallied(a=many(150), b=[replace(one, failed=n % 10 == 0) for n, one in enumerate(many(600))]),
         *looks_at_changes([change(("AB12345", "CD99881"))]),
     ]
