@@ -1,5 +1,6 @@
 """Batches over HTTP: an answer a line, in order; what is bad spoils only itself; sending again changes nothing."""
 
+import asyncio
 import http.client
 import json
 from typing import Any
@@ -7,6 +8,7 @@ from urllib.parse import urlsplit
 from uuid import uuid4
 
 import httpx
+import jsonschema
 import pytest
 
 from service.api.spool import IN_MEMORY, Spool
@@ -150,3 +152,38 @@ async def test_a_spool_gives_back_in_order_what_went_in_and_holds_little_in_memo
 def test_the_last_line_needs_no_end(place: Place, end: bytes) -> None:
     answer = send(place, json.dumps(place.report()).encode() + end)
     assert [json.loads(line)["status"] for line in answer.text.splitlines()] == [201]
+
+
+def test_the_contract_describes_a_line_and_its_answer(place: Place) -> None:
+    contract = place.world.client.get("/openapi.json").json()
+    call = contract["paths"]["/v1/utilities/{utility}/reports/batches"]["post"]
+    coming, going = call["requestBody"]["content"][NDJSON]["schema"], call["responses"]["200"]["content"][NDJSON]["schema"]
+    # JSON Schema 2020-12, 8.4 and 8.5: what media type a string holds, and the schema of that.
+    assert [(one["type"], one["contentMediaType"]) for one in (coming, going)] == [("string", "application/json")] * 2
+    line, answer = (
+        jsonschema.Draft202012Validator({**one["contentSchema"], "components": contract["components"]}) for one in (coming, going)
+    )
+    good = place.report() | {"id": str(uuid4())}
+    line.validate(good)
+    assert not line.is_valid(good | {"colour": "red"})
+    told = answers(place, [good, {"colour": "red"}])
+    for one in told:
+        answer.validate(one)
+    assert not answer.is_valid({name: value for name, value in told[0].items() if name != "line"})
+
+
+async def test_whoever_puts_into_a_full_spool_waits_until_some_is_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("service.api.spool.MOST", 100_000)
+    spool = Spool()
+    await spool.put(b"x" * IN_MEMORY)
+    await spool.put(b"y" * 150_000)
+    waiting = asyncio.ensure_future(spool.put(b"z"))
+    await asyncio.sleep(0.05)
+    assert not waiting.done()
+    read = await spool.get() + await spool.get()
+    await asyncio.wait_for(waiting, 5)
+    spool.end()
+    while more := await spool.get():
+        read += more
+    assert read == b"x" * IN_MEMORY + b"y" * 150_000 + b"z"
+    spool.close()
