@@ -85,7 +85,7 @@ class NoticeRuns:
         """Work on a run, telling after each piece how far it has come; ends early where another worker has taken it over."""
         try:
             schedule = await read_schedule(self._store, utility.code)
-            stretches = scans(rule.windows(schedule.steps, run.on_day))
+            stretches = scans(rule.windows(schedule.steps, run.on_day), run.on_day)
             waiting = sum([await self._store.count(utility.code, scan) for scan in stretches])
             run = replace(run, total=run.done + waiting)
             for scan in stretches:

@@ -101,7 +101,7 @@ async def preview(
         raise ProblemError("not-applicable", detail, [Fault(pointer="/on", detail=detail)])
     schedule = await read_schedule(store, utility.code)
     found: list[tuple[Place, Words]] = []
-    stretches = scans(rule.windows(schedule.steps, on))
+    stretches = scans(rule.windows(schedule.steps, on), on)
     start = 0 if after is None else after.scan
     for number, scan in list(enumerate(stretches))[start:]:
         place = START if after is None or number != after.scan else (after.due, after.assembly_id)

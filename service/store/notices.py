@@ -1,7 +1,7 @@
 """Notices in Postgres: candidates a page at a time, what was prepared, and the runs.
 
-Everything that writes notices holds the lock of the utility's log from the start, as whoever records reports does: a report that
-changes a standing withdraws the notices that rest on it, and the two must not wait for each other.
+Everything that writes notices holds the lock of the utility's log before it touches one, as whoever records reports does: a report
+that changes a standing withdraws the notices that rest on it, and the two must not wait for each other.
 """
 
 import datetime as dt
@@ -40,11 +40,12 @@ class Scan(Struct, frozen=True, kw_only=True):
 
     window: Window
     status: str
+    on: dt.date
 
 
-def scans(windows: Sequence[Window]) -> list[Scan]:
-    """The stretches that these windows look through, in their order."""
-    return [Scan(window=one, status=status) for one in windows for status in _SOUGHT[one.step.occasion][1]]
+def scans(windows: Sequence[Window], on: dt.date) -> list[Scan]:
+    """The stretches that these windows of that day look through, in their order."""
+    return [Scan(window=one, status=status, on=on) for one in windows for status in _SOUGHT[one.step.occasion][1]]
 
 
 class Candidate(Struct, frozen=True, kw_only=True):
@@ -80,6 +81,9 @@ class NewNotice(Struct, frozen=True, kw_only=True):
     scheduled_for: dt.date
     subject: str
     body: str
+
+
+_ABOUT: Final = ("assembly_id", "due_on", "report_id", "scheduled_for")
 
 
 class NoticeRow(Struct, frozen=True, kw_only=True):
@@ -237,7 +241,8 @@ class Piece:
         )
         kept = {row["id"] for row in rows}
         if kept:
-            await self._connection.execute(_SQL["withdraw_earlier"], self._utility, list(kept), now)
+            about = [[getattr(one, name) for one in notices if one.id in kept] for name in _ABOUT]
+            await self._connection.execute(_SQL["withdraw_earlier"], self._utility, now, step.occasion, step.to, *about)
         return kept
 
     async def advance(self, run: RunRow) -> None:
@@ -251,7 +256,7 @@ class Piece:
 def _candidates(utility: str, scan: Scan, head: list[str], *tail: str, **more: Any) -> tuple[str, list[Any]]:
     step = scan.window.step
     values = {
-        "utility": utility, "status": scan.status, "unprotected": step.occasion == "unprotected",
+        "utility": utility, "status": scan.status, "on": scan.on, "unprotected": step.occasion == "unprotected",
         "from": scan.window.after or dt.date.min, "until": scan.window.until, "step": step.step, "occasion": step.occasion,
         "addressee": step.to, "days": step.days, **more,
     }  # fmt: skip

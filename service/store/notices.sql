@@ -13,15 +13,17 @@ ON CONFLICT (utility_id) DO UPDATE SET version = schedule.version + 1, changed_a
 RETURNING version, created_at, changed_at, steps::text AS steps;
 
 -- name: candidates
--- The assemblies for which a step is the right one and that have not been told yet, with what its words need.
-SELECT s.assembly_id, s.version, coalesce(s.due_on, 'infinity'::date) AS due, about.due_on, about.report_id, about.tested_on, about.repair_by,
+-- The assemblies for which a step is the right one and that have not been told yet, with what its words need. The due day is compared
+-- as it stands: under row security an index serves no condition on an expression such as coalesce, which might leak.
+SELECT s.assembly_id, s.version, s.due_on AS due, about.due_on, about.report_id, about.tested_on, about.repair_by,
     about.counted_from, a.kind, a.serial_number, a.position, a.premises_id, p.name AS premises, p.address, p.reference, p.contact::text AS contact
 
 -- name: count
 SELECT count(*)
 
 -- name: due
--- Whether tested before or never: what counts is the due day, and the window is a range of the index by status and due day.
+-- Whether tested before or never: what counts is the due day, and the window is a range of the index by status and due day. Who is
+-- excepted from testing that day is not asked to test.
 FROM record.standing s
 JOIN record.assembly a ON a.utility_id = s.utility_id AND a.id = s.assembly_id
 JOIN record.premises p ON p.utility_id = a.utility_id AND p.id = a.premises_id
@@ -29,7 +31,11 @@ CROSS JOIN LATERAL (
     SELECT s.due_on AS counted_from, s.due_on, NULL::uuid AS report_id, NULL::date AS tested_on, NULL::date AS repair_by
 ) about
 WHERE s.utility_id = {utility} AND s.status = {status}
-    AND coalesce(s.due_on, 'infinity'::date) > {from} AND coalesce(s.due_on, 'infinity'::date) <= {until}
+    AND s.due_on > {from} AND s.due_on <= {until}
+    AND NOT EXISTS (
+        SELECT FROM record.exception e
+        WHERE e.utility_id = s.utility_id AND e.assembly_id = s.assembly_id AND {on} BETWEEN e.since AND coalesce(e.ended_on, e.until)
+    )
 
 -- name: failed
 FROM record.standing s
@@ -53,8 +59,8 @@ WHERE s.utility_id = {utility} AND s.status = {status} AND (s.protection = 'lost
     )
 
 -- name: candidates_after
-    AND (coalesce(s.due_on, 'infinity'::date), s.assembly_id) > ({after_due}::date, {after}::uuid)
-ORDER BY coalesce(s.due_on, 'infinity'::date), s.assembly_id LIMIT {limit}
+    AND (s.due_on, s.assembly_id) > ({after_due}::date, {after}::uuid)
+ORDER BY s.due_on, s.assembly_id LIMIT {limit}
 
 -- name: prepare
 -- Only while the standing is still the one that was read, so that no notice rests on what has just been corrected.
@@ -69,11 +75,11 @@ RETURNING id;
 
 -- name: withdraw_earlier
 -- Whoever has not been sent an earlier step by now is sent the later one alone.
-UPDATE record.notice AS earlier SET version = earlier.version + 1, changed_at = $3::timestamptz, state = 'withdrawn',
-    states = earlier.states || jsonb_build_object('state', 'withdrawn', 'at', $3::timestamptz, 'detail', 'A later step took its place.')
-FROM record.notice kept
-WHERE kept.utility_id = $1 AND kept.id = ANY ($2) AND earlier.utility_id = $1 AND earlier.assembly_id = kept.assembly_id
-    AND earlier.state IN ('prepared', 'delivery_failed') AND earlier.occasion = kept.occasion AND earlier.addressee = kept.addressee
+UPDATE record.notice AS earlier SET version = earlier.version + 1, changed_at = $2::timestamptz, state = 'withdrawn',
+    states = earlier.states || jsonb_build_object('state', 'withdrawn', 'at', $2::timestamptz, 'detail', 'A later step took its place.')
+FROM unnest($5::uuid[], $6::date[], $7::uuid[], $8::date[]) AS kept (assembly_id, due_on, report_id, scheduled_for)
+WHERE earlier.utility_id = $1 AND earlier.assembly_id = kept.assembly_id AND earlier.state IN ('prepared', 'delivery_failed')
+    AND earlier.occasion = $3 AND earlier.addressee = $4
     AND earlier.due_on IS NOT DISTINCT FROM kept.due_on AND earlier.report_id IS NOT DISTINCT FROM kept.report_id
     AND earlier.scheduled_for < kept.scheduled_for;
 
@@ -143,8 +149,9 @@ WHERE utility_id = $1 AND state = 'running' AND on_day <> $2 AND beat_at < clock
 SELECT id FROM record.notice_run WHERE utility_id = $1 AND state = 'running';
 
 -- name: hold_run
--- Locks the run for a piece of work; nothing where another worker has taken it over.
-SELECT id FROM record.notice_run WHERE utility_id = $1 AND id = $2 AND worker = $3 AND state = 'running' FOR UPDATE;
+-- Locks the run for a piece of work; nothing where another worker has taken it over. The table of notices grows while a run writes, so a
+-- plan made when it was small is not kept for the pieces that follow.
+SELECT id, set_config('plan_cache_mode', 'force_custom_plan', true) FROM record.notice_run WHERE utility_id = $1 AND id = $2 AND worker = $3 AND state = 'running' FOR UPDATE;
 
 -- name: advance_run
 UPDATE record.notice_run SET beat_at = clock_timestamp(), total = $3, done = $4, without_addressee = $5, by_step = $6::jsonb

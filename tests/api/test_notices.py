@@ -185,6 +185,21 @@ def test_what_no_longer_holds_is_withdrawn_at_once_and_what_was_sent_stays(place
     assert steps(place, assembly_id=gone) == [("failed", "withdrawn"), ("failed", "prepared")]
 
 
+def test_who_is_excepted_from_testing_is_not_asked_to_test_but_is_told_of_a_failure(place: Place) -> None:
+    place.recorded()
+    failing = place.new_assembly("pvb")
+    place.recorded(assembly_id=failing, **DEGRADED)
+    for assembly in (place.assembly, failing):
+        place.made(
+            "exceptions", assembly_id=assembly, since="2026-06-01", until="2027-06-30", reason="premises_empty", because="Empty.",
+            granted_by="Office",
+        )  # fmt: skip
+    pass_to(place, "2027-06-30")
+    assert run(place)["by_step"] == {"failed": 1}
+    pass_to(place, "2027-07-01")
+    assert run(place)["by_step"] == {"overdue_second": 1}
+
+
 def test_days_are_the_utilitys_own(place: Place) -> None:
     place.recorded()
     # 30 days before 1 June 2027 is 2 May; in Los Angeles that day begins at 07:00 in UTC.
