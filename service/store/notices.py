@@ -139,6 +139,13 @@ class NoticeStore:
     def __init__(self, pool: Pool) -> None:
         self._pool = pool
 
+    @asynccontextmanager
+    async def _transaction(self, utility: str) -> AsyncIterator[Connection]:
+        """A transaction whose statements are planned for the tables as they are by now."""
+        async with self._pool.lend(utility) as connection, connection.transaction():
+            await connection.execute(_SQL["plan_anew"])
+            yield connection
+
     async def schedule(self, utility: str) -> ScheduleRow | None:
         """The utility's own schedule."""
         async with self._pool.lend(utility) as connection:
@@ -155,7 +162,7 @@ class NoticeStore:
     async def count(self, utility: str, scan: Scan) -> int:
         """How many candidates a stretch holds."""
         sql, arguments = _candidates(utility, scan, ["count"])
-        async with self._pool.lend(utility) as connection:
+        async with self._transaction(utility) as connection:
             found: int = await connection.fetchval(sql, *arguments)
         return found
 
@@ -164,7 +171,7 @@ class NoticeStore:
         sql, arguments = _candidates(
             utility, scan, ["candidates"], "candidates_after", after_due=after[0], after=after[1], limit=limit
         )
-        async with self._pool.lend(utility) as connection:
+        async with self._transaction(utility) as connection:
             return [Candidate(**dict(row)) for row in await connection.fetch(sql, *arguments)]
 
     async def notices(self, utility: str, *, after: UUID | None, limit: int, **wanted: Any) -> list[NoticeRow]:
@@ -213,7 +220,7 @@ class NoticeStore:
     @asynccontextmanager
     async def piece(self, utility: str, run: RunRow) -> AsyncIterator["Piece | None"]:
         """The transaction of one piece of a run's work; None where the run is no longer the worker's."""
-        async with self._pool.lend(utility) as connection, connection.transaction():
+        async with self._transaction(utility) as connection:
             held = await connection.fetchval(_SQL["hold_run"], utility, run.id, run.worker)
             yield None if held is None else Piece(connection, utility)
 

@@ -12,6 +12,10 @@ ON CONFLICT (utility_id) DO UPDATE SET version = schedule.version + 1, changed_a
     WHERE schedule.version = $2
 RETURNING version, created_at, changed_at, steps::text AS steps;
 
+-- name: plan_anew
+-- The table of notices grows by thousands while a run writes: a plan made when it was small would go through all of it for each assembly.
+SET LOCAL plan_cache_mode = 'force_custom_plan';
+
 -- name: candidates
 -- The assemblies for which a step is the right one and that have not been told yet, with what its words need. The due day is compared
 -- as it stands: under row security an index serves no condition on an expression such as coalesce, which might leak.
@@ -49,13 +53,15 @@ WHERE s.utility_id = {utility} AND s.status = {status} AND (s.protection = 'lost
     AND r.performed_on > {from} AND r.performed_on <= {until}
 
 -- name: not_told
--- Neither of this step, nor of one that comes after it: a schedule changed meanwhile never goes back.
+-- Neither of this step, nor of one that comes after it: a schedule changed meanwhile never goes back. `OFFSET 0` has it looked up assembly
+-- by assembly, in the index: as a join it would be planned by counts of a table that has just grown.
     AND NOT EXISTS (
         SELECT FROM record.notice n
         WHERE n.utility_id = s.utility_id AND n.assembly_id = s.assembly_id AND n.state <> 'withdrawn'
             AND n.due_on IS NOT DISTINCT FROM about.due_on AND n.report_id IS NOT DISTINCT FROM about.report_id
             AND (n.step = {step}
                 OR n.occasion = {occasion} AND n.addressee = {addressee} AND n.scheduled_for >= about.counted_from + {days}::integer)
+        OFFSET 0
     )
 
 -- name: candidates_after
@@ -149,9 +155,8 @@ WHERE utility_id = $1 AND state = 'running' AND on_day <> $2 AND beat_at < clock
 SELECT id FROM record.notice_run WHERE utility_id = $1 AND state = 'running';
 
 -- name: hold_run
--- Locks the run for a piece of work; nothing where another worker has taken it over. The table of notices grows while a run writes, so a
--- plan made when it was small is not kept for the pieces that follow.
-SELECT id, set_config('plan_cache_mode', 'force_custom_plan', true) FROM record.notice_run WHERE utility_id = $1 AND id = $2 AND worker = $3 AND state = 'running' FOR UPDATE;
+-- Locks the run for a piece of work; nothing where another worker has taken it over.
+SELECT id FROM record.notice_run WHERE utility_id = $1 AND id = $2 AND worker = $3 AND state = 'running' FOR UPDATE;
 
 -- name: advance_run
 UPDATE record.notice_run SET beat_at = clock_timestamp(), total = $3, done = $4, without_addressee = $5, by_step = $6::jsonb

@@ -3,6 +3,7 @@
 import asyncio
 import datetime as dt
 import os
+import re
 import subprocess
 import sys
 from collections.abc import AsyncIterator
@@ -15,9 +16,10 @@ import pytest
 
 from rules import notices as rule
 from service.records.notice_runs import PIECE, NoticeRuns
-from service.store.notices import START, NewNotice, NoticeStore, RunRow, scans
+from service.store.notices import START, NewNotice, NoticeStore, RunRow, _candidates, scans
 from service.store.pool import Pool
 from service.store.registry import RegistryStore
+from service.store.statements import composed
 from tests.conftest import NOON, Database, SettableClock, ask
 
 TODAY = dt.date(2026, 6, 1)
@@ -261,7 +263,9 @@ def test_commands_at_once_and_killed_in_the_middle_leave_each_notice_once(many: 
     both = [command(many, CODE) for _ in range(2)]
     printed = [process.communicate(timeout=60)[1] for process in both]
     assert [process.returncode for process in both] == [0, 0], printed
-    assert all(f"finished, {ASSEMBLIES} of {ASSEMBLIES}" in one for one in printed)
+    # One worked; the other followed it, or came when it was done and found nothing to do.
+    assert any(f"finished, {ASSEMBLIES} of {ASSEMBLIES}" in one for one in printed)
+    assert all("finished" in one.splitlines()[-1] for one in printed)
     each_once(many, step="overdue_final")
 
 
@@ -269,7 +273,7 @@ def test_commands_at_once_and_killed_in_the_middle_leave_each_notice_once(many: 
 def test_many_times_the_assemblies_take_no_more_memory_and_no_more_time_each(database: Database) -> None:
     long_ago = dt.date(2020, 1, 1)
     measured = {}
-    for code, assemblies in (("small", 2_000), ("large", 16_000)):
+    for code, assemblies in (("small", 1_000), ("large", 8_000)):
         fill(database, code, assemblies, long_ago)
         script = (
             "import asyncio, resource, sys, time; from service import commands; from service.settings import Settings; import os\n"
@@ -282,6 +286,45 @@ def test_many_times_the_assemblies_take_no_more_memory_and_no_more_time_each(dat
         seconds, peak_kb = done.stdout.split()
         assert f"finished, {assemblies} of {assemblies}" in done.stderr
         measured[code] = (float(seconds) / assemblies, int(peak_kb))
-    assert database.owner("SELECT count(*) FROM record.notice WHERE utility_id = 'large'")[0][0] == 16_000
+    assert database.owner("SELECT count(*) FROM record.notice WHERE utility_id = 'large'")[0][0] == 8_000
     assert measured["large"][1] - measured["small"][1] < 8_000, measured
     assert measured["large"][0] < 2 * measured["small"][0], measured
+
+
+def test_candidates_are_found_by_an_index_and_not_in_the_whole_record(many: Database) -> None:
+    """As the service's role is given the plan: row security takes away what might leak, an expression in an index for one."""
+    plans = {}
+
+    async def explained(service: Any) -> None:
+        await service.execute("SELECT set_config('nonreturn.utility', $1, false)", CODE)
+        for scan in scans(rule.windows(rule.default_steps(), TODAY), TODAY):
+            after = {"after_due": TODAY, "after": UUID(int=1), "limit": PIECE}
+            sql, arguments = _candidates(CODE, scan, ["candidates"], "candidates_after", **after)
+            plans[scan.window.step.step, scan.status] = "\n".join(
+                row[0] for row in await service.fetch(f"EXPLAIN {sql}", *arguments)
+            )
+
+    ask(many.dsn, explained)
+    assert len(plans) == 10
+    for plan in plans.values():
+        condition = re.search(r"standing_by_due_day on standing s .*\n\s+Index Cond: (.*)", plan)
+        assert condition is not None, plan
+        assert "status" in condition[1], plan
+        assert "ROW(due_on, assembly_id)" in condition[1], plan
+        assert "Sort" not in plan, plan
+        assert re.search(r"Index Scan using notice_\w+ on notice n .*\n\s+Index Cond: .*\(assembly_id = s.assembly_id\)", plan), (
+            plan
+        )
+    assert "due_on <= " in re.search(r"Index Cond: (.*)", plans["due", "current"])[1]  # type: ignore[index]
+
+
+def test_what_is_to_be_sent_is_listed_from_its_index(many: Database) -> None:
+    async def explained(service: Any) -> str:
+        await service.execute("SELECT set_config('nonreturn.utility', $1, false)", CODE)
+        values = {"utility": CODE, "state": "prepared", "after": UUID(int=1), "limit": 101}
+        sql, arguments = composed("notices", ["notices", "of_state", "after", "by_id"], values)
+        return "\n".join(row[0] for row in await service.fetch(f"EXPLAIN {sql}", *arguments))
+
+    plan = ask(many.dsn, explained)
+    assert "notice_to_send" in plan, plan
+    assert "Sort" not in plan, plan
