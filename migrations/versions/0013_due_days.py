@@ -5,8 +5,8 @@ The running service needs nothing of it. Building the first keeps writers of sta
 
 from alembic import op
 
-revision = "0011"
-down_revision = "0010"
+revision = "0013"
+down_revision = "0012"
 branch_labels = None
 depends_on = None
 
