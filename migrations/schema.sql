@@ -222,8 +222,7 @@ CREATE TABLE record.standing (
     FOREIGN KEY (utility_id, assembly_id) REFERENCES record.assembly (utility_id, id)
 );
 -- Due soon and overdue are ranges of the due day among the current ones.
-CREATE INDEX standing_by_status ON record.standing (utility_id, status, (coalesce(due_on, 'infinity'::date)), assembly_id);
--- The due day as it stands: under row security no condition on an expression such as the one above is an index's, since it might leak.
+-- The day as it stands: under row security no condition on an expression, such as coalesce, is an index's, since it might leak.
 CREATE INDEX standing_by_due_day ON record.standing (utility_id, status, due_on, assembly_id);
 CREATE INDEX standing_unprotected ON record.standing (utility_id, protection, assembly_id) WHERE protection IN ('lost', 'degraded');
 

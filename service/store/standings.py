@@ -125,7 +125,9 @@ def _composed(head: str, utility: str, wanted: Wanted, after: tuple[dt.date, UUI
     if wanted.area is not None:
         parts.append("area" if wanted.area.west <= wanted.area.east else "area_over_antimeridian")
         values |= structs.asdict(wanted.area)
-    order = "due_on" if wanted.by_due_on else "assembly_id"
+    order = "assembly_id"
+    if wanted.by_due_on:
+        order = "due_day" if wanted.status in ("overdue", "due_soon") else "due_on"
     if after is not None:
         parts.append(f"after_{order}")
         values["after_due"], values["after"] = after

@@ -39,10 +39,11 @@ AND p.latitude >= {south} AND p.latitude <= {north} AND (p.longitude >= {west} O
 AND s.status = {status}
 
 -- name: status_overdue
-AND s.status = 'current' AND coalesce(s.due_on, 'infinity'::date) < {today}
+-- The due day is compared as it stands: under row security no condition on an expression, such as coalesce, is an index's, as it might leak.
+AND s.status = 'current' AND s.due_on < {today}
 
 -- name: status_due_soon
-AND s.status = 'current' AND coalesce(s.due_on, 'infinity'::date) >= {today} AND coalesce(s.due_on, 'infinity'::date) <= {soon}
+AND s.status = 'current' AND s.due_on >= {today} AND s.due_on <= {soon}
 
 -- name: status_current
 AND s.status = 'current' AND coalesce(s.due_on, 'infinity'::date) > {soon}
@@ -70,6 +71,13 @@ AND s.protection = {protection} AND s.protection IN ('lost', 'degraded')
 
 -- name: after_assembly_id
 AND a.id > {after}
+
+-- name: after_due_day
+-- Where every one of them has a due day.
+AND (s.due_on, s.assembly_id) > ({after_due}, {after})
+
+-- name: by_due_day
+ORDER BY s.due_on, s.assembly_id LIMIT {limit}
 
 -- name: after_due_on
 AND (coalesce(s.due_on, 'infinity'::date), a.id) > ({after_due}, {after})
