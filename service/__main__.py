@@ -20,7 +20,7 @@ from service.imports.sheets import Delimiter, Encoding
 from service.imports.told import DateOrder, Options
 from service.problems import ProblemError
 from service.settings import Settings
-from service.signing import new_key
+from service.signing import KeyRing, new_key
 
 
 def parser() -> argparse.ArgumentParser:
@@ -108,7 +108,9 @@ def main() -> None:
     options = parser().parse_args()
     try:
         settings = Settings.from_environment(os.environ)
-    except ValueError as error:
+        if options.command in ("serve", "demo", "seal", "audit"):
+            KeyRing(settings.signing_keys)
+    except (OSError, ValueError) as error:
         sys.exit(f"nonreturn: a setting cannot be read: {error}")
     given = {name: value for name in ("host", "port", "data") if (value := getattr(options, name, None)) is not None}
     settings = replace(settings, **given)

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from service import proving
-from service.__main__ import parser
+from service.__main__ import main, parser
 from service.settings import Settings
 from tests.conftest import SIGNING_KEYS, Place, World, in_thread
 
@@ -102,3 +102,11 @@ def test_the_command_line_takes_what_it_says() -> None:
     assert (options.utility, options.heads, options.rejudge, options.standings) == ("alder", Path("heads.jsonl"), True, True)
     for name in ("rejudge", "seal", "audit"):
         assert parser().parse_args([name]).utility is None
+
+
+@pytest.mark.parametrize("keys", ["no-such-file", '{"keys": 1}'])
+def test_keys_that_cannot_be_read_are_told_before_anything_starts(monkeypatch: pytest.MonkeyPatch, keys: str) -> None:
+    monkeypatch.setenv("NONRETURN_SIGNING_KEYS", keys)
+    monkeypatch.setattr("sys.argv", ["nonreturn", "serve"])
+    with pytest.raises(SystemExit, match="a setting cannot be read"):
+        main()
