@@ -151,6 +151,17 @@ def test_all_that_is_wrong_with_it_is_told(place: Place, world: World) -> None:
     assert (beyond.status_code, beyond.json()["errors"][0]["pointer"]) == (422, "/occurred_at")
 
 
+def test_a_telling_that_is_refused_leaves_nothing(place: Place) -> None:
+    place.recorded()
+    one = put(place, str(uuid4()), incident(place)).json()["id"]
+    before = place.get("/changes", limit=500).json()["items"]
+    refused = patch(place, one, '"1"', assemblies=[str(uuid4())], status="unfounded")
+    assert (refused.status_code, refused.json()["errors"][0]["pointer"]) == (422, "/assemblies/0")
+    assert place.get(f"/incidents/{one}").json()["version"] == 1
+    assert place.get("/changes", limit=500).json()["items"] == before
+    assert told(place.standing()) == OPEN
+
+
 def test_its_day_is_the_day_where_the_utility_is(place: Place) -> None:
     # 05:00 UTC on 1 June is still 31 May in Los Angeles.
     made = put(place, str(uuid4()), incident(place, occurred_at="2026-06-01T05:00:00Z")).json()

@@ -9,6 +9,7 @@ import datetime as dt
 import json
 import random
 from collections import Counter
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 from uuid import uuid4
 from zoneinfo import ZoneInfo
@@ -19,7 +20,7 @@ from service.records.reports import rebuild_standings
 from service.store.pool import Pool
 from service.store.registry import RegistryStore
 from service.store.reports import ReportStore
-from tests.conftest import Place, World, bearer, certificate, in_thread, phase
+from tests.conftest import NOON, Place, World, bearer, certificate, in_thread, phase
 from tests.rules.standing import plain
 from tests.rules.standing.plain import Case, Happening, Test
 
@@ -307,3 +308,29 @@ def test_a_standing_that_was_meddled_with_is_found_and_written_anew(world: World
     )
     assert [str(found) for found in rebuilt(programme.place)] == [one]
     check_today(programme)
+
+
+def test_reports_and_incidents_that_come_at_once_leave_the_standing_that_follows_from_all(world: World) -> None:
+    world.clock.moment = NOON
+    place = world.place()
+    now = world.clock.now()
+
+    def report(n: int) -> int:
+        moment = now - dt.timedelta(minutes=10 * n + 5)
+        return place.put(uuid4(), place.report(performed_at=moment.isoformat(), initial_test=phase(1.2 + n / 10))).status_code
+
+    def incident(n: int) -> int:
+        facts = {
+            "occurred_at": (now - dt.timedelta(minutes=30 * n)).isoformat(), "status": "suspected", "description": "D",
+            "premises": [place.premises],
+        }  # fmt: skip
+        return world.operator.post(f"{place.base}/incidents", json=facts).status_code
+
+    with ThreadPoolExecutor(6) as pool:
+        told = [pool.submit(act, n) for n in range(1, 9) for act in (report, incident)]
+        assert {one.result() for one in told} == {201}
+    assert rebuilt(place) == []
+    # The last test was fifteen minutes ago, the last incident half an hour.
+    assert (place.standing()["status"], place.standing()["protection"]) == ("current", "full")
+    assert incident(0) == 201
+    assert (place.standing()["status"], place.standing()["protection"]) == ("due_soon", "unknown")
