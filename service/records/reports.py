@@ -392,9 +392,11 @@ async def rework(recording: Recording, utility: Utility, assemblies: Sequence[UU
 async def differing_standings(recording: Recording, utility: Utility, assemblies: Sequence[UUID]) -> list[StandingRow]:
     """What those of these assemblies' standings would be that are kept otherwise than their reports give; nothing is written."""
     differing = []
+    history: dict[UUID, list[HistoryRow]] = {}
+    for one in await recording.history(assemblies, []):
+        history.setdefault(one.assembly_id, []).append(one)
     for assembly_id, row in (await recording.assemblies(assemblies)).items():
-        history = await recording.history([assembly_id], [])
-        new = standing_row(assembly_id, work_out(utility, row, history))
+        new = standing_row(assembly_id, work_out(utility, row, history.get(assembly_id, [])))
         if row.basis != new.basis:
             differing.append(new)
     return differing
