@@ -14,7 +14,8 @@ from litestar.types import ASGIApp
 from rules import DocumentError, RulesError
 from service import documents
 from service.access import Gatekeeper
-from service.api import calls
+from service.api import calls, reports
+from service.api.direct import Direct
 from service.api.openapi import document
 from service.clock import Clock, SystemClock
 from service.edge import Edge
@@ -86,15 +87,11 @@ def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> ASGI
         lifespan=[connected],
         openapi_config=None,
         logging_config=None,
-        exception_handlers={
-            ProblemError: _problem,
-            RulesError: _refusal,
-            HTTPException: _framework,
-            Exception: _failure,
-        },
+        exception_handlers=dict.fromkeys((ProblemError, RulesError, HTTPException, Exception), _problem),
         request_max_body_size=settings.body_limit,
     )
-    edge = Edge(inside, clock, services.metrics)
+    short = Direct(inside, services, [reports.put_report, reports.post_report], told)
+    edge = Edge(short, clock, services.metrics)
     return traced(edge) if settings.telemetry else edge
 
 
@@ -147,24 +144,21 @@ async def delivering(settings: Settings, dsn: str, clock: Clock, metrics: Metric
         await pool.close()
 
 
-def _answer(error: ProblemError, request: Request[Any, Any, Any]) -> Response[bytes]:
-    return Response(error.body(request.url.path), status_code=error.status, media_type=MEDIA_TYPE, headers=error.headers)
+def told(error: Exception, method: str, path: str) -> ProblemError:
+    """The problem that an error is answered with."""
+    if isinstance(error, ProblemError):
+        return error
+    if isinstance(error, RulesError):
+        # A document that lacks something is malformed; a question that the rules cannot answer is not applicable.
+        return documents.from_rules(error, "malformed" if isinstance(error, DocumentError) else "not-applicable")
+    if isinstance(error, HTTPException):
+        code, detail = _FRAMEWORK.get(error.status_code, ("internal", "The service failed."))
+        return ProblemError(code, detail, headers=dict(error.headers or {}))
+    log.error("%s %s failed", method, path, exc_info=error)
+    return ProblemError("internal", "The service failed; it is safe to send the same request again.")
 
 
-def _problem(request: Request[Any, Any, Any], error: ProblemError) -> Response[bytes]:
-    return _answer(error, request)
-
-
-def _refusal(request: Request[Any, Any, Any], error: RulesError) -> Response[bytes]:
-    """The rules' refusals: a document that lacks something is malformed, a question they cannot answer is not applicable."""
-    return _answer(documents.from_rules(error, "malformed" if isinstance(error, DocumentError) else "not-applicable"), request)
-
-
-def _framework(request: Request[Any, Any, Any], error: HTTPException) -> Response[bytes]:
-    code, detail = _FRAMEWORK.get(error.status_code, ("internal", "The service failed."))
-    return _answer(ProblemError(code, detail, headers=dict(error.headers or {})), request)
-
-
-def _failure(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
-    log.error("%s %s failed", request.method, request.url.path, exc_info=error)
-    return _answer(ProblemError("internal", "The service failed; it is safe to send the same request again."), request)
+def _problem(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
+    path = request.url.path
+    problem = told(error, request.method, path)
+    return Response(problem.body(path), status_code=problem.status, media_type=MEDIA_TYPE, headers=problem.headers)

@@ -15,6 +15,7 @@ class Metrics:
     def __init__(self) -> None:
         self._registry = CollectorRegistry()
         self._requests = Counter("nonreturn_requests", "Requests answered.", ["operation", "status"], registry=self._registry)
+        self._answered: dict[tuple[str, int], tuple[Counter, Histogram]] = {}
         self._seconds = Histogram("nonreturn_request_seconds", "Time to the answer.", ["operation"], registry=self._registry)
         self._verdicts = Counter("nonreturn_verdicts", "Verdicts recorded.", ["outcome", "acceptance"], registry=self._registry)
         self._together = Histogram(
@@ -35,8 +36,13 @@ class Metrics:
 
     def answered(self, operation: str, status: int, seconds: float) -> None:
         """Count a request."""
-        self._requests.labels(operation, str(status)).inc()
-        self._seconds.labels(operation).observe(seconds)
+        known = self._answered.get((operation, status))
+        if known is None:
+            # Looking a label up costs more than counting.
+            known = self._requests.labels(operation, str(status)), self._seconds.labels(operation)
+            self._answered[operation, status] = known
+        known[0].inc()
+        known[1].observe(seconds)
 
     def recorded(self, verdicts: list[tuple[str, str]]) -> None:
         """Count the reports of one commit, each by outcome and acceptance."""

@@ -127,46 +127,50 @@ class Operation(Struct, frozen=True, kw_only=True):
     function: Function
     streams: bool
 
+    async def answer(self, services: Services, request: Any) -> Answer:
+        """What is answered to a request (the framework's, or one that has as much of it as is asked here); it is counted and timed."""
+        start, status = time.perf_counter(), 500
+        try:
+            answer = await self._answer(services, request)
+            status = answer.status
+        except ProblemError as error:
+            status = error.status
+            raise
+        finally:
+            services.metrics.answered(self.id, status, time.perf_counter() - start)
+        return answer
+
+    async def _answer(self, services: Services, request: Any) -> Answer:
+        principal = None
+        seen_by(None)
+        if self.right is not None:
+            principal = await services.gatekeeper.principal(request.headers.get("authorization"))
+            utility = request.path_params.get("utility")
+            services.rates.spend(principal.key_id, time.monotonic())
+            principal.require(self.right, utility)
+            if principal.company is not None and not self.companies:
+                raise ProblemError("forbidden", "This call is not for testing companies; ask the utility.")
+            seen_by(principal.company)
+            if utility is not None and principal.kind == "operator":
+                # The operator sees every utility there is, so whether there is one has to be asked.
+                await services.registry.utility(utility)
+        arguments: dict[str, Any] = {}
+        if self.query is not None:
+            arguments["query"] = convert(self.query, _single(request))
+        body = b""
+        if self.takes is not None:
+            _check_media_type(request, self.body_media_type, *self.other_body_media_types)
+            # A call that streams reads its body itself, line by line, while it answers.
+            body = b"" if self.streams else await _body(request, services.settings.body_seconds)
+            if self.takes is not bytes:
+                arguments["document"] = decode(self.takes, body)
+        return await self.function(Call(request, services, principal, body), **arguments)
+
     def handler(self, services: Services) -> HTTPRouteHandler:
         """The router's handler for this call."""
 
         async def handle(request: Request[Any, Any, Any]) -> Response[Any] | Stream:
-            start, status = time.perf_counter(), 500
-            try:
-                response = await answer(request)
-                status = response.status_code or 200
-            except ProblemError as error:
-                status = error.status
-                raise
-            finally:
-                services.metrics.answered(self.id, status, time.perf_counter() - start)
-            return response
-
-        async def answer(request: Request[Any, Any, Any]) -> Response[Any] | Stream:
-            principal = None
-            seen_by(None)
-            if self.right is not None:
-                principal = await services.gatekeeper.principal(request.headers.get("authorization"))
-                utility = request.path_params.get("utility")
-                services.rates.spend(principal.key_id, time.monotonic())
-                principal.require(self.right, utility)
-                if principal.company is not None and not self.companies:
-                    raise ProblemError("forbidden", "This call is not for testing companies; ask the utility.")
-                seen_by(principal.company)
-                if utility is not None and principal.kind == "operator":
-                    # The operator sees every utility there is, so whether there is one has to be asked.
-                    await services.registry.utility(utility)
-            arguments: dict[str, Any] = {}
-            if self.query is not None:
-                arguments["query"] = convert(self.query, _single(request))
-            body = b""
-            if self.takes is not None:
-                _check_media_type(request, self.body_media_type, *self.other_body_media_types)
-                # A call that streams reads its body itself, line by line, while it answers.
-                body = b"" if self.streams else await _body(request, services.settings.body_seconds)
-                if self.takes is not bytes:
-                    arguments["document"] = decode(self.takes, body)
-            return respond(await self.function(Call(request, services, principal, body), **arguments))
+            return respond(await self.answer(services, request))
 
         # The framework reads these annotations itself; they stand here resolved.
         handle.__annotations__ = {"request": Request, "return": Response | Stream}
@@ -200,13 +204,17 @@ class _Duplex(Stream):
         )  # fmt: skip
 
 
+def content(answer: Answer) -> bytes:
+    """The bytes of an answer that is not streamed."""
+    return answer.body if isinstance(answer.body, bytes) else b"" if answer.body is None else msgspec.json.encode(answer.body)
+
+
 def respond(answer: Answer) -> Response[Any] | Stream:
     """The framework's response for an answer."""
     if isinstance(answer.body, AsyncIterator):
         stream = _Duplex if answer.reads_on else Stream
         return stream(answer.body, status_code=answer.status, media_type=answer.media_type, headers=answer.headers)
-    content = answer.body if isinstance(answer.body, bytes) else b"" if answer.body is None else msgspec.json.encode(answer.body)
-    return Response(content, status_code=answer.status, media_type=answer.media_type, headers=answer.headers)
+    return Response(content(answer), status_code=answer.status, media_type=answer.media_type, headers=answer.headers)
 
 
 def operation(

@@ -1,10 +1,23 @@
 """A member that stands twice is refused: taking the last without a word would lose what the other said (RFC 8259, section 4)."""
 
 import json
+from typing import Any
 
+import msgspec
 import pytest
 
+from service import documents
+from service.problems import ProblemError
 from tests.conftest import Place, World
+
+
+class Loose(msgspec.Struct, omit_defaults=True):
+    """A document with members of any kind."""
+
+    name: str
+    remarks: str = ""
+    many: Any = None
+
 
 TEST = {
     "rulebook": "us-common", "performed_at": "2026-05-14T09:20:00-07:00", "assembly": {"kind": "pvb", "hazard": "health"},
@@ -48,3 +61,27 @@ def test_the_bare_address_leads_to_the_reference(world: World) -> None:
     assert (answer.status_code, answer.headers["location"]) == (302, "/docs")
     page = world.client.get("/docs")
     assert page.headers["content-type"] == "text/html; charset=utf-8"
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        b'{"name": "a", "name": "b"}',
+        b'{"name" : "a", "name" : "b"}',
+        b'{"name":"a","remarks":"\\u0022:","name":"b"}',
+        b'{"name":"a","remarks":"\\":","name":"b"}',
+        b'{"name":"a","many":{"x":{"y":1,"y":1}}}',
+        b'{"name":"a","many":{"na\\u006de":1,"name":2}}',
+    ],
+)
+def test_however_a_doubled_member_is_written_it_is_found(body: bytes) -> None:
+    with pytest.raises(ProblemError) as refused:
+        documents.decode(Loose, body)
+    assert "more than once" in refused.value.detail
+
+
+@pytest.mark.parametrize(
+    "body", [b'{"name":"\\":"}', b'{"name":"a\\u0022:b","many":{"x":{"y":1},"z":{"y":1}}}', b'{"name": "a", "remarks": ""}']
+)
+def test_what_only_looks_doubled_is_not(body: bytes) -> None:
+    assert documents.decode(Loose, body)
