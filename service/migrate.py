@@ -9,8 +9,6 @@ from importlib import resources
 from pathlib import Path
 
 import asyncpg
-from alembic import command
-from alembic.config import Config
 
 
 @cache
@@ -33,6 +31,10 @@ async def migrated(dsn: str) -> bool:
 
 def migrate(dsn: str) -> None:
     """Run what is missing, as the database's owner; starts an event loop of its own."""
+    # Only a migration needs these, and a serving process is the smaller without them.
+    from alembic import command  # noqa: PLC0415
+    from alembic.config import Config  # noqa: PLC0415
+
     config = Config(str(Path(str(resources.files("migrations"))) / "alembic.ini"))
     config.attributes["dsn"] = dsn
     command.upgrade(config, "head")

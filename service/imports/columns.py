@@ -11,7 +11,6 @@ from typing import Any, Final
 
 import msgspec
 from msgspec import UNSET, Struct
-from openpyxl.utils import get_column_letter
 
 from rules import words
 from service.imports import cells
@@ -86,7 +85,11 @@ class Column(Struct, frozen=True):
     @property
     def letter(self) -> str:
         """Its letter, as a spreadsheet program shows it."""
-        return str(get_column_letter(self.index + 1))
+        letters, left = "", self.index + 1
+        while left:
+            left, one = divmod(left - 1, 26)
+            letters = chr(ord("A") + one) + letters
+        return letters
 
     def told(self) -> ColumnTold:
         """As the record of a run tells it."""

@@ -12,14 +12,13 @@ import warnings
 import zipfile
 import zlib
 from collections.abc import Iterator, Sequence
+from functools import cache
 from itertools import islice
 from typing import IO, Any, Final, Literal
 from xml.etree.ElementTree import ParseError
 
-import openpyxl
 from defusedxml import DefusedXmlException
 from msgspec import Struct
-from openpyxl.utils.exceptions import InvalidFileException
 
 Encoding = Literal["utf-8", "utf-16", "windows-1252", "iso-8859-1", "iso-8859-15"]
 Delimiter = Literal["comma", "semicolon", "tab", "pipe"]
@@ -44,8 +43,14 @@ _ROWS_AT_ONCE: Final = 100
 _MIDNIGHT: Final = dt.datetime(1900, 1, 1)  # noqa: DTZ001 - only its time of day is of use
 
 
-if not openpyxl.DEFUSEDXML:
-    raise RuntimeError("Workbooks are read with defusedxml only; take OPENPYXL_DEFUSEDXML out of the environment.")
+@cache
+def _openpyxl() -> Any:
+    """The reader of workbooks, which only an import needs: a serving process is the smaller without it."""
+    import openpyxl.utils.exceptions  # noqa: PLC0415
+
+    if not openpyxl.DEFUSEDXML:
+        raise RuntimeError("Workbooks are read with defusedxml only; take OPENPYXL_DEFUSEDXML out of the environment.")
+    return openpyxl
 
 
 class Unread(Struct, frozen=True):
@@ -151,7 +156,7 @@ def xlsx_sheets(file: IO[bytes]) -> Iterator[Sheet]:
         with warnings.catch_warnings():
             # What a reader of values alone need not know: styles, validations, extensions.
             warnings.simplefilter("ignore")
-            book = openpyxl.load_workbook(file, read_only=True, data_only=False, keep_links=False)
+            book = _openpyxl().load_workbook(file, read_only=True, data_only=False, keep_links=False)
     except Exception as error:
         raise _unreadable(error) from error
     if len(book.worksheets) > MOST_SHEETS:
@@ -234,7 +239,7 @@ def _unreadable(error: Exception, row: int | None = None) -> SheetError:
         IndexError,
         AttributeError,
         OSError,
-        InvalidFileException,
+        _openpyxl().utils.exceptions.InvalidFileException,
         ParseError,
         EOFError,
     )
