@@ -123,7 +123,7 @@ EXPECTED: dict[str, Expected] = {
     "readReport": reads(), "listReport": reads(), "listAssemblyReport": reads(), "readReceipt": reads(),
     "readTrend": reads(), "readStanding": reads(), "listStanding": reads(), "listChange": reads(),
     # What a utility keeps to itself and to its regulator.
-    "createIncident": registers(), "putIncident": registers(), "listIncident": reads_whole(), "readIncident": reads_whole(),
+    "createIncident": registers(), "putIncident": registers(), "listIncident": reads_whole(), "readIncident": reads_whole(), "listIncidentTelling": reads_whole(),
     "changeIncident": registers(200),
     "grantException": registers(), "putException": registers(), "listException": reads_whole(), "readException": reads_whole(),
     "endException": registers(200),
