@@ -334,3 +334,16 @@ def test_reports_and_incidents_that_come_at_once_leave_the_standing_that_follows
     assert (place.standing()["status"], place.standing()["protection"]) == ("current", "full")
     assert incident(0) == 201
     assert (place.standing()["status"], place.standing()["protection"]) == ("due_soon", "unknown")
+
+
+def test_failures_long_answered_still_count_as_repeated(world: World) -> None:
+    """WAC 246-290-490 (7)(b): more often where tests fail repeatedly; how often is common practice, see tests/outside/test_rulebooks.py."""
+    world.clock.moment = NOON - dt.timedelta(days=120)
+    place = world.place("us-wa")
+    for days, check in ((1, 0.6), (1, 1.8), (60, 1.9), (57, 0.5)):
+        world.clock.pass_by(days=days)
+        place.recorded(check=check)
+    assert place.standing()["status"] == "failed"
+    world.clock.moment = NOON
+    assert place.recorded(check=2.1)["standing"]["due_on"] == "2026-12-01"
+    assert rebuilt(place) == []
