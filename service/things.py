@@ -122,6 +122,11 @@ class Season(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     starts: MonthDay
     ends: MonthDay
 
+    @property
+    def start(self) -> tuple[int, int]:
+        """The month and day on which it starts."""
+        return int(self.starts[:2]), int(self.starts[3:])
+
 
 class AssemblyOccurrence(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Something after which a rulebook may ask for a test, and its day; an incident has a record of its own."""

@@ -325,12 +325,6 @@ def _recorded(utility: Utility, stored: StoredReport, on: dt.date) -> RecordedRa
 _occurrences = msgspec.json.Decoder(list[rules.Occurrence]).decode
 
 
-def _starts(season: str) -> tuple[int, int]:
-    """The month and day on which a season starts."""
-    month, _, day = msgspec.json.decode(season, type=Season).starts.partition("-")
-    return int(month), int(day)
-
-
 def work_out(utility: Utility, known: AssemblyRow, history: Sequence[HistoryRow]) -> rules.Standing:
     """An assembly's standing from its facts, its reports and what happened to it: the rules' own, by the utility's rulebook."""
     corrected = {row.supersedes for row in history if row.supersedes is not None}
@@ -350,7 +344,7 @@ def work_out(utility: Utility, known: AssemblyRow, history: Sequence[HistoryRow]
             if row.id not in corrected
         ],
         occurrences=_occurrences(known.occurrences) + _occurrences(known.incidents or "[]"),
-        season_starts=None if known.season is None else _starts(known.season),
+        season_starts=None if known.season is None else msgspec.json.decode(known.season, type=Season).start,
         interval_months=known.test_interval_months,
     )  # fmt: skip
 
