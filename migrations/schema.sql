@@ -184,7 +184,9 @@ CREATE TABLE record.report (
     FOREIGN KEY (utility_id, gauge_id) REFERENCES record.gauge (utility_id, id),
     FOREIGN KEY (utility_id, supersedes) REFERENCES record.report (utility_id, id)
 );
-CREATE INDEX report_of_assembly ON record.report (utility_id, assembly_id, performed_at, id);
+-- What an assembly has been through, told from the index alone.
+CREATE INDEX report_by_assembly ON record.report (utility_id, assembly_id, performed_at, id)
+    INCLUDE (received_at, performed_on, outcome, initial_outcome, acceptance, protection);
 -- A year's tests are counted from this index alone.
 CREATE INDEX report_of_year ON record.report (utility_id, performed_on)
     INCLUDE (id, assembly_id, performed_at, outcome, initial_outcome, acceptance, protection);

@@ -64,6 +64,14 @@ async def create_utility(call: Call, document: NewUtility) -> Answer:
     return tagged(utility, status=201, location=f"/v1/utilities/{utility.code}")
 
 
+async def seen(call: Call, *, after: str = "", limit: int | None = None) -> list[Utility]:
+    """The utilities granted to the asker, by code; the operator sees all."""
+    codes = sorted(call.who.utilities)
+    if call.who.kind == "operator":
+        codes = [row["utility_id"] for row in await call.services.access.rows("all_utility_ids")]
+    return await call.services.registry.utilities(codes, after=after, limit=len(codes) if limit is None else limit)
+
+
 @operation(
     "GET",
     "/v1/utilities",
@@ -76,10 +84,7 @@ async def create_utility(call: Call, document: NewUtility) -> Answer:
 )
 async def list_utilities(call: Call, query: AfterCode) -> Answer:
     """List the utilities granted to the asker; the operator sees all."""
-    codes = sorted(call.who.utilities)
-    if call.who.kind == "operator":
-        codes = [row["utility_id"] for row in await call.services.access.rows("all_utility_ids")]
-    found = await call.services.registry.utilities(codes, after=query.after or "", limit=query.limit + 1)
+    found = await seen(call, after=query.after or "", limit=query.limit + 1)
     return page(call, found, query.limit, lambda utility: str(utility.code))
 
 

@@ -1,17 +1,24 @@
-"""The yearly summary that a regulator asks for.
+"""The yearly summary that a regulator asks for: of one utility, and over several.
 
 What the register says (kinds, hazards, what is in service, who is overdue) is told as it stands on the day of asking, named in
-`counted_on`; what was tested is told of the year. Tests are counted by the day of the test where the utility is.
+`counted_on`; what was tested is told of the year. Tests are counted by the day of the test where the utility is. Several utilities are
+added up figure by figure, and a median over them is the median of all their repairs, not of their medians.
 """
 
 import datetime as dt
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, TypeVar
 
 from msgspec import Struct
+from msgspec.structs import asdict
 
-from service.problems import ProblemError
+from service.problems import Fault, ProblemError
 from service.records.judging import today
-from service.store.summaries import SummaryStore
+from service.store.summaries import Days, SummaryStore, YearRows
 from service.things import Utility
+
+Key = TypeVar("Key")
 
 
 class Figures(Struct, frozen=True, kw_only=True):
@@ -21,7 +28,8 @@ class Figures(Struct, frozen=True, kw_only=True):
     them on `counted_on`. `tests` performed in the year that are neither superseded nor refused, by their last result (`undecided`:
     incomplete, or held); `repaired_at_once`: failed at first and passed after repair on the same visit. `failures` that began in the
     year, of which `repaired` have passed by `counted_on`; `median_days_to_repair` of those, null where there are none.
-    `unprotected_days`: assembly-days on which an assembly had failed with no barrier left.
+    `unprotected_days`: assembly-days on which an assembly had failed with no barrier left. `exceptions` from testing whose first day
+    lies in the year.
     """
 
     assemblies: int = 0
@@ -38,9 +46,28 @@ class Figures(Struct, frozen=True, kw_only=True):
     unrepaired: int = 0
     median_days_to_repair: float | None = None
     unprotected_days: int = 0
+    exceptions: int = 0
 
 
-class GroupFigures(Figures, frozen=True, kw_only=True):
+class Rates(Struct, frozen=True, kw_only=True):
+    """Shares between 0 and 1; null where there is nothing to divide by.
+
+    `tested` and `overdue` of the assemblies; `failed` of the tests that passed or failed; `repaired` of the failures.
+    """
+
+    tested: float | None
+    overdue: float | None
+    failed: float | None
+    repaired: float | None
+
+
+class Told(Figures, frozen=True, kw_only=True):
+    """The figures with their rates."""
+
+    rates: Rates
+
+
+class GroupFigures(Told, frozen=True, kw_only=True):
     """The figures of one kind of assembly under one hazard."""
 
     kind: str
@@ -54,40 +81,150 @@ class Connections(Struct, frozen=True, kw_only=True):
     premises: int
 
 
-class YearlySummary(Struct, frozen=True, kw_only=True):
-    """A year of a utility, up to `until`: its last day, or today while it runs. The groups add up to the total, medians apart."""
-
-    utility: str
+class _Summary(Struct, frozen=True, kw_only=True):
     year: int
-    until: dt.date
-    counted_on: dt.date
     connections: list[Connections]
     premises: int
+    incidents: int
     groups: list[GroupFigures]
-    total: Figures
+    total: Told
+
+
+class YearlySummary(_Summary, frozen=True, kw_only=True):
+    """A year of a utility, up to `until`: its last day, or today while it runs. The groups add up to the total, medians and rates apart.
+
+    `incidents` of the year, but for those found to be none. `rows` is an address with a query to fill in (RFC 6570) that lists what
+    a figure counts: by the figure's name, and the kind, hazard or connection that it is of.
+    """
+
+    utility: str
+    until: dt.date
+    counted_on: dt.date
+    rows: str
+
+
+class SummaryOverAll(_Summary, frozen=True, kw_only=True):
+    """A year over all utilities that the asker sees and in which it has begun, and of each of them."""
+
+    utilities: list[YearlySummary]
+
+
+class Counted(Struct, frozen=True, kw_only=True):
+    """A utility's year as counted, before it is told."""
+
+    utility: Utility
+    days: Days
+    rows: YearRows
+
+
+def days_of(utility: Utility, year: int, now: dt.datetime) -> Days | None:
+    """The days of a year that have begun where the utility is; None where none has."""
+    on = today(utility, now)
+    if not dt.MINYEAR <= year <= on.year:
+        return None
+    return Days(first=dt.date(year, 1, 1), last=min(on, dt.date(year, 12, 31)), today=on)
+
+
+def not_begun() -> ProblemError:
+    """The refusal of a year of which nothing can be counted."""
+    detail = "That year has not begun, or is none of the calendar."
+    return ProblemError("not-applicable", detail, [Fault(pointer="/year", detail=detail)])
 
 
 async def summarise(store: SummaryStore, utility: Utility, year: int, *, now: dt.datetime) -> YearlySummary:
     """The summary of a year; 422 for one that has not begun."""
-    on = today(utility, now)
-    if not dt.MINYEAR <= year <= on.year:
-        raise ProblemError("not-applicable", "That year has not begun, or is none of the calendar.")
-    until = min(on, dt.date(year, 12, 31))
-    rows = await store.year(utility.code, first=dt.date(year, 1, 1), last=until, today=on)
-    told = {
-        group: {**figures, "not_tested": figures.get("assemblies", 0) - figures.get("tested", 0)}
-        for group, figures in rows.groups.items()
-    }
-    return YearlySummary(
-        utility=utility.code,
-        year=year,
-        until=until,
-        counted_on=on,
-        connections=[Connections(connection=name, premises=count) for name, count in rows.connections.items()],
-        premises=sum(rows.connections.values()),
-        groups=[
-            GroupFigures(kind=group[0], hazard=group[1], **told[group])
-            for group in sorted(one for one in told if one is not None)
-        ],
-        total=Figures(**told.get(None, {})),
+    days = days_of(utility, year, now)
+    if days is None:
+        raise not_begun()
+    return _of_one(year, Counted(utility=utility, days=days, rows=await store.year(utility.code, days)))
+
+
+async def summarise_all(store: SummaryStore, utilities: Sequence[Utility], year: int, *, now: dt.datetime) -> SummaryOverAll:
+    """The summary of a year over those utilities, one after another; 422 where it has begun in none."""
+    counted = [
+        Counted(utility=one, days=days, rows=await store.year(one.code, days))
+        for one in utilities
+        if (days := days_of(one, year, now)) is not None
+    ]
+    if utilities and not counted:
+        raise not_begun()
+    told = [_of_one(year, one) for one in counted]
+    return SummaryOverAll(
+        year=year, utilities=told, incidents=sum(one.incidents for one in told), **_figures([one.rows for one in counted])
     )
+
+
+def _of_one(year: int, counted: Counted) -> YearlySummary:
+    code = counted.utility.code
+    return YearlySummary(
+        utility=code, year=year, until=counted.days.last, counted_on=counted.days.today, incidents=counted.rows.incidents,
+        rows=f"/v1/utilities/{code}/summaries/{year}/rows{{?figure,kind,hazard,connection}}", **_figures([counted.rows]),
+    )  # fmt: skip
+
+
+def _figures(years: Sequence[YearRows]) -> dict[str, Any]:
+    """Premises and figures, added up over those years of utilities."""
+    connections = _added(one.connections for one in years)
+    keys = sorted({key for one in years for key in (*one.figures, *one.repairs)})
+    counts = {key: _added(one.figures.get(key, {}) for one in years) for key in keys}
+    repairs = {key: _added(one.repairs.get(key, {}) for one in years) for key in keys}
+    return {
+        "connections": [Connections(connection=name, premises=count) for name, count in sorted(connections.items())],
+        "premises": sum(connections.values()),
+        "groups": [
+            GroupFigures(kind=kind, hazard=hazard, **_told(counts[kind, hazard], repairs[kind, hazard])) for kind, hazard in keys
+        ],
+        "total": Told(**_told(_added(counts.values()), _added(repairs.values()))),
+    }
+
+
+def _added(parts: Iterable[Mapping[Key, int]]) -> Counter[Key]:
+    found: Counter[Key] = Counter()
+    for part in parts:
+        found.update(part)
+    return found
+
+
+def _told(counts: Mapping[str, int], repairs: Mapping[int | None, int]) -> dict[str, Any]:
+    """The figures of a group from its counts, and from how many failures took how many days to repair."""
+    unrepaired = repairs.get(None, 0)
+    repaired = sum(repairs.values()) - unrepaired
+    figures = Figures(
+        assemblies=counts.get("assemblies", 0),
+        tested=counts.get("tested", 0),
+        not_tested=counts.get("assemblies", 0) - counts.get("tested", 0),
+        overdue=counts.get("overdue", 0),
+        tests=counts.get("tests", 0),
+        passed=counts.get("passed", 0),
+        failed=counts.get("failed", 0),
+        undecided=counts.get("tests", 0) - counts.get("passed", 0) - counts.get("failed", 0),
+        repaired_at_once=counts.get("repaired_at_once", 0),
+        failures=repaired + unrepaired,
+        repaired=repaired,
+        unrepaired=unrepaired,
+        median_days_to_repair=_median(repairs, repaired),
+        unprotected_days=counts.get("unprotected_days", 0),
+        exceptions=counts.get("exceptions", 0),
+    )
+    rates = Rates(
+        tested=_share(figures.tested, figures.assemblies),
+        overdue=_share(figures.overdue, figures.assemblies),
+        failed=_share(figures.failed, figures.passed + figures.failed),
+        repaired=_share(figures.repaired, figures.failures),
+    )
+    return {**asdict(figures), "rates": rates}
+
+
+def _median(repairs: Mapping[int | None, int], repaired: int) -> float | None:
+    """The median of the days, each as often as it was; between the middle two where their number is even."""
+    if not repaired:
+        return None
+    passed, middle = 0, []
+    for days in sorted(days for days in repairs if days is not None):
+        before, passed = passed, passed + repairs[days]
+        middle += [days for place in ((repaired - 1) // 2, repaired // 2) if before <= place < passed]
+    return sum(middle) / 2
+
+
+def _share(part: int, whole: int) -> float | None:
+    return part / whole if whole else None

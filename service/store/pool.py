@@ -8,6 +8,7 @@ which may only read, only a few tables, and of them only what that company's gra
 statement. What the service does for itself (recording, working out standings) it does in `whole_view`.
 """
 
+import asyncio
 from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager, contextmanager
 from contextvars import ContextVar
@@ -72,6 +73,7 @@ class Pool:
     def __init__(self, pool: Any) -> None:
         self._pool = pool
         self._named: WeakKeyDictionary[Any, tuple[str, UUID | None]] = WeakKeyDictionary()
+        self._fanned = asyncio.Lock()
 
     @classmethod
     async def open(cls, dsn: str, *, size: int, repeating: bool = False) -> "Pool":
@@ -118,6 +120,15 @@ class Pool:
                 await self._pool.release(connection)
         except _AWAY as error:
             raise ProblemError("unavailable", "The database cannot be reached just now.", headers={"Retry-After": "2"}) from error
+
+    @asynccontextmanager
+    async def spare(self, wanted: int) -> AsyncIterator[bool]:
+        """Whether so many connections may be lent to one who holds another already; to one asker at a time, so that none waits in a ring."""
+        if not wanted or self._fanned.locked() or self._pool.get_max_size() < wanted + 2:
+            yield False
+            return
+        async with self._fanned:
+            yield True
 
     async def _borrowed(self) -> Connection:
         """A connection; whatever Postgres says to a new one means that it cannot be had just now."""

@@ -1,25 +1,109 @@
-"""A year in figures, in Postgres: every figure of one summary is read from the same snapshot, so that they agree."""
+"""A year in figures, in Postgres, and the rows behind each: the figures of one summary are read from one snapshot, so that they agree."""
 
+import asyncio
 import datetime as dt
-from typing import Any
+from collections.abc import Sequence
+from itertools import chain
+from typing import Any, Final, Literal
+from uuid import UUID
 
 from msgspec import Struct
 
-from service.store.pool import Pool
+from service.store.pool import Connection, Pool
 from service.store.statements import statements
 
-_SQL = statements("summaries")
-_OF_ASSEMBLIES = ("assemblies", "tests", "failures", "unprotected")
+_PARTS = statements("summaries")
 
-Group = tuple[str, str] | None
-"""A kind and hazard; None: over all."""
+LARGE = 50_000
+"""From so many reports on a utility's year is counted by several sessions."""
+# Which session counts what: about as much work for each.
+_HERE: Final = ("assemblies",)
+_BESIDE: Final = (("failures", "unprotected", "incidents"), ("connections", "overdue", "exceptions"))
+
+Group = tuple[str, str]
+"""A kind and a hazard."""
+Resource = Literal["premises", "assemblies", "reports", "incidents", "exceptions"]
+Figure = Literal[
+    "premises", "assemblies", "tested", "not_tested", "overdue", "tests", "passed", "failed", "undecided", "repaired_at_once", "failures",
+    "repaired", "unrepaired", "unprotected_days", "exceptions", "incidents",
+]  # fmt: skip
+
+# What the rows of a figure are, the part of SQL that gives them, and which of those belong to the figure.
+FIGURES: Final[dict[Figure, tuple[Resource, str, str]]] = {
+    "premises": ("premises", "rows_of_premises", "true"),
+    "assemblies": ("assemblies", "rows_of_assemblies", "true"),
+    "tested": ("assemblies", "rows_of_assemblies", "f.tested"),
+    "not_tested": ("assemblies", "rows_of_assemblies", "NOT f.tested"),
+    "overdue": ("assemblies", "rows_of_assemblies", "f.overdue"),
+    "tests": ("reports", "rows_of_tests", "true"),
+    "passed": ("reports", "rows_of_tests", "f.outcome = 'pass' AND f.acceptance = 'accepted'"),
+    "failed": ("reports", "rows_of_tests", "f.outcome = 'fail'"),
+    "undecided": ("reports", "rows_of_tests", "(f.outcome = 'incomplete' OR f.outcome = 'pass' AND f.acceptance = 'held')"),
+    "repaired_at_once": (
+        "reports", "rows_of_tests", "f.outcome = 'pass' AND f.acceptance = 'accepted' AND f.initial_outcome = 'fail'",
+    ),
+    "failures": ("reports", "rows_of_begun", "true"),
+    "repaired": ("reports", "rows_of_begun", "f.days IS NOT NULL"),
+    "unrepaired": ("reports", "rows_of_begun", "f.days IS NULL"),
+    "unprotected_days": ("reports", "rows_of_without_protection", "true"),
+    "exceptions": ("exceptions", "rows_of_exceptions", "true"),
+    "incidents": ("incidents", "rows_of_incidents", "true"),
+}  # fmt: skip
+
+
+def _whole(text: str, **more: str) -> str:
+    """A statement with the parts that it names put in; parts may name others."""
+    parts = _PARTS | more
+    while "{" in text:
+        text = text.format_map(parts)
+    return text
+
+
+_SQL = {
+    name: _whole(_PARTS[name])
+    for name in ("connections", "assemblies", "overdue", "failures", "unprotected", "exceptions", "incidents")
+}
+_ROWS = {
+    figure: _whole(_PARTS["rows"], rows=_PARTS[part], condition=condition) for figure, (_, part, condition) in FIGURES.items()
+}
+
+
+class Days(Struct, frozen=True, kw_only=True):
+    """The days counted, from first to last, as of `today`, where the utility is."""
+
+    first: dt.date
+    last: dt.date
+    today: dt.date
 
 
 class YearRows(Struct, frozen=True, kw_only=True):
-    """Premises by connection, and figures by name for each kind and hazard and over all."""
+    """Premises by connection, figures by name and failures by their days to repair (None: not yet) for each group, and incidents."""
 
     connections: dict[str, int]
-    groups: dict[Group, dict[str, Any]]
+    figures: dict[Group, dict[str, int]]
+    repairs: dict[Group, dict[int | None, int]]
+    incidents: int
+
+
+class FigureRow(Struct, frozen=True, kw_only=True):
+    """A row behind a figure."""
+
+    id: UUID
+    assembly_id: UUID | None
+    kind: str | None
+    hazard: str | None
+    connection: str | None
+    on_day: dt.date | None
+    days: int | None
+
+
+class RowsOf(Struct, frozen=True, kw_only=True):
+    """Whose rows: a figure's, of one kind, hazard or connection where one is named."""
+
+    figure: Figure
+    kind: str | None = None
+    hazard: str | None = None
+    connection: str | None = None
 
 
 class SummaryStore:
@@ -28,20 +112,63 @@ class SummaryStore:
     def __init__(self, pool: Pool) -> None:
         self._pool = pool
 
-    async def year(self, utility: str, *, first: dt.date, last: dt.date, today: dt.date) -> YearRows:
-        """The figures of the days from first to last."""
-        groups: dict[Group, dict[str, Any]] = {}
+    async def year(self, utility: str, days: Days) -> YearRows:
+        """The figures of those days; of a large utility, counted by several sessions at once from the same snapshot."""
+        found: dict[str, list[Any]] = {}
+
+        async def count(connection: Connection, names: Sequence[str]) -> None:
+            await connection.execute(_PARTS["roomy"])
+            for name in names:
+                found[name] = await _asked(connection, name, utility, days)
+
+        async def count_beside(snapshot: str, names: Sequence[str]) -> None:
+            async with (
+                self._pool.lend(utility) as connection,
+                connection.transaction(isolation="repeatable_read", readonly=True),
+            ):
+                # The snapshot's name is Postgres's own, and this statement takes no parameters.
+                await connection.execute(f"SET TRANSACTION SNAPSHOT '{snapshot}'")
+                await count(connection, names)
+
         async with (
             self._pool.lend(utility) as connection,
             connection.transaction(isolation="repeatable_read", readonly=True),
         ):
-            connections = {
-                row["connection"]: row["premises"] for row in await connection.fetch(_SQL["connections"], utility, last)
-            }
-            for name in _OF_ASSEMBLIES:
-                days = (first, last, today) if "$4" in _SQL[name] else (first, last)
-                for row in await connection.fetch(_SQL[name], utility, *days):
-                    told = dict(row)
-                    kind, hazard = told.pop("kind"), told.pop("hazard")
-                    groups.setdefault(None if kind is None else (kind, hazard), {}).update(told)
-        return YearRows(connections=connections, groups=groups)
+            snapshot = await connection.fetchval(_PARTS["begin"], utility, LARGE)
+            async with self._pool.spare(len(_BESIDE) if snapshot is not None else 0) as beside:
+                if beside:
+                    async with asyncio.TaskGroup() as tasks:
+                        for names in _BESIDE:
+                            tasks.create_task(count_beside(snapshot, names))
+                        tasks.create_task(count(connection, _HERE))
+                else:
+                    await count(connection, [*_HERE, *chain.from_iterable(_BESIDE)])
+        return _gathered(found)
+
+    async def rows(self, utility: str, days: Days, wanted: RowsOf, *, after: UUID | None, limit: int) -> list[FigureRow]:
+        """Up to `limit` of the rows behind a figure after that id, by id."""
+        async with self._pool.lend(utility) as connection:
+            rows = await connection.fetch(
+                _ROWS[wanted.figure], utility, days.first, days.last, days.today, wanted.kind, wanted.hazard, wanted.connection, after, limit
+            )  # fmt: skip
+        return [FigureRow(**dict(row)) for row in rows]
+
+
+def _gathered(found: dict[str, list[Any]]) -> YearRows:
+    figures: dict[Group, dict[str, int]] = {}
+    repairs: dict[Group, dict[int | None, int]] = {}
+    for name in ("assemblies", "overdue", "unprotected", "exceptions"):
+        for row in found[name]:
+            told = dict(row)
+            figures.setdefault((told.pop("kind"), told.pop("hazard")), {}).update(told)
+    for row in found["failures"]:
+        repairs.setdefault((row["kind"], row["hazard"]), {})[row["days"]] = row["failures"]
+    connections = {row["connection"]: row["premises"] for row in found["connections"]}
+    return YearRows(connections=connections, figures=figures, repairs=repairs, incidents=found["incidents"][0][0])
+
+
+async def _asked(connection: Connection, name: str, utility: str, days: Days) -> list[Any]:
+    """The rows of a statement, given as many of the days as it names."""
+    sql = _SQL[name]
+    arguments = [days.first, days.last, days.today][: max(n for n in (2, 3, 4) if f"${n}" in sql) - 1]
+    return list(await connection.fetch(sql, utility, *arguments))

@@ -1,83 +1,153 @@
--- A year of a utility in figures, a statement a figure, each by kind and hazard of the assembly and, with both null, over all.
--- $1 the utility, $2 and $3 the first and the last day counted, $4 today. A report counts unless it is superseded or refused; it decides
--- where it failed, or passed and was accepted.
+-- A year of a utility in figures, and the rows behind each figure. $1 the utility, $2 and $3 the first and the last day counted, $4 today.
+-- A report counts unless it is superseded or refused; it decides where it failed, or passed and was accepted. Names in braces are parts
+-- that stand here too.
+
+-- name: stands
+(r.acceptance <> 'refused' AND NOT EXISTS (SELECT FROM record.report l WHERE l.utility_id = $1 AND l.supersedes = r.id AND l.supersedes IS NOT NULL))
+
+-- name: decides
+(r.outcome = 'fail' OR r.outcome = 'pass' AND r.acceptance = 'accepted')
+
+-- name: there
+-- In service, and installed by the last day.
+(a.in_service AND (a.installed_on IS NULL OR a.installed_on <= $3))
+
+-- name: late
+-- Assemblies that are overdue today.
+SELECT s.assembly_id FROM record.standing s
+WHERE s.utility_id = $1 AND s.status = 'current' AND s.due_on < $4
+
+-- name: begin
+-- A snapshot that other sessions can read from too, where the record is long enough to be worth it and is not a replica's; and room in memory
+-- for the hash tables of a large utility. Parallel workers would each build the same ones.
+SELECT CASE WHEN l.reports >= $2 AND NOT pg_is_in_recovery() THEN pg_export_snapshot() END AS snapshot
+FROM record.utility_log l WHERE l.utility_id = $1;
+
+-- name: roomy
+SELECT set_config('work_mem', '64MB', true), set_config('max_parallel_workers_per_gather', '0', true), set_config('jit', 'off', true);
 
 -- name: connections
 -- Premises with an assembly in service, by connection.
 SELECT p.connection, count(*) AS premises FROM record.premises p
-WHERE p.utility_id = $1 AND EXISTS (
-    SELECT FROM record.assembly a
-    WHERE a.utility_id = p.utility_id AND a.premises_id = p.id AND a.in_service AND (a.installed_on IS NULL OR a.installed_on <= $2)
-)
+WHERE p.utility_id = $1 AND EXISTS (SELECT FROM record.assembly a WHERE a.utility_id = $1 AND a.premises_id = p.id AND {there})
+    AND $2::date IS NOT NULL
 GROUP BY p.connection ORDER BY p.connection;
 
 -- name: assemblies
--- Assemblies in service, installed by the last day; how many had a test that decides; how many are overdue today.
-WITH tested AS (
-    SELECT DISTINCT r.assembly_id FROM record.report r
-    WHERE r.utility_id = $1 AND r.performed_on BETWEEN $2 AND $3
-        AND (r.outcome = 'fail' AND r.acceptance <> 'refused' OR r.outcome = 'pass' AND r.acceptance = 'accepted')
-        AND NOT EXISTS (SELECT FROM record.report l WHERE l.utility_id = $1 AND l.supersedes = r.id AND l.supersedes IS NOT NULL)
+-- Assemblies and their tests of the year, by kind and hazard: one pass over each table. Counts within an assembly fit an integer, whose sums
+-- are cheaper than those of a bigint.
+WITH of_year AS (
+    SELECT r.assembly_id, count(*)::integer AS tests, bool_or({decides}) AS tested,
+        (count(*) FILTER (WHERE r.outcome = 'pass' AND r.acceptance = 'accepted'))::integer AS passed,
+        (count(*) FILTER (WHERE r.outcome = 'fail'))::integer AS failed,
+        (count(*) FILTER (WHERE r.outcome = 'pass' AND r.acceptance = 'accepted' AND r.initial_outcome = 'fail'))::integer AS repaired_at_once
+    FROM record.report r WHERE r.utility_id = $1 AND r.performed_on BETWEEN $2 AND $3 AND {stands}
+    GROUP BY r.assembly_id
 )
-SELECT a.kind, a.hazard, count(*) AS assemblies, count(tested.assembly_id) AS tested,
-    count(*) FILTER (WHERE s.status = 'current' AND s.due_on < $4) AS overdue
-FROM record.assembly a
-LEFT JOIN record.standing s ON s.utility_id = a.utility_id AND s.assembly_id = a.id
-LEFT JOIN tested ON tested.assembly_id = a.id
-WHERE a.utility_id = $1 AND a.in_service AND (a.installed_on IS NULL OR a.installed_on <= $3)
-GROUP BY GROUPING SETS ((a.kind, a.hazard), ());
+SELECT a.kind, a.hazard, count(*) FILTER (WHERE {there}) AS assemblies, count(*) FILTER (WHERE {there} AND y.tested) AS tested,
+    coalesce(sum(y.tests), 0) AS tests, coalesce(sum(y.passed), 0) AS passed, coalesce(sum(y.failed), 0) AS failed,
+    coalesce(sum(y.repaired_at_once), 0) AS repaired_at_once
+FROM record.assembly a LEFT JOIN of_year y ON y.assembly_id = a.id
+WHERE a.utility_id = $1
+GROUP BY a.kind, a.hazard
+HAVING bool_or({there}) OR sum(y.tests) > 0;
 
--- name: tests
--- Tests performed in the year, by how they came out; and those that failed at first and passed after repair on the same visit.
-SELECT a.kind, a.hazard, count(*) AS tests,
-    count(*) FILTER (WHERE r.outcome = 'pass' AND r.acceptance = 'accepted') AS passed,
-    count(*) FILTER (WHERE r.outcome = 'fail') AS failed,
-    count(*) FILTER (WHERE r.outcome = 'incomplete' OR r.outcome = 'pass' AND r.acceptance = 'held') AS undecided,
-    count(*) FILTER (WHERE r.outcome = 'pass' AND r.acceptance = 'accepted' AND r.initial_outcome = 'fail') AS repaired_at_once
-FROM record.report r
-JOIN record.assembly a ON a.utility_id = r.utility_id AND a.id = r.assembly_id
-WHERE r.utility_id = $1 AND r.performed_on BETWEEN $2 AND $3 AND r.acceptance <> 'refused'
-    AND NOT EXISTS (SELECT FROM record.report l WHERE l.utility_id = $1 AND l.supersedes = r.id AND l.supersedes IS NOT NULL)
-GROUP BY GROUPING SETS ((a.kind, a.hazard), ());
+-- name: overdue
+SELECT a.kind, a.hazard, count(*) AS overdue FROM ({late}) AS late JOIN record.assembly a ON a.utility_id = $1 AND a.id = late.assembly_id
+WHERE {there} AND $2::date IS NOT NULL GROUP BY a.kind, a.hazard;
 
--- name: failures
+-- name: begun
 -- Failures that began in the year: a test failed, at first or at last, when the one before had not. Repaired is what has passed since,
 -- by today; a repair on the same visit took 0 days.
 WITH failing AS (
     SELECT DISTINCT r.assembly_id FROM record.report r
     WHERE r.utility_id = $1 AND r.performed_on BETWEEN $2 AND $3 AND (r.outcome = 'fail' OR r.initial_outcome = 'fail')
-), decided AS (
-    SELECT r.assembly_id, r.performed_on, 'fail' IN (r.outcome, r.initial_outcome) AS failed,
+)
+SELECT a.kind, a.hazard, d.id, d.assembly_id, d.performed_on AS on_day, d.repaired_on - d.performed_on AS days
+FROM failing CROSS JOIN LATERAL (
+    -- Assembly by assembly from an index that holds all that is asked: those that failed are few, and their reports lie far apart.
+    SELECT r.assembly_id, r.id, r.performed_on, 'fail' IN (r.outcome, r.initial_outcome) AS failed,
         lag(r.outcome) OVER in_order AS before,
         min(r.performed_on) FILTER (WHERE r.outcome = 'pass')
             OVER (in_order ROWS BETWEEN CURRENT ROW AND UNBOUNDED FOLLOWING) AS repaired_on
-    FROM record.report r JOIN failing USING (assembly_id)
-    WHERE r.utility_id = $1 AND r.performed_on <= $4
-        AND (r.outcome = 'fail' AND r.acceptance <> 'refused' OR r.outcome = 'pass' AND r.acceptance = 'accepted')
-        AND NOT EXISTS (SELECT FROM record.report l WHERE l.utility_id = $1 AND l.supersedes = r.id AND l.supersedes IS NOT NULL)
-    WINDOW in_order AS (PARTITION BY r.assembly_id ORDER BY r.performed_at, r.received_at, r.id)
-)
-SELECT a.kind, a.hazard, count(*) AS failures, count(d.repaired_on) AS repaired, count(*) - count(d.repaired_on) AS unrepaired,
-    percentile_cont(0.5) WITHIN GROUP (ORDER BY d.repaired_on - d.performed_on) AS median_days_to_repair
-FROM decided d JOIN record.assembly a ON a.utility_id = $1 AND a.id = d.assembly_id
+    FROM record.report r
+    WHERE r.utility_id = $1 AND r.assembly_id = failing.assembly_id AND r.performed_on <= $4 AND {decides} AND {stands}
+    WINDOW in_order AS (ORDER BY r.performed_at, r.received_at, r.id)
+) AS d JOIN record.assembly a ON a.utility_id = $1 AND a.id = d.assembly_id
 WHERE d.failed AND d.before IS DISTINCT FROM 'fail' AND d.performed_on BETWEEN $2 AND $3
-GROUP BY GROUPING SETS ((a.kind, a.hazard), ());
 
--- name: unprotected
+-- name: failures
+-- How many failures took so many days to repair; null: not repaired yet. Of this, medians are made, also over several utilities.
+SELECT kind, hazard, days, count(*) AS failures FROM ({begun}) AS b GROUP BY kind, hazard, days;
+
+-- name: without_protection
 -- Days of the year on which an assembly had failed with no barrier left: from the test that showed it until the next that decides.
 WITH lost AS (
     SELECT DISTINCT r.assembly_id FROM record.report r
     WHERE r.utility_id = $1 AND r.performed_on <= $3 AND r.protection = 'lost' AND r.outcome = 'fail'
 ), decided AS (
-    SELECT r.assembly_id, r.performed_on, r.outcome, r.protection,
+    SELECT r.assembly_id, r.id, r.performed_on, r.outcome, r.protection,
         lead(r.performed_on) OVER (PARTITION BY r.assembly_id ORDER BY r.performed_at, r.received_at, r.id) AS next_on
     FROM record.report r JOIN lost USING (assembly_id)
-    WHERE r.utility_id = $1 AND r.performed_on <= $4
-        AND (r.outcome = 'fail' AND r.acceptance <> 'refused' OR r.outcome = 'pass' AND r.acceptance = 'accepted')
-        AND NOT EXISTS (SELECT FROM record.report l WHERE l.utility_id = $1 AND l.supersedes = r.id AND l.supersedes IS NOT NULL)
+    WHERE r.utility_id = $1 AND r.performed_on <= $4 AND {decides} AND {stands}
+), spans AS (
+    SELECT assembly_id, id, greatest(performed_on, $2::date) AS on_day,
+        least(coalesce(next_on, $3::date + 1), $3::date + 1) - greatest(performed_on, $2::date) AS days
+    FROM decided WHERE outcome = 'fail' AND protection = 'lost'
 )
-SELECT a.kind, a.hazard,
-    coalesce(sum(greatest(0, least(coalesce(d.next_on, $3::date + 1), $3::date + 1) - greatest(d.performed_on, $2::date))), 0) AS unprotected_days
-FROM decided d JOIN record.assembly a ON a.utility_id = $1 AND a.id = d.assembly_id
-WHERE d.outcome = 'fail' AND d.protection = 'lost'
-GROUP BY GROUPING SETS ((a.kind, a.hazard), ());
+SELECT a.kind, a.hazard, s.id, s.assembly_id, s.on_day, s.days
+FROM spans s JOIN record.assembly a ON a.utility_id = $1 AND a.id = s.assembly_id WHERE s.days > 0
+
+-- name: unprotected
+SELECT kind, hazard, sum(days)::bigint AS unprotected_days FROM ({without_protection}) AS w GROUP BY kind, hazard;
+
+-- name: exceptions
+-- Exceptions from testing whose first day lies in the year.
+SELECT a.kind, a.hazard, count(*) AS exceptions FROM record.exception e JOIN record.assembly a ON a.utility_id = $1 AND a.id = e.assembly_id
+WHERE e.utility_id = $1 AND e.since BETWEEN $2 AND $3 GROUP BY a.kind, a.hazard;
+
+-- name: incidents
+-- Incidents of the year, but for those found to be none.
+SELECT count(*) FROM record.incident i WHERE i.utility_id = $1 AND i.occurred_on BETWEEN $2 AND $3 AND i.status <> 'unfounded';
+
+-- name: rows_of_premises
+SELECT p.connection, NULL AS kind, NULL AS hazard, p.id, NULL::uuid AS assembly_id, NULL::date AS on_day, NULL::integer AS days
+FROM record.premises p
+WHERE p.utility_id = $1 AND EXISTS (SELECT FROM record.assembly a WHERE a.utility_id = $1 AND a.premises_id = p.id AND {there})
+
+-- name: rows_of_assemblies
+SELECT NULL AS connection, a.kind, a.hazard, a.id, a.id AS assembly_id, NULL::date AS on_day, NULL::integer AS days,
+    EXISTS (
+        SELECT FROM record.report r WHERE r.utility_id = $1 AND r.assembly_id = a.id AND r.performed_on BETWEEN $2 AND $3 AND {decides} AND {stands}
+    ) AS tested,
+    a.id IN ({late}) AS overdue
+FROM record.assembly a WHERE a.utility_id = $1 AND {there}
+
+-- name: rows_of_tests
+SELECT NULL AS connection, a.kind, a.hazard, r.id, r.assembly_id, r.performed_on AS on_day, NULL::integer AS days,
+    r.outcome, r.acceptance, r.initial_outcome
+FROM record.report r JOIN record.assembly a ON a.utility_id = $1 AND a.id = r.assembly_id
+WHERE r.utility_id = $1 AND r.performed_on BETWEEN $2 AND $3 AND {stands}
+
+-- name: rows_of_begun
+SELECT NULL AS connection, b.* FROM ({begun}) AS b
+
+-- name: rows_of_without_protection
+SELECT NULL AS connection, w.* FROM ({without_protection}) AS w
+
+-- name: rows_of_exceptions
+SELECT NULL AS connection, a.kind, a.hazard, e.id, e.assembly_id, e.since AS on_day, NULL::integer AS days
+FROM record.exception e JOIN record.assembly a ON a.utility_id = $1 AND a.id = e.assembly_id
+WHERE e.utility_id = $1 AND e.since BETWEEN $2 AND $3
+
+-- name: rows_of_incidents
+SELECT NULL AS connection, NULL AS kind, NULL AS hazard, i.id, NULL::uuid AS assembly_id, i.occurred_on AS on_day, NULL::integer AS days
+FROM record.incident i WHERE i.utility_id = $1 AND i.occurred_on BETWEEN $2 AND $3 AND i.status <> 'unfounded'
+
+-- name: rows
+-- The rows behind a figure, by id. The first CTE names every parameter, whichever the part at hand needs.
+WITH asked AS (SELECT $2::date, $3::date, $4::date)
+SELECT f.id, f.assembly_id, f.kind, f.hazard, f.connection, f.on_day, f.days FROM ({rows}) AS f
+WHERE {condition} AND ($5::text IS NULL OR f.kind = $5) AND ($6::text IS NULL OR f.hazard = $6)
+    AND ($7::text IS NULL OR f.connection = $7) AND ($8::uuid IS NULL OR f.id > $8)
+ORDER BY f.id LIMIT $9;

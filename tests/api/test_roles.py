@@ -139,6 +139,8 @@ EXPECTED: dict[str, Expected] = {
     "readLogHead": reads_whole(), "listLogHead": reads_whole(),
     "proveInclusion": reads_whole(query=lambda stage: f"?report_id={stage.ids['reports']}&size=1"),
     "proveConsistency": reads_whole(query=lambda _: "?first=1&second=1"),
+    "readSummaryOverAll": Expected(any_key().statuses | {"company": 403, "stranger": 403}),
+    "listSummaryRow": reads_whole(query=lambda _: "?figure=tests"),
     "readSummary": reads_whole(), "exportUtility": registers(200),
     "importSpreadsheet": registers(200, body=lambda _: b"premises number,address\n1,1 Sluice Lane\n"),
 }  # fmt: skip

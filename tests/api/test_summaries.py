@@ -1,17 +1,27 @@
 """The yearly summary against an independent count, in plain Python, over the reports as they are listed and read."""
 
+import asyncio
 import csv
 import datetime as dt
+import html
 import io
 import random
+import re
 import statistics
 from collections import defaultdict
+from collections.abc import AsyncIterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import asynccontextmanager
 from typing import Any
+from urllib.parse import parse_qsl, urlsplit
 from uuid import uuid4
 from zoneinfo import ZoneInfo
 
+import httpx
 import pytest
 
+from service.store import summaries
+from service.store.pool import Pool
 from tests.conftest import NOON, Place, World, bearer, certificate, phase
 
 ZONE = ZoneInfo("America/Los_Angeles")
@@ -67,6 +77,15 @@ def lived(place: Place, world: World, seed: int) -> dict[str, dict[str, Any]]:
             right.pop("final_test", None), right.pop("repairs", None)
             assert place.put(uuid4(), right).status_code == 201
     world.clock.moment = NOON
+    for number, assembly in enumerate(visited[:6]):
+        place.made(
+            "exceptions", assembly_id=assembly, since=f"{2024 + number % 3}-0{1 + number}-15", until="2026-12-31", reason="not_accessible",
+            because="Locked", granted_by="Office",
+        )  # fmt: skip
+        place.made(
+            "incidents", occurred_at=f"202{4 + number % 3}-02-01T08:00:00Z", status=("suspected", "unfounded")[number % 2], description="D",
+            premises=[yard],
+        )  # fmt: skip
     assemblies[place.assembly] = {
         "premises_id": place.premises,
         "kind": "pvb",
@@ -78,7 +97,7 @@ def lived(place: Place, world: World, seed: int) -> dict[str, dict[str, Any]]:
 
 
 def recount(place: Place, assemblies: dict[str, dict[str, Any]], year: int) -> dict[tuple[str, str] | None, dict[str, Any]]:
-    """The figures, counted from what the interface tells of each report and standing, with no SQL."""
+    """The figures, counted from what the interface tells of each report, standing and exception, with no SQL."""
     page = place.get("/reports", limit=500).json()
     assert page["next"] is None
     first, last = dt.date(year, 1, 1), min(dt.date(year, 12, 31), TODAY)
@@ -124,8 +143,14 @@ def recount(place: Place, assemblies: dict[str, dict[str, Any]], year: int) -> d
                     told["repaired" if mended else "unrepaired"] += 1
                     if mended:
                         days_to_repair[group].append((mended[0] - one[1]).days)
+    for one in place.get("/exceptions", limit=500).json()["items"]:
+        if first <= dt.date.fromisoformat(one["since"]) <= last:
+            facts = assemblies[one["assembly_id"]]
+            for group in ((facts["kind"], facts["hazard"]), None):
+                figures[group]["exceptions"] += 1
     for group, days in days_to_repair.items():
         figures[group]["median_days_to_repair"] = statistics.median(days)
+        figures[group]["days_to_repair"] = days
     return figures
 
 
@@ -138,13 +163,27 @@ def test_the_figures_are_those_of_an_independent_count(place: Place, world: Worl
         counted = recount(place, assemblies, year)
         groups = {(one.pop("kind"), one.pop("hazard")): one for one in told["groups"]}
         for group, figures in [*groups.items(), (None, told["total"])]:
+            rates = figures.pop("rates")
             zero = dict.fromkeys(figures, 0) | {"median_days_to_repair": None}
-            assert figures == zero | dict(counted[group]), (year, group)
+            own = dict(counted[group])
+            own.pop("days_to_repair", None)
+            assert figures == zero | own, (year, group)
+            assert rates == {
+                name: figures[part] / whole if whole else None
+                for name, part, whole in (
+                    ("tested", "tested", figures["assemblies"]), ("overdue", "overdue", figures["assemblies"]),
+                    ("failed", "failed", figures["passed"] + figures["failed"]), ("repaired", "repaired", figures["failures"]),
+                )
+            }  # fmt: skip
             for name, value in figures.items():
                 seen[name] += value or 0
             assert figures["assemblies"] == figures["tested"] + figures["not_tested"]
             assert figures["tests"] == figures["passed"] + figures["failed"] + figures["undecided"]
             assert figures["failures"] == figures["repaired"] + figures["unrepaired"]
+        first, last = dt.date(year, 1, 1), min(dt.date(year, 12, 31), TODAY)
+        happened = [one for one in place.get("/incidents").json()["items"] if one["status"] != "unfounded"]
+        assert told["incidents"] == sum(first <= dt.date.fromisoformat(one["occurred_on"]) <= last for one in happened)
+        seen["incidents"] += told["incidents"]
         for name in told["total"]:
             if name != "median_days_to_repair":
                 assert told["total"][name] == sum(one[name] for one in groups.values())
@@ -160,6 +199,10 @@ def test_the_table_holds_the_same_figures(place: Place, world: World) -> None:
     rows = list(csv.DictReader(io.StringIO(answer.text, newline="")))
     told = place.get("/summaries/2026").json()
     assert [row["kind"] for row in rows] == ["pvb", "total"]
+    rates = told["total"].pop("rates")
+    assert {name: rows[-1][f"{name}_rate"] for name in rates} == {
+        name: "" if value is None else str(value) for name, value in rates.items()
+    }
     assert {name: rows[-1][name] for name in told["total"]} == {
         name: "" if value is None else str(value) for name, value in told["total"].items()
     }
@@ -169,3 +212,195 @@ def test_the_table_holds_the_same_figures(place: Place, world: World) -> None:
 @pytest.mark.parametrize(("year", "status"), [("2027", 422), ("0", 422), ("99999999999", 422), ("last", 404)])
 def test_a_year_that_cannot_be_counted_is_refused(place: Place, year: str, status: int) -> None:
     assert place.get(f"/summaries/{year}").status_code == status
+
+
+COUNTED = ("assemblies", "tested", "not_tested", "overdue", "tests", "passed", "failed", "undecided", "repaired_at_once", "failures",
+           "repaired", "unrepaired", "exceptions")  # fmt: skip
+
+
+def rows_of(place: Place, told: dict[str, Any], **asked: Any) -> list[dict[str, Any]]:
+    """The rows behind a figure, page by page, from the address that the summary gives."""
+    path, found = told["rows"].partition("{")[0], []
+    answer = place.world.client.get(path, params={"limit": 7, **asked}, headers=bearer(place.keys["regulator"]))
+    while True:
+        assert answer.status_code == 200, answer.text
+        found += answer.json()["items"]
+        if answer.json()["next"] is None:
+            return found
+        answer = place.world.client.get(answer.json()["next"], headers=bearer(place.keys["regulator"]))
+
+
+def test_each_figure_can_be_followed_to_its_rows(place: Place, world: World) -> None:
+    lived(place, world, 4)
+    walked = 0
+    for year in (2024, 2026):
+        told = place.get(f"/summaries/{year}", key="regulator").json()
+        groups = [({"kind": one["kind"], "hazard": one["hazard"]}, one) for one in told["groups"]]
+        for asked, figures in [({}, told["total"]), *groups]:
+            for name in COUNTED:
+                found = rows_of(place, told, figure=name, **asked)
+                assert len(found) == figures[name], (year, asked, name)
+                assert len({one["id"] for one in found}) == len(found)
+                walked += len(found)
+            assert (
+                sum(one["days"] for one in rows_of(place, told, figure="unprotected_days", **asked))
+                == figures["unprotected_days"]
+            )
+            days = [one["days"] for one in rows_of(place, told, figure="repaired", **asked)]
+            assert figures["median_days_to_repair"] == (statistics.median(days) if days else None)
+        assert len(rows_of(place, told, figure="premises")) == told["premises"]
+        for one in told["connections"]:
+            assert len(rows_of(place, told, figure="premises", connection=one["connection"])) == one["premises"]
+        assert len(rows_of(place, told, figure="incidents")) == told["incidents"]
+        # What a row names can be read, and is what the figure says.
+        for name, holds in (
+            ("failed", lambda thing: thing["verdict"]["outcome"] == "fail"),
+            ("not_tested", lambda thing: thing["in_service"]),
+        ):
+            for one in rows_of(place, told, figure=name):
+                assert holds(world.client.get(one["href"], headers=bearer(place.keys["regulator"])).json())
+    assert walked > 200
+    headers = bearer(place.keys["utility"]) | {"Accept": "text/csv"}
+    answer = world.client.get(told["rows"].partition("{")[0], params={"figure": "tests"}, headers=headers)
+    assert len(list(csv.DictReader(io.StringIO(answer.text, newline="")))) == told["total"]["tests"]
+
+
+@pytest.mark.slow
+def test_over_several_utilities_figures_add_up_and_the_median_is_of_all_repairs(place: Place, world: World) -> None:
+    other = world.place()
+    world.operator.put(f"{other.base}/grants/{place.organisations['regulator']}").raise_for_status()
+    lives = [(one, lived(one, world, seed)) for one, seed in ((place, 5), (other, 6))]
+    world.clock.pass_by(seconds=6)
+    differed = 0
+    for year in (2024, 2025, 2026):
+        answer = world.client.get(f"/v1/summaries/{year}", headers=bearer(place.keys["regulator"]))
+        told = answer.json()
+        singles = [one.get(f"/summaries/{year}").json() for one, _ in lives]
+        assert told["utilities"] == sorted(singles, key=lambda one: str(one["utility"]))
+        for name in (*COUNTED, "unprotected_days"):
+            assert told["total"][name] == sum(one["total"][name] for one in singles)
+        days = [day for one, assemblies in lives for day in recount(one, assemblies, year)[None].get("days_to_repair", [])]
+        assert told["total"]["median_days_to_repair"] == (statistics.median(days) if days else None)
+        medians = [one["total"]["median_days_to_repair"] for one in singles if one["total"]["repaired"]]
+        differed += bool(medians) and told["total"]["median_days_to_repair"] != statistics.median(medians)
+        for group in told["groups"]:
+            same = [g for one in singles for g in one["groups"] if (g["kind"], g["hazard"]) == (group["kind"], group["hazard"])]
+            assert group["tests"] == sum(one["tests"] for one in same)
+        assert told["premises"] == sum(one["premises"] for one in singles)
+        assert told["incidents"] == sum(one["incidents"] for one in singles)
+    # A median of medians would not do.
+    assert differed
+    own = world.client.get("/v1/summaries/2026", headers=bearer(place.keys["utility"])).json()
+    assert [one["utility"] for one in own["utilities"]] == [place.code]
+    headers = bearer(place.keys["regulator"]) | {"Accept": "text/csv"}
+    rows = list(csv.DictReader(io.StringIO(world.client.get("/v1/summaries/2026", headers=headers).text, newline="")))
+    assert [row["utility"] for row in rows if row["kind"] == "total"] == [*sorted([place.code, other.code]), "all"]
+    assert rows[-1]["tests"] == str(told["total"]["tests"])
+    assert world.client.get("/v1/summaries/2027", headers=bearer(place.keys["regulator"])).status_code == 422
+
+
+def page_of(place: Place, path: str) -> httpx.Response:
+    """A page, as a browser asks for it."""
+    headers = bearer(place.keys["regulator"]) | {"Accept": "text/html"}
+    answer = place.world.client.get(path, headers=headers)
+    assert answer.status_code == 200, answer.text
+    assert answer.headers["content-type"].startswith("text/html")
+    return answer
+
+
+def test_the_page_leads_from_each_figure_to_its_rows_and_needs_nothing_from_elsewhere(place: Place, world: World) -> None:
+    lived(place, world, 7)
+    told = place.get("/summaries/2025").json()
+    answer = page_of(place, f"{place.base}/summaries/2025")
+    policy = answer.headers["content-security-policy"]
+    assert "default-src 'none'" in policy
+    assert "script-src" not in policy
+    assert not re.search(r"<script|<iframe|<object|<embed|<link|@import|url\(|https?://", answer.text)
+    links = re.findall(r'<a href="([^"]+)">([\d,.]+)</a>', answer.text)
+    assert len(links) > 20
+    for href, figure in links:
+        asked = dict(parse_qsl(urlsplit(html.unescape(href)).query))
+        found = rows_of(place, told, **asked)
+        number = float(figure.replace(",", ""))
+        if asked["figure"] == "unprotected_days":
+            assert sum(one["days"] for one in found) == number
+        else:
+            assert number in (
+                len(found),
+                statistics.median(one["days"] for one in found) if asked["figure"] == "repaired" else None,
+            )
+    # Every figure of the total is on the page.
+    numbers = re.findall(r"<td>(?:<a [^>]+>)?([\d,.–%]+)", answer.text)
+    for value in told["total"].values():
+        if isinstance(value, int):
+            assert f"{value:,}" in numbers
+
+
+def test_names_on_the_page_are_text_and_nothing_more(place: Place, world: World) -> None:
+    path = f"/v1/utilities/{place.code}"
+    tag = world.operator.get(path).headers["etag"]
+    headers = {"If-Match": tag, "Content-Type": "application/merge-patch+json"}
+    world.operator.patch(path, json={"name": '<b>Water</b> & "Co"'}, headers=headers).raise_for_status()
+    told = page_of(place, f"{place.base}/summaries/2026").text
+    assert "&lt;b&gt;Water&lt;/b&gt; &amp; &quot;Co&quot;" in told
+    assert "<b>" not in told
+
+
+@pytest.mark.parametrize("asked", [{}, {"figure": "colour"}, {"figure": "tests", "kind": "rpx"}, {"figure": "tests", "limit": 0}])
+def test_rows_of_no_figure_are_refused(place: Place, asked: dict[str, Any]) -> None:
+    assert place.get("/summaries/2026/rows", **asked).status_code == 400
+    assert place.get("/summaries/2027/rows", figure="tests").status_code == 422
+
+
+def test_counting_in_several_sessions_tells_the_same(place: Place, world: World, monkeypatch: pytest.MonkeyPatch) -> None:
+    lived(place, world, 8)
+    alone = [place.get(f"/summaries/{year}").json() for year in (2024, 2025, 2026)]
+    fanned: list[bool] = []
+    spare = Pool.spare
+
+    @asynccontextmanager
+    async def noted(pool: Pool, wanted: int) -> AsyncIterator[bool]:
+        async with spare(pool, wanted) as may:
+            fanned.append(may)
+            yield may
+
+    monkeypatch.setattr(summaries, "LARGE", 1)
+    monkeypatch.setattr(Pool, "spare", noted)
+    assert [place.get(f"/summaries/{year}").json() for year in (2024, 2025, 2026)] == alone
+    assert fanned == [True] * 3
+    # Asked by more at once than there are connections, each gets its answer.
+    with ThreadPoolExecutor(24) as many:
+        told = list(many.map(lambda _: place.get("/summaries/2026").json(), range(48)))
+    assert told == [alone[-1]] * 48
+    assert {True, False} <= set(fanned)
+
+
+async def test_every_session_of_a_summary_reads_the_same_snapshot(
+    place: Place, world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place.recorded()
+    monkeypatch.setattr(summaries, "LARGE", 1)
+    pool = await Pool.open(world.database.dsn, size=6)
+    store, asked = summaries.SummaryStore(pool), summaries._asked
+
+    async def disturbed(connection: Any, name: str, utility: str, days: Any) -> Any:
+        if name == "assemblies":
+            # What is written once the summary has begun is in none of its figures.
+            await asyncio.to_thread(
+                world.database.owner,
+                "UPDATE record.premises SET connection = 'fire', version = version + 1 WHERE utility_id = $1", utility,
+            )  # fmt: skip
+            await asyncio.sleep(0.2)
+        return await asked(connection, name, utility, days)
+
+    monkeypatch.setattr(summaries, "_asked", disturbed)
+    # Premises are counted last, in a session of their own.
+    monkeypatch.setattr(
+        summaries, "_BESIDE", (("failures", "unprotected", "incidents"), ("overdue", "exceptions", "slow", "connections"))
+    )
+    monkeypatch.setitem(summaries._SQL, "slow", "SELECT pg_sleep(1) WHERE $1::text <> '' AND $2::date <= $3::date")
+    days = summaries.Days(first=dt.date(2026, 1, 1), last=TODAY, today=TODAY)
+    told = await store.year(place.code, days)
+    await pool.close()
+    assert told.connections == {"irrigation": 1}
+    assert place.get("/summaries/2026").json()["connections"] == [{"connection": "fire", "premises": 1}]
