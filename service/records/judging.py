@@ -7,6 +7,7 @@ again years later and give the same bytes.
 import datetime as dt
 import hashlib
 from collections.abc import Callable
+from functools import lru_cache
 from typing import Any
 from uuid import UUID
 from zoneinfo import ZoneInfo
@@ -31,6 +32,21 @@ class Submission(Struct, kw_only=True):
     principal: Principal
     received_at: dt.datetime
     idempotency_key: str | None = None
+
+
+_test = msgspec.json.Decoder(rules.Test).decode
+_REMEMBERED = 1_024
+"""So many testers' certificates and gauges' calibrations are kept as they were decoded last: few people send many reports."""
+
+
+@lru_cache(_REMEMBERED)
+def _calibrated_on(told: str) -> list[dt.date]:
+    return sorted(one.calibrated_on for one in msgspec.json.decode(told, type=list[Calibration]))
+
+
+@lru_cache(_REMEMBERED)
+def _certificates(told: str) -> list[Certificate]:
+    return msgspec.json.decode(told, type=list[Certificate])
 
 
 def today(utility: Utility, now: dt.datetime) -> dt.date:
@@ -91,7 +107,7 @@ def previous_readings(facts: ReportFacts, known: FactsRow) -> rules.PreviousRead
     """What was read last on the assembly before this test; None where nothing was, or where it was read in another unit."""
     if known.previous_judged is None:
         return None
-    before = msgspec.json.decode(known.previous_judged, type=rules.Test)
+    before = _test(known.previous_judged)
     if before.units.pressure != facts.units.pressure:
         return None
     last = before.initial_test if before.final_test is UNSET else before.final_test
@@ -138,7 +154,7 @@ def _assembly(facts: ReportFacts, known: FactsRow) -> rules.Assembly:
 
 def _gauge(facts: ReportFacts, known: FactsRow, performed_on: dt.date) -> rules.Gauge:
     """The gauge with its newest calibration on the day of the test; failing one, the earliest made after it."""
-    days = sorted(one.calibrated_on for one in msgspec.json.decode(known.calibrations or "[]", type=list[Calibration]))
+    days = _calibrated_on(known.calibrations or "[]")
     before = [day for day in days if day <= performed_on]
     unit, to = known.gauge_unit or "psi", facts.units.pressure
     return rules.Gauge(
@@ -151,7 +167,7 @@ def _gauge(facts: ReportFacts, known: FactsRow, performed_on: dt.date) -> rules.
 
 def _tester(known: FactsRow, performed_on: dt.date) -> rules.Tester:
     """The tester's certificate that fits the test best: valid on the day and for the kind, else valid on the day, else the newest."""
-    held = msgspec.json.decode(known.certificates or "[]", type=list[Certificate])
+    held = _certificates(known.certificates or "[]")
     if not held:
         # A tester who is known and holds no certificate is not certified, which is more than not known.
         return rules.Tester()

@@ -118,6 +118,7 @@ class ReportRecord(Base):
     rulebook_digest: Mapped[str]
     previous: Mapped[str | None] = mapped_column(deferred=True)
     leaf_hash: Mapped[bytes | None]
+    company_id: Mapped[UUID | None]
     __mapper_args__: ClassVar[Any] = {"eager_defaults": False}
     # Made by Postgres, and read with an assembly's history.
     initial_outcome: Mapped[str | None] = mapped_column(FetchedValue())
