@@ -26,6 +26,7 @@ from service.problems import ProblemError
 from service.records.judging import Submission
 from service.records.register import create_thing
 from service.records.reports import Submissions
+from service.records.sheets import mark_of
 from service.reports import ReportFacts
 from service.scenario import RULEBOOK, TIME_ZONE, UTILITY, Scenario
 from service.settings import Settings
@@ -61,7 +62,7 @@ def run(settings: Settings, *, ready: Path | None) -> int:
 
 
 async def _serve(settings: Settings, found: Database, ready: Path | None) -> int:
-    told = await prepare(found)
+    told, page = await prepare(found)
     config = uvicorn.Config(
         create_app(settings, found.dsn), host=settings.host, port=settings.port, **SERVER, log_level="warning",
         timeout_graceful_shutdown=10,
@@ -75,7 +76,7 @@ async def _serve(settings: Settings, found: Database, ready: Path | None) -> int
         told = {"url": f"http://{settings.host}:{port}", **told}
         if ready is not None:
             _write(ready, told)
-        print(what_to_try(told), flush=True)  # noqa: T201
+        print(what_to_try(told, page), flush=True)  # noqa: T201
     await serving
     return 0 if server.started else 1
 
@@ -87,8 +88,8 @@ def _write(ready: Path, told: dict[str, Any]) -> None:
     partial.replace(ready)
 
 
-async def prepare(found: Database) -> dict[str, Any]:
-    """Fill the scenario where it is not there yet, make fresh keys, and tell what there is."""
+async def prepare(found: Database) -> tuple[dict[str, Any], str]:
+    """Fill the scenario where it is not there yet, make fresh keys, and tell what there is; and the path of a report's page."""
     owner = await asyncpg.connect(found.owner_dsn)
     pool = await Pool.open(found.dsn, size=2)
     try:
@@ -109,10 +110,14 @@ async def prepare(found: Database) -> dict[str, Any]:
             assemblies.setdefault(one.kind, str(one.id))
         testers = [str(one.id) for one in await registry.listed(Tester, UTILITY, after=None, limit=500)]
         gauges = [str(one.id) for one in await registry.listed(Gauge, UTILITY, after=None, limit=500)]
+        failing = "SELECT id, leaf_hash FROM record.report WHERE utility_id = $1 AND initial_outcome = 'fail' ORDER BY log_index LIMIT 1"
+        report = await owner.fetchrow(failing, UTILITY)
     finally:
         await pool.close()
         await owner.close()
-    return {"utility": UTILITY, "keys": keys, "assemblies": assemblies, "testers": testers, "gauges": gauges}
+    page = f"/receipts/{UTILITY}/{mark_of(report['id'], report['leaf_hash'])}"
+    told = {"utility": UTILITY, "keys": keys, "assemblies": assemblies, "testers": testers, "gauges": gauges}
+    return told, page
 
 
 async def _organisations(owner: Any) -> dict[str, UUID]:
@@ -211,8 +216,8 @@ async def fill(pool: Pool, registry: RegistryStore, organisations: dict[str, UUI
     await submissions.close()
 
 
-def what_to_try(told: dict[str, Any]) -> str:
-    """A few lines to paste."""
+def what_to_try(told: dict[str, Any], page: str) -> str:
+    """A few lines to paste; `page` is the path of a report's page."""
     base = f"{told['url']}/v1/utilities/{told['utility']}"
     tester, utility = told["keys"]["tester"], told["keys"]["utility"]
     report = {
@@ -242,6 +247,10 @@ How that assembly stands now, and its reports:
 
 curl -sS {base}/assemblies/{told["assemblies"]["pvb"]}/standing -H 'Authorization: Bearer {utility}'
 curl -sS {base}/assemblies/{told["assemblies"]["pvb"]}/reports -H 'Authorization: Bearer {utility}'
+
+A test report as people see it who hold it on paper, without a key (open it in a browser; /receipts checks a pasted receipt):
+
+{told["url"]}{page}
 
 Local codes and a licensed tester decide; nothing here replaces them.
 """
