@@ -378,29 +378,24 @@ def test_counting_in_several_sessions_tells_the_same(place: Place, world: World,
 async def test_every_session_of_a_summary_reads_the_same_snapshot(
     place: Place, world: World, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    pool = await Pool.open(world.database.dsn, size=6)
+    spare, fanned = Pool.spare, []
+
+    @asynccontextmanager
+    async def disturbed(own: Pool, wanted: int) -> AsyncIterator[bool]:
+        async with spare(own, wanted) as may:
+            # What is written once the summary has begun, before the other sessions have, is in none of its figures.
+            await asyncio.to_thread(
+                world.database.owner, "UPDATE record.premises SET connection = 'fire', version = version + 1 WHERE utility_id = $1", place.code
+            )  # fmt: skip
+            fanned.append(may)
+            yield may
+
     place.recorded()
     monkeypatch.setattr(summaries, "LARGE", 1)
-    pool = await Pool.open(world.database.dsn, size=6)
-    store, asked = summaries.SummaryStore(pool), summaries._asked
-
-    async def disturbed(connection: Any, name: str, utility: str, days: Any) -> Any:
-        if name == "assemblies":
-            # What is written once the summary has begun is in none of its figures.
-            await asyncio.to_thread(
-                world.database.owner,
-                "UPDATE record.premises SET connection = 'fire', version = version + 1 WHERE utility_id = $1", utility,
-            )  # fmt: skip
-            await asyncio.sleep(0.2)
-        return await asked(connection, name, utility, days)
-
-    monkeypatch.setattr(summaries, "_asked", disturbed)
-    # Premises are counted last, in a session of their own.
-    monkeypatch.setattr(
-        summaries, "_BESIDE", (("failures", "unprotected", "incidents"), ("overdue", "exceptions", "slow", "connections"))
-    )
-    monkeypatch.setitem(summaries._SQL, "slow", "SELECT pg_sleep(1) WHERE $1::text <> '' AND $2::date <= $3::date")
+    monkeypatch.setattr(Pool, "spare", disturbed)
     days = summaries.Days(first=dt.date(2026, 1, 1), last=TODAY, today=TODAY)
-    told = await store.year(place.code, days)
+    told = await summaries.SummaryStore(pool).year(place.code, days)
     await pool.close()
-    assert told.connections == {"irrigation": 1}
+    assert (told.connections, fanned) == ({"irrigation": 1}, [True])
     assert place.get("/summaries/2026").json()["connections"] == [{"connection": "fire", "premises": 1}]
