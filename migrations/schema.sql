@@ -531,7 +531,8 @@ END
 $$;
 
 -- Locks a utility's log and numbers `added` reports in it; the first number, or NULL where something that those reports rest on has changed
--- since the feed stood at `seen`: anything in the register, a standing of these assemblies, a report of one of these ids. With `seen`
+-- since the feed stood at `seen`: a standing of these assemblies, a report of one of these ids,
+-- anything else but notices, which follow from standings. With `seen`
 -- NULL nothing is asked. It holds the lock until the commit; each statement here sees what was committed before the lock was had.
 CREATE FUNCTION record.hold_log(utility text, added bigint, seen bigint, reports_ text[], assemblies text[]) RETURNS bigint
 LANGUAGE plpgsql AS $$
@@ -544,6 +545,8 @@ BEGIN
         WHERE c.utility_id = utility AND c.sequence > seen AND CASE c.resource
             WHEN 'reports' THEN c.id = ANY (reports_)
             WHEN 'standings' THEN c.id = ANY (assemblies)
+            WHEN 'notices' THEN false
+            WHEN 'notice_schedule' THEN false
             ELSE true
         END
     ) THEN

@@ -105,11 +105,22 @@ class Stage:
                 yield head + str(uuid4()).encode() + rest
 
 
+async def _set(dsn: str, sql: str) -> None:
+    connection = await asyncpg.connect(dsn)
+    await connection.execute(sql)
+    await connection.close()
+
+
 @contextmanager
 def staged() -> Iterator[Stage]:
     """A stage in a temporary folder, for as long as it is needed."""
     with TemporaryDirectory(prefix="nonreturn-load-", ignore_cleanup_errors=True) as folder:
-        postgres = EmbeddedPostgres(Path(folder) / "postgres")
+        data = Path(folder) / "postgres"
+        postgres = EmbeddedPostgres(data)
+        # All servers hold their connections while each is loaded in turn.
+        asyncio.run(_set(postgres.dsn(), "ALTER SYSTEM SET max_connections = 300"))
+        postgres.stop()
+        postgres = EmbeddedPostgres(data)
         try:
             yield Stage(postgres)
         finally:

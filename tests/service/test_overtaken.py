@@ -108,6 +108,25 @@ async def test_a_change_of_the_register_meanwhile_is_noticed(writers: Writers, m
     assert await writers.differing() == []
 
 
+@pytest.mark.parametrize(
+    ("resource", "matters"), [("notices", False), ("incidents", True), ("testers", True), ("what comes later", True)]
+)
+async def test_whatever_is_not_known_to_be_without_meaning_counts_as_a_change(
+    writers: Writers, monkeypatch: pytest.MonkeyPatch, resource: str, *, matters: bool
+) -> None:
+    place = writers.place
+
+    async def note() -> None:
+        place.world.database.owner(
+            "WITH log AS (UPDATE record.utility_log SET changes = changes + 1 WHERE utility_id = $1 RETURNING changes) "
+            "INSERT INTO record.change SELECT $1, changes, $2, 'x', 1, now() FROM log", place.code, resource,
+        )  # fmt: skip
+
+    said = overtaking(monkeypatch, note)
+    assert (await writers.ways[0].submit(place.code, writers.submission())).fresh
+    assert said == [not matters]
+
+
 async def test_the_same_report_meanwhile_is_stored_once(writers: Writers, monkeypatch: pytest.MonkeyPatch) -> None:
     place = writers.place
     report = writers.submission()
