@@ -34,6 +34,7 @@ from service.store.reports import (
     HistoryRow,
     Recording,
     ReportRow,
+    ReportSession,
     ReportStore,
     RequestRow,
     StandingRow,
@@ -133,43 +134,40 @@ class Submissions:
                 results[place] = error
         some = [submissions[place] for place in asked]
         keys = [one.idempotency_key for one in some if one.idempotency_key is not None]
-        gathered = await self._store.gather(
-            utility_code, [one.facts for one in some], [one.id for one in some], keys, [one.principal.company for one in some]
-        )
+        companies = [one.principal.company for one in some]
         judged: dict[int, _Judged] = {}
-        for place, facts in zip(asked, gathered.facts, strict=True):
-            try:
-                judged[place] = _Judged(submission=submissions[place], row=judge(utility, submissions[place], facts))
-            except (ProblemError, rules.RulesError) as error:
-                results[place] = error
-        if judged:
-            await self._write_judged(utility, judged, gathered, results)
+        written: _Written | None = None
+        async with self._store.session(utility_code) as session:
+            gathered = await session.gather([one.facts for one in some], [one.id for one in some], keys, companies)
+            for place, facts in zip(asked, gathered.facts, strict=True):
+                try:
+                    judged[place] = _Judged(submission=submissions[place], row=judge(utility, submissions[place], facts))
+                except (ProblemError, rules.RulesError) as error:
+                    results[place] = error
+            if judged and all(one.row.supersedes is None for one in judged.values()):
+                written = await self._write_freely(session, utility, judged, gathered)
+        # The session is given back before another is asked for: as many groups may be here as there are sessions.
+        if judged and written is None:
+            written = await self._write_alone(utility, judged)
+        if written is not None:
+            if written.rows:
+                self._metrics.recorded([(row.outcome, row.acceptance) for row in written.rows])
+            for place, answer in written.answers.items():
+                results[place] = await self._again(utility, answer) if isinstance(answer, UUID) else answer
         return [result for result in results if result is not None]
 
-    async def _write_judged(
-        self, utility: Utility, judged: dict[int, _Judged], gathered: Gathered, results: list[Submitted | Exception | None]
-    ) -> None:
-        """Write them without a lock held while we think, and under the lock where that was overtaken or where a correction is among them."""
-        rows: Sequence[ReportRow] | None = None
-        answers: dict[int, Submitted | UUID | ProblemError] = {}
-        if all(one.row.supersedes is None for one in judged.values()):
-            group = _Group(utility, self._clock.now(), gathered)
-            answers = group.answers(judged)
-            standings = list(group.standings.values())
-            if not group.rows or await self._store.record(
-                utility.code, group.rows, group.requests, standings, seen=gathered.changes
-            ):
-                rows = group.rows
-        if rows is None:
-            rows, answers = await self._write_alone(utility, judged)
-        if rows:
-            self._metrics.recorded([(row.outcome, row.acceptance) for row in rows])
-        for place, answer in answers.items():
-            results[place] = await self._again(utility, answer) if isinstance(answer, UUID) else answer
+    async def _write_freely(
+        self, session: ReportSession, utility: Utility, judged: dict[int, _Judged], gathered: Gathered
+    ) -> "_Written | None":
+        """Write them by what was read, with no lock held while we think; None, and nothing is written, where that was overtaken."""
+        group = _Group(utility, self._clock.now(), gathered)
+        answers = group.answers(judged)
+        standings = list(group.standings.values())
+        if group.rows and not await session.record(group.rows, group.requests, standings, seen=gathered.changes):
+            return None
+        return _Written(rows=group.rows, answers=answers)
 
-    async def _write_alone(
-        self, utility: Utility, judged: dict[int, _Judged]
-    ) -> tuple[Sequence[ReportRow], dict[int, Submitted | UUID | ProblemError]]:
+    async def _write_alone(self, utility: Utility, judged: dict[int, _Judged]) -> "_Written":
         """Write them while nobody else writes for the utility: what they rest on is read again under the lock."""
         async with self._store.recording(utility.code) as recording:
             assemblies = sorted({one.row.assembly_id for one in judged.values()})
@@ -185,7 +183,7 @@ class Submissions:
             answers = group.answers(judged)
             if group.rows:
                 await recording.record(group.rows, group.requests, list(group.standings.values()))
-        return group.rows, answers
+        return _Written(rows=group.rows, answers=answers)
 
     async def _again(self, utility: Utility, report_id: UUID) -> Submitted:
         """The answer to a report that was recorded before."""
@@ -197,6 +195,13 @@ class Submissions:
         if known is None or not dt.timedelta(0) <= now - known[0] < _UTILITY_REMEMBERED:
             known = self._utilities[code] = (now, await self._registry.utility(code))
         return known[1]
+
+
+class _Written(Struct, kw_only=True):
+    """What was written of a group, and what each of its reports is answered; an id: as that report was answered before."""
+
+    rows: list[ReportRow]
+    answers: dict[int, Submitted | UUID | ProblemError]
 
 
 class _Group:

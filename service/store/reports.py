@@ -219,54 +219,11 @@ class ReportStore:
     def __init__(self, pool: Pool) -> None:
         self._pool = pool
 
-    async def gather(
-        self,
-        utility: str,
-        reports: Sequence[ReportFacts],
-        ids: Sequence[UUID],
-        keys: Sequence[str],
-        companies: Sequence[UUID | None],
-    ) -> Gathered:
-        """What those reports rest on, and what is recorded under their ids and idempotency keys already.
-
-        A report of a testing company's rests on what that company sees.
-        """
-        found: dict[str, list[Any]] = {kind: [] for kind in _ROWS}
+    @asynccontextmanager
+    async def session(self, utility: str) -> AsyncIterator["ReportSession"]:
+        """One session in which a group is read and then written, with no transaction open between the two."""
         async with self._pool.lend(utility) as connection:
-            rows = await connection.fetch(
-                _GATHER,
-                utility,
-                [one.assembly_id for one in reports],
-                [one.tester_id for one in reports],
-                [one.gauge_id for one in reports],
-                [one.performed_at for one in reports],
-                ids,
-                keys,
-                companies,
-            )
-        for kind, row in rows:
-            found[kind].append(_ROWS[kind].decode(row))
-        return Gathered(
-            changes=found["changes"][0],
-            facts=sorted(found["facts"], key=lambda row: row.n),
-            assemblies={row.id: row for row in found["assembly"]},
-            history=found["history"],
-            taken=found["taken"],
-            requests=found["request"],
-        )
-
-    async def record(
-        self,
-        utility: str,
-        reports: Sequence[ReportRow],
-        requests: Sequence[RequestRow],
-        standings: Sequence[StandingRow],
-        *,
-        seen: int,
-    ) -> bool:
-        """Write them all, durably, in one statement; False, and nothing, where what they rest on has changed since the feed stood at `seen`."""
-        async with self._pool.lend(utility) as connection:
-            return await _record(connection, utility, reports, requests, standings, seen=seen)
+            yield ReportSession(connection, utility)
 
     @asynccontextmanager
     async def recording(self, utility: str) -> AsyncIterator["Recording"]:
@@ -317,6 +274,59 @@ class ReportStore:
         async with self._pool.lend(utility) as connection:
             row = await connection.fetchrow(_SQL[statement], *arguments)
         return dict(row) if row is not None else None
+
+
+class ReportSession:
+    """A session on which reports of one utility are read about and written, each in one statement."""
+
+    def __init__(self, connection: Connection, utility: str) -> None:
+        self._connection = connection
+        self._utility = utility
+
+    async def gather(
+        self,
+        reports: Sequence[ReportFacts],
+        ids: Sequence[UUID],
+        keys: Sequence[str],
+        companies: Sequence[UUID | None],
+    ) -> Gathered:
+        """What those reports rest on, and what is recorded under their ids and idempotency keys already.
+
+        A report of a testing company's rests on what that company sees.
+        """
+        found: dict[str, list[Any]] = {kind: [] for kind in _ROWS}
+        rows = await self._connection.fetch(
+            _GATHER,
+            self._utility,
+            [one.assembly_id for one in reports],
+            [one.tester_id for one in reports],
+            [one.gauge_id for one in reports],
+            [one.performed_at for one in reports],
+            ids,
+            keys,
+            companies,
+        )
+        for kind, row in rows:
+            found[kind].append(_ROWS[kind].decode(row))
+        return Gathered(
+            changes=found["changes"][0],
+            facts=sorted(found["facts"], key=lambda row: row.n),
+            assemblies={row.id: row for row in found["assembly"]},
+            history=found["history"],
+            taken=found["taken"],
+            requests=found["request"],
+        )
+
+    async def record(
+        self,
+        reports: Sequence[ReportRow],
+        requests: Sequence[RequestRow],
+        standings: Sequence[StandingRow],
+        *,
+        seen: int,
+    ) -> bool:
+        """Write them all, durably, in one statement; False, and nothing, where what they rest on has changed since the feed stood at `seen`."""
+        return await _record(self._connection, self._utility, reports, requests, standings, seen=seen)
 
 
 class Recording:

@@ -19,7 +19,7 @@ from service.records.reports import Submissions, rebuild_standings
 from service.reports import ReportFacts
 from service.store.pool import Pool
 from service.store.registry import RegistryStore
-from service.store.reports import ReportStore
+from service.store.reports import ReportSession, ReportStore
 from tests.conftest import Place, certificate, phase
 
 
@@ -65,16 +65,16 @@ Meanwhile = Callable[[], Awaitable[Any]]
 
 def overtaking(monkeypatch: pytest.MonkeyPatch, meanwhile: Meanwhile) -> list[bool]:
     """Let that happen once, between the reading and the writing of the next group; what each writing then said."""
-    record, said, happened = ReportStore.record, list[bool](), list[bool]()
+    record, said, happened = ReportSession.record, list[bool](), list[bool]()
 
-    async def overtaken(self: ReportStore, *arguments: Any, seen: int) -> bool:
+    async def overtaken(self: ReportSession, *arguments: Any, seen: int) -> bool:
         if not happened:
             happened.append(True)
             await meanwhile()
         said.append(await record(self, *arguments, seen=seen))
         return said[-1]
 
-    monkeypatch.setattr(ReportStore, "record", overtaken)
+    monkeypatch.setattr(ReportSession, "record", overtaken)
     return said
 
 

@@ -17,7 +17,7 @@ from service.records.reports import Submission, Submissions, rebuild_standings
 from service.reports import ReportFacts
 from service.store.pool import Pool
 from service.store.registry import RegistryStore
-from service.store.reports import ReportStore
+from service.store.reports import ReportSession, ReportStore
 from tests.conftest import Place, World, bearer, phase
 
 
@@ -110,16 +110,16 @@ async def test_a_group_that_fails_is_tried_one_by_one(place: Place, monkeypatch:
     pool, bench = await opened(place)
     submissions = [bench.submission() for _ in range(6)]
     poisoned = submissions[3].id
-    record = ReportStore.record
+    record = ReportSession.record
     sizes = []
 
-    async def failing(self: ReportStore, utility: str, reports: Any, *rest: Any, seen: int) -> bool:
+    async def failing(self: ReportSession, reports: Any, *rest: Any, seen: int) -> bool:
         sizes.append(len(reports))
         if any(one.id == poisoned for one in reports):
             raise RuntimeError("a fault of this report's own")
-        return await record(self, utility, reports, *rest, seen=seen)
+        return await record(self, reports, *rest, seen=seen)
 
-    monkeypatch.setattr(ReportStore, "record", failing)
+    monkeypatch.setattr(ReportSession, "record", failing)
     results = await bench.submit(submissions)
     assert sizes == [6, 1, 1, 1, 1, 1, 1]
     assert isinstance(results[3], RuntimeError)
