@@ -32,6 +32,7 @@ from service.store.access import AccessStore
 from service.store.log import LogStore
 from service.store.notices import NoticeStore
 from service.store.pool import Pool
+from service.store.reader import Reader
 from service.store.registry import RegistryStore
 from service.store.reports import ReportStore
 from service.store.webhooks import WebhookStore
@@ -59,6 +60,15 @@ def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> ASGI
         pool = await Pool.open(dsn, size=settings.pool)
         writers = await Pool.open(dsn, size=max(1, settings.pool // 2), repeating=True)
         services.pool = pool
+        services.reader = Reader(
+            pool,
+            settings.reader_dsn,
+            size=settings.pool,
+            bound=settings.reader_behind,
+            clock=clock,
+            metrics=services.metrics,
+        )
+        services.reader.start()
         services.access = AccessStore(pool)
         services.gatekeeper = Gatekeeper(services.access, clock, remember_seconds=settings.key_cache_seconds)
         services.registry = RegistryStore(pool)
@@ -78,6 +88,7 @@ def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> ASGI
         finally:
             await services.submissions.close()
             await services.notice_runs.close()
+            await services.reader.close()
             await writers.close()
             await pool.close()
 

@@ -3,6 +3,8 @@
 Counted a process, told at `/metrics` as OpenMetrics. No label holds a utility, a key or an id.
 """
 
+import math
+
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram
 from prometheus_client.openmetrics.exposition import CONTENT_TYPE_LATEST, generate_latest
 
@@ -27,6 +29,10 @@ class Metrics:
         self.in_flight = Gauge("nonreturn_requests_in_flight", "Requests that are being answered.", registry=self._registry)
         self.waiting = Gauge("nonreturn_reports_waiting", "Reports that wait to be written.", registry=self._registry)
 
+        self.replica_behind = Gauge(
+            "nonreturn_replica_behind_seconds", "How far the replica is behind at most; NaN while it is not read from.", registry=self._registry
+        )  # fmt: skip
+        self.replica_behind.set(math.nan)
         self.webhooks = Counter(
             "nonreturn_webhook_messages", "Attempts to deliver a webhook's message, by what they came to.", ["outcome"], registry=self._registry
         )  # fmt: skip

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from service.store.access import AccessStore
     from service.store.log import LogStore
     from service.store.pool import Pool
+    from service.store.reader import Reader
     from service.store.registry import RegistryStore
     from service.store.reports import ReportStore
 
@@ -24,6 +25,7 @@ class Services:
     """The parts of the running service."""
 
     pool: "Pool"
+    reader: "Reader"
     gatekeeper: "Gatekeeper"
     access: "AccessStore"
     registry: "RegistryStore"

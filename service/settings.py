@@ -2,6 +2,8 @@
 
 NONRETURN_DSN        the Postgres to work in (15 or later); without it the service starts one of its own
 NONRETURN_ADMIN_DSN  the same database as its owner, for `nonreturn migrate`, where the service's own user may not
+NONRETURN_READER_DSN a streaming replica of that Postgres, for summaries, lists, past days and exports (default: none; all is read there)
+NONRETURN_READER_BEHIND  how many seconds the replica may be behind to be read from (default 5)
 NONRETURN_DATA       where the service's own Postgres keeps its data (default .demo/postgres)
 NONRETURN_HOST       the address to listen on (default 127.0.0.1)
 NONRETURN_PORT       the port to listen on (default 8600; 0 takes any free one)
@@ -32,6 +34,8 @@ class Settings(Struct, frozen=True, kw_only=True):
 
     dsn: str | None = None
     admin_dsn: str | None = None
+    reader_dsn: str | None = None
+    reader_behind: float = 5.0
     data: Path = Path(".demo/postgres")
     host: str = "127.0.0.1"
     port: int = 8600
@@ -57,6 +61,8 @@ class Settings(Struct, frozen=True, kw_only=True):
         return cls(
             dsn=environment.get("NONRETURN_DSN") or None,
             admin_dsn=environment.get("NONRETURN_ADMIN_DSN") or None,
+            reader_dsn=environment.get("NONRETURN_READER_DSN") or None,
+            reader_behind=float(environment.get("NONRETURN_READER_BEHIND") or 5),
             data=Path(environment.get("NONRETURN_DATA") or ".demo/postgres"),
             host=environment.get("NONRETURN_HOST") or "127.0.0.1",
             port=int(environment.get("NONRETURN_PORT") or 8600),

@@ -81,7 +81,7 @@ _STANDING = _Form(
 
 @operation(
     "GET", "/v1/utilities/{utility:str}/assemblies", id="listAssembly", summary="List assemblies",
-    answers={200: page_of(Assembly)}, media_types={200: OFFERED}, tag="assemblies", right="read", companies=True,
+    answers={200: page_of(Assembly)}, media_types={200: OFFERED}, tag="assemblies", right="read", companies=True, may_lag=True,
 )  # fmt: skip
 async def assemblies(call: Call, query: AssembliesQuery) -> Answer:
     """List assemblies as they are registered; as a file, all of them at once unless a limit is given."""
@@ -90,7 +90,7 @@ async def assemblies(call: Call, query: AssembliesQuery) -> Answer:
 
 @operation(
     "GET", "/v1/utilities/{utility:str}/standings", id="listStanding", summary="List assemblies by how they stand today",
-    answers={200: page_of(AssemblyStanding)}, media_types={200: OFFERED}, tag="assemblies", right="read", companies=True,
+    answers={200: page_of(AssemblyStanding)}, media_types={200: OFFERED}, tag="assemblies", right="read", companies=True, may_lag=True,
 )  # fmt: skip
 async def standings(call: Call, query: AssembliesQuery) -> Answer:
     """List assemblies with their standing; as a file, all of them at once unless a limit is given."""
@@ -106,7 +106,7 @@ async def _list(call: Call, query: AssembliesQuery, fetch: _Fetch, form: _Form) 
         area=None if query.area is None else _area(query.area), by_due_on=query.sort == "due_on",
     )  # fmt: skip
     after = _cursor(query)
-    store = StandingStore(call.services.pool)
+    store = StandingStore(call.reading)
     media_type = chosen(call, OFFERED)
     if media_type == JSON:
         limit = query.limit or 100

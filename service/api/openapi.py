@@ -6,12 +6,17 @@ from typing import Any
 
 import msgspec
 
-from service.api.operation import JSON, Operation
+from service.api.operation import AS_OF, JSON, Operation
 from service.api.tables import NDJSON
 from service.problems import KINDS, MEDIA_TYPE, Problem
 from service.webhooks import Message
 
 _PARAMETER = re.compile(r"\{(\w+):(\w+)\}")
+_AS_OF = {
+    "description": "Everything that was answered by this moment is in this answer, which may come from a replica. Ask with "
+    "`Cache-Control: no-cache` for the record as it is now, or with `max-age=N` for one at most N seconds behind.",
+    "schema": {"type": "string", "format": "date-time"},
+}
 _REF = "#/components/schemas/{name}"
 _PATH_SCHEMAS = {
     "uuid": {"type": "string", "format": "uuid"},
@@ -149,6 +154,8 @@ def _responses(one: Operation, by_shape: dict[int, Any]) -> dict[str, Any]:
         if one.answer_line is not None:
             content[NDJSON] = {"schema": _lines_of(by_shape[id(one.answer_line)])}
         responses[str(status)] = {"description": "As asked.", "content": content}
+        if one.may_lag:
+            responses[str(status)]["headers"] = {AS_OF: _AS_OF}
     problem = {"content": {MEDIA_TYPE: {"schema": by_shape[id(Problem)]}}}
     for kind in {kind.status: kind for kind in KINDS.values()}.values():
         if str(kind.status) not in responses and _may_fail_with(one, kind.status):

@@ -4,16 +4,19 @@
     async def judge_test(call: Call, document: Test) -> Answer: …
 
 A parameter `document` is the JSON body, `query` the query string, both decoded strictly into their structs; everything else a call
-needs hangs on `call`. From the same annotations the published OpenAPI document is made, so that the two cannot part.
+needs hangs on `call`. A call that `may_lag` reads from `call.reading`: a replica, where there is one that is near enough. From the same annotations the published OpenAPI document is made, so that the two cannot part.
 """
 
 import asyncio
 import inspect
+import math
+import re
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from typing import Any, Literal, get_type_hints
 from uuid import UUID
 
+import asyncpg
 import msgspec
 from litestar import Request, Response
 from litestar.handlers import HTTPRouteHandler
@@ -28,10 +31,12 @@ from service.clock import Clock
 from service.documents import convert, decode
 from service.problems import ProblemError
 from service.services import Services
-from service.store.pool import seen_by
+from service.store.pool import Pool, seen_by
 
 Method = Literal["GET", "POST", "PUT", "PATCH", "DELETE"]
 JSON = "application/json"
+AS_OF = "Record-As-Of"
+_MAX_AGE = re.compile(r"max-age=(\d{1,9})")
 
 
 class Answer(Struct, frozen=True, kw_only=True):
@@ -48,13 +53,26 @@ class Answer(Struct, frozen=True, kw_only=True):
 class Call:
     """One request: its path parameters, headers, and the parts of the service it may use."""
 
-    __slots__ = ("body", "principal", "request", "services")
+    __slots__ = ("_reading", "body", "principal", "request", "services")
 
-    def __init__(self, request: Request[Any, Any, Any], services: Services, principal: Principal | None, body: bytes) -> None:
+    def __init__(
+        self,
+        request: Request[Any, Any, Any],
+        services: Services,
+        principal: Principal | None,
+        body: bytes,
+        reading: Pool | None = None,
+    ) -> None:
         self.request = request
         self.services = services
         self.principal = principal
         self.body = body
+        self._reading = reading
+
+    @property
+    def reading(self) -> Pool:
+        """Where a call that may lag reads."""
+        return self._reading or self.services.pool
 
     @property
     def clock(self) -> Clock:
@@ -126,6 +144,7 @@ class Operation(Struct, frozen=True, kw_only=True):
     public: bool
     function: Function
     streams: bool
+    may_lag: bool | Callable[[Any], bool]
 
     async def answer(self, services: Services, request: Any) -> Answer:
         """What is answered to a request (the framework's, or one that has as much of it as is asked here); it is counted and timed."""
@@ -164,6 +183,8 @@ class Operation(Struct, frozen=True, kw_only=True):
             body = b"" if self.streams else await _body(request, services.settings.body_seconds)
             if self.takes is not bytes:
                 arguments["document"] = decode(self.takes, body)
+        if self.may_lag if isinstance(self.may_lag, bool) else self.may_lag(arguments["query"]):
+            return await self._lagging(request, services, principal, arguments)
         return await self.function(Call(request, services, principal, body), **arguments)
 
     def handler(self, services: Services) -> HTTPRouteHandler:
@@ -179,6 +200,31 @@ class Operation(Struct, frozen=True, kw_only=True):
         return HTTPRouteHandler(
             self.path, http_method=[self.method], name=self.id, include_in_schema=False, status_code=200, **limit
         )(handle)
+
+    async def _lagging(
+        self, request: Request[Any, Any, Any], services: Services, principal: Principal | None, arguments: dict[str, Any]
+    ) -> Answer:
+        """The answer, with the moment by which everything that was answered is in it. What the replica refuses, the primary is asked."""
+        source = services.reader.source(_oldest_wanted(request.headers.get("cache-control", "")))
+        try:
+            answer = await self.function(Call(request, services, principal, b"", source.pool), **arguments)
+        except (ProblemError, asyncpg.PostgresError) as error:
+            if source.pool is services.pool:
+                raise
+            if isinstance(error, ProblemError) and error.code == "unavailable":
+                services.reader.lost()
+            source = services.reader.primary()
+            answer = await self.function(Call(request, services, principal, b"", source.pool), **arguments)
+        as_of = source.as_of.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+        return msgspec.structs.replace(answer, headers={**answer.headers, AS_OF: as_of})
+
+
+def _oldest_wanted(cache_control: str) -> float:
+    """How old an answer may be, in seconds, by the asker's own `Cache-Control` (RFC 9111, 5.2.1)."""
+    if "no-cache" in cache_control.lower():
+        return -math.inf
+    found = _MAX_AGE.search(cache_control.lower())
+    return math.inf if found is None else float(found[1])
 
 
 class _DuplexResponse(ASGIStreamingResponse):
@@ -235,9 +281,11 @@ def operation(
     answer_line: Any = None,
     public: bool = True,
     streams: bool = False,
+    may_lag: bool | Callable[[Any], bool] = False,
 ) -> Callable[[Function], Operation]:
     """Declare a call; see the head of this module. Only one that says `companies` is open to the keys of testing companies.
 
+    One that says `may_lag` (or whose query makes it so) may be answered from a replica.
     `line` and `answer_line` are what each line of NDJSON is, coming and going.
     """
 
@@ -264,6 +312,7 @@ def operation(
             public=public,
             function=function,
             streams=streams,
+            may_lag=may_lag,
         )
 
     return declare

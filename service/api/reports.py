@@ -12,7 +12,7 @@ from service.problems import ProblemError
 from service.records.judging import Submission
 from service.records.reports import read_report
 from service.reports import Recorded, ReportFacts
-from service.store.reports import LineRow
+from service.store.reports import LineRow, ReportStore
 from service.things import Assembly
 
 BASE = "/v1/utilities/{utility:str}/reports"
@@ -94,6 +94,7 @@ async def read(call: Call) -> Answer:
     tag="reports",
     right="read",
     companies=True,
+    may_lag=True,
 )
 async def list_reports(call: Call, query: ReportQuery) -> Answer:
     """List reports."""
@@ -102,7 +103,7 @@ async def list_reports(call: Call, query: ReportQuery) -> Answer:
 
 @operation(
     "GET", "/v1/utilities/{utility:str}/assemblies/{id:uuid}/reports", id="listAssemblyReport", summary="List an assembly's reports",
-    answers={200: page_of(LineRow)}, tag="reports", right="read", companies=True,
+    answers={200: page_of(LineRow)}, tag="reports", right="read", companies=True, may_lag=True,
 )  # fmt: skip
 async def list_assembly_reports(call: Call, query: AssemblyReportQuery) -> Answer:
     """List the reports of one assembly; 404 where there is no such assembly."""
@@ -111,7 +112,7 @@ async def list_assembly_reports(call: Call, query: AssemblyReportQuery) -> Answe
 
 
 async def _list(call: Call, assembly_id: UUID | None, after: int, limit: int) -> Answer:
-    found = await call.services.reports.reports(call.utility, after=after, limit=limit + 1, assembly_id=assembly_id)
+    found = await ReportStore(call.reading).reports(call.utility, after=after, limit=limit + 1, assembly_id=assembly_id)
     return page(call, found, limit, lambda line: str(line.log_index))
 
 

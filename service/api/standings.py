@@ -7,6 +7,7 @@ from msgspec import Struct
 from service.api.operation import Answer, Call, operation
 from service.records.standings import StandingThen, standing_then, standing_today
 from service.store.incidents import IncidentStore
+from service.store.reports import ReportStore
 from service.store.standings import StandingStore
 
 
@@ -19,16 +20,16 @@ class StandingQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 @operation(
     "GET", "/v1/utilities/{utility:str}/assemblies/{id:uuid}/standing", id="readStanding",
     summary="How an assembly stands today, or stood on a past day",
-    answers={200: StandingThen}, tag="assemblies", right="read", companies=True,
+    answers={200: StandingThen}, tag="assemblies", right="read", companies=True, may_lag=lambda query: query.as_of is not None,
 )  # fmt: skip
 async def standing(call: Call, query: StandingQuery) -> Answer:
     """Work out how an assembly stands today, or how it stood at the end of a day by the record of that day."""
     utility = await call.services.registry.utility(call.utility)
     now = call.clock.now()
-    reports, incidents = call.services.reports, IncidentStore(call.services.pool)
+    reports, incidents = ReportStore(call.reading), IncidentStore(call.reading)
     if query.as_of is None:
         return Answer(body=await standing_today(reports, incidents, utility, call.id("id"), now=now))
-    store = StandingStore(call.services.pool)
+    store = StandingStore(call.reading)
     return Answer(body=await standing_then(reports, store, incidents, utility, call.id("id"), as_of=query.as_of, now=now))
 
 

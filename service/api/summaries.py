@@ -56,12 +56,12 @@ class SummaryRow(Struct, frozen=True, kw_only=True):
 
 @operation(
     "GET", "/v1/utilities/{utility:str}/summaries/{year:int}", id="readSummary", summary="A year in figures, as regulators ask for it",
-    answers={200: YearlySummary}, media_types={200: OFFERED}, tag="summaries", right="read",
+    answers={200: YearlySummary}, media_types={200: OFFERED}, tag="summaries", right="read", may_lag=True,
 )  # fmt: skip
 async def summary(call: Call) -> Answer:
     """Count a year."""
     utility = await call.services.registry.utility(call.utility)
-    told = await summarise(SummaryStore(call.services.pool), utility, int(call.text("year")), now=call.clock.now())
+    told = await summarise(SummaryStore(call.reading), utility, int(call.text("year")), now=call.clock.now())
     media_type = chosen(call, OFFERED)
     if media_type == HTML:
         return Answer(body=summary_page(utility.name, told), media_type=HTML, headers={**HEADERS, **VARY})
@@ -70,11 +70,11 @@ async def summary(call: Call) -> Answer:
 
 @operation(
     "GET", "/v1/summaries/{year:int}", id="readSummaryOverAll", summary="A year in figures over all utilities that this key sees",
-    answers={200: SummaryOverAll}, media_types={200: OFFERED}, tag="summaries", right="read",
+    answers={200: SummaryOverAll}, media_types={200: OFFERED}, tag="summaries", right="read", may_lag=True,
 )  # fmt: skip
 async def summary_over_all(call: Call) -> Answer:
     """Count a year over every utility granted to the asker."""
-    told = await summarise_all(SummaryStore(call.services.pool), await seen(call), int(call.text("year")), now=call.clock.now())
+    told = await summarise_all(SummaryStore(call.reading), await seen(call), int(call.text("year")), now=call.clock.now())
     media_type = chosen(call, OFFERED)
     if media_type == HTML:
         return Answer(body=over_all(told), media_type=HTML, headers={**HEADERS, **VARY})
@@ -99,7 +99,7 @@ def _file_or_json(told: Any, media_type: str, parts: Sequence[tuple[tuple[str, .
 
 @operation(
     "GET", "/v1/utilities/{utility:str}/summaries/{year:int}/rows", id="listSummaryRow", summary="What a figure of a summary counts, row by row",
-    answers={200: page_of(SummaryRow)}, media_types={200: (JSON, CSV)}, tag="summaries", right="read",
+    answers={200: page_of(SummaryRow)}, media_types={200: (JSON, CSV)}, tag="summaries", right="read", may_lag=True,
 )  # fmt: skip
 async def rows(call: Call, query: RowsQuery) -> Answer:
     """List the rows that a figure counts; as CSV, all of them at once unless a limit is given."""
@@ -107,7 +107,7 @@ async def rows(call: Call, query: RowsQuery) -> Answer:
     days = days_of(utility, int(call.text("year")), call.clock.now())
     if days is None:
         raise not_begun()
-    store = SummaryStore(call.services.pool)
+    store = SummaryStore(call.reading)
     wanted = RowsOf(figure=query.figure, kind=query.kind, hazard=query.hazard, connection=query.connection)
 
     async def found(after: UUID | None, limit: int) -> list[SummaryRow]:

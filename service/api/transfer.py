@@ -14,7 +14,7 @@ from service.store.transfer import TransferStore
 @operation(
     "GET", "/v1/utilities/{utility:str}/export", id="exportUtility",
     summary="Export everything a utility owns, a line a row; `nonreturn restore` gives the same utility from it",
-    answers={200: ExportLine}, media_types={200: (NDJSON,)}, tag="utilities", right="register", answer_line=ExportLine,
+    answers={200: ExportLine}, media_types={200: (NDJSON,)}, tag="utilities", right="register", answer_line=ExportLine, may_lag=True,
 )  # fmt: skip
 async def export_utility(call: Call) -> Answer:
     """Stream the export; who may register may export, for whoever owns the things may take them elsewhere."""
@@ -29,7 +29,7 @@ async def _lines(call: Call) -> AsyncIterator[bytes]:
 
     async def read() -> None:
         try:
-            async for line in export(TransferStore(call.services.pool), call.utility):
+            async for line in export(TransferStore(call.reading), call.utility):
                 await spool.put(line)
         finally:
             spool.end()

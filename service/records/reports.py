@@ -152,6 +152,8 @@ class Submissions:
         if written is not None:
             if written.rows:
                 self._metrics.recorded([(row.outcome, row.acceptance) for row in written.rows])
+            if any(isinstance(answer, UUID) for answer in written.answers.values()):
+                await self._store.settle(utility.code)
             for place, answer in written.answers.items():
                 results[place] = await self._again(utility, answer) if isinstance(answer, UUID) else answer
         return [result for result in results if result is not None]

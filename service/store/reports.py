@@ -225,6 +225,11 @@ class ReportStore:
         async with self._pool.lend(utility) as connection:
             yield ReportSession(connection, utility)
 
+    async def settle(self, utility: str) -> None:
+        """Return once all that can be read now is as durable as what is recorded here."""
+        async with self._pool.lend(utility) as connection:
+            await connection.execute(_SQL["settle"])
+
     @asynccontextmanager
     async def recording(self, utility: str) -> AsyncIterator["Recording"]:
         """The transaction in which reports of a utility are recorded: alone, until it commits."""

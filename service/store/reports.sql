@@ -184,3 +184,8 @@ SELECT id, judged, previous, received_at, verdict FROM record.report WHERE utili
 
 -- name: assembly_ids
 SELECT id FROM record.assembly WHERE utility_id = $1 ORDER BY id;
+
+-- name: settle
+-- Waits until what others have recorded is as durable as what we record. Where a synchronous replica is asked for, a report whose writer was
+-- cut off while it waited for the replica shows here and is not there yet; a commit of our own waits for all that came before it.
+SELECT CASE WHEN current_setting('synchronous_standby_names') <> '' THEN pg_logical_emit_message(true, 'nonreturn', '') END;

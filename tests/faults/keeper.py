@@ -9,7 +9,7 @@ from pathlib import Path
 
 import psutil
 
-from service.embedded import EmbeddedPostgres
+from service.embedded import OWNER, EmbeddedPostgres
 
 # Keeps a Postgres in the folder it is told, says where its socket is, and stops it when its input ends.
 KEEPER = """
@@ -17,10 +17,17 @@ import sys
 from pathlib import Path
 from service.embedded import EmbeddedPostgres
 server = EmbeddedPostgres(Path(sys.argv[1]))
-print(server.pid, server.socket_directory, flush=True)
+print(server.pid, server.socket_directory, server.programs, flush=True)
 sys.stdin.read()
 server.stop()
 """
+
+
+def copied(data: Path) -> "Kept":
+    """The server of a folder that is a copy of another's; what says who uses that one is left out."""
+    for one in [data / ".handle_pids.json", *data.glob(".s.PGSQL.*")]:
+        one.unlink(missing_ok=True)
+    return Kept(data)
 
 
 class Kept(EmbeddedPostgres):
@@ -31,8 +38,36 @@ class Kept(EmbeddedPostgres):
         self.keeper = subprocess.Popen(
             [sys.executable, "-c", KEEPER, str(data)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
         )  # fmt: skip
-        pid, self.socket_directory = (self.keeper.stdout.readline() if self.keeper.stdout else "").split()
+        pid, self.socket_directory, programs = (self.keeper.stdout.readline() if self.keeper.stdout else "").split()
+        self._programs = Path(programs)
         self.leader = psutil.Process(int(pid))
+
+    @property
+    def programs(self) -> Path:
+        """Where the server's own programs are."""
+        return self._programs
+
+    def run(self, program: str, *arguments: str) -> None:
+        """Run one of the server's own programs as the user that the server runs as."""
+        owner = self.data.stat().st_uid
+        done = subprocess.run(
+            [self.programs / program, *arguments], user=owner if os.geteuid() == 0 else None, cwd="/", capture_output=True, text=True, check=False
+        )  # fmt: skip
+        assert done.returncode == 0, (program, done.stderr)
+
+    def room(self, name: str) -> Path:
+        """An empty folder beside the server's own, which the server may write to."""
+        made = self.data.parent / name
+        made.mkdir(mode=0o700)
+        os.chown(made, self.data.stat().st_uid, self.data.stat().st_gid)
+        return made
+
+    def replica(self, name: str) -> "Kept":
+        """A streaming replica of this server (pg_basebackup), running; it calls itself by that name."""
+        data = self.room(name)
+        source = f"host={self.socket_directory} user={OWNER} application_name={name}"
+        self.run("pg_basebackup", "-D", str(data), "-d", source, "-R", "-X", "stream", "-c", "fast", "-C", "-S", f"for_{name}")
+        return copied(data)
 
     def kill_whole(self) -> None:
         """Kill the keeper, the server and every process of it at once, with no chance to write anything more."""

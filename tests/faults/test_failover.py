@@ -1,0 +1,42 @@
+"""The primary is lost under load, again and again, and what is lost where its replica is not a synchronous one.
+
+`sh deploy/faults` runs it. The short version is tests/service/test_replica.py.
+"""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.faults.replicas import Pair, fail_over_under_load, until, world_of
+
+pytestmark = pytest.mark.faults
+ROUNDS = 5
+
+
+@pytest.fixture
+def pair(data: Path) -> Iterator[Pair]:
+    """A primary and a replica of it."""
+    made = Pair(data)
+    yield made
+    made.stop()
+
+
+def test_one_primary_after_the_other_is_lost_and_nothing_that_was_answered(pair: Pair) -> None:
+    for turn in range(ROUNDS):
+        pair.synchronous()
+        fail_over_under_load(pair, seconds=3 + turn)
+        pair.follow_on(f"replica_{turn + 2}")
+
+
+def test_without_synchronous_replication_what_the_replica_had_not_got_is_lost(pair: Pair) -> None:
+    """So the test above can fail: here an answered report is gone, and it is the last ones that are."""
+    with world_of(pair.database()) as world:
+        place = world.place()
+        kept = str(place.recorded()["report"]["id"])
+        until(lambda: pair.of_replica().count("report") == 1)
+        with pair.nothing_sent():
+            lost = str(place.recorded()["report"]["id"])
+            pair.fail_over()
+        until(lambda: place.get(f"/reports/{kept}").status_code == 200)
+        assert place.get(f"/reports/{lost}").status_code == 404
