@@ -4,6 +4,7 @@ A date is taken only as its writer must have meant it, a quantity only with its 
 """
 
 import datetime as dt
+import math
 import re
 from collections.abc import Callable
 from fractions import Fraction
@@ -203,12 +204,12 @@ def _number_and_rest(value: Value) -> tuple[float, str]:
             "It is no number. A spreadsheet program makes a date of 3/4: format the column as text and type it again."
         )
     if not isinstance(value, str):
-        return float(value), ""
+        return _finite(value), ""
     found = _QUANTITY.fullmatch(value)
     if found is None:
         raise CellError("It is no number.")
     if found[6] is not None:
-        size, rest = float(found[6]), found[7].strip()
+        size, rest = _finite(found[6]), found[7].strip()
         if rest[:1] == ",":
             raise CellError(
                 "Its comma may part thousands or decimals; write a point before decimals and nothing between thousands."
@@ -217,10 +218,17 @@ def _number_and_rest(value: Value) -> tuple[float, str]:
     if int(found[4]) == 0:
         raise CellError("It divides by zero.")
     whole = Fraction(int(found[2] or 0)) + Fraction(int(found[3]), int(found[4]))
+    return _finite(-whole if found[1] == "-" else whole), found[5].strip()
+
+
+def _finite(told: float | str | Fraction) -> float:
     try:
-        return float(-whole if found[1] == "-" else whole), found[5].strip()
+        size = float(told)
     except OverflowError:
-        raise CellError("It is no number of this world.") from None
+        size = math.inf
+    if not math.isfinite(size):
+        raise CellError("It is no number of this world.")
+    return size
 
 
 def reading(vocabulary: str, value: Value, how: Reading) -> tuple[float, str] | bool:

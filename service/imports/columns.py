@@ -7,10 +7,10 @@ columns of a sheet tell the same field.
 import re
 from collections.abc import Iterator, Sequence
 from functools import cache, partial
-from typing import Any, Final
+from typing import Annotated, Any, Final
 
 import msgspec
-from msgspec import UNSET, Struct
+from msgspec import UNSET, Meta, Struct
 
 from rules import words
 from service.imports import cells
@@ -23,6 +23,9 @@ HEADER_WITHIN: Final = 20
 """The headings stand in the first row that has any known one, among so many."""
 _IN_BRACKETS: Final = re.compile(r"[(\[]\s*([^()\[\]]+?)\s*[)\]]")
 _LAST_WORD: Final = re.compile(r"[\s,_\-]+(\S+)$")
+
+# A value told for a whole file is bounded as a cell is.
+_Told = Annotated[str, Meta(max_length=LONGEST_CELL)]
 
 _PRESSURE: Final = partial(cells.quantity, "pressure")
 _LENGTH: Final = partial(cells.quantity, "length")
@@ -151,7 +154,7 @@ class Asked:
 
 def _object(name: str, text: str, faults: list[Fault]) -> dict[str, Any]:
     try:
-        return msgspec.json.decode(text, type=dict[str, str | None])
+        return msgspec.json.decode(text, type=dict[str, _Told | None])
     except (msgspec.DecodeError, RecursionError) as error:
         faults.append(
             Fault(

@@ -47,10 +47,10 @@ def check(answer: Any, case: Any) -> None:
         assert between, f"{case.as_curl_command()}\n{answer.text}"
 
 
-def bounded(examples: int, **more: Any) -> settings:
+def bounded(examples: int, *, derandomize: bool = True, **more: Any) -> settings:
     """The same requests every time, so that a failure is the change's and not the day's."""
     return settings(
-        max_examples=examples, deadline=None, derandomize=True, database=None, suppress_health_check=list(HealthCheck),
+        max_examples=examples, deadline=None, derandomize=derandomize, database=None, suppress_health_check=list(HealthCheck),
         phases=[Phase.explicit, Phase.generate], **more,
     )  # fmt: skip
 

@@ -2,6 +2,8 @@
 
 import datetime as dt
 import io
+import json
+import math
 import random
 import re
 import zipfile
@@ -15,7 +17,10 @@ from hypothesis import strategies as st
 
 from service.imports import cells, sheets
 from service.imports.cells import CellError, Reading
+from service.imports.columns import Asked
 from service.imports.sheets import Sheet, SheetError, Unread, csv_sheet, xlsx_sheets
+from service.imports.told import Options
+from service.problems import ProblemError
 
 NONE = Reading(unit=None, dates=None)
 
@@ -249,7 +254,8 @@ def test_quantities_are_read_with_their_units(dimension: str, written: str, size
 @pytest.mark.parametrize(
     ("written", "says"),
     [("2", "unit is not told"), (2, "unit is not told"), ("2 psi", "no unit of length"), ("two in", "no number"), ("0,75 in", "comma"), ("1/0 in", "zero"),
-     (dt.datetime(2025, 3, 4), "3/4"), (True, "no number"), ("1/" + "9" * 400 + " in", "")],
+     (dt.datetime(2025, 3, 4), "3/4"), (True, "no number"), ("1/" + "9" * 400 + " in", ""),
+     ("9" * 400 + " in", "of this world"), ("9" * 400 + "/2 in", "of this world"), (10**400, "of this world"), (math.inf, "of this world")],
 )  # fmt: skip
 def test_a_quantity_without_a_unit_or_a_number_is_refused(written: Any, says: str) -> None:
     if says:
@@ -337,3 +343,10 @@ def test_limits_hold(monkeypatch: pytest.MonkeyPatch) -> None:
     with pytest.raises(SheetError) as found:
         of_csv(b"a\nb\nc\nd\n")
     assert found.value.row == 4
+
+
+def test_a_value_told_for_a_whole_file_is_bounded_as_a_cell_is() -> None:
+    # Found by fuzzing: more digits than an integer is read with were a failure of the service.
+    for value in ("1/" + "9" * 5_000, "9" * 5_000):
+        with pytest.raises(ProblemError, match="4000"):
+            Asked(Options(defaults=json.dumps({"premises.latitude": value})))

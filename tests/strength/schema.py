@@ -1,0 +1,175 @@
+"""`schema`: asks every published call of the running service tens of thousands of times, as its contract allows and as it does not.
+
+The requests and the checks are those of `tests/api/test_conformance.py`, which asks the same few every day. Here the seed is an option,
+and what stands in a path is often an id or a code that exists, so that more is asked of records than whether they are there.
+"""
+
+import argparse
+import itertools
+import sys
+import time
+import traceback
+from collections import Counter
+from collections.abc import Iterator
+from contextlib import suppress
+from typing import Any
+
+import hypothesis
+import schemathesis
+from hypothesis import given
+from hypothesis.errors import Unsatisfiable
+from schemathesis import GenerationMode
+from schemathesis.specs.openapi.checks import negative_data_rejection
+
+from service.embedded import EmbeddedPostgres
+from service.migrate import migrate
+from tests.api.test_conformance import bounded, operations
+from tests.conftest import SIGNING_KEYS, TEMPLATE, World, ask, bearer, data_folder, fresh_database, in_thread, world_in
+from tests.load.table import show
+
+
+def arguments(made: argparse.ArgumentParser) -> None:
+    """The options of this command."""
+    made.add_argument("--cases", type=int, default=50_000, help="how many requests in all (default 50000)")
+    made.add_argument("--seed", type=int, default=1, help="where chance begins (default 1)")
+    made.add_argument("--minutes", type=float, help="end after so many, whatever was asked by then")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Ask, and print the table; 0 where every answer was as the contract says."""
+    with data_folder() as folder:
+        postgres = EmbeddedPostgres(folder)
+        try:
+            ask(postgres.dsn(), lambda connection: connection.execute(f"CREATE DATABASE {TEMPLATE}"))
+            in_thread(lambda: migrate(postgres.dsn(database=TEMPLATE)))
+            with fresh_database(postgres, TEMPLATE) as database, world_in(database, signing_keys=SIGNING_KEYS) as world:
+                return _asked(world, options)
+        finally:
+            postgres.stop()
+
+
+class _Asker:
+    """Sends cases, half of the good ones about what exists, counts the answers and keeps the first failure of each sort."""
+
+    def __init__(self, world: World, known: dict[str, list[str]]) -> None:
+        self.world = world
+        self.known = known
+        self.answers: Counter[tuple[str, int]] = Counter()
+        self.failures: dict[str, str] = {}
+
+    @property
+    def count(self) -> int:
+        """How many requests were sent."""
+        return sum(self.answers.values())
+
+    def __call__(self, case: Any) -> None:
+        self._place(case)
+        if case.query and case.operation.path.endswith("/changes"):
+            # A long poll would be waited for.
+            case.query.pop("wait", None)
+        left_out = [negative_data_rejection] if case.method == "GET" else []
+        answer = case.call(headers=bearer(self.world.operator_key))
+        self.answers[case.operation.label, answer.status_code] += 1
+        try:
+            case.validate_response(answer, excluded_checks=left_out)
+        except (AssertionError, BaseExceptionGroup) as error:
+            sort = ", ".join(type(one).__name__ for one in getattr(error, "exceptions", [error]))
+            mode = case.meta.generation.mode.value
+            self.failures.setdefault(f"{case.operation.label}, {mode}: {sort}", "".join(traceback.format_exception_only(error)))
+        self._learn(case, answer)
+
+    def _place(self, case: Any) -> None:
+        """Put what exists into a good case's path, body and `If-Match`, every second time."""
+        turn, other = divmod(self.count, 2)
+        if case.meta.generation.mode is not GenerationMode.POSITIVE or other:
+            return
+        plural = case.operation.path.partition("/{id}")[0].rpartition("/")[2]
+        body = case.body if isinstance(case.body, dict) else {}
+        for holder in (case.path_parameters or {}, body):
+            for name in holder:
+                if holder is body and name != "rulebook" and not name.endswith("_id"):
+                    continue
+                if of_kind := self.known.get(plural if name == "id" else _PLURALS.get(name.removesuffix("_id"), "")):
+                    holder[name] = of_kind[turn % len(of_kind)]
+        if body.get("time_zone") is not None:
+            body["time_zone"] = "UTC"
+        for name in case.headers or {}:
+            if name.lower() == "if-match":
+                case.headers[name] = '"1"'
+
+    def _learn(self, case: Any, answer: Any) -> None:
+        """What was made serves in later paths."""
+        plural = case.operation.path.removesuffix("/{id}").rpartition("/")[2]
+        if answer.status_code == 201 and answer.headers["content-type"][0] == "application/json":
+            made = answer.json()
+            made = made.get("report", made)
+            if isinstance(made.get("id"), str):
+                self.known.setdefault(plural, []).append(made["id"])
+
+
+_PLURALS = {
+    "utility": "utilities", "assembly": "assemblies", "premises": "premises", "tester": "testers", "gauge": "gauges", "report": "reports",
+    "organisation": "organisations", "rulebook": "rulebooks", "year": "years", "key": "keys",
+}  # fmt: skip
+
+
+def _asked(world: World, options: argparse.Namespace) -> int:
+    place = world.place()
+    report = place.recorded()["report"]["id"]
+    known = {
+        "utilities": [place.code], "assemblies": [place.assembly], "premises": [place.premises], "testers": [place.tester],
+        "gauges": [place.gauge], "reports": [report], "organisations": list(place.organisations.values()), "rulebooks": ["us-wa"],
+        "years": ["2026"],
+    }  # fmt: skip
+    found = operations(world)
+    at_once = max(1, min(50, options.cases // (2 * len(found))))
+    until = time.monotonic() + 60 * (options.minutes or 1e6)
+    asker = _Asker(world, known)
+    for seed, operation, mode in _rounds(options.seed, found):
+        if asker.count >= options.cases or time.monotonic() > until:
+            break
+        _some(asker, operation, mode, at_once, seed)
+        print(f"\r{asker.count} asked, {len(asker.failures)} failures   ", end="", file=sys.stderr, flush=True)
+    return _tell(asker.answers, asker.failures)
+
+
+def _rounds(seed: int, found: list[Any]) -> Iterator[tuple[int, Any, GenerationMode]]:
+    for round_ in itertools.count():
+        for operation in found:
+            for mode in (GenerationMode.POSITIVE, GenerationMode.NEGATIVE):
+                yield seed * 1_000 + round_, operation, mode
+
+
+def _some(asker: _Asker, operation: Any, mode: GenerationMode, examples: int, seed: int) -> None:
+    @hypothesis.seed(seed)
+    @bounded(examples, derandomize=False)
+    @given(case=operation.as_strategy(generation_mode=mode))
+    def asked(case: Any) -> None:
+        asker(case)
+
+    # A call that takes nothing has no bad request.
+    with suppress(Unsatisfiable):
+        asked()
+
+
+def _tell(answers: Counter[tuple[str, int]], failures: dict[str, str]) -> int:
+    labels = sorted({label for label, _ in answers})
+    statuses = sorted({status // 100 for _, status in answers})
+    rows = [
+        [
+            label,
+            *[
+                sum(count for (one, status), count in answers.items() if one == label and status // 100 == hundred)
+                for hundred in statuses
+            ],
+        ]
+        for label in labels
+    ]
+    totals = ["all", *[sum(int(row[at]) for row in rows) for at in range(1, len(statuses) + 1)]]
+    show(
+        f"Answers by call (schemathesis {schemathesis.__version__})", ["call", *[f"{one}xx" for one in statuses]], [*rows, totals]
+    )
+    for label, failure in failures.items():
+        print(f"== {label}\n{failure}\n")
+    print(f"{sum(answers.values()):,} asked, {len(failures)} failures.")
+    return min(1, len(failures))
