@@ -87,7 +87,8 @@ class Gatekeeper:
         now = self._clock.now()
         digest = hashlib.sha256(key.encode()).hexdigest()
         known = self._known.get(digest)
-        if known is not None and now - known[0] < self._remember and (known[1] is None or now < known[1]):
+        # A clock that was set back must not lengthen what is remembered.
+        if known is not None and dt.timedelta(0) <= now - known[0] < self._remember and (known[1] is None or now < known[1]):
             return known[2]
         principal, expires_at = await self._look_up(key.strip(), now)
         if len(self._known) > 10_000:  # noqa: PLR2004 - a bound on memory, not a figure of the trade

@@ -97,6 +97,7 @@ async def audited(settings: Settings, utility: str | None, kept: list[str], *, r
             said = "nothing altered" if not lines else f"{len(lines)} found"
             print(f"{code}: {found.reports} reports, {found.heads} heads kept here, {len(kept)} kept elsewhere: {said}.")  # noqa: T201
             print("".join(f"{code}: {line}\n" for line in lines), end="")  # noqa: T201
+            print("".join(f"{code}: note: {one.told()}\n" for one in found.notes), end="")  # noqa: T201
             troubled = troubled or bool(lines)
     return 1 if troubled else 0
 

@@ -3,6 +3,9 @@
 Each row is hashed again and held against the hash written with it, the tree's tiles, the signed heads here, and heads that somebody kept
 elsewhere. Who can write to the database can make all that is in it agree; the signing key is not in it, so a head kept elsewhere still
 tells. The audit changes nothing. It names each report that it finds, with what is wrong about it.
+
+A clock that was set right looks like reports made to seem older: from some report on, all were received earlier than the one before. It
+is told once, as where that began. Below a signed head that fits, the times are what they were when it was signed, so there it is a note.
 """
 
 import datetime as dt
@@ -48,6 +51,7 @@ class Audited(Struct, frozen=True, kw_only=True):
     reports: int
     heads: int
     troubles: list[Trouble]
+    notes: list[Trouble] = []
 
 
 class _Verdict(Struct, frozen=True, kw_only=True):
@@ -84,7 +88,10 @@ async def audit(
     await found.check_heads()
     await found.check_counts()
     return Audited(
-        reports=size, heads=found.heads, troubles=sorted(found.troubles, key=lambda one: (one.log_index, one.what, one.detail))
+        reports=size,
+        heads=found.heads,
+        troubles=sorted([*found.troubles, *found.steps(signed=False)], key=lambda one: (one.log_index, one.what, one.detail)),
+        notes=found.steps(signed=True),
     )
 
 
@@ -106,6 +113,7 @@ class _Audit:
         self._tile: Tile | None = None
         self._levels: list[list[bytes]] = []
         self._latest: dt.datetime | None = None
+        self._steps: list[Trouble] = []
         self.heads = 0
         self.troubles: list[Trouble] = []
 
@@ -155,7 +163,16 @@ class _Audit:
     def _check_time(self, row: LoggedRow, following: LoggedRow | None) -> None:
         """Reports are received in the order of their places in the log, but for what waits a little."""
         latest = self._latest
-        if latest is not None and row.received_at < latest - TOLERANCE:
+        if (
+            latest is not None
+            and following is not None
+            and row.received_at < latest - TOLERANCE
+            and row.received_at - TOLERANCE <= following.received_at < latest - TOLERANCE
+        ):
+            said = f"Received at {row.received_at}, and so on from there; before it, at {latest}. The service's clock was set back, or these were back-dated."
+            self._steps.append(Trouble(log_index=row.log_index, what="clock set back", detail=said, report_id=row.id))
+            self._latest = row.received_at
+        elif latest is not None and row.received_at < latest - TOLERANCE:
             self._tell(
                 "out of order", f"Received at {row.received_at}, the one recorded before it at {latest}.", row.log_index, row.id
             )
@@ -252,6 +269,10 @@ class _Audit:
 
     def _since(self) -> str:
         return f"; what differs stands at log index {self._good_until} or later" if self._good_until else ""
+
+    def steps(self, *, signed: bool) -> list[Trouble]:
+        """Where the clock was set back: below a signed head that fits, or where nothing is signed yet."""
+        return [one for one in self._steps if (one.log_index < self._good_until) is signed]
 
     async def check_counts(self) -> None:
         """What stands beside the log: numbers beyond its count, heads beyond its end, and the change feed."""

@@ -60,7 +60,12 @@ _AWAY = (
     asyncpg.CrashShutdownError,
     asyncpg.InterfaceError,
     asyncpg.InternalClientError,
+    # Its disk or memory is full, or it has connections enough: as good as away, until somebody makes room.
+    asyncpg.InsufficientResourcesError,
 )
+
+LOAN_SECONDS = 10.0
+"""So long a request waits for a connection before it is told to come again."""
 
 
 async def _keep(_connection: Connection) -> None:
@@ -133,7 +138,7 @@ class Pool:
     async def _borrowed(self) -> Connection:
         """A connection; whatever Postgres says to a new one means that it cannot be had just now."""
         try:
-            return await self._pool.acquire(timeout=10)
+            return await self._pool.acquire(timeout=LOAN_SECONDS)
         except asyncpg.PostgresError as error:
             raise asyncpg.CannotConnectNowError(str(error)) from error
 

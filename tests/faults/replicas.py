@@ -13,7 +13,7 @@ from service.embedded import SERVICE
 from service.migrate import migrate
 from tests.conftest import NOON, Database, SettableClock, World, bearer, in_thread, serving
 from tests.faults.keeper import Kept
-from tests.faults.testers import Load, hold, working_in
+from tests.faults.testers import Load, hold, until, working_in
 
 FIRST = "replica_1"
 
@@ -111,14 +111,6 @@ class Pair:
         for one in (self.replica, self.primary):
             if one.keeper.poll() is None:
                 one.stop()
-
-
-def until(holds: Any, seconds: float = 30) -> None:
-    """Wait until that holds."""
-    deadline = time.monotonic() + seconds
-    while not holds():
-        assert time.monotonic() < deadline
-        time.sleep(0.05)
 
 
 @contextmanager

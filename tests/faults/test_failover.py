@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.faults.replicas import Pair, fail_over_under_load, until, world_of
+from tests.faults.replicas import Pair, fail_over_under_load, world_of
+from tests.faults.testers import until
 
 pytestmark = pytest.mark.faults
 ROUNDS = 5

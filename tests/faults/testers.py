@@ -5,6 +5,7 @@ end every answered report is there once and as it was answered, an unanswered on
 and hashes all agree.
 """
 
+import asyncio
 import json
 import os
 import random
@@ -15,10 +16,12 @@ import sys
 import threading
 import time
 from collections import Counter
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from typing import Any, Self
 from uuid import UUID, uuid4
 
+import asyncpg
 import httpx
 
 from tests.conftest import Database, Place, bearer
@@ -156,6 +159,37 @@ class Load:
                     self.strange.append(f"batch: {answer.status_code}")
             time.sleep(0.02)
         self.given_up |= left
+
+
+def until(holds: Any, seconds: float = 30) -> None:
+    """Wait until that holds."""
+    deadline = time.monotonic() + seconds
+    while not holds():
+        assert time.monotonic() < deadline
+        time.sleep(0.05)
+
+
+@contextmanager
+def locked(database: Database, statement: str) -> Iterator[None]:
+    """Something locked, so that whoever needs it waits: what a slow database looks like from outside."""
+    ready, done = threading.Event(), threading.Event()
+
+    async def held() -> None:
+        connection = await asyncpg.connect(database.owner_dsn)
+        async with connection.transaction():
+            await connection.execute(statement)
+            ready.set()
+            await asyncio.to_thread(done.wait)
+        await connection.close()
+
+    thread = threading.Thread(target=lambda: asyncio.run(held()))
+    thread.start()
+    assert ready.wait(20)
+    try:
+        yield
+    finally:
+        done.set()
+        thread.join()
 
 
 def free_ports(count: int) -> list[int]:

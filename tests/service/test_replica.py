@@ -15,7 +15,8 @@ import httpx
 import pytest
 
 from tests.conftest import Database, Place, World, bearer, data_folder
-from tests.faults.replicas import Pair, fail_over_under_load, until, world_of
+from tests.faults.replicas import Pair, fail_over_under_load, world_of
+from tests.faults.testers import until
 
 pytestmark = pytest.mark.slow
 BEHIND = 3.0
