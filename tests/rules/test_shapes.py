@@ -1,0 +1,116 @@
+"""What the rules speak in: frozen structs, closed against what nobody meant, their defaults of their own types, as they are published."""
+
+import importlib
+import inspect
+import json
+import pkgutil
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from types import ModuleType
+from typing import Any, get_type_hints
+
+import msgspec
+import pytest
+from msgspec import UNSET, Struct
+
+import rules
+from rules import operation, selection
+from rules.field_test.criteria import Noted
+from rules.standing import ComponentTrend
+
+ASKED: list[Any] = [
+    rules.Test, rules.PreviousReadings, selection.SelectionAsk, selection.PlacementAsk, operation.OperationAsk, operation.PracticeTestAsk,
+]  # fmt: skip
+ANSWERED: list[Any] = [
+    rules.Verdict, rules.Publication, rules.AssemblyKind, rules.Standing, selection.SelectionAnswer, selection.PlacementAnswer,
+    selection.PremisesType, operation.OperationAnswer, operation.PracticeTestAnswer, ComponentTrend,
+]  # fmt: skip
+
+
+def modules() -> Iterator[ModuleType]:
+    yield rules
+    for found in pkgutil.walk_packages(rules.__path__, "rules."):
+        yield importlib.import_module(found.name)
+
+
+def structs() -> list[Any]:
+    found = {
+        one: None
+        for module in modules()
+        for one in vars(module).values()
+        if inspect.isclass(one) and issubclass(one, Struct) and one.__module__.startswith("rules")
+    }
+    return sorted(found, key=lambda one: (one.__module__, one.__qualname__))
+
+
+def test_every_name_of_a_face_is_there() -> None:
+    faces = [module for module in modules() if hasattr(module, "__all__")]
+    assert rules in faces
+    for face in faces:
+        assert [name for name in face.__all__ if not hasattr(face, name)] == []
+
+
+@pytest.mark.parametrize("shape", structs(), ids=lambda one: f"{one.__module__}.{one.__qualname__}")
+def test_a_struct_is_frozen_and_told_by_name_and_its_defaults_are_of_their_types(shape: Any) -> None:
+    assert shape.__struct_config__.frozen
+    if shape is not Noted:  # it is made within one module only
+        assert {parameter.kind for parameter in inspect.signature(shape).parameters.values()} <= {inspect.Parameter.KEYWORD_ONLY}
+    hints = get_type_hints(shape, include_extras=True)
+    for field in msgspec.structs.fields(shape):
+        default = field.default if field.default is not msgspec.NODEFAULT else UNSET
+        if default is not UNSET:
+            told = msgspec.msgpack.encode(default)
+            assert msgspec.msgpack.encode(msgspec.msgpack.decode(told, type=hints[field.name])) == told, field.name
+
+
+def reachable(shape: Any) -> set[Any]:
+    """The structs that a document of that shape may hold."""
+    found: set[Any] = set()
+
+    def walk(info: msgspec.inspect.Type) -> None:
+        if isinstance(info, msgspec.inspect.StructType) and info.cls not in found:
+            found.add(info.cls)
+            for field in info.fields:
+                walk(field.type)
+        for name in ("types", "item_types"):
+            for inner in getattr(info, name, ()):
+                walk(inner)
+        for name in ("item_type", "key_type", "value_type", "type"):
+            if isinstance(inner := getattr(info, name, None), msgspec.inspect.Type):
+                walk(inner)
+
+    walk(msgspec.inspect.type_info(shape))
+    return found
+
+
+@pytest.mark.parametrize("shape", ASKED, ids=lambda one: one.__name__)
+def test_a_misspelt_member_is_refused_wherever_it_stands(shape: Any) -> None:
+    # contract.md, Manners: unknown members are refused, so that a misspelt one is never lost.
+    assert [one for one in reachable(shape) if not one.__struct_config__.forbid_unknown_fields] == []
+
+
+# In the published contract, things of the register have the same names; so those of the rules are told with their modules' there.
+PUBLISHED = json.loads(
+    re.sub(
+        r"rules_field_test_document_|rules\.field_test\.document\.",
+        "",
+        (Path(__file__).parents[1] / "api" / "openapi.json").read_text(),
+    )
+)["components"]["schemas"]
+
+
+def test_the_bounds_of_every_document_are_the_published_ones() -> None:
+    _, components = msgspec.json.schema_components([*ASKED, *ANSWERED], ref_template="#/components/schemas/{name}")
+    known = {name: schema for name, schema in json.loads(json.dumps(components)).items() if name in PUBLISHED}
+    assert len(known) > 50
+    assert {name: schema for name, schema in known.items() if schema != PUBLISHED[name]} == {}
+
+
+LEAN = (rules.Test, rules.Phase, rules.Repair, rules.Gauge, rules.Tester, rules.Finding)
+
+
+@pytest.mark.parametrize("shape", LEAN, ids=lambda one: one.__name__)
+def test_what_was_not_told_is_not_written(shape: Any) -> None:
+    """A stored test holds what was told, so that its bytes do not change with a default."""
+    assert shape.__struct_config__.omit_defaults
