@@ -192,6 +192,14 @@ def locked(database: Database, statement: str) -> Iterator[None]:
         thread.join()
 
 
+def is_ready(port: int) -> bool:
+    """Whether the service at that port is ready."""
+    try:
+        return httpx.get(f"http://127.0.0.1:{port}/readyz", trust_env=False).status_code == 200
+    except httpx.TransportError:
+        return False
+
+
 def free_ports(count: int) -> list[int]:
     sockets = [socket.create_server(("127.0.0.1", 0)) for _ in range(count)]
     ports = [one.getsockname()[1] for one in sockets]

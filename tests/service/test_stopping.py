@@ -13,7 +13,7 @@ import httpx
 import pytest
 
 from tests.conftest import Place, World, bearer
-from tests.faults.testers import free_ports, locked, until, working_in
+from tests.faults.testers import free_ports, is_ready, locked, until, working_in
 
 pytestmark = pytest.mark.slow
 
@@ -24,18 +24,11 @@ def serving_at(world: World, port: int) -> Iterator[subprocess.Popen[bytes]]:
     arguments = [sys.executable, "-m", "service", "serve", "--port", str(port)]
     process = subprocess.Popen(arguments, env=working_in(world.database.dsn), stderr=subprocess.PIPE)
     try:
-        until(lambda: _ready(port))
+        until(lambda: is_ready(port))
         yield process
     finally:
         process.kill()
         process.communicate()
-
-
-def _ready(port: int) -> bool:
-    try:
-        return httpx.get(f"http://127.0.0.1:{port}/readyz", trust_env=False).status_code == 200
-    except httpx.TransportError:
-        return False
 
 
 def test_what_was_begun_is_answered_and_nothing_new_is_taken(world: World, place: Place) -> None:

@@ -311,6 +311,55 @@ def test_every_table_of_the_record_is_exported_or_left_out_for_a_reason(database
         assert {"utility_id", *owned.order.split(", ")} in [set(row[0]) for row in keys]
 
 
+ROW_COLUMNS = (
+    "SELECT string_agg(quote_ident(attname), ', ' ORDER BY attnum) FROM pg_attribute "
+    "WHERE attrelid = ('record.' || $1)::regclass AND attnum > 0 AND NOT attisdropped AND attgenerated = ''"
+)
+
+
+def test_every_table_can_be_spread_by_a_hash_of_the_utility(two_utilities: Database) -> None:
+    """Postgres itself is asked: a hash-partitioned table takes no unique constraint without the column that it is spread by.
+
+    PostgreSQL's documentation, "Table Partitioning", limitations of declarative partitioning; a database spread over machines by hash asks the
+    same of its keys, since each machine can only look at its own rows.
+    """
+
+    async def spread(owner: Any) -> dict[str, tuple[int, int]]:
+        names = tables(two_utilities)
+        counts = {}
+        transaction = owner.transaction()
+        await transaction.start()
+        await owner.execute("CREATE SCHEMA spread; SET LOCAL session_replication_role = replica")
+        for name in names:
+            await owner.execute(f"CREATE TABLE spread.{name} (LIKE record.{name} INCLUDING ALL) PARTITION BY HASH (utility_id)")
+            for part in range(2):
+                await owner.execute(
+                    f"CREATE TABLE spread.{name}_{part} PARTITION OF spread.{name} FOR VALUES WITH (MODULUS 2, REMAINDER {part})"
+                )
+            columns = await owner.fetchval(ROW_COLUMNS, name)
+            await owner.execute(f"INSERT INTO spread.{name} ({columns}) SELECT {columns} FROM record.{name}")  # noqa: S608 - our own
+            counts[name] = tuple([await owner.fetchval(f"SELECT count(*) FROM {one}.{name}") for one in ("record", "spread")])  # noqa: S608
+        for name, key in await owner.fetch(
+            "SELECT t.relname, pg_get_constraintdef(c.oid) FROM pg_constraint c JOIN pg_class t ON t.oid = c.conrelid "
+            "JOIN pg_namespace s ON s.oid = t.relnamespace WHERE s.nspname = 'record' AND c.contype = 'f'"
+        ):
+            await owner.execute(f"ALTER TABLE spread.{name} ADD {key.replace('REFERENCES record.', 'REFERENCES spread.')}")
+        await transaction.rollback()
+        return counts
+
+    counts = ask(two_utilities.owner_dsn, spread)
+    assert all(before == after > 0 for before, after in counts.values()), counts
+
+
+def test_what_is_global_never_refers_to_a_utilitys_own_rows(database: Database) -> None:
+    """So the few small tables that tell who may do what can be whole on every machine, and a reference from a utility's row always has its target."""
+    rows = database.owner(
+        "SELECT s.nspname AS of, r.nspname AS to FROM pg_constraint c JOIN pg_class t ON t.oid = c.conrelid JOIN pg_namespace s ON s.oid = t.relnamespace "
+        "JOIN pg_class u ON u.oid = c.confrelid JOIN pg_namespace r ON r.oid = u.relnamespace WHERE c.contype = 'f'"
+    )
+    assert {(row["of"], row["to"]) for row in rows} == {("record", "record"), ("record", GLOBAL), (GLOBAL, GLOBAL)}
+
+
 @pytest.mark.parametrize("setting", ["fsync", "synchronous_commit", "full_page_writes"])
 def test_a_commit_is_on_the_disk(database: Database, setting: str) -> None:
     """A report is answered once it is durable, by the service's own Postgres too."""
