@@ -128,7 +128,8 @@ def test_calls_that_follow_one_another_answer_as_the_contract_says(world: World)
 
 @pytest.mark.slow
 def test_every_call_answers_as_the_contract_says_for_long(world: World) -> None:
-    try_all(world, 60)
+    # The published calls are three times what they were; `sh deploy/strength schema` asks them tens of thousands of times.
+    try_all(world, 20)
 
 
 @pytest.mark.slow

@@ -331,6 +331,10 @@ def test_candidates_are_found_by_an_index_and_not_in_the_whole_record(told: Data
 
 
 def test_what_is_to_be_sent_is_listed_from_its_index(told: Database) -> None:
+    # As after a while: most have been sent, and Postgres has counted.
+    told.owner("UPDATE record.notice SET state = 'sent' WHERE id NOT IN (SELECT id FROM record.notice ORDER BY id LIMIT 400)")
+    told.owner("ANALYZE record.notice")
+
     async def explained(service: Any) -> str:
         await service.execute("SELECT set_config('nonreturn.utility', $1, false)", CODE)
         values = {"utility": CODE, "state": "prepared", "after": UUID(int=1), "limit": 101}
