@@ -179,6 +179,8 @@ def _check_archive(file: IO[bytes]) -> None:
             raise SheetError(f"The workbook's part {one.filename[:100]!r} is too large; it is not opened.")
         if one.flag_bits & 1:
             raise SheetError("This workbook is encrypted; save it without a password.")
+        if one.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
+            raise SheetError("This workbook is packed in a way that workbooks are not; open it and save it as XLSX again.")
     file.seek(0)
 
 

@@ -240,6 +240,15 @@ def test_what_is_no_workbook_is_refused(data: bytes) -> None:
         of_xlsx(data)
 
 
+def test_a_workbook_packed_as_none_is_refused() -> None:
+    # ECMA-376, part 2: parts are stored or deflated, nothing else (from memory). Found by fuzzing: method 9 failed in the reader.
+    data = bytearray(book(("One", [["a"]])))
+    at = data.find(b"PK\x01\x02")
+    data[at + 10 : at + 12] = b"\x09\x00"
+    with pytest.raises(SheetError, match="packed in a way"):
+        of_xlsx(bytes(data))
+
+
 QUANTITIES = [
     ("length", '3/4"', 0.75, "in"), ("length", "1 1/2 in", 1.5, "in"), ("length", "1-1/2 in.", 1.5, "in"), ("length", "50 mm", 50.0, "mm"),
     ("length", "2″", 2.0, "in"), ("length", ".75 Inches", 0.75, "in"), ("pressure", "5.2psid", 5.2, "psi"), ("pressure", "-0.4 kPa", -0.4, "kPa"),

@@ -75,7 +75,10 @@ class _Asker:
         except (AssertionError, BaseExceptionGroup) as error:
             sort = ", ".join(type(one).__name__ for one in getattr(error, "exceptions", [error]))
             mode = case.meta.generation.mode.value
-            self.failures.setdefault(f"{case.operation.label}, {mode}: {sort}", "".join(traceback.format_exception_only(error)))
+            named = f"{case.operation.label}, {mode}: {sort}"
+            if named not in self.failures:
+                self.failures[named] = "".join(traceback.format_exception_only(error))
+                print(f"\n== {named}\n{self.failures[named]}", file=sys.stderr, flush=True)
         self._learn(case, answer)
 
     def _place(self, case: Any) -> None:
@@ -169,7 +172,7 @@ def _tell(answers: Counter[tuple[str, int]], failures: dict[str, str]) -> int:
     show(
         f"Answers by call (schemathesis {schemathesis.__version__})", ["call", *[f"{one}xx" for one in statuses]], [*rows, totals]
     )
-    for label, failure in failures.items():
-        print(f"== {label}\n{failure}\n")
+    for label in failures:
+        print(label)
     print(f"{sum(answers.values()):,} asked, {len(failures)} failures.")
     return min(1, len(failures))
