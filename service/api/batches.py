@@ -22,11 +22,11 @@ from service.api.spool import Spool
 from service.api.tables import NDJSON
 from service.problems import Problem, ProblemError
 from service.records.judging import Submission
+from service.records.reports import Submitted
 from service.reports import ReportFacts
 
 UNDER_WAY = 128
 log = logging.getLogger("nonreturn")
-_UnderWay = asyncio.Queue[asyncio.Task[bytes] | None]
 
 
 class BatchLine(ReportFacts, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
@@ -60,6 +60,17 @@ class _RawLineAnswer(Struct, frozen=True, kw_only=True, omit_defaults=True):
     problem: Raw | UnsetType = UNSET
 
 
+class _Line(Struct, frozen=True, kw_only=True):
+    """A line that is under way, or what is wrong with it already."""
+
+    number: int
+    id: UUID | UnsetType
+    coming: "asyncio.Future[Submitted] | Exception"
+
+
+_UnderWay = asyncio.Queue[_Line | None]
+
+
 @operation(
     "POST", "/v1/utilities/{utility:str}/reports/batches", id="postReportBatch",
     summary="Report many field tests, a line each; answered line by line, in order",
@@ -89,10 +100,11 @@ async def _answers(call: Call) -> AsyncIterator[bytes]:
 async def _read(call: Call, spool: Spool) -> None:
     """Take line after line in; no more than so many are under way."""
     under_way: _UnderWay = asyncio.Queue(UNDER_WAY)
-    teller = asyncio.create_task(_tell(under_way, spool))
+    teller = asyncio.create_task(_tell(call, under_way, spool))
     try:
         async for number, line in _lines(call.request.stream(), call.services.settings.body_limit):
-            await under_way.put(asyncio.create_task(_answer(call, number, line)))
+            # Decoded as it comes, without a task of its own; only recording is waited for.
+            await under_way.put(_entered(call, number, line))
     except HTTPException:
         # The sender has left in the middle; whole lines that came are recorded all the same.
         log.info("A batch ended before its body did.")
@@ -101,10 +113,10 @@ async def _read(call: Call, spool: Spool) -> None:
         await teller
 
 
-async def _tell(under_way: _UnderWay, spool: Spool) -> None:
+async def _tell(call: Call, under_way: _UnderWay, spool: Spool) -> None:
     """Put the answers into the spool in the order of the lines."""
-    while (task := await under_way.get()) is not None:
-        await spool.put(await task)
+    while (line := await under_way.get()) is not None:
+        await spool.put(await _answer(call, line))
     spool.end()
 
 
@@ -130,8 +142,9 @@ async def _lines(chunks: AsyncIterator[bytes], longest: int) -> AsyncIterator[tu
         yield number + 1, rest
 
 
-async def _answer(call: Call, number: int, line: bytes | None) -> bytes:
+def _entered(call: Call, number: int, line: bytes | None) -> _Line:
     report_id: UUID | UnsetType = UNSET
+    coming: asyncio.Future[Submitted] | Exception
     try:
         if line is None:
             limit = call.services.settings.body_limit
@@ -140,19 +153,28 @@ async def _answer(call: Call, number: int, line: bytes | None) -> bytes:
         report_id = call.clock.new_id() if told.id is UNSET else told.id
         facts = ReportFacts(**{name: getattr(told, name) for name in ReportFacts.__struct_fields__})
         submission = Submission(id=report_id, facts=facts, principal=call.who, received_at=call.clock.now())
-        done = await call.services.submissions.submit(call.utility, submission)
-        report_id = done.answer.report.id
+        coming = call.services.submissions.enter(call.utility, submission)
+    except Exception as error:  # noqa: BLE001 - a line's failure is its own answer
+        coming = error
+    return _Line(number=number, id=report_id, coming=coming)
+
+
+async def _answer(call: Call, line: _Line) -> bytes:
+    try:
+        if isinstance(line.coming, Exception):
+            raise line.coming  # noqa: TRY301 - answered like one that comes later
+        done = await line.coming
         answer = _RawLineAnswer(
-            line=number,
+            line=line.number,
             status=201 if done.fresh else 200,
-            id=report_id,
+            id=done.answer.report.id,
             verdict=done.answer.verdict,
             standing=done.answer.standing,
         )
     except Exception as error:  # noqa: BLE001 - a line's failure is its own answer
         problem = _problem(error)
         body: Any = Raw(problem.body(call.request.url.path))
-        answer = _RawLineAnswer(line=number, status=problem.status, id=report_id, problem=body)
+        answer = _RawLineAnswer(line=line.number, status=problem.status, id=line.id, problem=body)
     return msgspec.json.encode(answer) + b"\n"
 
 

@@ -13,7 +13,7 @@ from uuid import UUID
 from zoneinfo import ZoneInfo
 
 import msgspec
-from msgspec import UNSET, Struct
+from msgspec import UNSET, Struct, UnsetType
 
 import rules
 from service.access import Principal
@@ -34,7 +34,15 @@ class Submission(Struct, kw_only=True):
     idempotency_key: str | None = None
 
 
-_test = msgspec.json.Decoder(rules.Test).decode
+class _Before(Struct):
+    """Of a test as it was judged, what the next one is compared with."""
+
+    units: rules.TestUnits
+    initial_test: rules.Phase
+    final_test: rules.Phase | UnsetType = UNSET
+
+
+_before = msgspec.json.Decoder(_Before).decode
 _REMEMBERED = 1_024
 """So many testers' certificates and gauges' calibrations are kept as they were decoded last: few people send many reports."""
 
@@ -107,7 +115,7 @@ def previous_readings(facts: ReportFacts, known: FactsRow) -> rules.PreviousRead
     """What was read last on the assembly before this test; None where nothing was, or where it was read in another unit."""
     if known.previous_judged is None:
         return None
-    before = _test(known.previous_judged)
+    before = _before(known.previous_judged)
     if before.units.pressure != facts.units.pressure:
         return None
     last = before.initial_test if before.final_test is UNSET else before.final_test

@@ -79,6 +79,10 @@ class Submissions:
 
     async def submit(self, utility: str, submission: Submission) -> Submitted:
         """Record a report and answer once it is durable; ProblemError where it cannot be."""
+        return await self.enter(utility, submission)
+
+    def enter(self, utility: str, submission: Submission) -> "asyncio.Future[Submitted]":
+        """Let a report wait for its group; what `submit` answers comes later. ProblemError where too many wait."""
         queue = self._waiting.setdefault(utility, deque())
         if len(queue) >= MOST_WAITING:
             raise ProblemError(
@@ -91,7 +95,7 @@ class Submissions:
         if writer is None or writer.done():
             # A group may hold reports of several senders, so it is written in a context of its own, and not as any of them.
             self._writers[utility] = asyncio.create_task(self._write(utility, queue), context=Context())
-        return await future
+        return future
 
     async def close(self) -> None:
         """Finish what waits."""

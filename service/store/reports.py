@@ -3,6 +3,7 @@
 import datetime as dt
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
+from operator import attrgetter
 from typing import Any, Literal
 from uuid import UUID
 
@@ -15,8 +16,9 @@ from service.store.pool import Connection, Pool
 from service.store.statements import statements
 
 _SQL = statements("reports")
-# A standing rests on whatever has been told until now, so the two moments that those facts may be asked of are left out.
-_FACTS_NOW = _SQL["standing_facts"].replace("$3", "NULL").replace("$4", "NULL")
+# A standing rests on whatever has been told until now, so the two moments that those facts may be asked of are left out; and a group that is
+# recorded works its standings out anew, so the kept ones are not read.
+_FACTS_NOW = _SQL["standing_facts"].replace("$3", "NULL").replace("$4", "NULL").replace("s.basis", "NULL AS basis")
 _GATHER = _SQL["gather"].format_map(_SQL | {"standing_facts": _FACTS_NOW})
 _NOTHING_WRITTEN = "INSERT 0 0"
 
@@ -377,6 +379,9 @@ class Recording:
         await self._connection.execute(_SQL["keep_standing"], self._utility, row.assembly_id, row.due_on, row.basis)
 
 
+_columns = attrgetter(*ReportRow.__struct_fields__)
+
+
 def _assembly_row(row: Any) -> AssemblyRow:
     return AssemblyRow(**{name: value for name, value in row.items() if name != "id"})
 
@@ -390,7 +395,7 @@ async def _record(
     *,
     seen: int | None,
 ) -> bool:
-    columns = [[getattr(row, name) for row in reports] for name in ReportRow.__struct_fields__]
+    columns = zip(*map(_columns, reports), strict=True)
     said = await connection.execute(
         _SQL["record"],
         utility,
