@@ -102,7 +102,7 @@ def run(options: argparse.Namespace) -> int:
     return min(found, 1)
 
 
-class _Trial:
+class Trial:
     """Hands inputs to one target until so many were, and keeps count."""
 
     def __init__(self, target: Any, count: int, folder: Path) -> None:
@@ -161,7 +161,7 @@ class _Trial:
 def _one(target: Any, count: int, seed: int, folder: Path, *, guided: bool) -> None:
     # A hang in the midst of one input is told with its place; a process that eats memory ends.
     resource.setrlimit(resource.RLIMIT_AS, (MEMORY_MB << 20, MEMORY_MB << 20)) if not guided else None
-    trial = _Trial(target, count, folder)
+    trial = Trial(target, count, folder)
     source = random.Random(seed)  # noqa: S311 - chance that can be had again
     for data in target.seeds:
         trial(data)
@@ -189,7 +189,7 @@ def _one(target: Any, count: int, seed: int, folder: Path, *, guided: bool) -> N
     atheris.Fuzz()
 
 
-def _plainly(trial: _Trial, target: Any, source: random.Random) -> None:
+def _plainly(trial: Trial, target: Any, source: random.Random) -> None:
     faulthandler.dump_traceback_later(600, exit=True)
     kept = list(target.seeds)
     while True:

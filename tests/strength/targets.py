@@ -291,9 +291,11 @@ def _bodies() -> list[bytes]:
 
 def _queries() -> list[bytes]:
     text = b"limit=10&after=x&status=overdue&on=2026-05-14&as_of=2026-05-14&due_before=2026-05-14&wait=5&box=-123,47,-122,48&hazard=health&kind=pvb&sort=due_on"
-    return [bytes([at]) + text for at in range(len(QUERIES))] + [
-        bytes([at]) + b"limit=%31&%00=+&a=%ff" for at in range(len(QUERIES))
-    ]
+    return (
+        [bytes([at]) + b"limit=10" for at in range(len(QUERIES))]
+        + [bytes([at]) + text for at in range(len(QUERIES))]
+        + [bytes([at]) + b"limit=%31&%00=+&a=%ff" for at in range(len(QUERIES))]
+    )
 
 
 _CSV = b"Serial No,Size (in),Type,Test date,Time,Check held (psi),Opened at,Tester cert,Gauge\nS-1,1 1/2,PVB,4/3/2025,9:30 am,1.4,leaked,T-1,G-1\nS-2,3/4,RP,3 Apr 2025,14:05,<0.1,1.0 psi,,\n"
