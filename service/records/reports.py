@@ -10,8 +10,9 @@ of that has changed meanwhile. Otherwise, and for corrections, it is read again 
 import asyncio
 import datetime as dt
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextvars import Context
+from functools import partial
 from typing import Any
 from uuid import UUID
 
@@ -103,14 +104,15 @@ class Submissions:
 
     async def _write(self, utility: str, queue: deque[_Waiting]) -> None:
         while queue:
-            group = [queue.popleft() for _ in range(min(len(queue), MOST_TOGETHER))]
-            self._metrics.waiting.dec(len(group))
+            group: list[_Waiting] = []
+            take = partial(self._take, queue, group)
             try:
-                results: Sequence[Submitted | Exception] = await self._record(utility, [submission for submission, _ in group])
+                results: Sequence[Submitted | Exception] = await self._record(utility, take)
             except ProblemError as error:
-                results = [error] * len(group)
+                results = [error] * len(group or take())
             except Exception as error:  # noqa: BLE001 - whatever failed the group, each report gets its own try
-                results = [error] if len(group) == 1 else [await self._alone(utility, submission) for submission, _ in group]
+                alone = len(group or take()) == 1
+                results = [error] if alone else [await self._alone(utility, submission) for submission, _ in group]
             for (_, future), result in zip(group, results, strict=True):
                 if future.done():
                     continue
@@ -119,29 +121,39 @@ class Submissions:
                 else:
                     future.set_result(result)
 
+    def _take(self, queue: deque[_Waiting], group: list[_Waiting]) -> list[Submission]:
+        """Take the next group from those that wait."""
+        group.extend(queue.popleft() for _ in range(min(len(queue), MOST_TOGETHER)))
+        self._metrics.waiting.dec(len(group))
+        return [submission for submission, _ in group]
+
     async def _alone(self, utility: str, submission: Submission) -> Submitted | Exception:
         try:
-            return (await self._record(utility, [submission]))[0]
+            return (await self._record(utility, lambda: [submission]))[0]
         except Exception as error:  # noqa: BLE001 - it is this report's own answer
             return error
 
-    async def _record(self, utility_code: str, submissions: list[Submission]) -> list[Submitted | Exception]:
-        """Record a group; each result stands where its submission stood."""
+    async def _record(self, utility_code: str, take: Callable[[], list[Submission]]) -> list[Submitted | Exception]:
+        """Record the group that `take` gives; each result stands where its submission stood.
+
+        It is taken only when there is a session for it: where many utilities wait for one, their groups gather more meanwhile.
+        """
         utility = await self._utility(utility_code)
-        results: list[Submitted | Exception | None] = [None] * len(submissions)
-        asked: list[int] = []
-        for place, submission in enumerate(submissions):
-            try:
-                day_of_test(utility, submission.facts.performed_at)
-                asked.append(place)
-            except ProblemError as error:
-                results[place] = error
-        some = [submissions[place] for place in asked]
-        keys = [one.idempotency_key for one in some if one.idempotency_key is not None]
-        companies = [one.principal.company for one in some]
         judged: dict[int, _Judged] = {}
         written: _Written | None = None
         async with self._store.session(utility_code) as session:
+            submissions = take()
+            results: list[Submitted | Exception | None] = [None] * len(submissions)
+            asked: list[int] = []
+            for place, submission in enumerate(submissions):
+                try:
+                    day_of_test(utility, submission.facts.performed_at)
+                    asked.append(place)
+                except ProblemError as error:
+                    results[place] = error
+            some = [submissions[place] for place in asked]
+            keys = [one.idempotency_key for one in some if one.idempotency_key is not None]
+            companies = [one.principal.company for one in some]
             gathered = await session.gather([one.facts for one in some], [one.id for one in some], keys, companies)
             for place, facts in zip(asked, gathered.facts, strict=True):
                 try:
