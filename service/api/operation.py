@@ -32,6 +32,7 @@ from service.documents import convert, decode
 from service.problems import ProblemError
 from service.services import Services
 from service.store.pool import Pool, seen_by
+from service.store.reader import READ_SECONDS
 
 Method = Literal["GET", "POST", "PUT", "PATCH", "DELETE"]
 JSON = "application/json"
@@ -207,11 +208,12 @@ class Operation(Struct, frozen=True, kw_only=True):
         """The answer, with the moment by which everything that was answered is in it. What the replica refuses, the primary is asked."""
         source = services.reader.source(_oldest_wanted(request.headers.get("cache-control", "")))
         try:
-            answer = await self.function(Call(request, services, principal, b"", source.pool), **arguments)
-        except (ProblemError, asyncpg.PostgresError) as error:
+            async with asyncio.timeout(None if source.pool is services.pool else READ_SECONDS):
+                answer = await self.function(Call(request, services, principal, b"", source.pool), **arguments)
+        except (ProblemError, asyncpg.PostgresError, TimeoutError) as error:
             if source.pool is services.pool:
                 raise
-            if isinstance(error, ProblemError) and error.code == "unavailable":
+            if isinstance(error, TimeoutError) or (isinstance(error, ProblemError) and error.code == "unavailable"):
                 services.reader.lost()
             source = services.reader.primary()
             answer = await self.function(Call(request, services, principal, b"", source.pool), **arguments)

@@ -66,6 +66,8 @@ _AWAY = (
 
 LOAN_SECONDS = 10.0
 """So long a request waits for a connection before it is told to come again."""
+_RELEASE_SECONDS = 2.0
+"""So long a statement that was given up is waited for before its connection is ended."""
 
 
 async def _keep(_connection: Connection) -> None:
@@ -122,7 +124,7 @@ class Pool:
                 connection.terminate()
                 raise
             finally:
-                await self._pool.release(connection)
+                await self._pool.release(connection, timeout=_RELEASE_SECONDS)
         except _AWAY as error:
             raise ProblemError("unavailable", "The database cannot be reached just now.", headers={"Retry-After": "2"}) from error
 

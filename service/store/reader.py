@@ -28,7 +28,9 @@ _log = logging.getLogger("nonreturn.reader")
 
 LOOK_SECONDS = 0.5
 """So often it is looked at, at least; a look takes a round trip to each."""
-_PATIENCE_SECONDS = 5.0
+READ_SECONDS = 5.0
+"""So long the replica has for an answer, or for the first part of one that is streamed, before the primary is asked."""
+_CLOSE_SECONDS = 2.0
 _MOST_PLACES = 10_000
 
 
@@ -74,7 +76,10 @@ class Reader:
             with suppress(asyncio.CancelledError):
                 await self._watch
         if self._replica is not None:
-            await self._replica.close()
+            # One that stands still does not say farewell; it is not waited for.
+            with suppress(TimeoutError):
+                async with asyncio.timeout(_CLOSE_SECONDS):
+                    await self._replica.close()
 
     def source(self, at_most: float = math.inf) -> Source:
         """Where to read what may be behind by the bound, and by `at_most` seconds."""
@@ -95,7 +100,7 @@ class Reader:
         told: str | None = ""
         while True:
             try:
-                async with asyncio.timeout(_PATIENCE_SECONDS):
+                async with asyncio.timeout(READ_SECONDS):
                     wrong = await self._look(dsn)
             except (ProblemError, asyncpg.PostgresError, asyncpg.InterfaceError, OSError, TimeoutError) as error:
                 wrong = f"it cannot be looked at ({type(error).__name__})"

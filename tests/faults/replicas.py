@@ -9,6 +9,8 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
+import psutil
+
 from service.embedded import SERVICE
 from service.migrate import migrate
 from tests.conftest import NOON, Database, SettableClock, World, bearer, in_thread, serving
@@ -87,6 +89,20 @@ class Pair:
         finally:
             with suppress(ProcessLookupError):
                 os.kill(sender, signal.SIGCONT)
+
+    def stand_still(self) -> list[psutil.Process]:
+        """The replica answers nothing more, and refuses nothing, until it may go on."""
+        stopped = [self.replica.leader, *self.replica.leader.children(recursive=True)]
+        for one in stopped:
+            one.suspend()
+        return stopped
+
+    @staticmethod
+    def go_on(stopped: list[psutil.Process]) -> None:
+        """The replica goes on."""
+        for one in stopped:
+            with suppress(psutil.NoSuchProcess):
+                one.resume()
 
     def lose_the_replica(self) -> None:
         """The replica is gone at once, whole."""

@@ -3,6 +3,7 @@
 `sh deploy/faults` runs it. The short version is tests/service/test_replica.py.
 """
 
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -28,6 +29,29 @@ def test_one_primary_after_the_other_is_lost_and_nothing_that_was_answered(pair:
         pair.synchronous()
         fail_over_under_load(pair, seconds=3 + turn)
         pair.follow_on(f"replica_{turn + 2}")
+
+
+def test_a_replica_that_stands_still_is_left_for_the_primary_and_taken_up_again(pair: Pair) -> None:
+    with world_of(pair.database(), reader_dsn=pair.reader_dsn, reader_behind=60) as world:
+        place = world.place()
+        until(lambda: pair.of_replica().owner("SELECT FROM record.utility"))
+        until(lambda: world.client.get("/metrics").text.count("nonreturn_replica_behind_seconds NaN") == 0)
+        stopped = pair.stand_still()
+        report_id = place.recorded()["report"]["id"]
+        began = time.monotonic()
+        listed = place.get("/reports")
+        assert [one["id"] for one in listed.json()["items"]] == [report_id]
+        assert time.monotonic() - began < 15
+        began = time.monotonic()
+        assert place.get("/reports").status_code == 200
+        assert time.monotonic() - began < 2
+        pair.go_on(stopped)
+        until(lambda: world.client.get("/metrics").text.count("nonreturn_replica_behind_seconds NaN") == 0, 60)
+        stopped = pair.stand_still()
+        began = time.monotonic()
+    # The service ends, though the replica does not answer.
+    assert time.monotonic() - began < 20
+    pair.go_on(stopped)
 
 
 def test_without_synchronous_replication_what_the_replica_had_not_got_is_lost(pair: Pair) -> None:
