@@ -76,6 +76,16 @@ def test_a_full_queue_is_told_over_http_with_a_time_to_come_again(place: Place, 
     assert int(answer.headers["retry-after"]) >= 1
 
 
+def test_lists_say_by_when_everything_is_in_them_and_what_is_read_by_its_id_is_never_behind(place: Place, world: World) -> None:
+    report_id = place.recorded()["report"]["id"]
+    day = world.clock.now().date()
+    lagging = [place.get(path) for path in ("/reports", "/standings", "/assemblies", f"/summaries/{day.year}", "/export")]
+    for answer in (*lagging, place.get(f"/assemblies/{place.assembly}/standing", as_of=day)):
+        assert answer.headers["record-as-of"] == "2026-06-01T19:00:00.000Z", answer.url
+    for path in (f"/reports/{report_id}", f"/assemblies/{place.assembly}/standing", "/changes"):
+        assert "record-as-of" not in place.get(path).headers
+
+
 def test_connections_that_postgres_ended_are_replaced(place: Place, world: World) -> None:
     place.recorded()
     world.database.owner(END_THEM)
