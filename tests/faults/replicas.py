@@ -82,7 +82,10 @@ class Pair:
     @contextmanager
     def nothing_sent(self) -> Iterator[None]:
         """The process of the primary's that feeds the replica stands still for a while, or for ever if it is killed meanwhile."""
-        sender = int(Database(self.primary, "postgres").owner("SELECT pid FROM pg_stat_replication")[0][0])
+        name = self.replica.data.name
+        [(sender,)] = Database(self.primary, "postgres").owner(
+            "SELECT pid FROM pg_stat_replication WHERE application_name = $1", name
+        )
         os.kill(sender, signal.SIGSTOP)
         try:
             yield

@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from service.embedded import SERVICE
+from tests.conftest import Database
 from tests.faults.replicas import Pair, fail_over_under_load, world_of
 from tests.faults.testers import until
 
@@ -52,6 +54,29 @@ def test_a_replica_that_stands_still_is_left_for_the_primary_and_taken_up_again(
     # The service ends, though the replica does not answer.
     assert time.monotonic() - began < 20
     pair.go_on(stopped)
+
+
+def test_a_replica_that_still_follows_a_lost_primarys_history_is_not_read(pair: Pair) -> None:
+    """Its place in its own history may lie beyond the new primary's, so that places alone would let it pass for one that has everything."""
+    straggler = pair.primary.replica("straggler")
+    try:
+        with world_of(pair.database(), reader_dsn=straggler.dsn(SERVICE), reader_behind=60) as world:
+            place = world.place()
+            kept = str(place.recorded()["report"]["id"])
+            until(lambda: world.client.get("/metrics").text.count("nonreturn_replica_behind_seconds NaN") == 0)
+            until(lambda: pair.of_replica().count("report") == 1)
+            with pair.nothing_sent():
+                lost = [str(place.recorded()["report"]["id"]) for _ in range(20)]
+                until(lambda: Database(straggler, "postgres").count("report") == 21)
+                pair.fail_over()
+            until(lambda: place.get(f"/reports/{kept}").status_code == 200)
+            until(lambda: world.client.get("/metrics").text.count("nonreturn_replica_behind_seconds NaN") == 1)
+            time.sleep(2)
+            listed = {one["id"] for one in place.get("/reports").json()["items"]}
+            assert listed == {kept}
+            assert not listed & set(lost)
+    finally:
+        straggler.stop()
 
 
 def test_without_synchronous_replication_what_the_replica_had_not_got_is_lost(pair: Pair) -> None:
