@@ -45,6 +45,8 @@ class AssemblyKind(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     lines: tuple[Line, ...] = ("main",)
     single_hose: bool = False
     tested_as: TestableKind | None = None
+    severe_with: str = ""
+    """What it needs beside it before a severe hazard; empty: it is not for one."""
     note: str = ""
 
 

@@ -12,6 +12,7 @@ import sys
 from pathlib import Path
 from typing import get_args
 
+from asyncpg import PostgresError
 from msgspec.structs import replace
 
 from rules import LengthUnit, PressureUnit
@@ -114,6 +115,18 @@ def main() -> None:
         sys.exit(f"nonreturn: a setting cannot be read: {error}")
     given = {name: value for name in ("host", "port", "data") if (value := getattr(options, name, None)) is not None}
     settings = replace(settings, **given)
+    if options.command in ("audit", "seal", "rejudge", "rebuild") and settings.dsn is None and not settings.data.exists():
+        sys.exit(
+            f"nonreturn: there is no record to look at: set NONRETURN_DSN, or NONRETURN_DATA to where the demo keeps its own ({settings.data} is not there)."
+        )
+    try:
+        _run(settings, options)
+    except (ProblemError, PostgresError, OSError) as error:
+        hint = " Is the database migrated (`nonreturn migrate`)?" if isinstance(error, PostgresError) else ""
+        sys.exit(f"nonreturn: {error}{hint}")
+
+
+def _run(settings: Settings, options: argparse.Namespace) -> None:
     if options.command == "serve":
         commands.serve(settings, workers=options.workers)
     elif options.command == "demo":

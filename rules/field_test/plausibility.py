@@ -10,6 +10,7 @@ from typing import Final
 
 from msgspec import UNSET, UnsetType
 
+from rules.catalogue import AssemblyKind, Hazard
 from rules.errors import DocumentError, RulesError
 from rules.field_test.answer import Flag
 from rules.field_test.criteria import REMEMBERED, PartShows
@@ -51,14 +52,20 @@ def flags_of_report(
         )
     flags += of_gauge
     flags += _tester(test.tester, plan, performed_on)
-    if test.assembly.hazard != "non_health" and "health" not in plan.kind.hazards:
-        message = f"A {plan.kind.name} is not for a health hazard, however well it tests; choose an assembly that is."
+    if not is_for(plan.kind, test.assembly.hazard):
+        degree = "severe" if test.assembly.hazard == "severe" else "health"
+        message = f"A {plan.kind.name} is not for a {degree} hazard, however well it tests; choose what is."
         flags.append(flag("kind_not_for_hazard", "/assembly/hazard", message))
     if test.line_pressure is not UNSET and not plan.line_pressure[0] <= test.line_pressure <= plan.line_pressure[1]:
         least, most = plan.line_pressure
         message = f"A line pressure of {test.line_pressure:g} {plan.unit} lies outside {least:.4g}–{most:.4g} {plan.unit}; look at the maker's plate."
         flags.append(flag("line_pressure_out_of_range", "/line_pressure", message))
     return flags
+
+
+def is_for(kind: AssemblyKind, hazard: Hazard) -> bool:
+    """Whether a kind may stand before that hazard at all: for a severe one only what the catalogue says may, with what else it needs."""
+    return hazard == "non_health" or ("health" in kind.hazards and (hazard != "severe" or kind.severe_with != ""))
 
 
 def certificate_covers(kinds: Sequence[str], kind: str) -> bool:

@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from rules.field_test.answer import Outcome
+from rules.field_test.answer import Acceptance, Outcome
 from rules.field_test.plan import PART_NAMES, Plan
 from rules.field_test.result import PhaseResult
 from rules.rulebook import Protection
@@ -15,8 +15,21 @@ _LEFT: Final[dict[Protection, str]] = {
 }
 
 
-def summary(plan: Plan, last: PhaseResult, *, repaired: bool) -> str:
-    """One sentence on the last phase; `repaired` where an earlier phase failed."""
+# What stands behind the sentence, so that nobody who reads it alone believes more than is so.
+_ACCEPTED: Final[dict[Acceptance, str]] = {
+    "accepted": "",
+    "held": " A person still has to look at this report before it counts as a record.",
+    "refused": " This report does not count as a record, so nobody may rely on it; its flags say why.",
+}
+_NOT_FOR_HAZARD: Final = " This kind of assembly is not for that hazard, however well it tests."
+
+
+def summary(plan: Plan, last: PhaseResult, acceptance: Acceptance, *, repaired: bool, not_for_hazard: bool) -> str:
+    """A sentence on the last phase, and what stands behind it; `repaired` where an earlier phase failed."""
+    return _last(plan, last, repaired=repaired) + (_NOT_FOR_HAZARD if not_for_hazard else "") + _ACCEPTED[acceptance]
+
+
+def _last(plan: Plan, last: PhaseResult, *, repaired: bool) -> str:
     outcome = last.verdict.outcome
     parts: tuple[str, ...] = ()
     if outcome != "pass":

@@ -22,7 +22,7 @@ from rules.field_test.flags import flag
 from rules.field_test.gauge import gauge_shows
 from rules.field_test.phase import judge_phase, setting
 from rules.field_test.plan import Plan, plan_on
-from rules.field_test.plausibility import flags_of_repair, flags_of_report, lengths_without_unit, repeats, shows_again
+from rules.field_test.plausibility import flags_of_repair, flags_of_report, is_for, lengths_without_unit, repeats, shows_again
 from rules.field_test.result import PhaseResult
 from rules.field_test.summary import summary
 
@@ -101,7 +101,13 @@ def _follows(plan: Plan, hazard: Hazard, initial: PhaseResult, final: PhaseResul
         if initial.verdict.outcome == last.verdict.outcome == "pass"
         else diagnose(plan.kind.kind, initial.results if final is None else initial.results + final.results),
         actions=actions(plan, hazard, last.verdict, acceptance),
-        summary=summary(plan, last, repaired=final is not None and initial.verdict.outcome == "fail"),
+        summary=summary(
+            plan,
+            last,
+            acceptance,
+            repaired=final is not None and initial.verdict.outcome == "fail",
+            not_for_hazard=not is_for(plan.kind, hazard),
+        ),
     )
 
 

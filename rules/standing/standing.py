@@ -187,7 +187,8 @@ def _decided(history: Sequence[TestEvent]) -> _Decided:
     failing_since: dt.date | None = None
     failures: list[dt.date] = []
     before: tuple[dt.date, ...] = ()
-    for one in sorted(history, key=lambda one: (one.performed_at, one.received_at, one.report_id)):
+    # Of two tests told to be of the same moment the failing one counts: nobody can tell which came first.
+    for one in sorted(history, key=lambda one: (one.performed_at, one.outcome == "fail", one.received_at, one.report_id)):
         if one.superseded or one.acceptance == "refused":
             continue
         if "fail" in (one.outcome, one.initial_outcome):

@@ -3,6 +3,8 @@
 import asyncio
 from urllib.parse import parse_qs
 
+import msgspec
+
 from service.api.operation import Answer, Call, operation
 from service.api.receipts import JOSE
 from service.api.reference import HTML
@@ -78,6 +80,16 @@ async def receipt_form(_call: Call) -> Answer:
     return Answer(body=receipt.form(), media_type=HTML, headers=receipt.HEADERS)
 
 
+def receipt_in(pasted: str) -> str:
+    """The receipt in what was pasted: the bare text, broken in lines perhaps, or the whole answer that gave it."""
+    if pasted.lstrip().startswith("{"):
+        try:
+            pasted = msgspec.json.decode(pasted, type=dict[str, str]).get("receipt", "")
+        except msgspec.DecodeError:
+            return "{"
+    return "".join(pasted.split())
+
+
 @operation(
     "POST", "/receipts", id="checkReceiptPage", summary="Check a receipt by hand", answers={200: bytes}, tag="receipts",
     body_media_type=FORM, public=False,
@@ -88,11 +100,14 @@ async def checked_page(call: Call, document: bytes = b"") -> Answer:  # noqa: AR
         pasted = parse_qs(call.body.decode("ascii"), max_num_fields=5).get("receipt", [""])[0]
     except ValueError:
         pasted = ""
-    token = "".join(pasted.split())
+    token = receipt_in(pasted)
     if not token:
         body = receipt.form("Paste a receipt first: the text that begins with “ey” and has two dots in it.")
         return Answer(body=body, status=422, media_type=HTML, headers=receipt.HEADERS)
-    opened = await _records(call).by_receipt(token, call.clock.now())
+    if token.count(".") != 2:  # noqa: PLR2004 - a compact JWS has three parts
+        opened = Opened(state="no_receipt")
+    else:
+        opened = await _records(call).by_receipt(token, call.clock.now())
     body = receipt.receipt(opened, _sheet(opened), _address(call, opened))
     return Answer(body=body, status=receipt.STATUS[opened.state], media_type=HTML, headers=receipt.HEADERS)
 

@@ -106,6 +106,7 @@ def _resource(
 
     create.__annotations__["document"] = facts
     change.__annotations__["document"] = dict[str, Any]
+    article = "an" if singular[0] in "aeiou" else "a"
     listing = operation(
         "GET",
         base,
@@ -117,11 +118,11 @@ def _resource(
         companies=True,
     )(listed)
     return [
-        operation("POST", base, id=f"create{name}", summary=f"Register a {singular}", answers={201: shape}, tag=plural, right="register")(create),
+        operation("POST", base, id=f"create{name}", summary=f"Register {article} {singular}", answers={201: shape}, tag=plural, right="register")(create),
         *([listing] if lists else []),
-        operation("GET", one, id=f"read{name}", summary=f"Read a {singular}", answers={200: shape}, tag=plural, right="read", companies=True)(read),
+        operation("GET", one, id=f"read{name}", summary=f"Read {article} {singular}", answers={200: shape}, tag=plural, right="read", companies=True)(read),
         operation(
-            "PATCH", one, id=f"change{name}", summary=f"Change a {singular} by a merge patch", answers={200: shape}, tag=plural, right="register",
+            "PATCH", one, id=f"change{name}", summary=f"Change {article} {singular} by a merge patch", answers={200: shape}, tag=plural, right="register",
             request_headers=IF_MATCH, body_media_type="application/merge-patch+json",
         )(change),
     ]  # fmt: skip

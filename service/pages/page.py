@@ -20,7 +20,7 @@ h1 { font-size: 1.5rem; line-height: 1.25; border-bottom: 3px double var(--line)
 h2 { font-size: 1.15rem; margin-top: 2rem; } h3 { font-size: 1rem; margin: 1.5rem 0 .25rem; }
 a { color: var(--deep); } code, pre { font: .9em/1.45 ui-monospace, monospace; } pre { overflow-x: auto; border-left: 3px solid var(--line); padding-left: .75rem; }
 table { border-collapse: collapse; width: 100%; } th, td { text-align: left; vertical-align: top; padding: .3rem .6rem .3rem 0; border-bottom: 1px solid var(--line); }
-.method { display: inline-block; min-width: 4rem; font-weight: bold; } .note { border: 1px solid var(--line); padding: .5rem .75rem; }
+td.figure { white-space: nowrap; } .method { display: inline-block; min-width: 4rem; font-weight: bold; } .note { border: 1px solid var(--line); padding: .5rem .75rem; }
 details > summary { cursor: pointer; }
 """
 

@@ -23,7 +23,7 @@ HEADERS: Final = {
 }
 
 STATUS: Final[dict[State, int]] = {
-    "genuine": 200, "superseded": 200, "altered": 409, "unknown": 404, "not_here": 404, "forged": 422,
+    "genuine": 200, "superseded": 200, "altered": 409, "unknown": 404, "not_here": 404, "forged": 422, "no_receipt": 422,
 }  # fmt: skip
 
 _SAYS: Final[dict[State, tuple[str, str]]] = {
@@ -40,6 +40,10 @@ _SAYS: Final[dict[State, tuple[str, str]]] = {
     "not_here": (
         "Signed here, but not on record",
         "The signature is good, but the report is not in this record. Ask the water utility before you rely on it.",
+    ),
+    "no_receipt": (
+        "Not a receipt",
+        "What was pasted is no signed receipt, so nothing can be said of it. A receipt is one long text that begins with “ey” and has two dots in it; paste it whole.",
     ),
     "forged": (
         "NOT GENUINE – forged or altered",

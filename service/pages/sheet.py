@@ -154,11 +154,9 @@ def _day(day: dt.date) -> str:
 
 
 def _moment(moment: dt.datetime) -> str:
-    return (
-        f"{_day(moment.date())}, {moment:%H:%M} (UTC{moment:%:z})"
-        if moment.utcoffset()
-        else f"{_day(moment.date())}, {moment:%H:%M} UTC"
-    )
+    # The offset as ISO 8601 ends with it; strftime knows it in that form from Python 3.12 on only.
+    zone = f"(UTC{moment.isoformat()[-6:]})" if moment.utcoffset() else "UTC"
+    return f"{_day(moment.date())}, {moment:%H:%M} {zone}"
 
 
 def _facts(content: ReceiptContent, known: SheetFacts | None, kind: str) -> list[tuple[str, str]]:

@@ -34,7 +34,7 @@ def summary_page(name: str, told: YearlySummary) -> bytes:
 
 def over_all(told: SummaryOverAll) -> bytes:
     """The page over several utilities: what they add up to, then each."""
-    parts = [f"<p>{len(told.utilities)} utilities.</p>", _premises(told, None), _total(told.total, None), _by_group(told, None)]
+    parts = [f"<p>Utilities: {len(told.utilities)}.</p>", _premises(told, None), _total(told.total, None), _by_group(told, None)]
     parts += [f'<h2 id="{escape(one.utility)}">{escape(one.utility)}</h2>{_year(one, level=3)}' for one in told.utilities]
     return page(f"Backflow prevention in {told.year}", "".join(parts))
 
@@ -47,24 +47,25 @@ def _year(told: YearlySummary, *, level: int = 2) -> str:
 def _premises(told: Any, rows: str | None, level: int = 2) -> str:
     lines = "".join(
         f'<tr><th scope="row">{escape(one.connection.replace("_", " "))}</th>'
-        f"<td>{_linked(one.premises, rows, figure='premises', connection=one.connection)}</td></tr>"
+        f"<td class=figure>{_linked(one.premises, rows, figure='premises', connection=one.connection)}</td></tr>"
         for one in told.connections
     )
     return (
         f"<h{level}>Connections and incidents</h{level}><table><caption>Premises with an assembly in service</caption><tbody>{lines}"
-        f'<tr><th scope="row">all premises</th><td>{_linked(told.premises, rows, figure="premises")}</td></tr>'
-        f'<tr><th scope="row">Backflow incidents of the year</th><td>{_linked(told.incidents, rows, figure="incidents")}</td></tr>'
+        f'<tr><th scope="row">all premises</th><td class=figure>{_linked(told.premises, rows, figure="premises")}</td></tr>'
+        f'<tr><th scope="row">Backflow incidents of the year</th><td class=figure>{_linked(told.incidents, rows, figure="incidents")}</td></tr>'
         "</tbody></table>"
     )
 
 
 def _total(told: Told, rows: str | None, level: int = 2) -> str:
     lines = "".join(
-        f'<tr><th scope="row">{name}</th><td>{_linked(getattr(told, figure), rows, figure=_LISTED_BY.get(figure, figure))}</td></tr>'
+        f'<tr><th scope="row">{name}</th><td class=figure>{_linked(getattr(told, figure), rows, figure=_LISTED_BY.get(figure, figure))}</td></tr>'
         for figure, name in _NAMES.items()
     )
     rates = "".join(
-        f'<tr><th scope="row">{name}</th><td>{_percent(getattr(told.rates, rate))}</td></tr>' for rate, name in _RATES.items()
+        f'<tr><th scope="row">{name}</th><td class=figure>{_percent(getattr(told.rates, rate))}</td></tr>'
+        for rate, name in _RATES.items()
     )
     return (
         f"<h{level}>All assemblies</h{level}><table><caption>Figures</caption><tbody>{lines}</tbody></table>"
@@ -78,7 +79,7 @@ def _by_group(told: Any, rows: str | None, level: int = 2) -> str:
     for one in told.groups:
         lines = "".join(
             f'<tr><th scope="row">{name}</th>'
-            f"<td>{_linked(getattr(one, figure), rows, figure=_LISTED_BY.get(figure, figure), kind=one.kind, hazard=one.hazard)}</td></tr>"
+            f"<td class=figure>{_linked(getattr(one, figure), rows, figure=_LISTED_BY.get(figure, figure), kind=one.kind, hazard=one.hazard)}</td></tr>"
             for figure, name in _NAMES.items()
             if getattr(one, figure)
         )

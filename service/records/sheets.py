@@ -25,9 +25,9 @@ from service.store.sheets import SheetFacts, SheetStore
 
 MARK_BYTES = 16
 
-State = Literal["genuine", "superseded", "altered", "unknown", "not_here", "forged"]
+State = Literal["genuine", "superseded", "altered", "unknown", "not_here", "forged", "no_receipt"]
 """How a page's report stands: as recorded; corrected since; its row changed in the database; no such mark; signed by us but not in this
-record; not signed by us at all."""
+record; not signed by us at all; no receipt at all."""
 
 
 class Opened(Struct, frozen=True, kw_only=True):

@@ -72,7 +72,7 @@ FROM failing CROSS JOIN LATERAL (
             OVER (in_order ROWS BETWEEN CURRENT ROW AND UNBOUNDED FOLLOWING) AS repaired_on
     FROM record.report r
     WHERE r.utility_id = $1 AND r.assembly_id = failing.assembly_id AND r.performed_on <= $4 AND {decides} AND {stands}
-    WINDOW in_order AS (ORDER BY r.performed_at, r.received_at, r.id)
+    WINDOW in_order AS (ORDER BY r.performed_at, (r.outcome = 'fail'), r.received_at, r.id)
 ) AS d JOIN record.assembly a ON a.utility_id = $1 AND a.id = d.assembly_id
 WHERE d.failed AND d.before IS DISTINCT FROM 'fail' AND d.performed_on BETWEEN $2 AND $3
 
@@ -87,7 +87,7 @@ WITH lost AS (
     WHERE r.utility_id = $1 AND r.performed_on <= $3 AND r.protection = 'lost' AND r.outcome = 'fail'
 ), decided AS (
     SELECT r.assembly_id, r.id, r.performed_on, r.outcome, r.protection,
-        lead(r.performed_on) OVER (PARTITION BY r.assembly_id ORDER BY r.performed_at, r.received_at, r.id) AS next_on
+        lead(r.performed_on) OVER (PARTITION BY r.assembly_id ORDER BY r.performed_at, (r.outcome = 'fail'), r.received_at, r.id) AS next_on
     FROM record.report r JOIN lost USING (assembly_id)
     WHERE r.utility_id = $1 AND r.performed_on <= $4 AND {decides} AND {stands}
 ), spans AS (

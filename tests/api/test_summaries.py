@@ -330,7 +330,7 @@ def test_the_page_leads_from_each_figure_to_its_rows_and_needs_nothing_from_else
                 statistics.median(one["days"] for one in found) if asked["figure"] == "repaired" else None,
             )
     # Every figure of the total is on the page.
-    numbers = re.findall(r"<td>(?:<a [^>]+>)?([\d,.–%]+)", answer.text)
+    numbers = re.findall(r"<td class=figure>(?:<a [^>]+>)?([\d,.–%]+)", answer.text)
     for value in told["total"].values():
         if isinstance(value, int):
             assert f"{value:,}" in numbers

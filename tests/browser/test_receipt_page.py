@@ -4,7 +4,9 @@ Accessibility is checked by axe-core against WCAG 2.2, levels A and AA, on every
 and paper are read by a QR reader that is not the library which made them.
 """
 
+import datetime as dt
 import io
+import json
 import shutil
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -203,10 +205,21 @@ def test_a_pasted_receipt_is_checked_without_scripts(pages: Pages, signed_place:
     head, body, signature = token.split(".")
     middle = len(body) // 2
     changed = body[:middle] + ("A" if body[middle] != "A" else "B") + body[middle + 1 :]
-    for forged in (f"{head}.{changed}.{signature}", f"{head}.{body}.{signature[:-4]}AAAA", "e30.e30.e30", HOSTILE):
+    for forged in (f"{head}.{changed}.{signature}", f"{head}.{body}.{signature[:-4]}AAAA", "e30.e30.e30"):
         told = paste(forged)
         assert "NOT GENUINE" in told
         assert "0.6 psi" not in told
+    # What is no receipt is not called forged; the service's whole answer is taken for the receipt in it.
+    for no_receipt in ("hello", HOSTILE, '{"receipt": 1}', "{"):
+        assert "Not a receipt" in paste(no_receipt)
+    assert "0.6 psi" in paste(json.dumps({"receipt": token, "kid": "x", "page": "/"}))
+
+
+def test_times_are_told_with_their_offset(pages: Pages, signed_place: Place) -> None:
+    performed_at = signed_place.world.clock.now().astimezone(dt.timezone(dt.timedelta(hours=-7, minutes=-30)))
+    told = pages.see(page_of(signed_place, signed_place.recorded(performed_at=performed_at.isoformat())), words)
+    assert "1 June 2026, 11:30 (UTC-07:30)" in told
+    assert "%" not in told
 
 
 def test_a_hostile_word_stays_a_word(pages: Pages, signed_place: Place) -> None:

@@ -45,7 +45,7 @@ class Export:
                 SELECT *, lag(outcome) OVER w AS before, lead(day) OVER w AS next_day,
                     min(CASE WHEN outcome = 'pass' THEN day END) OVER (w ROWS BETWEEN CURRENT ROW AND UNBOUNDED FOLLOWING) AS mended
                 FROM counted WHERE outcome = 'fail' OR outcome = 'pass' AND acceptance = 'accepted'
-                WINDOW w AS (PARTITION BY assembly_id ORDER BY performed_at, received_at, id)
+                WINDOW w AS (PARTITION BY assembly_id ORDER BY performed_at, outcome = 'fail', received_at, id)
             ), begun AS (
                 SELECT * FROM decided WHERE 'fail' IN (outcome, first_outcome) AND before IS DISTINCT FROM 'fail' AND day BETWEEN $first AND $last
             ), year AS (SELECT * FROM counted WHERE day BETWEEN $first AND $last)

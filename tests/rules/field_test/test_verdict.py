@@ -220,6 +220,9 @@ def test_a_double_check_with_a_leaking_inlet_is_read_only_if_check_1_holds(held:
         ("dc", "health", "kind_not_for_hazard"),
         ("dcda", "severe", "kind_not_for_hazard"),
         ("rp", "severe", ""),
+        ("pvb", "severe", "kind_not_for_hazard"),
+        ("svb", "severe", "kind_not_for_hazard"),
+        ("pvb", "health", ""),
     ],
 )
 def test_an_assembly_that_is_not_for_its_hazard_is_noted_however_well_it_tests(kind: str, hazard: str, noted: str) -> None:
@@ -227,6 +230,23 @@ def test_an_assembly_that_is_not_for_its_hazard_is_noted_however_well_it_tests(k
     verdict = judge(kind, assembly={"kind": kind, "hazard": hazard})
     assert codes(verdict) == ([noted] if noted else [])
     assert (verdict.outcome, verdict.acceptance) == ("pass", "accepted")
+    # Who reads the sentence alone is told, too.
+    assert ("not for that hazard" in verdict.summary) == bool(noted)
+
+
+@pytest.mark.parametrize(
+    ("changes", "acceptance", "said"),
+    [
+        ({}, "accepted", ""),
+        ({"gauge": {"accuracy": 0.2, "resolution": 0.1}}, "held", "A person still has to look"),
+        ({"tester": {"certificate": "T", "kinds": ["rp"], "valid_from": "2020-01-01", "valid_until": "2021-01-01"}}, "refused", "nobody may rely on it"),
+    ],
+)  # fmt: skip
+def test_the_sentence_says_when_a_report_does_not_count(changes: dict[str, Any], acceptance: str, said: str) -> None:
+    verdict = judge("rp", **changes)
+    assert (verdict.outcome, verdict.acceptance) == ("pass", acceptance)
+    assert said in verdict.summary
+    assert verdict.summary.endswith("its barriers stand.") == (acceptance == "accepted")
 
 
 def test_a_second_check_that_fails_beside_a_leaking_inlet_spoils_nothing() -> None:

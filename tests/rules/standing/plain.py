@@ -133,9 +133,11 @@ def counts(one: Test, tests: Sequence[Test]) -> bool:
 
 
 def later(one: Test, other: Test) -> bool:
-    """Whether a test was performed after another; of one moment, the report that came later; of one arrival, the greater id."""
+    """Whether a test was performed after another; of one moment, the one that failed, since nobody can tell which came first; else the report that came later."""
     if one.moment != other.moment:
         return one.moment > other.moment
+    if (one.outcome == "fail") != (other.outcome == "fail"):
+        return one.outcome == "fail"
     if one.received != other.received:
         return one.received > other.received
     return one.id > other.id

@@ -172,3 +172,15 @@ def test_an_untested_assembly_is_due_at_no_day_where_the_rulebook_asks_nothing_o
     module = importlib.import_module("rules.standing.standing")
     monkeypatch.setattr(module, "trigger_for", lambda *_: None)
     assert stand(installed_on=dt.date(2026, 1, 5)).due_on is None
+
+
+@pytest.mark.parametrize("later", ["pass", "fail"])
+def test_of_two_tests_of_one_moment_the_failing_one_counts(later: str) -> None:
+    # Nobody can tell which was first, and a report sent again with another result must not clear a failure (for safety; no source).
+    earlier = "fail" if later == "pass" else "pass"
+    first = event("a", outcome=earlier)
+    second = event("b", outcome=later, received_at=first.received_at + dt.timedelta(hours=1))
+    for history in ((first, second), (second, first)):
+        assert (stand(*history).status, stand(*history).protection) == ("failed", "degraded")
+    after = event("c", performed_at=first.performed_at + dt.timedelta(minutes=1))
+    assert stand(first, second, after).status == "current"
