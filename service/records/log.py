@@ -64,8 +64,10 @@ class Consistency(Struct, frozen=True, kw_only=True):
 
 async def head(store: LogStore, keys: SigningKeys, utility: str, *, now: dt.datetime) -> HeadRow:
     """The signed head of the log as it is; the one kept, where nothing was recorded since. ProblemError where it was altered."""
+    # The last head is read before the size: read after it, one that another has just made would be of more reports than were counted here.
+    last = await store.last_head(utility)
     size = await grow(store, utility)
-    tree, last = _Tree(store, utility, size), await store.last_head(utility)
+    tree = _Tree(store, utility, size)
     if last is not None and (last.size > size or await tree.root(0, last.size) != last.root):
         raise altered(f"The log does not go on from its head of {last.size} reports.")
     if last is not None and last.size == size:

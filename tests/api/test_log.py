@@ -275,3 +275,24 @@ def test_a_long_log_has_its_tiles_and_its_head(long_log: Place, database: Databa
     assert [tuple(row) for row in tiles] == [(0, 273), (1, 1)]
     proof = asked(long_log, "consistency", first=65537)
     assert merkle.consistent(65537, merkle.root(leaves[:65537]), 70000, merkle.root(leaves), [raw(one) for one in proof["path"]])
+
+
+async def test_a_head_made_meanwhile_is_no_sign_of_tampering(signed_place: Place, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Between counting the reports and signing, another asker may have made the head of a longer log."""
+    import asyncio  # noqa: PLC0415 - only here
+
+    signed_place.recorded()
+    grow = records.grow
+
+    async def grown_slowly(store: LogStore, utility: str) -> int:
+        size = await grow(store, utility)
+        if not waited:
+            waited.append(size)
+            await asyncio.to_thread(lambda: (signed_place.recorded(), head_of(signed_place)))
+        return size
+
+    waited: list[int] = []
+    monkeypatch.setattr(records, "grow", grown_slowly)
+    answer = await asyncio.to_thread(lambda: signed_place.get("/log/head"))
+    assert (answer.status_code, answer.json()["size"], waited) == (200, 1, [1])
+    assert head_of(signed_place)["size"] == 2
