@@ -14,11 +14,15 @@ COMMANDS = {
 def main() -> int:
     """Run the command that was named."""
     made = argparse.ArgumentParser(prog="sh deploy/strength", description=__doc__)
-    commands = made.add_subparsers(dest="command", required=True)
-    for name, what in COMMANDS.items():
-        importlib.import_module(f"tests.strength.{name}").arguments(commands.add_parser(name, help=what, description=what))
-    options = made.parse_args()
-    return int(importlib.import_module(f"tests.strength.{options.command}").run(options))
+    made.add_argument("command", choices=COMMANDS, help="; ".join(f"{name}: {what}" for name, what in COMMANDS.items()))
+    command = made.parse_args(sys.argv[1:2]).command
+    # Only the command's own module is imported: mutants are tried in processes that have not imported the rules.
+    module = importlib.import_module(f"tests.strength.{command}")
+    own = argparse.ArgumentParser(
+        prog=f"sh deploy/strength {command}", description=module.__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    module.arguments(own)
+    return int(module.run(own.parse_args(sys.argv[2:])))
 
 
 if __name__ == "__main__":
