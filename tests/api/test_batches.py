@@ -112,6 +112,7 @@ def test_an_answer_comes_while_the_sender_still_sends(place: Place, world: World
         connection.close()
 
 
+@pytest.mark.slow
 def test_a_batch_much_larger_than_a_body_may_be_goes_through_a_client_that_reads_last(place: Place, world: World) -> None:
     """More than the limit of a single body in, and more out than the sockets hold, from a client that sends all before it reads."""
     assemblies = [place.new_assembly("pvb") for _ in range(20)]

@@ -154,7 +154,7 @@ def recount(place: Place, assemblies: dict[str, dict[str, Any]], year: int) -> d
     return figures
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", [1, pytest.param(2, marks=pytest.mark.slow), pytest.param(3, marks=pytest.mark.slow)])
 def test_the_figures_are_those_of_an_independent_count(place: Place, world: World, seed: int) -> None:
     assemblies = lived(place, world, seed)
     seen: dict[str, float] = defaultdict(int)
@@ -352,6 +352,7 @@ def test_rows_of_no_figure_are_refused(place: Place, asked: dict[str, Any]) -> N
     assert place.get("/summaries/2027/rows", figure="tests").status_code == 422
 
 
+@pytest.mark.slow
 def test_counting_in_several_sessions_tells_the_same(place: Place, world: World, monkeypatch: pytest.MonkeyPatch) -> None:
     lived(place, world, 8)
     alone = [place.get(f"/summaries/{year}").json() for year in (2024, 2025, 2026)]

@@ -63,6 +63,7 @@ def test_public_addresses_are_called(address: str) -> None:
     assert refusal(address, private=False) is None
 
 
+@pytest.mark.slow
 @settings(max_examples=2000, deadline=None)
 @example(ip_address("192.168.0.1"))
 @given(st.one_of(st.ip_addresses(v=4), st.ip_addresses(v=6), st.integers(0, 2**29 - 1).map(lambda n: IPv6Address(n << 99))))

@@ -37,6 +37,7 @@ def test_honest_work_is_pointed_out_no_more_often_than_stated_in_many_programmes
     hold_false_alarms(range(1_000, 1_120))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("screen", SCREENS)
 def test_what_a_screen_is_for_is_found(screen: Screen) -> None:
     hold_power(screen, range(5))
