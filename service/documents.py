@@ -6,6 +6,7 @@ description, each leaf tried by itself, so that the answer lists every fault wit
 
 import json
 import re
+from collections.abc import Mapping
 from types import NoneType, UnionType
 from typing import Annotated, Any, Literal, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
@@ -16,6 +17,8 @@ from rules.errors import RulesError
 from service.problems import Fault, ProblemError
 
 T = TypeVar("T")
+Needs = Mapping[str, tuple[str, str]]
+"""What a struct says under `needs`: beside which member which other one must be told, and what to do where it is not."""
 
 MOST_FAULTS = 100
 _NUL_ESCAPE = b"\\u0000"
@@ -172,6 +175,11 @@ def _walk_struct(value: dict[str, Any], shape: Any, pointer: str, *, strict: boo
             faults += _walk(value[name], hints[field.name], _under(pointer, name), strict=strict)
         elif field.required:
             faults.append(Fault(pointer=_under(pointer, name), detail=f"The member `{name}` is missing."))
+    faults += [
+        Fault(pointer=_under(pointer, needed), detail=detail)
+        for name, (needed, detail) in getattr(shape, "needs", {}).items()
+        if name in value and needed not in value
+    ]
     return faults or _leaf(value, shape, pointer, strict=strict)
 
 

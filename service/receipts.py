@@ -12,7 +12,7 @@ import rfc8785
 from msgspec import UNSET, Struct, UnsetType
 
 import rules
-from service.reports import Report, ReportFacts
+from service.reports import KeptFacts, Report
 from service.signing import NotGoodError, SigningKeys, base64url
 from service.store.log import LoggedRow
 
@@ -51,8 +51,8 @@ class Checked(Struct, frozen=True, kw_only=True):
 
 def canonical(utility: str, row: LoggedRow, leaf_hash: bytes) -> bytes:
     """The content of a report's receipt, as RFC 8785 writes it."""
-    facts = msgspec.json.decode(row.content, type=ReportFacts)
-    said = {name: getattr(facts, name) for name in ReportFacts.__struct_fields__}
+    facts = msgspec.json.decode(row.content, type=KeptFacts)
+    said = {name: getattr(facts, name) for name in KeptFacts.__struct_fields__}
     report = Report(id=row.id, utility=utility, received_at=row.received_at, log_index=row.log_index, **said)
     judged = msgspec.json.decode(row.judged)
     content: dict[str, Any] = {

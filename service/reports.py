@@ -1,24 +1,21 @@
 """The report of a field test: as it is sent, and as it is answered."""
 
 import datetime as dt
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 from uuid import UUID
 
 from msgspec import UNSET, Meta, Raw, Struct, UnsetType
 
 import rules
+from service.documents import Needs
 from service.things import Code
 
 Reason = Literal["installation", "periodic", "repair", "relocation", "incident", "other"]
 Text = Annotated[str, Meta(max_length=4000)]
 
 
-class ReportFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
-    """A field test as reported: a test as judged, with ids in place of the assembly, the tester and the gauge.
-
-    `gauge_height_above_assembly` in `units.length`. `rulebook`, where given, must be the utility's own. `supersedes` names the
-    report that this one corrects, and `supersedes_because` says why.
-    """
+class KeptFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """What a recorded report says. It is read as it was taken, and corrections once came without their reason."""
 
     assembly_id: UUID
     tester_id: UUID
@@ -38,7 +35,29 @@ class ReportFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True,
     supersedes_because: Text | UnsetType = UNSET
 
 
-class Report(ReportFacts, frozen=True, kw_only=True, forbid_unknown_fields=False, omit_defaults=True):
+class ReportFacts(KeptFacts, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """A field test as reported: a test as judged, with ids in place of the assembly, the tester and the gauge.
+
+    `gauge_height_above_assembly` in `units.length`. `rulebook`, where given, must be the utility's own. `supersedes` names the
+    report that this one corrects, and `supersedes_because` says why: neither is told without the other.
+    """
+
+    needs: ClassVar[Needs] = {
+        "supersedes": (
+            "supersedes_because",
+            "Say here why that report is corrected: what was wrong in it, and how that was found.",
+        ),
+        "supersedes_because": ("supersedes", "A reason for a correction is told; name here the report that this one corrects."),
+    }
+    supersedes_because: Annotated[str, Meta(min_length=1, max_length=4000, pattern=r"\S")] | UnsetType = UNSET
+
+    def __post_init__(self) -> None:
+        """Ask for what a correction needs."""
+        if (self.supersedes is UNSET) is not (self.supersedes_because is UNSET):
+            raise ValueError("A correction names the report that it corrects, and says why.")
+
+
+class Report(KeptFacts, frozen=True, kw_only=True, forbid_unknown_fields=False, omit_defaults=True):
     """A report as kept; `log_index` is its place in the utility's record, counted from 0."""
 
     id: UUID

@@ -1,7 +1,7 @@
 """The published contract: an OpenAPI 3.1 document made from the declared calls and the structs they speak in."""
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import msgspec
@@ -40,6 +40,10 @@ def document(operations: Iterable[Operation], version: str) -> dict[str, Any]:
     ]
     shapes.append(Message)
     schemas, components = msgspec.json.schema_components([*shapes, Problem], ref_template=_REF)
+    for shape in shapes:
+        if isinstance(needs := getattr(shape, "needs", None), Mapping):
+            # JSON Schema 2020-12, Validation, 6.5.4.
+            components[shape.__name__]["dependentRequired"] = {name: [needed] for name, (needed, _) in needs.items()}
     by_shape = dict(zip([*map(id, shapes), id(Problem)], schemas, strict=True))
     paths: dict[str, dict[str, Any]] = {}
     for one in public:

@@ -22,7 +22,7 @@ from service.imports.columns import Asked
 from service.imports.rows import document_of
 from service.problems import Fault, ProblemError
 from service.records.judging import Submission, content_hash, judge
-from service.reports import ReportFacts
+from service.reports import KeptFacts, ReportFacts
 from service.store.imports import ImportStore, ReportAt
 from service.store.reports import FactsRow
 from service.store.staging import Staged, Staging
@@ -304,7 +304,7 @@ async def _let_others(at: int) -> None:
 
 def _differing(before: ReportAt, facts: ReportFacts) -> list[str]:
     """The members in which a recorded report and this one differ, apart from what either corrects."""
-    kept = replace(msgspec.json.decode(before.content, type=ReportFacts), supersedes=UNSET, supersedes_because=UNSET)
+    kept = replace(msgspec.json.decode(before.content, type=KeptFacts), supersedes=UNSET, supersedes_because=UNSET)
     return [name for name in ReportFacts.__struct_fields__ if getattr(kept, name) != getattr(facts, name)]
 
 

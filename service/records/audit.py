@@ -21,7 +21,7 @@ from service import merkle
 from service.records.judging import content_hash
 from service.records.leaf import leaf_hash
 from service.records.log import TYPE, HeadContent
-from service.reports import ReportFacts
+from service.reports import KeptFacts
 from service.signing import NotGoodError, SigningKeys, base64url
 from service.store.log import WIDTH, HeadRow, LoggedRow, LogStore, Tile
 
@@ -293,7 +293,7 @@ class _Audit:
 def disagreements(row: LoggedRow) -> list[str]:
     """The columns of a row that say something else than its own texts do."""
     try:
-        facts = msgspec.json.decode(row.content, type=ReportFacts)
+        facts = msgspec.json.decode(row.content, type=KeptFacts)
         verdict = msgspec.json.decode(row.verdict, type=_Verdict)
     except (msgspec.DecodeError, UnicodeDecodeError):
         return ["content or verdict, which cannot be read"]

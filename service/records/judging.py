@@ -19,7 +19,7 @@ import rules
 from service.access import Principal
 from service.problems import Fault, ProblemError
 from service.records.leaf import hashed
-from service.reports import ReportFacts
+from service.reports import KeptFacts, ReportFacts
 from service.store.reports import FactsRow, JudgedRow, ReportRow, ReportStore
 from service.things import Calibration, Certificate, Size, Utility
 
@@ -72,7 +72,7 @@ def day_of_test(utility: Utility, performed_at: dt.datetime) -> dt.date:
         raise ProblemError("malformed", detail, [Fault(pointer="/performed_at", detail=detail)]) from None
 
 
-def content_hash(facts: ReportFacts) -> bytes:
+def content_hash(facts: KeptFacts) -> bytes:
     """The SHA-256 of what a report says, however its JSON was laid out."""
     return hashlib.sha256(msgspec.json.encode(facts, order="sorted")).digest()
 

@@ -26,7 +26,7 @@ from service.metrics import Metrics
 from service.problems import Fault, ProblemError, not_found
 from service.records.judging import Submission, day_of_test, judge, today
 from service.records.leaf import hashed
-from service.reports import RecordedRaw, Report, ReportFacts
+from service.reports import KeptFacts, RecordedRaw, Report
 from service.store.pool import company_looks, whole_view
 from service.store.registry import RegistryStore
 from service.store.reports import (
@@ -313,8 +313,8 @@ def _anothers(known: HistoryRow, judged: _Judged) -> bool:
     return company is not None and known.company_id != company
 
 
-def _report(utility: str, report_id: UUID, received_at: dt.datetime, facts: ReportFacts, **more: Any) -> Report:
-    said = {name: getattr(facts, name) for name in ReportFacts.__struct_fields__}
+def _report(utility: str, report_id: UUID, received_at: dt.datetime, facts: KeptFacts, **more: Any) -> Report:
+    said = {name: getattr(facts, name) for name in KeptFacts.__struct_fields__}
     return Report(id=report_id, utility=utility, received_at=received_at, **said, **more)
 
 
@@ -327,7 +327,7 @@ async def read_report(store: ReportStore, utility: Utility, report_id: UUID, *, 
 
 
 def _recorded(utility: Utility, stored: StoredReport, on: dt.date) -> RecordedRaw:
-    facts = msgspec.json.decode(stored.content, type=ReportFacts)
+    facts = msgspec.json.decode(stored.content, type=KeptFacts)
     standing: rules.Standing | UnsetType = UNSET
     if stored.basis is not None:
         standing = rules.standing_on(msgspec.json.decode(stored.basis, type=rules.Standing), on, utility.due_soon_days)

@@ -19,7 +19,7 @@ import rules
 from service.problems import Fault, ProblemError
 from service.records.judging import content_hash
 from service.records.reports import standing_row, work_out
-from service.reports import ReportFacts
+from service.reports import KeptFacts
 from service.store.pool import Pool
 from service.store.registry import RegistryStore
 from service.store.reports import HistoryRow, ReportStore
@@ -146,7 +146,7 @@ def _faults_of(number: int, row: Raw) -> list[Fault]:
     """What of a report does not fit itself: its hash its content, its verdict what it was judged on."""
     try:
         report = msgspec.json.decode(row, type=_Report)
-        facts = msgspec.json.decode(report.content, type=ReportFacts)
+        facts = msgspec.json.decode(report.content, type=KeptFacts)
         test = msgspec.json.decode(report.judged, type=rules.Test)
         previous = None if report.previous is None else msgspec.json.decode(report.previous, type=rules.PreviousReadings)
         verdict = msgspec.json.encode(rules.judge(test, received_at=report.received_at, previous=previous))

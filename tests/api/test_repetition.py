@@ -23,7 +23,9 @@ def test_readings_that_repeat_the_last_test_are_noted_and_others_are_not(place: 
 
 def test_a_correction_is_not_held_against_the_report_that_it_corrects(place: Place) -> None:
     first = place.recorded(performed_at="2026-03-01T09:00:00-08:00", check=1.7)
-    corrected = place.recorded(performed_at="2026-03-01T10:00:00-08:00", check=1.9, supersedes=first["report"]["id"])
+    corrected = place.recorded(
+        performed_at="2026-03-01T10:00:00-08:00", check=1.9, supersedes=first["report"]["id"], supersedes_because="misread"
+    )
     later = place.recorded(performed_at="2026-04-01T09:00:00-08:00", check=1.7)
     assert [noted(one) for one in (corrected, later)] == [False, False]
 

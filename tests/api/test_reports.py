@@ -1,7 +1,8 @@
 """Reports over HTTP: recorded once, judged with what the registry knows, corrected and never edited."""
 
 import datetime as dt
-from uuid import uuid4
+import json
+from uuid import UUID, uuid4
 
 import pytest
 
@@ -133,23 +134,63 @@ def test_a_correction_supersedes_and_the_standing_follows(place: Place) -> None:
 
 def test_a_report_is_superseded_once(place: Place) -> None:
     wrong = place.recorded(check=0.6)["report"]["id"]
-    first = place.recorded(check=1.6, supersedes=wrong)["report"]["id"]
-    refused = place.put(uuid4(), place.report(check=1.7, supersedes=wrong))
+    first = place.recorded(check=1.6, supersedes=wrong, supersedes_because="misread")["report"]["id"]
+    refused = place.put(uuid4(), place.report(check=1.7, supersedes=wrong, supersedes_because="misread"))
     assert refused.status_code == 409
-    assert place.recorded(check=1.7, supersedes=first)["standing"]["status"] == "current"
+    assert place.recorded(check=1.7, supersedes=first, supersedes_because="misread")["standing"]["status"] == "current"
 
 
 def test_what_a_correction_names_must_be_a_report_of_that_assembly(place: Place) -> None:
     elsewhere = place.recorded(assembly_id=place.new_assembly("pvb"))["report"]["id"]
     for named in (str(uuid4()), elsewhere):
-        refused = place.put(uuid4(), place.report(supersedes=named))
+        refused = place.put(uuid4(), place.report(supersedes=named, supersedes_because="misread"))
         assert refused.status_code == 422
         assert [one["pointer"] for one in refused.json()["errors"]] == ["/supersedes"]
 
 
+NO_REASON = "Say here why that report is corrected: what was wrong in it, and how that was found."
+
+
+def test_a_correction_says_why(place: Place, world: World) -> None:
+    wrong = place.recorded(check=0.6)["report"]["id"]
+    for reason in ({}, {"supersedes_because": ""}, {"supersedes_because": " \n"}):
+        refused = place.put(uuid4(), place.report(check=1.6, supersedes=wrong) | reason)
+        assert (refused.status_code, refused.json()["type"]) == (400, "/problems/malformed")
+        assert [one["pointer"] for one in refused.json()["errors"]] == ["/supersedes_because"]
+    assert place.put(uuid4(), place.report(supersedes=wrong)).json()["errors"][0]["detail"] == NO_REASON
+    # It is told among all other faults, and in a line of a batch as in a single report.
+    both = place.put(uuid4(), place.report(supersedes=wrong, line_pressure="much"))
+    assert [one["pointer"] for one in both.json()["errors"]] == ["/line_pressure", "/supersedes_because"]
+    headers = bearer(place.keys["testing_company"]) | {"Content-Type": "application/x-ndjson"}
+    lines = world.client.post(
+        f"{place.base}/reports/batches", content=json.dumps(place.report(check=1.6, supersedes=wrong)), headers=headers
+    ).text.splitlines()
+    [told] = [json.loads(line) for line in lines]
+    assert (told["status"], told["problem"]["errors"][0]["detail"]) == (400, NO_REASON)
+    assert place.standing()["report_id"] == wrong
+
+
+def test_a_reason_without_a_correction_asks_what_it_corrects(place: Place) -> None:
+    refused = place.put(uuid4(), place.report(supersedes_because="The reading was typed into the wrong line."))
+    assert (refused.status_code, [one["pointer"] for one in refused.json()["errors"]]) == (400, ["/supersedes"])
+
+
+def test_a_correction_from_when_none_had_to_say_why_is_still_read(place: Place, world: World) -> None:
+    wrong = place.recorded(check=0.6)["report"]["id"]
+    later = place.recorded(check=1.6, supersedes=wrong, supersedes_because="misread")["report"]["id"]
+    # As such a report was kept then: the same content without its reason.
+    world.database.owner("ALTER TABLE record.report DISABLE TRIGGER append_only")
+    world.database.owner(
+        "UPDATE record.report SET content = (content::jsonb - 'supersedes_because')::text WHERE id = $1", UUID(later)
+    )
+    world.database.owner("ALTER TABLE record.report ENABLE TRIGGER append_only")
+    report = place.get(f"/reports/{later}").json()["report"]
+    assert (report["supersedes"], "supersedes_because" in report) == (wrong, False)
+
+
 def test_a_report_cannot_supersede_itself(place: Place) -> None:
     report_id = uuid4()
-    assert place.put(report_id, place.report(supersedes=str(report_id))).status_code == 422
+    assert place.put(report_id, place.report(supersedes=str(report_id), supersedes_because="misread")).status_code == 422
 
 
 def test_ids_that_are_not_registered_are_all_told(place: Place) -> None:

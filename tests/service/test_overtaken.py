@@ -172,7 +172,7 @@ async def test_standings_from_what_is_read_equal_those_from_the_whole_history(wr
             changes["final_test"] = phase(1.9)
         elif luck < 0.45 and known:
             wrong = source.choice(known)
-            changes |= {"supersedes": str(wrong.id), "assembly_id": str(wrong.facts.assembly_id)}
+            changes |= {"supersedes": str(wrong.id), "supersedes_because": "misread", "assembly_id": str(wrong.facts.assembly_id)}
             corrected.add(wrong.id)
         elif luck < 0.5 and known:
             return source.choice(known)

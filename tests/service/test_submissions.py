@@ -67,7 +67,9 @@ async def test_of_the_same_id_with_two_contents_one_is_recorded(place: Place, wo
 
 async def test_of_many_corrections_of_one_report_one_is_recorded(place: Place) -> None:
     wrong = place.recorded(check=0.6)["report"]["id"]
-    answers = await send(place, [(uuid4(), place.report(check=1.6, supersedes=wrong)) for _ in range(8)])
+    answers = await send(
+        place, [(uuid4(), place.report(check=1.6, supersedes=wrong, supersedes_because="misread")) for _ in range(8)]
+    )
     assert sorted(one.status_code for one in answers) == [201] + [409] * 7
 
 
@@ -169,7 +171,7 @@ async def test_the_record_agrees_with_itself(place: Place, world: World) -> None
     for n, assembly in enumerate(assemblies * 3):
         place.recorded(assembly_id=assembly, initial_test=phase(0.5 + n / 4), performed_at=(world.clock.now() - dt.timedelta(days=n)).isoformat())  # fmt: skip
     wrong = place.recorded(check=0.6)["report"]["id"]
-    place.recorded(check=1.6, supersedes=wrong)
+    place.recorded(check=1.6, supersedes=wrong, supersedes_because="misread")
     headers = {"If-Match": '"1"'}
     base = f"{place.base}/assemblies"
     world.operator.patch(f"{base}/{assemblies[0]}", json={"in_service": False}, headers=headers).raise_for_status()
