@@ -1,49 +1,38 @@
-"""Fills a utility with assemblies and years of reports by COPY, as the database's owner, with the standings that follow from them.
+"""Fills a utility with assemblies and years of reports by COPY, as the database's owner, with the standings and the feed that follow.
 
-The reports are realistic in what they hold (content, test as judged, verdict: whole and of real judging), drawn from some hundreds that
-were judged once; ids, days and order are each one's own. Triggers rest while it runs, so the feed and the log are written here too.
+What stands there afterwards is what the service would have written: rows, hashes, standings, numbers of log and feed. Triggers rest while it
+runs, and the indexes of a table that was empty are made after it is full. It is one transaction, so a utility is there whole or not at all.
 """
 
 import datetime as dt
-import hashlib
-import random
+import shutil
 import sys
+import time
 from collections.abc import Iterator
+from contextlib import asynccontextmanager
 from itertools import islice
 from typing import Any
-from uuid import UUID
 
 import asyncpg
 import msgspec
-from msgspec.structs import replace
 
-from service.access import Principal
-from service.records.judging import Submission, judge
 from service.records.reports import standing_row, work_out
-from service.reports import ReportFacts
 from service.store.reports import AssemblyRow, HistoryRow, ReportRow, StandingRow
 from service.things import Utility
 from tests.load import documents
+from tests.load.invented import EXCEPTION, GAUGE, INCIDENT, ORGANISATION, PREMISES, TESTER, Reports, assembly_id, id_of, kind_of
 
-PEOPLE = 20
-"""Testers, and gauges, of a utility."""
-A_YEAR = dt.timedelta(days=365)
-TEMPLATES = 240
 AT_ONCE = 20_000
-ORGANISATION = UUID(int=0x7000 << 64 | 1)
-
-
-def id_of(what: int, number: int) -> UUID:
-    """The id of a generated thing: of version 7 (RFC 9562) in form, and known from its number."""
-    return UUID(int=what << 80 | 0x7 << 76 | 0x2 << 62 | number)
-
-
-PREMISES, ASSEMBLY, TESTER, GAUGE, REPORT = range(1, 6)
-
-
-def assembly_id(number: int) -> UUID:
-    """The id of that assembly."""
-    return id_of(ASSEMBLY, number)
+TELL_SECONDS = 10
+LEAST_FREE = 10 * 2**30
+"""The bytes that filling leaves free on the disk; it ends before there are fewer."""
+FEW = 100_000
+"""Up to so many assemblies the indexes stay while the rows come."""
+FILLED = ("premises", "assembly", "tester", "gauge", "report", "standing", "change", "incident", "exception", "utility_log")
+_INDEXES = """
+    SELECT i.indexrelid::regclass::text AS name, pg_get_indexdef(i.indexrelid) AS made FROM pg_index i JOIN pg_class t ON t.oid = i.indrelid
+    WHERE t.relnamespace = 'record'::regnamespace AND t.relname = ANY ($1) AND NOT i.indisunique ORDER BY 1
+"""
 
 
 def utility_of(code: str, now: dt.datetime) -> Utility:
@@ -54,134 +43,181 @@ def utility_of(code: str, now: dt.datetime) -> Utility:
     )  # fmt: skip
 
 
+class _Progress:
+    """Tells how far a table is, on standard error: in one line that is written over at a terminal, else every ten seconds."""
+
+    def __init__(self, what: str, total: int) -> None:
+        self._what, self._total, self._begun = what, total, time.monotonic()
+        self._told = self._begun
+
+    def at(self, done: int) -> None:
+        now = time.monotonic()
+        if self._total <= AT_ONCE or (now - self._told < TELL_SECONDS and done < self._total):
+            return
+        self._told = now
+        line = f"{self._what}: {done:,} of {self._total:,}, {done / max(now - self._begun, 1e-6):,.0f} a second"
+        print(f"\r{line}" if sys.stderr.isatty() and done < self._total else line, end="" if sys.stderr.isatty() and done < self._total else "\n", file=sys.stderr, flush=True)  # fmt: skip
+
+
 class Filling:
     """One utility on its way in."""
 
-    def __init__(self, connection: Any, code: str, now: dt.datetime) -> None:
+    def __init__(self, connection: Any, code: str, now: dt.datetime, *, assemblies: int, years: int) -> None:
         self._connection = connection
         self._code = code
         self._now = now.replace(microsecond=0)
-        self.utility = utility_of(code, now)
-        self._calibrated_on = (now - dt.timedelta(days=30)).date().isoformat()
+        self.utility = utility_of(code, self._now)
+        self._reports = Reports(self.utility, self._now, assemblies=assemblies, years=years)
+        self._assemblies = assemblies
+        self._registered_at = self._now - dt.timedelta(days=(years + 2) * 365)
 
-    async def run(self, assemblies: int, years: int) -> None:
-        """Fill it: so many assemblies, each with a report a year."""
+    async def run(self) -> None:
+        """Fill it."""
+        self._folder = await self._connection.fetchval("SELECT current_setting('data_directory')")
         async with self._connection.transaction():
             await self._connection.execute("SET LOCAL session_replication_role = replica")
-            await self._register(assemblies)
-            await self._report(assemblies, years)
-        for table in ("assembly", "premises", "report", "standing", "change", "tester", "gauge"):
+            await self._connection.execute("SET LOCAL maintenance_work_mem = '512MB'")
+            async with self._indexes_later():
+                await self._register()
+                await self._report()
+        for table in FILLED:
             await self._connection.execute(f"VACUUM (ANALYZE) record.{table}")
 
+    @asynccontextmanager
+    async def _indexes_later(self) -> Any:
+        later = []
+        if self._assemblies > FEW and not await self._connection.fetchval("SELECT EXISTS (SELECT FROM record.report)"):
+            later = await self._connection.fetch(_INDEXES, list(FILLED))
+        for index in later:
+            await self._connection.execute(f"DROP INDEX {index['name']}")
+        yield
+        for index in later:
+            print(f"{self._code}: {index['name']}", file=sys.stderr, flush=True)
+            await self._connection.execute(index["made"])
+
     async def _copy(self, table: str, columns: str, rows: Iterator[tuple[Any, ...]], total: int) -> None:
+        progress = _Progress(f"{self._code}: {table}", total)
         done = 0
         while some := list(islice(rows, AT_ONCE)):
+            if shutil.disk_usage(self._folder).free < LEAST_FREE:
+                raise RuntimeError("The disk is nearly full; nothing of this utility is kept.")
             await self._connection.copy_records_to_table(table, schema_name="record", records=some, columns=columns.split())
             done += len(some)
-            if total > AT_ONCE and sys.stderr.isatty():
-                print(
-                    f"\r{self._code}: {table} {done:,} of {total:,}",
-                    end="" if done < total else "\n",
-                    file=sys.stderr,
-                    flush=True,
-                )
+            progress.at(done)
 
-    async def _register(self, assemblies: int) -> None:
-        code, now, kept = self._code, self._now, (1, self._now, self._now)
+    async def _register(self) -> None:
+        code, reports, at = self._code, self._reports, self._registered_at
+        kept = (1, at, at)
         await self._connection.execute(
             "INSERT INTO record.utility VALUES ($1, 1, $2, $2, $3, 'us-wa', 'America/Los_Angeles', 30)",
             code,
-            now,
-            f"{code} water",
+            at,
+            self.utility.name,
         )
+        # The directory of utilities is a trigger's work too.
+        await self._connection.execute("INSERT INTO access.utility VALUES ($1) ON CONFLICT DO NOTHING", code)
         common = "utility_id id version created_at changed_at"
+        count, people = self._assemblies, reports.people
         await self._copy(
-            "premises", f"{common} name address connection",
-            ((code, id_of(PREMISES, n), *kept, f"Plot {n}", f"{n} Sluice Lane", "non_residential") for n in range(assemblies)), assemblies,
+            "premises", f"{common} name address connection location",
+            (
+                (code, id_of(PREMISES, n), *kept, f"Plot {n}", f"{n} Sluice Lane", "non_residential", place_of(n, count))
+                for n in range(count)
+            ), count,
         )  # fmt: skip
         await self._copy(
             "assembly", f"{common} premises_id kind hazard purpose serial_number in_service",
             (
                 (code, assembly_id(n), *kept, id_of(PREMISES, n), kind, documents.hazard_of(kind), "premises_isolation", f"S-{n}", True)
-                for n in range(assemblies) for kind in [kind_of(n)]
-            ), assemblies,
+                for n in range(count) for kind in [kind_of(n)]
+            ), count,
         )  # fmt: skip
         await self._copy(
             "tester", f"{common} name certificates",
-            ((code, id_of(TESTER, n), *kept, f"Tester {n}", documents.CERTIFICATES) for n in range(PEOPLE)), PEOPLE,
+            ((code, id_of(TESTER, n), *kept, f"Tester {n}", documents.CERTIFICATES) for n in range(people)), people,
         )  # fmt: skip
+        calibrations = msgspec.json.encode([{"calibrated_on": day} for day in reports.calibrated_on]).decode()
         await self._copy(
             "gauge", f"{common} serial_number units accuracy resolution calibrations",
-            (
-                (code, id_of(GAUGE, n), *kept, f"G-{n}", '{"pressure": "psi"}', 0.2, 0.1, documents.CALIBRATIONS % self._calibrated_on)
-                for n in range(PEOPLE)
-            ), PEOPLE,
+            ((code, id_of(GAUGE, n), *kept, f"G-{n}", '{"pressure": "psi"}', 0.2, 0.1, calibrations) for n in range(people)), people,
         )  # fmt: skip
-
-    async def _report(self, assemblies: int, years: int) -> None:
-        code = self._code
-        templates = {kind: [self.template(kind, n) for n in range(TEMPLATES)] for kind in set(documents.KINDS)}
-        reports = assemblies * years
-        columns = ("utility_id", "log_index", *ReportRow.__struct_fields__)
-        rows = (
-            (code, year * assemblies + n, *fields(self._row(templates, n, year, years)))
-            for year in range(years)
-            for n in range(assemblies)
-        )
-        await self._copy("report", " ".join(columns), rows, reports)
+        # One for each 1 000 assemblies that came to nothing, and so touched no standing, and an exception for each 200.
+        away = self._now - dt.timedelta(days=200)
         await self._copy(
-            "standing", "utility_id assembly_id version due_on basis", self._standings(templates, assemblies, years), assemblies
-        )
-        changes = (
-            (code, sequence + 1, what, str(id_of(REPORT, sequence // 2) if what == "reports" else assembly_id(sequence // 2 % assemblies)), 1, self._now)
-            for sequence in range(2 * reports) for what in [("reports", "standings")[sequence % 2]]
+            "incident", f"{common} occurred_at occurred_on status description assemblies premises",
+            (
+                (code, id_of(INCIDENT, n), *kept, away, away.date(), "unfounded", "Brown water was seen.", [assembly_id(n * 1000)], [])
+                for n in range(count // 1000)
+            ), count // 1000,
         )  # fmt: skip
-        await self._copy("change", "utility_id sequence resource id version recorded_at", changes, 2 * reports)
-        await self._connection.execute("INSERT INTO record.utility_log VALUES ($1, $2, $3)", code, 2 * reports, reports)
-
-    def template(self, kind: str, number: int) -> ReportRow:
-        """A report of such an assembly, as it is written; the same for the same number."""
-        source = random.Random(f"{kind} {number}")  # noqa: S311 - reproducible on purpose
-        ids = {"assembly_id": str(assembly_id(0)), "tester_id": str(id_of(TESTER, 0)), "gauge_id": str(id_of(GAUGE, 0))}
-        performed_at = self._now - dt.timedelta(days=20)
-        facts = msgspec.convert(
-            {**documents.test_of(kind, source), **ids, "performed_at": performed_at}, ReportFacts, strict=False
-        )
-        who = Principal(
-            key_id=ORGANISATION, organisation_id=ORGANISATION, kind="operator", rights=frozenset(), utilities=frozenset()
-        )
-        told = Submission(id=id_of(REPORT, 0), facts=facts, principal=who, received_at=performed_at)
-        return judge(self.utility, told, documents.known_of(kind, self._calibrated_on))
-
-    def _row(self, templates: dict[str, list[ReportRow]], number: int, year: int, years: int) -> ReportRow:
-        """The report of that assembly in that year: the last ones lie up to 14 months back, so that some are overdue."""
-        scattered = number * 7919 + year * 104_729
-        template = templates[kind_of(number)][scattered % TEMPLATES]
-        back = dt.timedelta(days=number * 37 % 425, minutes=scattered % 600)
-        performed_at = self._now - back - A_YEAR * (years - 1 - year)
-        content = template.content.replace(str(template.assembly_id), str(assembly_id(number)), 1)
-        return replace(
-            template,
-            id=id_of(REPORT, year << 32 | number), assembly_id=assembly_id(number), tester_id=id_of(TESTER, scattered % PEOPLE),
-            gauge_id=id_of(GAUGE, scattered % PEOPLE), performed_at=performed_at, performed_on=performed_at.date(), received_at=performed_at,
-            content=content, content_hash=hashlib.sha256(content.encode()).digest(),
+        await self._copy(
+            "exception", f"{common} assembly_id since until reason because granted_by organisation_id key_id",
+            (
+                (
+                    code, id_of(EXCEPTION, n), *kept, assembly_id(n * 200), away.date(), away.date() + dt.timedelta(days=90), "premises_empty",
+                    "Nobody is there.", "Superintendent", ORGANISATION, ORGANISATION,
+                )
+                for n in range(count // 200)
+            ), count // 200,
         )  # fmt: skip
 
-    def _standings(self, templates: dict[str, list[ReportRow]], assemblies: int, years: int) -> Iterator[tuple[Any, ...]]:
-        for n in range(assemblies):
-            kind = kind_of(n)
-            known = AssemblyRow(
-                basis=None,
-                kind=kind,
-                hazard=documents.hazard_of(kind),
-                installed_on=None,
-                in_service=True,
-                connection="non_residential",
-            )
-            rows = [self._row(templates, n, year, years) for year in range(max(0, years - 2), years)]
-            history = [HistoryRow(**{name: getattr(row, name) for name in HistoryRow.__struct_fields__}) for row in rows]
-            kept = standing_row(assembly_id(n), work_out(self.utility, known, history))
-            yield self._code, kept.assembly_id, 1, kept.due_on, kept.basis
+    async def _report(self) -> None:
+        code, reports = self._code, self._reports
+        count = self._assemblies * reports.years
+        columns = ("utility_id", "log_index", *ReportRow.__struct_fields__)
+        rows = ((code, index, *fields(reports.row(n, year))) for index, (n, year) in enumerate(reports.in_order()))
+        await self._copy("report", " ".join(columns), rows, count)
+        await self._copy("standing", "utility_id assembly_id version due_on basis", self._standings(), self._assemblies)
+        numbered = enumerate(self._changes(), 1)
+        changes = 0
+
+        def counted() -> Iterator[tuple[Any, ...]]:
+            nonlocal changes
+            for changes, (what, thing, version, at) in numbered:
+                yield code, changes, what, str(thing), version, at
+
+        await self._copy(
+            "change", "utility_id sequence resource id version recorded_at", counted(), 3 * self._assemblies + 2 * count
+        )
+        await self._connection.execute("INSERT INTO record.utility_log VALUES ($1, $2, $3)", code, changes, count)
+
+    def _changes(self) -> Iterator[tuple[str, object, int, dt.datetime]]:
+        """The feed: the register, with the standing that each assembly begins with, then each report with the standing that it gave."""
+        reports, at = self._reports, self._registered_at
+        for what, which, many in (
+            ("premises", PREMISES, self._assemblies),
+            ("testers", TESTER, reports.people),
+            ("gauges", GAUGE, reports.people),
+        ):
+            yield from ((what, id_of(which, n), 1, at) for n in range(many))
+        for n in range(self._assemblies):
+            yield "assemblies", assembly_id(n), 1, at
+            yield "standings", assembly_id(n), 1, at
+        yield from (("incidents", id_of(INCIDENT, n), 1, at) for n in range(self._assemblies // 1000))
+        yield from (("exceptions", id_of(EXCEPTION, n), 1, at) for n in range(self._assemblies // 200))
+        for n, year in reports.in_order():
+            received_at = reports.performed_at(n, year)
+            yield "reports", reports.id(n, year), 1, received_at
+            yield "standings", assembly_id(n), year + 2, received_at
+
+    def _standings(self) -> Iterator[tuple[Any, ...]]:
+        for n in range(self._assemblies):
+            kept = standing_row(assembly_id(n), work_out(self.utility, known_of(n), self._reports.history(n)))
+            yield self._code, kept.assembly_id, self._reports.years + 1, kept.due_on, kept.basis
+
+
+def place_of(n: int, assemblies: int) -> str:
+    """Where those premises are: a square town of as many plots as it has assemblies, each about 50 m from the next."""
+    side = max(1, int(assemblies**0.5))
+    return f'{{"latitude": {45 + n // side * 0.0005:.4f}, "longitude": {-123 + n % side * 0.0005:.4f}}}'
+
+
+def known_of(number: int) -> AssemblyRow:
+    """What the register knows of that assembly."""
+    kind = kind_of(number)
+    return AssemblyRow(
+        basis=None, kind=kind, hazard=documents.hazard_of(kind), installed_on=None, in_service=True, connection="non_residential"
+    )
 
 
 def fields(row: ReportRow) -> tuple[Any, ...]:
@@ -189,24 +225,18 @@ def fields(row: ReportRow) -> tuple[Any, ...]:
     return tuple(getattr(row, name) for name in ReportRow.__struct_fields__)
 
 
-def kind_of(number: int) -> str:
-    """What that assembly is."""
-    return documents.KINDS[number % len(documents.KINDS)]
-
-
 async def fill(owner_dsn: str, code: str, *, assemblies: int, years: int, now: dt.datetime) -> None:
     """Fill a utility of that code, which is not there yet."""
     connection = await asyncpg.connect(owner_dsn)
     try:
-        await Filling(connection, code, now).run(assemblies, years)
+        await Filling(connection, code, now, assemblies=assemblies, years=years).run()
     finally:
         await connection.close()
 
 
 def sample(now: dt.datetime) -> tuple[ReportRow, StandingRow]:
     """A report as it is written, of assembly 0, with the standing that follows from it."""
-    filling = Filling(None, "sample", now)
-    row = filling.template("rp", 0)
-    known = AssemblyRow(basis=None, kind="rp", hazard="health", installed_on=None, in_service=True, connection="non_residential")
+    utility = utility_of("sample", now)
+    row = Reports(utility, now, assemblies=1, years=1).judged_once("rp", 0)
     history = [HistoryRow(**{name: getattr(row, name) for name in HistoryRow.__struct_fields__})]
-    return row, standing_row(row.assembly_id, work_out(filling.utility, known, history))
+    return row, standing_row(row.assembly_id, work_out(utility, known_of(0), history))

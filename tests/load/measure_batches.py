@@ -15,7 +15,7 @@ import msgspec
 from msgspec.structs import replace
 
 from service.store.reports import ReportRow, StandingRow
-from tests.load import fill, table
+from tests.load import fill, invented, table
 from tests.load.peers import copy
 from tests.load.stage import WORKERS, Server, Stage, serving, staged
 
@@ -64,7 +64,7 @@ def _rows(stage: Stage) -> dict[str, list[tuple[ReportRow, StandingRow]]]:
     numbers = random.Random(6)  # noqa: S311 - reproducible on purpose
     found = {}
     for code, count in stage.codes.items():
-        ids = [fill.assembly_id(numbers.randrange(count)) for _ in range(LINES)]
+        ids = [invented.assembly_id(numbers.randrange(count)) for _ in range(LINES)]
         found[code] = [(replace(row, id=uuid4(), assembly_id=one), replace(standing, assembly_id=one)) for one in ids]
     return found
 

@@ -1,4 +1,8 @@
-"""What measurements stand on: a Postgres of their own, filled utilities, a key, and servers as processes of their own."""
+"""What measurements stand on: a Postgres of their own, filled utilities, a key, and servers as processes of their own.
+
+The data lie in a temporary folder, or in one that is named and kept, to be measured on again: utilities found there are not filled again. They
+stay filled as of that day, so that more is overdue in them later.
+"""
 
 import asyncio
 import datetime as dt
@@ -26,19 +30,24 @@ from service.clock import SystemClock
 from service.embedded import SERVICE, EmbeddedPostgres
 from service.migrate import migrate
 from tests.load import documents
-from tests.load.fill import GAUGE, PEOPLE, TESTER, assembly_id, fill, id_of, kind_of
+from tests.load.fill import fill
+from tests.load.invented import GAUGE, PEOPLE, TESTER, assembly_id, id_of, kind_of
 
 WORKERS = 2
 REPOSITORY = Path(__file__).parents[2]
 
 
+_GRANT = "INSERT INTO access.utility_grant (utility_id, organisation_id, granted_at) VALUES ($1, $2, now())"
+
+
 class Stage:
     """A migrated database in a Postgres of its own, and a key that may report in every utility filled here."""
 
-    def __init__(self, postgres: EmbeddedPostgres) -> None:
+    def __init__(self, postgres: EmbeddedPostgres, database: str = "postgres") -> None:
         self.postgres = postgres
-        self.owner_dsn = postgres.dsn()
-        self.dsn = postgres.dsn(SERVICE)
+        asyncio.run(_made(postgres, database))
+        self.owner_dsn = postgres.dsn(database=database)
+        self.dsn = postgres.dsn(SERVICE, database)
         self.clock = SystemClock()
         self.codes: dict[str, int] = {}
         migrate(self.owner_dsn)
@@ -54,19 +63,20 @@ class Stage:
             "INSERT INTO access.key (key_id, organisation_id, label, secret_hash, rights, created_at) VALUES ($1, $2, 'load', $3, $4, $5)",
             key_id, organisation, secret_hash, sorted(RIGHTS_OF["utility"]), now,
         )  # fmt: skip
+        for code, assemblies in await connection.fetch(
+            "SELECT utility_id, (SELECT count(*) FROM record.assembly a WHERE a.utility_id = u.utility_id) FROM record.utility u"
+        ):
+            await connection.execute(_GRANT, code, organisation)
+            self.codes[code] = assemblies
         await connection.close()
         return key
 
     def fill(self, code: str, *, assemblies: int, years: int) -> None:
-        """Add a utility, and grant it to the key."""
+        """Add a utility, unless it is there, and grant it to the key."""
+        if code in self.codes:
+            return
         asyncio.run(fill(self.owner_dsn, code, assemblies=assemblies, years=years, now=self.clock.now()))
-        asyncio.run(
-            self.execute(
-                "INSERT INTO access.utility_grant (utility_id, organisation_id, granted_at) VALUES ($1, $2, now())",
-                code,
-                self.organisation,
-            )
-        )
+        asyncio.run(self.execute(_GRANT, code, self.organisation))
         self.codes[code] = assemblies
 
     async def execute(self, sql: str, *arguments: object) -> None:
@@ -111,20 +121,35 @@ async def _set(dsn: str, sql: str) -> None:
     await connection.close()
 
 
+async def _made(postgres: EmbeddedPostgres, database: str) -> None:
+    connection = await asyncpg.connect(postgres.dsn())
+    if not await connection.fetchval("SELECT EXISTS (SELECT FROM pg_database WHERE datname = $1)", database):
+        # A name of ours; a statement that makes a database takes no parameters.
+        await connection.execute(f"CREATE DATABASE {database}")
+    await connection.close()
+
+
 @contextmanager
-def staged() -> Iterator[Stage]:
-    """A stage in a temporary folder, for as long as it is needed."""
+def hosted(keep: Path | None = None) -> Iterator[EmbeddedPostgres]:
+    """A Postgres for as long as it is needed; its data in that folder, to be kept, or in a temporary one."""
     with TemporaryDirectory(prefix="nonreturn-load-", ignore_cleanup_errors=True) as folder:
-        data = Path(folder) / "postgres"
+        data = (Path(folder) if keep is None else keep) / "postgres"
         postgres = EmbeddedPostgres(data)
         # All servers hold their connections while each is loaded in turn.
         asyncio.run(_set(postgres.dsn(), "ALTER SYSTEM SET max_connections = 300"))
         postgres.stop()
         postgres = EmbeddedPostgres(data)
         try:
-            yield Stage(postgres)
+            yield postgres
         finally:
             postgres.stop()
+
+
+@contextmanager
+def staged(keep: Path | None = None) -> Iterator[Stage]:
+    """A stage with a Postgres of its own."""
+    with hosted(keep) as postgres:
+        yield Stage(postgres)
 
 
 class Server:
