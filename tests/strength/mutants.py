@@ -5,12 +5,13 @@ or never taken. Left as they are: what only a type checker reads, and prose (a t
 """
 
 import hashlib
-from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
+from typing import NamedTuple
 
 import libcst as cst
 import msgspec
-from libcst.metadata import CodeRange, MetadataWrapper, PositionProvider
+from libcst.metadata import CodePosition, CodeRange, MetadataWrapper, PositionProvider, WhitespaceInclusivePositionProvider
 from mutmut.mutation.mutators import mutation_operators
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -54,44 +55,59 @@ def modules() -> list[str]:
 
 def mutants_of(module: str) -> list[Mutant]:
     """Every mutant of a module, in the order of its text."""
-    text = path_of(module).read_text()
-    tree = cst.parse_module(text)
-    digest = hashlib.sha256(text.encode()).hexdigest()[:12]
+    tree, changes = _changes(module)
+    digest = hashlib.sha256(tree.bytes).hexdigest()[:12]
     return [
         Mutant(
-            module=module, number=number, digest=digest, first_line=place.start.line, last_line=place.end.line, operator=operator,
-            before=_said(tree, node), after=_said(tree, changed),
+            module=module, number=number, digest=digest, first_line=change.place.start.line, last_line=change.place.end.line,
+            operator=change.operator, before=_said(tree, change.node), after=_said(tree, change.changed),
         )
-        for number, (node, changed, operator, place) in enumerate(_changes(MetadataWrapper(tree, unsafe_skip_copy=True)))
+        for number, change in enumerate(changes)
     ]  # fmt: skip
 
 
 def text_of(mutant: Mutant) -> str:
     """The module's whole text with that change made."""
-    tree = cst.parse_module(mutant.path.read_text())
-    for number, (node, changed, _, _) in enumerate(_changes(MetadataWrapper(tree, unsafe_skip_copy=True))):
-        if number == mutant.number:
-            made = tree.deep_replace(node, changed)
-            assert isinstance(made, cst.Module)
-            return made.code
-    raise LookupError(mutant.key)
+    tree, changes = _changes(mutant.module)
+    change, text = changes[mutant.number], tree.code
+    start, end = (_offset(text, place) for place in (change.whole.start, change.whole.end))
+    if text[start:end] == tree.code_for_node(change.node):
+        return text[:start] + tree.code_for_node(change.changed) + text[end:]
+    # A statement is told without its place in the line, so it is put into the tree, which takes longer.
+    made = tree.deep_replace(change.node, change.changed)
+    assert isinstance(made, cst.Module)
+    return made.code
+
+
+def _offset(text: str, place: CodePosition) -> int:
+    return sum(len(line) for line in text.splitlines(keepends=True)[: place.line - 1]) + place.column
 
 
 def _said(tree: cst.Module, node: cst.CSTNode) -> str:
     return " ".join(tree.code_for_node(node).split())
 
 
-def _changes(wrapper: MetadataWrapper) -> Iterator[tuple[cst.CSTNode, cst.CSTNode, str, CodeRange]]:
+class _Change(NamedTuple):
+    node: cst.CSTNode
+    changed: cst.CSTNode
+    operator: str
+    place: CodeRange
+    whole: CodeRange
+
+
+@cache
+def _changes(module: str) -> tuple[cst.Module, list[_Change]]:
+    tree = cst.parse_module(path_of(module).read_text())
     finder = _Finder()
-    wrapper.visit(finder)
-    return iter(finder.found)
+    MetadataWrapper(tree, unsafe_skip_copy=True).visit(finder)
+    return tree, finder.found
 
 
 class _Finder(cst.CSTVisitor):
-    METADATA_DEPENDENCIES = (PositionProvider,)
+    METADATA_DEPENDENCIES = (PositionProvider, WhitespaceInclusivePositionProvider)
 
     def __init__(self) -> None:
-        self.found: list[tuple[cst.CSTNode, cst.CSTNode, str, CodeRange]] = []
+        self.found: list[_Change] = []
         self.annotations = 0
         self.calls_in_annotation = 0
 
@@ -117,8 +133,9 @@ class _Finder(cst.CSTVisitor):
         for kind, operator in mutation_operators:
             if isinstance(node, kind):
                 place = self.get_metadata(PositionProvider, node)
+                whole = self.get_metadata(WhitespaceInclusivePositionProvider, node)
                 self.found += [
-                    (node, changed, operator.__name__.removeprefix("operator_"), place)
+                    _Change(node, changed, operator.__name__.removeprefix("operator_"), place, whole)
                     for changed in operator(node)
                     if not changed.deep_equals(node)
                 ]

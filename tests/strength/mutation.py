@@ -9,6 +9,7 @@ alone, so that a larger sample holds the smaller one and results already in the 
 """
 
 import argparse
+import gc
 import hashlib
 import importlib
 import importlib.abc
@@ -213,6 +214,8 @@ def _pytest(files: Sequence[str], plugins: list[object]) -> int:
             "no:randomly",
             "-p",
             "no:cov",
+            "-m",
+            "not slow",
             "-W",
             "ignore::pytest.PytestAssertRewriteWarning",
             *files,
@@ -236,6 +239,11 @@ class _Chosen:
 
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
         items[:] = sorted((one for one in items if one.nodeid in self.order), key=lambda one: self.order[one.nodeid])
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        # One failure is enough; what pytest does at its end only takes time.
+        if report.failed and not os.environ.get("NONRETURN_STRENGTH_SHOW"):
+            os._exit(1)
 
 
 class _Changed(importlib.machinery.SourceFileLoader):
@@ -300,6 +308,9 @@ def _preload(names: Iterable[str]) -> None:
     for name in names:
         with suppress(Exception):
             importlib.import_module(name)
+    # What is here now is never looked through again by a forked process.
+    gc.collect()
+    gc.freeze()
 
 
 def _outcome(status: int) -> str:
