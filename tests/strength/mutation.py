@@ -216,6 +216,9 @@ def _pytest(files: Sequence[str], plugins: list[object]) -> int:
             "no:cov",
             "-m",
             "not slow",
+            # Else pytest takes rules/operation/practice_test.py for a test and loads it itself, unchanged.
+            "-o",
+            "python_files=test_*.py",
             "-W",
             "ignore::pytest.PytestAssertRewriteWarning",
             *files,
@@ -248,8 +251,10 @@ class _Chosen:
 
 class _Changed(importlib.machinery.SourceFileLoader):
     text = ""
+    used = False
 
     def get_code(self, fullname: str) -> CodeType:
+        _Changed.used = True
         return compile(self.text, self.get_filename(fullname), "exec", dont_inherit=True)
 
 
@@ -283,7 +288,10 @@ def _try_one(mutant: Mutant, baseline: Baseline) -> int:
     resource.setrlimit(resource.RLIMIT_CPU, (seconds, seconds + 5))
     resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
     sys.meta_path.insert(0, _Finder(mutant, text_of(mutant)))
-    return _pytest(sorted({name.partition("::")[0] for name in names}), [_Chosen(names)])
+    code = _pytest(sorted({name.partition("::")[0] for name in names}), [_Chosen(names)])
+    if not _Changed.used:
+        raise LookupError(f"{mutant.key} was never imported, so nothing was tried.")
+    return code
 
 
 def _in_fork(work: Callable[[], int]) -> int:
