@@ -4,7 +4,8 @@ First the tests run once as they are, so that it is known which test executes wh
 a process forked from this one, which has already imported everything but the rules: it runs only the tests that execute the changed
 lines, the quickest first, and stops at the first that fails. Lines that run while a module is imported concern every test.
 
-A mutant is *killed* where a test fails, or where it takes far longer than it should. Which mutants are tried is decided by the seed
+A mutant is *killed* where a test fails, where the rules cannot be imported any more, or where it takes far longer than it should (mutmut
+counts a test run that fails and one out of time the same; it makes none that cannot be imported). Which mutants are tried is decided by the seed
 alone, so that a larger sample holds the smaller one and results already in the file are not asked for again.
 """
 
@@ -18,6 +19,7 @@ import importlib.util
 import io
 import json
 import os
+import re
 import resource
 import signal
 import sys
@@ -57,13 +59,15 @@ class Baseline(msgspec.Struct, kw_only=True):
     loaded: list[str]
 
 
-class Survivor(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A mutant that no test can kill, and why."""
+class Group(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Mutants that no test can kill, as `told_of` tells them (`*` stands for anything), and why."""
 
-    module: str
-    before: str
-    after: str
     because: str
+    mutants: tuple[str, ...]
+
+    def holds(self, told: str) -> bool:
+        """Whether a mutant so told is one of them."""
+        return any(re.fullmatch(".*".join(map(re.escape, one.split("*"))), told) for one in self.mutants)
 
 
 def arguments(made: argparse.ArgumentParser) -> None:
@@ -73,6 +77,7 @@ def arguments(made: argparse.ArgumentParser) -> None:
     made.add_argument("--seed", type=int, default=1, help="which ones are tried (default 1)")
     made.add_argument("--module", action="append", help="only of this module (rules.…); may be given again")
     made.add_argument("--again", action="store_true", help="try again those that survived before")
+    made.add_argument("--unpinned", action="store_true", help="without the pinned answers (in a folder of its own)")
     made.add_argument("--jobs", type=int, default=1, help="how many are tried at once (default 1)")
     made.add_argument(
         "--folder", type=Path, default=Path(tempfile.gettempdir()) / "nonreturn-strength", help="where results are kept"
@@ -84,16 +89,16 @@ def run(options: argparse.Namespace) -> int:
     if "rules" in sys.modules:
         raise SystemExit("The rules are imported already, so no mutant of them would be seen.")
     options.folder.mkdir(parents=True, exist_ok=True)
-    baseline = _baseline(options.folder)
+    baseline = without_pins(made) if (made := recorded(options.folder)) and options.unpinned else made
     chosen = _chosen(options)
     results = options.folder / "mutation.ndjson"
-    known = _known(results)
+    known = results_in(results)
     if options.again:
         known = {key: outcome for key, outcome in known.items() if outcome != "survived"}
     waiting = [mutant for mutant in chosen if mutant.key not in known]
-    _preload(baseline.loaded)
+    preload(baseline.loaded)
     with results.open("a") as told:
-        _try_all(waiting, baseline, known, told, options.jobs)
+        try_all(waiting, lambda mutant: _try_one(mutant, baseline), known, told, options.jobs)
     return _tell(chosen, known)
 
 
@@ -104,7 +109,8 @@ def _chosen(options: argparse.Namespace) -> list[Mutant]:
     return by_chance if options.all else by_chance[: options.size]
 
 
-def _known(results: Path) -> dict[str, str]:
+def results_in(results: Path) -> dict[str, str]:
+    """The outcomes that a file of results holds, by key."""
     if not results.exists():
         return {}
     return {one["key"]: one["outcome"] for one in map(json.loads, results.read_text().splitlines())}
@@ -131,7 +137,7 @@ def _digests() -> dict[str, str]:
     return {"": common} | {name: hashlib.sha256((ROOT / name).read_bytes()).hexdigest() for name in tests}
 
 
-def _baseline(folder: Path) -> Baseline:
+def recorded(folder: Path) -> Baseline:
     """The tests as they are; only files of tests that changed since the last time run again."""
     file, digests = folder / "baseline.json", _digests()
     kept = Baseline(digests={}, seconds={}, lines={module: {} for module in modules()}, loaded=[])
@@ -171,6 +177,19 @@ def _record(file: Path, kept: Baseline, changed: list[str]) -> int:
     if code == 0:
         file.write_bytes(msgspec.json.encode(made))
     return code
+
+
+PINNED = ("tests/rules/pinned/",)
+
+
+def without_pins(whole: Baseline) -> Baseline:
+    """What is left without the tests that only hold answers to what they were."""
+    kept = {name: seconds for name, seconds in whole.seconds.items() if not name.startswith(PINNED)}
+    lines = {
+        module: {line: [name for name in names if not name or name in kept] for line, names in found.items()}
+        for module, found in whole.lines.items()
+    }
+    return msgspec.structs.replace(whole, seconds=kept, lines=lines)
 
 
 class _Timer:
@@ -282,13 +301,18 @@ def tests_for(mutant: Mutant, baseline: Baseline) -> list[str]:
     return [name for group in groups for name in sorted(group - {""}, key=lambda one: baseline.seconds.get(one, 0.0))]
 
 
+def tested(names: Sequence[str]) -> int:
+    """Pytest's exit code for those tests, in that order, until one fails."""
+    return _pytest(sorted({name.partition("::")[0] for name in names}), [_Chosen(names)])
+
+
 def _try_one(mutant: Mutant, baseline: Baseline) -> int:
     names = tests_for(mutant, baseline)
     seconds = int(ALLOWED_S + 5 * sum(baseline.seconds.get(name, 0.0) for name in names))
     resource.setrlimit(resource.RLIMIT_CPU, (seconds, seconds + 5))
     resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
     sys.meta_path.insert(0, _Finder(mutant, text_of(mutant)))
-    code = _pytest(sorted({name.partition("::")[0] for name in names}), [_Chosen(names)])
+    code = tested(names)
     if not _Changed.used:
         raise LookupError(f"{mutant.key} was never imported, so nothing was tried.")
     return code
@@ -312,7 +336,8 @@ def _fork(work: Callable[[], int]) -> int:
         os._exit(code)
 
 
-def _preload(names: Iterable[str]) -> None:
+def preload(names: Iterable[str]) -> None:
+    """Import what the tests need besides the rules, once for all processes."""
     for name in names:
         with suppress(Exception):
             importlib.import_module(name)
@@ -329,14 +354,15 @@ def _outcome(status: int) -> str:
     return {0: "survived", 5: "survived", 70: "broken"}.get(code, "killed")
 
 
-def _try_all(waiting: list[Mutant], baseline: Baseline, known: dict[str, str], told: Any, jobs: int) -> None:
-    running: dict[int, Mutant] = {}
+def try_all(waiting: Sequence[Any], trial: Callable[[Any], int], known: dict[str, str], told: Any, jobs: int) -> None:
+    """Try each in a process of its own, and tell its outcome in `known` and as a line of `told`."""
+    running: dict[int, Any] = {}
     left = list(reversed(waiting))
     done = 0
     while left or running:
         while left and len(running) < jobs:
             mutant = left.pop()
-            running[_fork(lambda mutant=mutant: _try_one(mutant, baseline))] = mutant  # type: ignore[misc]
+            running[_fork(lambda mutant=mutant: trial(mutant))] = mutant  # type: ignore[misc]
         child, status = os.wait()
         mutant = running.pop(child)
         known[mutant.key] = _outcome(status)
@@ -358,17 +384,23 @@ def interval(killed: int, tried: int) -> str:
     return f"{100 * killed / tried:.1f} ({100 * low:.1f}–{100 * high:.1f})"
 
 
+def told_of(mutant: Mutant) -> str:
+    """A mutant in a line: where it is, the line's text, what becomes of which part."""
+    line = mutant.path.read_text().splitlines()[mutant.first_line - 1].strip()
+    return f"{mutant.module}: {line} | {mutant.before} → {mutant.after}"
+
+
 def _tell(chosen: list[Mutant], known: dict[str, str]) -> int:
-    explained = {(one.module, one.before, one.after): one.because for one in listed()}
+    groups = listed()
     of_module: dict[str, Counter[str]] = defaultdict(Counter)
     for mutant in chosen:
         outcome = known[mutant.key]
         of_module[mutant.module][outcome] += 1
         if outcome == "survived":
-            because = explained.get((mutant.module, mutant.before, mutant.after))
+            told = told_of(mutant)
+            because = next((one.because for one in groups if one.holds(told)), None)
             of_module[mutant.module]["explained"] += because is not None
-            print(f"{mutant.path.relative_to(ROOT)}:{mutant.first_line} {mutant.operator}: {mutant.before}  →  {mutant.after}")
-            print(f"    {because or 'NOT EXPLAINED'}")
+            print(f"{told}\n    line {mutant.first_line}; {because or 'NOT EXPLAINED'}")
     rows = [_row(module, count) for module, count in sorted(of_module.items())]
     total = sum(of_module.values(), Counter())
     show(
@@ -384,6 +416,6 @@ def _row(name: str, count: Counter[str]) -> list[object]:
     return [name, tried, killed, count["slow"], count["survived"], count["explained"], interval(killed, tried)]
 
 
-def listed() -> list[Survivor]:
+def listed() -> list[Group]:
     """The survivors that are explained."""
-    return msgspec.toml.decode(LISTED.read_bytes(), type=dict[str, list[Survivor]]).get("survivor", [])
+    return msgspec.toml.decode(LISTED.read_bytes(), type=dict[str, list[Group]]).get("group", [])
