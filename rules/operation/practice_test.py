@@ -194,9 +194,7 @@ class _Bench:
             self.made_of, **{side: msgspec.structs.replace(getattr(self.made_of, side), held_open=held)}
         )
 
-    def work(
-        self, *, inlet: Literal["open", "shut"], outlet_cock: bool = False, middle_cock: str = "", across: str = ""
-    ) -> State:
+    def work(self, *, inlet_open: bool, outlet_cock: bool = False, middle_cock: str = "", across: str = "") -> State:
         """Set the shutoffs and cocks (the outlet shutoff stays closed) and let the zones settle.
 
         `across` names the opening by which inlet and zone are joined through the gauge, as when water is bled across it.
@@ -205,7 +203,7 @@ class _Bench:
         if across:
             held = made_of.first.held_open + conductance(across)
             made_of = msgspec.structs.replace(made_of, first=msgspec.structs.replace(made_of.first, held_open=held))
-        supply, opening = (self.pressure, inf) if inlet == "open" else (self.pressure, self.inlet_leak)
+        supply, opening = (self.pressure, inf) if inlet_open else (self.pressure, self.inlet_leak)
         downstream = conductance("test_cock") if outlet_cock else self.outlet_leak
         ends = Boundary(
             supply=None if opening is None else supply,
@@ -244,7 +242,7 @@ def _reduced_pressure(bench: _Bench) -> Told:
         ),
         None,
     )
-    now = bench.work(inlet="open")
+    now = bench.work(inlet_open=True)
     yield (
         bench.step(
             "Close the outlet shutoff; leave the inlet shutoff open.",
@@ -267,7 +265,7 @@ def _reduced_pressure(bench: _Bench) -> Told:
         (Check1Reading(closed_tight=tight, line=bench.line, **told)),
     )
     for needle in _BLEEDS:
-        now = bench.work(inlet="open", across=needle)
+        now = bench.work(inlet_open=True, across=needle)
         if now.vent_open:
             break
     opens = now.vent_open
@@ -283,8 +281,8 @@ def _reduced_pressure(bench: _Bench) -> Told:
         ),
         (ReliefValveReading(opened=opens, line=bench.line, **told)),
     )
-    bench.work(inlet="open", outlet_cock=True)
-    now = bench.work(inlet="open")
+    bench.work(inlet_open=True, outlet_cock=True)
+    now = bench.work(inlet_open=True)
     yield from _second_drop(
         bench,
         now.middle - now.outlet,
@@ -303,14 +301,14 @@ def _double_check(bench: _Bench) -> Told:
         ),
         None,
     )
-    bench.work(inlet="open")
-    now = bench.work(inlet="shut", middle_cock="test_cock")
+    bench.work(inlet_open=True)
+    now = bench.work(inlet_open=False, middle_cock="test_cock")
     yield from _first_drop(
         bench, now, Check1Reading, "Close the inlet shutoff, open test cock 3, and read when the water stands still."
     )
-    bench.work(inlet="open")
-    bench.work(inlet="shut")
-    now = bench.work(inlet="shut", outlet_cock=True)
+    bench.work(inlet_open=True)
+    bench.work(inlet_open=False)
+    now = bench.work(inlet_open=False, outlet_cock=True)
     yield from _second_drop(
         bench,
         now.middle,
@@ -329,11 +327,11 @@ def _vacuum_breaker(bench: _Bench) -> Told:
         ),
         None,
     )
-    bench.work(inlet="open")
-    now = bench.work(inlet="shut")
+    bench.work(inlet_open=True)
+    now = bench.work(inlet_open=False)
     shut_at = now.middle
     for needle in _BLEEDS:
-        now = bench.work(inlet="shut", middle_cock=needle)
+        now = bench.work(inlet_open=False, middle_cock=needle)
         if now.vent_open:
             break
     inlet_opens = now.vent_open
@@ -357,8 +355,8 @@ def _vacuum_breaker(bench: _Bench) -> Told:
         ),
         AirInletReading(opened=inlet_opens, opened_fully=fully, line=bench.line, **told),
     )
-    bench.work(inlet="open")
-    now = bench.work(inlet="shut", middle_cock="test_cock")
+    bench.work(inlet_open=True)
+    now = bench.work(inlet_open=False, middle_cock="test_cock")
     yield from _first_drop(
         bench,
         now,

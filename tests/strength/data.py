@@ -1,7 +1,8 @@
 """`data`: how many of the numbers in `rules/data` a test other than a pin notices when they are changed by one step.
 
 A step is 1 in the last digit that is written, up or down by the seed's chance. The tests that hold a file or an answer to what it was
-(its digest) would notice each; so they are left out, and what is left checks a number against something else. Runs as `mutation` does.
+(its digest) would notice each; so they are left out, and what is left checks a number against something else. Runs as `mutation` does,
+each with the tests that execute the line which reads its file.
 """
 
 import argparse
@@ -16,7 +17,7 @@ import msgspec
 
 from tests.load.table import show
 from tests.strength import mutation
-from tests.strength.mutants import ROOT
+from tests.strength.mutants import ROOT, modules, path_of
 
 DATA = ROOT / "rules/data"
 PINS = (
@@ -83,11 +84,14 @@ def run(options: argparse.Namespace) -> int:
     chosen = [step for file in files for step in steps(file, options.seed)]
     results = options.folder / "data.ndjson"
     known = mutation.results_in(results)
-    names = [name for name in sorted(baseline.seconds, key=baseline.seconds.__getitem__) if name and not name.startswith(PINS)]
     mutation.preload(baseline.loaded)
     with results.open("a") as told:
         mutation.try_all(
-            [one for one in chosen if one.key not in known], lambda one: _try_one(one, names), known, told, options.jobs
+            [one for one in chosen if one.key not in known],
+            lambda one: _try_one(one, tests_for(one.file, baseline)),
+            known,
+            told,
+            options.jobs,
         )
     counts: dict[str, Counter[str]] = defaultdict(Counter)
     for one in chosen:
@@ -102,6 +106,18 @@ def run(options: argparse.Namespace) -> int:
         [*rows, ["all", *(sum(row[at] for row in rows) for at in (1, 2))]],
     )
     return int(any(count["survived"] or count["broken"] for count in counts.values()))
+
+
+def tests_for(file: str, baseline: mutation.Baseline) -> list[str]:
+    """The tests that read the file, the quickest first, without the pins."""
+    names = {
+        name
+        for module in modules()
+        for number, line in enumerate(path_of(module).read_text().splitlines(), start=1)
+        if f'read("{file}"' in line or (f'read(f"{file.partition("/")[0]}/' in line and "/" in file)
+        for name in baseline.lines[module].get(number, [])
+    }
+    return sorted((name for name in names if name and not name.startswith(PINS)), key=baseline.seconds.__getitem__)
 
 
 def _try_one(step: Step, names: list[str]) -> int:

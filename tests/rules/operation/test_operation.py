@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from rules.errors import DocumentError
 from rules.operation import OperationAsk, operate
 from rules.operation.elements import deepest_vacuum, water_head
+from rules.operation.zones import parts_of
 
 UNITS = {"pressure": "psi", "length": "in", "flow": "gpm"}
 STATIC = {"supply_pressure": 62, "downstream": "outlets_closed"}
@@ -362,6 +363,12 @@ def test_what_does_not_belong_is_refused_where_it_stands(kind: Any, change: Any,
     with pytest.raises(DocumentError) as refused:
         operate(msgspec.convert({"kind": kind, "units": UNITS, "steps": [FLOWING], **change}, OperationAsk))
     assert refused.value.pointer == pointer
+    # What is said names what was told, and what can be.
+    if pointer.startswith("/conditions"):
+        part = pointer.rpartition("/")[2]
+        status = change["conditions"][part]
+        assert str(refused.value).startswith((f"A {kind} has no {part};", f"{part} can be "))
+        assert str(refused.value).endswith((f"{', '.join(parts_of(kind)) or 'none'}.", f", not {status}."))
 
 
 CHECKS = st.sampled_from(["sound", "leaking", "stuck_open"])
