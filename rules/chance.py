@@ -100,8 +100,6 @@ def _beta(x: float, rest: float, a: float, b: float) -> float:
     """The regularised incomplete beta function I_x(a, b); `rest` is 1 − x, which the caller may know better than a subtraction would."""
     if x <= 0:
         return 0.0
-    if rest <= 0:
-        return 1.0
     if x > (a + 1) / (a + b + 2):
         return 1 - _beta(rest, x, b, a)
     front = math.exp(math.lgamma(a + b) - math.lgamma(a) - math.lgamma(b) + a * math.log(x) + b * math.log(rest)) / a

@@ -12,6 +12,7 @@ from rules.field_test.uncertainty import conformance_probability
 from rules.quantities import convert, exact_factor, fahrenheit, fast_factor
 from rules.rulebook import Criterion, Interval, RulebookData, extend, resolve
 from rules.sources import Source
+from tests.rules.refusals import whole
 
 
 def criterion(**changes: object) -> Criterion:
@@ -113,8 +114,10 @@ def test_a_rulebook_in_force_is_what_is_in_force_on_that_day() -> None:
     assert before.digest != after.digest
     assert set(before.sources) == {"w", "x"}
     for day in (dt.date(1999, 12, 31), dt.date(2031, 1, 1)):
-        with pytest.raises(errors.NotInForceError):
+        with pytest.raises(errors.NotInForceError) as caught:
             resolve(changing, SOURCES, day)
+        # It says which day, and from when to when there is something.
+        assert all(one in whole(caught.value).message for one in (day.isoformat(), "2000-01-01", "2030-12-31"))
     with pytest.raises(errors.NotInForceError, match="on"):
         resolve(data(), SOURCES, dt.date(1999, 12, 31))
 

@@ -16,8 +16,21 @@ from msgspec import UNSET, Struct
 
 import rules
 from rules import operation, selection
+from rules.catalogue import Catalogue
 from rules.field_test.criteria import Noted
+from rules.field_test.diagnosis import Rows
+from rules.field_test.plan import Spoils
+from rules.field_test.uncertainty import Water
+from rules.notices.data import NoticeData
+from rules.operation.elements import Physics
+from rules.rulebook import RulebookData
+from rules.screening.settings import ScreeningData
+from rules.selection import hazard, hydraulics
+from rules.selection.installation import PlacementData
+from rules.selection.tables import Index, Table
+from rules.sources import Work
 from rules.standing import ComponentTrend
+from rules.words import Words
 
 ASKED: list[Any] = [
     rules.Test, rules.PreviousReadings, selection.SelectionAsk, selection.PlacementAsk, operation.OperationAsk, operation.PracticeTestAsk,
@@ -87,6 +100,17 @@ def reachable(shape: Any) -> set[Any]:
 @pytest.mark.parametrize("shape", ASKED, ids=lambda one: one.__name__)
 def test_a_misspelt_member_is_refused_wherever_it_stands(shape: Any) -> None:
     # contract.md, Manners: unknown members are refused, so that a misspelt one is never lost.
+    assert [one for one in reachable(shape) if not one.__struct_config__.forbid_unknown_fields] == []
+
+
+DATA: list[Any] = [
+    Catalogue, Work, Words, NoticeData, RulebookData, Spoils, Rows, Water, Physics, ScreeningData, PlacementData, Index, Table, hydraulics._Data, hazard._Types,
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("shape", DATA, ids=lambda one: one.__name__)
+def test_a_misspelt_member_of_the_data_is_refused(shape: Any) -> None:
+    # A limit whose name is misspelt would otherwise silently not be there.
     assert [one for one in reachable(shape) if not one.__struct_config__.forbid_unknown_fields] == []
 
 

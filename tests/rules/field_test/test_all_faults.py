@@ -7,6 +7,7 @@ import msgspec
 import pytest
 
 import rules
+from tests.rules.refusals import whole
 
 
 def refused(**changes: Any) -> rules.RulesError:
@@ -16,7 +17,7 @@ def refused(**changes: Any) -> rules.RulesError:
     } | changes  # fmt: skip
     with pytest.raises(rules.RulesError) as found:
         rules.judge(msgspec.convert(document, rules.Test), received_at=dt.datetime(2026, 6, 1, tzinfo=dt.UTC))
-    return found.value
+    return whole(found.value)
 
 
 def test_lengths_without_a_unit_and_an_unknown_rulebook_are_told_together() -> None:

@@ -8,6 +8,7 @@ import msgspec
 import pytest
 
 import rules
+from tests.rules.refusals import whole
 
 RECEIVED = dt.datetime(2026, 5, 15, tzinfo=dt.UTC)
 TIGHT = {"inlet": "tight", "outlet": "tight"}
@@ -446,7 +447,7 @@ def test_a_gauge_that_does_not_stand_level_is_noted_and_corrected_for_a_single_h
 def test_a_length_without_its_unit_is_refused() -> None:
     with pytest.raises(rules.DocumentError) as caught:
         judge("pvb", gauge={"height_above_assembly": 12})
-    assert caught.value.pointer == "/units/length"
+    assert whole(caught.value).pointer == "/units/length"
     with pytest.raises(rules.DocumentError, match="size"):
         judge("pvb", assembly={"kind": "pvb", "hazard": "health", "size": 1.0})
     told = judge("pvb", assembly={"kind": "pvb", "hazard": "health", "size": 1.0}, units={"pressure": "psi", "length": "in"})
@@ -454,18 +455,21 @@ def test_a_length_without_its_unit_is_refused() -> None:
 
 
 def test_an_unknown_rulebook_and_a_day_without_one_are_errors() -> None:
-    with pytest.raises(rules.UnknownRulebookError):
+    with pytest.raises(rules.UnknownRulebookError) as unknown:
         judge("pvb", rulebook="nowhere")
-    with pytest.raises(rules.NotInForceError):
+    assert "'nowhere'" in whole(unknown.value).message
+    with pytest.raises(rules.NotInForceError) as silent:
         judge("pvb", performed_at="1980-01-01T00:00:00Z")
+    assert "1980-01-01" in whole(silent.value).message
 
 
 def test_a_rulebook_that_names_no_deadline_cannot_be_asked_for_one() -> None:
     from rules.field_test.actions import deadline  # noqa: PLC0415 - this one test looks inside
 
     book = rules.rulebook("us-common", dt.date(2026, 5, 14))
-    with pytest.raises(rules.NotJudgeableError):
+    with pytest.raises(rules.NotJudgeableError) as caught:
         deadline(msgspec.structs.replace(book, deadlines=()), "health", "lost")
+    assert whole(caught.value)
 
 
 def test_a_pair_that_contradicts_itself_says_nothing_against_the_second_check() -> None:

@@ -12,6 +12,7 @@ from rules import DocumentError, notices
 from rules.load import works
 from rules.notices.data import notice_data
 from rules.notices.text import faults
+from tests.rules.refusals import whole
 
 DUE = dt.date(2026, 6, 30)
 FACTS = notices.NoticeFacts(
@@ -106,7 +107,7 @@ def test_every_fault_of_a_schedule_is_told_with_its_place() -> None:
     )
     with pytest.raises(DocumentError) as caught:
         notices.check(steps)
-    found = [(one.pointer, one.message) for one in (caught.value, *caught.value.also)]
+    found = [(one.pointer, one.message) for one in (whole(caught.value), *caught.value.also)]
     assert [pointer for pointer, _ in found] == [
         "/steps/1/step", "/steps/1/days", "/steps/1/subject", *["/steps/1/text"] * 6, "/steps/2/days", "/steps/2/text",
     ]  # fmt: skip

@@ -9,6 +9,7 @@ import pytest
 from rules.errors import DocumentError, NotInForceError, UnknownRulebookError
 from rules.selection import KindAnswer, SelectionAnswer, SelectionAsk, premises_types, select
 from rules.selection.tables import index, table
+from tests.rules.refusals import whole
 
 ON = dt.date(2026, 6, 1)
 PLAIN: dict[str, Any] = {
@@ -200,7 +201,7 @@ def test_a_fault_in_the_ask_is_pointed_at(fault: str) -> None:
     told, pointer = FAULTS[fault]
     with pytest.raises(DocumentError) as raised:
         choose(**told)
-    assert raised.value.pointer == pointer
+    assert whole(raised.value).pointer == pointer
 
 
 def test_a_rulebook_that_is_not_carried_is_an_error_and_so_is_a_day_on_which_it_is_silent() -> None:

@@ -9,6 +9,7 @@ import pytest
 import rules
 from rules.standing import Occurrence, Standing, TestEvent, interval_for, next_due, standing, standing_on
 from rules.standing.schedule import book_for
+from tests.rules.refusals import whole
 
 DAY = dt.date(2026, 3, 10)
 
@@ -158,8 +159,9 @@ def test_a_rulebook_without_an_interval_for_the_case_is_an_error() -> None:
     import msgspec  # noqa: PLC0415 - only here
 
     book = msgspec.structs.replace(book_for("us-common", DAY), intervals=())
-    with pytest.raises(rules.NotJudgeableError):
+    with pytest.raises(rules.NotJudgeableError) as caught:
         interval_for(book, "health", "residential")
+    assert whole(caught.value)
 
 
 def test_history_older_or_younger_than_a_rulebook_is_dated_by_its_nearest_day() -> None:

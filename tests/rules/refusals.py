@@ -1,0 +1,17 @@
+"""What every refusal of the rules holds to (rules/errors.py): each is a whole sentence, and tells what it was about."""
+
+import re
+from typing import TypeVar
+
+from rules import RulesError
+
+T = TypeVar("T", bound=RulesError)
+
+
+def whole(error: T) -> T:
+    """The error, after its message and those it carries were read."""
+    for one in (error, *error.also):
+        assert re.fullmatch(r"[A-Za-z`].+[.]", one.message, re.DOTALL), one.message
+        assert str(one) == one.message
+        assert "None" not in one.message
+    return error
