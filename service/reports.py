@@ -8,6 +8,7 @@ from msgspec import UNSET, Meta, Raw, Struct, UnsetType
 
 import rules
 from service.documents import Needs
+from service.reviews import ReviewDecision
 from service.things import Code
 
 Reason = Literal["installation", "periodic", "repair", "relocation", "incident", "other"]
@@ -58,13 +59,17 @@ class ReportFacts(KeptFacts, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
 
 class Report(KeptFacts, frozen=True, kw_only=True, forbid_unknown_fields=False, omit_defaults=True):
-    """A report as kept; `log_index` is its place in the utility's record, counted from 0."""
+    """A report as kept; `log_index` is its place in the utility's record, counted from 0.
+
+    `decision` is what was last decided of it, where it was held.
+    """
 
     id: UUID
     utility: str
     received_at: dt.datetime
     log_index: int | UnsetType = UNSET
     superseded_by: UUID | UnsetType = UNSET
+    decision: ReviewDecision | UnsetType = UNSET
 
 
 class Recorded(Struct, frozen=True, kw_only=True):

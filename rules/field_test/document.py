@@ -156,7 +156,11 @@ class Test(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_d
     declared: Declared | UnsetType = UNSET
 
 
-class PreviousReadings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The readings of the test before this one, for noticing that every digit repeats."""
+class PreviousReadings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """The readings of the test before this one, for noticing that every digit repeats; none where there are none to compare with.
+
+    `corrected` is how the report came out that this one corrects, where it corrects one.
+    """
 
     readings: list[Reading]
+    corrected: Declared | UnsetType = UNSET

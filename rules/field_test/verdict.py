@@ -32,7 +32,8 @@ CAUTION: Final = "Local codes and a licensed tester decide; this verdict replace
 def judge(test: Test, *, received_at: dt.datetime, previous: PreviousReadings | None = None) -> Verdict:
     """Judge a test; `received_at` is when its report was received, `previous` the last test's readings where they are known.
 
-    UnknownRulebookError and NotInForceError where there is no rulebook for the day; DocumentError where a unit is missing.
+    It also holds how the report came out that this one corrects. UnknownRulebookError and NotInForceError where there is no rulebook for the
+    day; DocumentError where a unit is missing.
     """
     faults = lengths_without_unit(test) if test.units.length is UNSET else None
     performed_on = test.performed_at.date()
@@ -63,6 +64,9 @@ def judge(test: Test, *, received_at: dt.datetime, previous: PreviousReadings | 
     elif final is not None and initial.verdict.outcome == "fail" and shows_again(told, again):
         message = "Every reading of the final test repeats the failing initial test's, digit for digit."
         flags.append(flag("reading_repeated", "/final_test/readings", message))
+    if previous is not None and previous.corrected == "fail" and outcome != "fail":
+        message = "The report that this one corrects failed, and this one shows no failure; until a person has looked, the failing one counts."
+        flags.append(flag("failure_corrected", "/supersedes", message))
     if test.declared is not UNSET and test.declared != outcome:
         message = f"The report declares {test.declared!r}; the readings show {outcome!r}."
         flags.append(flag("declared_outcome_differs", "/declared", message))

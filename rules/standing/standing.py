@@ -1,6 +1,7 @@
 """What an assembly's reports add up to, with what else happened to it.
 
-Reports count in the order in which the tests were performed, whenever they arrived. One that is superseded or refused says nothing. A
+Reports count in the order in which the tests were performed, whenever they arrived. One that is refused says nothing,
+nor does one that is superseded; but a failing one, superseded, counts on until what corrects it was accepted, or fails itself. A
 failing report counts although it is held for review, for safety; a passing one that is held renews nothing until it is accepted. An
 incomplete test changes nothing. What happened after the last test that counts makes the next one due as the rulebook asks, and a
 backflow incident takes away what that test said of the protection, unless none was left. Nothing but an accepted test that passes makes
@@ -9,7 +10,7 @@ kept stays true as days pass.
 """
 
 import datetime as dt
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Final, Literal
 
 from msgspec import UNSET, Struct, UnsetType
@@ -29,7 +30,8 @@ _OF_THE_DAY: Final = ("current", "due_soon", "overdue")
 class TestEvent(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A report as far as standing goes. `performed_on` is the day of the test where the utility is.
 
-    `initial_outcome` is how the first test came out, before any repair; left out, it is the outcome.
+    `acceptance` is what a person decided, where one did; `supersedes` the report that this one corrects. `initial_outcome` is how the first
+    test came out, before any repair; left out, it is the outcome.
     """
 
     __test__ = False
@@ -41,7 +43,7 @@ class TestEvent(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     outcome: Outcome
     protection: Protection
     acceptance: Acceptance
-    superseded: bool = False
+    supersedes: str | UnsetType = UNSET
     initial_outcome: Outcome | UnsetType = UNSET
 
 
@@ -187,9 +189,10 @@ def _decided(history: Sequence[TestEvent]) -> _Decided:
     failing_since: dt.date | None = None
     failures: list[dt.date] = []
     before: tuple[dt.date, ...] = ()
+    later = {one.supersedes: one for one in history if one.supersedes is not UNSET}
     # Of two tests told to be of the same moment the failing one counts: nobody can tell which came first.
     for one in sorted(history, key=lambda one: (one.performed_at, one.outcome == "fail", one.received_at, one.report_id)):
-        if one.superseded or one.acceptance == "refused":
+        if one.acceptance == "refused" or _silenced(one, later):
             continue
         if "fail" in (one.outcome, one.initial_outcome):
             failures.append(one.performed_on)
@@ -199,6 +202,19 @@ def _decided(history: Sequence[TestEvent]) -> _Decided:
         elif one.outcome == "pass" and one.acceptance == "accepted":
             passed, failed, failing_since, before = one, None, None, tuple(failures)
     return _Decided(passed=passed, failed=failed, failing_since=failing_since, failures=before)
+
+
+def _silenced(one: TestEvent, later: Mapping[str, TestEvent]) -> bool:
+    """Whether a correction (`later`, by what it corrects) takes its word from a report: from one that failed only where it may itself be believed."""
+    told = later.get(one.report_id)
+    while one.outcome == "fail" and told is not None and not _counts(told):
+        told = later.get(told.report_id)
+    return told is not None
+
+
+def _counts(one: TestEvent) -> bool:
+    """Whether a report was accepted, or failed and was not refused."""
+    return one.acceptance == "accepted" or (one.outcome == "fail" and one.acceptance == "held")
 
 
 def standing_on(kept: Standing, on: dt.date, due_soon_days: int) -> Standing:

@@ -266,22 +266,24 @@ class Checker:
         document = {**{f"{thing}_id": str(found[thing][0]) for thing in found}, **one.document["report"]}
         try:
             facts = documents.decode(ReportFacts, msgspec.json.encode(document))
+            before = recorded.get((facts.assembly_id, facts.performed_at))
+            corrected = facts
+            if before is not None:
+                corrected = replace(facts, supersedes=before.id, supersedes_because="Corrected by an import.")
             submission = Submission(
-                id=self._report_id(found, document), facts=facts, principal=self._principal, received_at=self._now
+                id=self._report_id(found, document), facts=corrected, principal=self._principal, received_at=self._now
             )
-            row = judge(self._utility, submission, _facts_row(found))
+            row = judge(self._utility, submission, _facts_row(found), {} if before is None else {before.id: before.outcome})
         except ProblemError as error:
             raise _BadError(*self._named("test", error.faults or [Fault(pointer="", detail=error.detail)], [])) from None
         except rules.RulesError as error:
             raise _BadError(*[(fault.message, None) for fault in (error, *error.also)]) from None
-        before = recorded.get((facts.assembly_id, facts.performed_at))
         if before is None:
             self._staging.resolve(one.number, "new", id=str(submission.id), facts=msgspec.json.encode(facts))
         elif (differing := _differing(before, facts)) and not self._asked.options.correct_reports:
             detail = f"A test of that assembly at that moment is recorded and reads otherwise in {', '.join(f'`{name}`' for name in differing)}; reports are never changed. To correct it by this one, say `correct_reports=true`."
             raise _BadError((detail, "test.date"))
         elif differing:
-            corrected = replace(facts, supersedes=before.id, supersedes_because="Corrected by an import.")
             self._staging.resolve(
                 one.number, "changed", id=str(uuid5(before.id, content_hash(facts).hex())), facts=msgspec.json.encode(corrected)
             )

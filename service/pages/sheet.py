@@ -28,6 +28,10 @@ _ACCEPTANCE: Final = {
     "held": "A person at the utility still has to look at this report before it stands as a record.",
     "refused": "The report does not stand as a record.",
 }
+_DECIDED: Final = {
+    "accepted": "The report was held, and the utility has decided that it stands as a record.",
+    "refused": "The report was held, and the utility has decided that it does not stand as a record.",
+}
 _STANDINGS: Final = {
     "current": "tested, next test due {due}",
     "due_soon": "tested, next test due soon, by {due}",
@@ -99,7 +103,7 @@ def sheet(content: ReceiptContent, known: SheetFacts | None, standing: rules.Sta
         passed=verdict.outcome == "pass",
         summary=verdict.summary,
         protection=_PROTECTION[last.protection],
-        acceptance=_ACCEPTANCE[verdict.acceptance],
+        acceptance=_ACCEPTANCE[verdict.acceptance] if known is None or known.decision is None else _DECIDED[known.decision],
         standing=None if standing is None else _standing(standing),
         facts=_facts(content, known, kind.name),
         phases=phases,

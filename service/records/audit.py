@@ -286,6 +286,13 @@ class _Audit:
             self._tell("report added", "The change feed does not tell of it.", index, report_id)
         for vanished in await self._store.vanished(self._utility):
             self._tell("report missing", f"The change feed tells of report {vanished}, which is not there.")
+        for report, version, there in await self._store.strayed_reviews(self._utility):
+            if there:
+                self._tell("decision added", f"The change feed does not tell of decision {version} on report {report}.")
+            else:
+                self._tell(
+                    "decision removed", f"The change feed tells of decision {version} on report {report}, which is not there."
+                )
         for sequence in await self._store.missing_changes(self._utility):
             self._tell("change missing", f"The change feed lacks number {sequence}.")
 

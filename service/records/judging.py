@@ -6,8 +6,9 @@ again years later and give the same bytes.
 
 import datetime as dt
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import lru_cache
+from types import MappingProxyType
 from typing import Any
 from uuid import UUID
 from zoneinfo import ZoneInfo
@@ -77,11 +78,18 @@ def content_hash(facts: KeptFacts) -> bytes:
     return hashlib.sha256(msgspec.json.encode(facts, order="sorted")).digest()
 
 
-def judge(utility: Utility, submission: Submission, known: FactsRow) -> ReportRow:
-    """The report with its verdict, by what the registry knows of its assembly, tester and gauge, and by the test before it."""
+def judge(
+    utility: Utility, submission: Submission, known: FactsRow, outcomes: Mapping[UUID, rules.Outcome] = MappingProxyType({})
+) -> ReportRow:
+    """The report with its verdict, by what the registry knows of its assembly, tester and gauge, and by the test before it.
+
+    `outcomes` tells, by id, how the report came out that it corrects.
+    """
     facts = submission.facts
     test = as_judged(utility, facts, known)
     previous = previous_readings(facts, known)
+    if facts.supersedes is not UNSET and (corrected := outcomes.get(facts.supersedes)) is not None:
+        previous = rules.PreviousReadings(readings=[] if previous is None else previous.readings, corrected=corrected)
     verdict = rules.judge(test, received_at=submission.received_at, previous=previous)
     company = submission.principal.company if known.tester_organisation_id is None else known.tester_organisation_id
     row = ReportRow(

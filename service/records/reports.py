@@ -27,6 +27,7 @@ from service.problems import Fault, ProblemError, not_found
 from service.records.judging import Submission, day_of_test, judge, today
 from service.records.leaf import hashed
 from service.reports import KeptFacts, RecordedRaw, Report
+from service.reviews import ReviewDecision
 from service.store.pool import company_looks, whole_view
 from service.store.registry import RegistryStore
 from service.store.reports import (
@@ -154,10 +155,15 @@ class Submissions:
             some = [submissions[place] for place in asked]
             keys = [one.idempotency_key for one in some if one.idempotency_key is not None]
             companies = [one.principal.company for one in some]
-            gathered = await session.gather([one.facts for one in some], [one.id for one in some], keys, companies)
+            named = [one.id for one in some] + [one.facts.supersedes for one in some if one.facts.supersedes is not UNSET]
+            gathered = await session.gather([one.facts for one in some], named, keys, companies)
+            # How what is corrected came out: it is recorded already, or stands before its correction in this group.
+            outcomes = {row.id: row.outcome for row in gathered.taken}
             for place, facts in zip(asked, gathered.facts, strict=True):
                 try:
-                    judged[place] = _Judged(submission=submissions[place], row=judge(utility, submissions[place], facts))
+                    row = judge(utility, submissions[place], facts, outcomes)
+                    judged[place] = _Judged(submission=submissions[place], row=row)
+                    outcomes.setdefault(row.id, row.outcome)
                 except (ProblemError, rules.RulesError) as error:
                     results[place] = error
             if judged and all(one.row.supersedes is None for one in judged.values()):
@@ -339,6 +345,7 @@ def _recorded(utility: Utility, stored: StoredReport, on: dt.date) -> RecordedRa
             facts,
             log_index=stored.log_index,
             superseded_by=stored.superseded_by or UNSET,
+            decision=UNSET if stored.decision is None else msgspec.json.decode(stored.decision, type=ReviewDecision),
         ),
         verdict=Raw(stored.verdict.encode()),
         standing=standing,
@@ -350,7 +357,6 @@ _occurrences = msgspec.json.Decoder(list[rules.Occurrence]).decode
 
 def work_out(utility: Utility, known: AssemblyRow, history: Sequence[HistoryRow]) -> rules.Standing:
     """An assembly's standing from its facts, its reports and what happened to it: the rules' own, by the utility's rulebook."""
-    corrected = {row.supersedes for row in history if row.supersedes is not None}
     return rules.standing(
         rulebook_id=utility.rulebook,
         hazard=known.hazard,
@@ -361,10 +367,9 @@ def work_out(utility: Utility, known: AssemblyRow, history: Sequence[HistoryRow]
             rules.TestEvent(
                 report_id=str(row.id), performed_on=row.performed_on, performed_at=row.performed_at, received_at=row.received_at,
                 reason=row.reason, outcome=row.outcome, protection=row.protection, acceptance=row.acceptance,
-                initial_outcome=row.initial_outcome or UNSET,
+                initial_outcome=row.initial_outcome or UNSET, supersedes=UNSET if row.supersedes is None else str(row.supersedes),
             )
             for row in history
-            if row.id not in corrected
         ],
         occurrences=_occurrences(known.occurrences) + _occurrences(known.incidents or "[]"),
         season_starts=None if known.season is None else msgspec.json.decode(known.season, type=Season).start,

@@ -1,7 +1,7 @@
 """Standings listed, and the standing of a past day.
 
 A past day is answered from the record as it stood at that day's end where the utility is: the reports received by then, superseded only
-by corrections received by then, and the incidents and exceptions as they had been told by then. What the register says of the assembly
+by corrections received by then, as had been decided of them by then, and the incidents and exceptions as they had been told by then. What the register says of the assembly
 (its hazard, whether it serves) and the utility's rulebook are today's, since the register keeps no past.
 """
 
@@ -31,13 +31,14 @@ MOST_EXCEPTIONS = 100
 class StandingThen(rules.Standing, frozen=True, kw_only=True):
     """How an assembly stands, and the exceptions from testing in force, if there are any; they change nothing of it.
 
-    Of a past day, `as_of` names it, `later_corrections` the reports that have since changed the answer, and `incidents_retold` the
-    incidents, known on that day, that have been told otherwise since and so have changed it.
+    Of a past day, `as_of` names it, `later_corrections` the reports that have since changed the answer, `later_decisions` the held reports of
+    which it has since been decided otherwise, and `incidents_retold` the incidents, known on that day, that have been told otherwise since.
     """
 
     as_of: dt.date | UnsetType = UNSET
     later_corrections: list[UUID] | UnsetType = UNSET
     incidents_retold: list[UUID] | UnsetType = UNSET
+    later_decisions: list[UUID] | UnsetType = UNSET
     exceptions: list[TestingException] | UnsetType = UNSET
 
 
@@ -147,22 +148,28 @@ async def standing_then(
         # How an assembly stood follows from every report and incident, whoever may read them.
         then = await reports.facts_of(utility.code, assembly_id, told_before=ended)
         since = await reports.facts_of(utility.code, assembly_id, known_before=ended)
+        known = await store.history(utility.code, assembly_id, before=ended)
         history = await store.history(utility.code, assembly_id, before=None)
         all_retold = await incidents.retold(utility.code, assembly_id, since=ended)
-    known = [one for one in history if one.received_at < ended]
-    corrections = _corrections(known, [one for one in history if one.received_at >= ended])
+    decided = [one for one in history if one.received_at < ended]
+    corrections = _corrections(decided, [one for one in history if one.received_at >= ended])
     said = _on(utility, then, known, as_of)
-    differs, by_reports, by_incidents = (
+    differs, by_reports, by_incidents, by_decisions = (
         _told(said) != _told(_on(utility, row, reported, as_of))
-        for row, reported in ((since, [*known, *corrections]), (then, [*known, *corrections]), (since, known))
-    )
-    retold = all_retold if differs else []
+        for row, reported in (
+            (since, [*decided, *corrections]), (then, [*known, *corrections]), (since, known), (then, decided),
+        )
+    )  # fmt: skip
+    # Where none alone changes the answer, they do together.
+    together = not (by_reports or by_incidents or by_decisions)
     return StandingThen(
         **msgspec.structs.asdict(said),
         as_of=as_of,
-        # Where neither alone changes the answer, both together do.
-        later_corrections=[one.id for one in corrections] if differs and (by_reports or not by_incidents) else [],
-        incidents_retold=retold if by_incidents or not by_reports else [],
+        later_corrections=[one.id for one in corrections] if differs and (by_reports or together) else [],
+        incidents_retold=all_retold if differs and (by_incidents or together) else [],
+        later_decisions=[now.id for now, then in zip(decided, known, strict=True) if now.acceptance != then.acceptance]
+        if differs and (by_decisions or together)
+        else [],
         exceptions=await _exceptions(incidents, utility, assembly_id, as_of, recorded_before=ended),
     )
 

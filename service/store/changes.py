@@ -18,6 +18,7 @@ Resource = Literal[
     "testers",
     "gauges",
     "reports",
+    "reviews",
     "standings",
     "incidents",
     "exceptions",
@@ -30,7 +31,8 @@ Resource = Literal[
 class Change(Struct, frozen=True, kw_only=True):
     """Something of that resource and id was written and has now this version; a standing bears its assembly's id.
 
-    `assembly_grants` bears a testing company's id: what that company sees has changed, and a mirror of its view is read anew.
+    A review bears its report's id: a person decided. `assembly_grants` bears a testing company's id: what that company sees has changed, and a
+    mirror of its view is read anew.
     """
 
     sequence: int

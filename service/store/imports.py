@@ -8,6 +8,7 @@ from uuid import UUID
 import msgspec
 from msgspec import Struct
 
+import rules
 from service.store.pool import Connection, Pool
 from service.store.registry import NAMES
 from service.store.reports import StandingRow
@@ -19,12 +20,13 @@ T = TypeVar("T", Premises, Assembly, Tester, Gauge)
 
 
 class ReportAt(Struct, frozen=True, kw_only=True):
-    """A report that stands: its assembly, moment and content."""
+    """A report that stands: its assembly, moment and content, and how it came out."""
 
     id: UUID
     assembly_id: UUID
     performed_at: dt.datetime
     content: str
+    outcome: rules.Outcome
 
 
 class ImportStore:

@@ -115,6 +115,10 @@ class LogStore:
         """The ids of reports that the change feed tells of and that are not there."""
         return [row["id"] for row in await self._rows("vanished", utility)]
 
+    async def strayed_reviews(self, utility: str) -> list[tuple[str, int, bool]]:
+        """Decisions on held reports that stand in the record or in the change feed alone: report, version, whether it is in the record."""
+        return [(row["id"], row["version"], row["there"]) for row in await self._rows("strayed_reviews", utility)]
+
     async def missing_changes(self, utility: str) -> list[int]:
         """The numbers that the change feed lacks."""
         return [row["sequence"] for row in await self._rows("missing_changes", utility)]

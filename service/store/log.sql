@@ -62,6 +62,14 @@ WHERE c.utility_id = $1 AND c.resource = 'reports' AND NOT EXISTS (
     SELECT FROM record.report r WHERE r.utility_id = c.utility_id AND r.id::text = c.id
 ) ORDER BY c.id;
 
+-- name: strayed_reviews
+-- Decisions that the change feed does not tell of, and decisions that it tells of and that are not there.
+SELECT coalesce(d.id::text, c.id) AS id, coalesce(d.version, c.version) AS version, d.id IS NOT NULL AS there
+FROM (SELECT id, version FROM record.review WHERE utility_id = $1) AS d
+FULL JOIN (SELECT id, version FROM record.change WHERE utility_id = $1 AND resource = 'reviews') AS c
+    ON c.id = d.id::text AND c.version = d.version
+WHERE d.id IS NULL OR c.id IS NULL ORDER BY 1, 2;
+
 -- name: missing_changes
 -- The feed is numbered from 1 to the number that the log's row tells, without a gap.
 SELECT n.sequence FROM record.utility_log l, generate_series(1, l.changes) AS n (sequence)

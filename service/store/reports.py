@@ -48,7 +48,7 @@ class FactsRow(Struct, frozen=True, kw_only=True):
 
 
 class HistoryRow(Struct, frozen=True, kw_only=True):
-    """A report as far as standing and idempotency need it."""
+    """A report as far as standing and idempotency need it; `acceptance` is what was decided, where it was held and a person decided."""
 
     id: UUID
     assembly_id: UUID
@@ -139,11 +139,12 @@ class StoredReport(Struct, frozen=True, kw_only=True):
     log_index: int
     organisation_id: UUID
     superseded_by: UUID | None
+    decision: str | None
     basis: str | None
 
 
 class LineRow(Struct, frozen=True, kw_only=True):
-    """A report as a line of a list; `log_index` is its place in the utility's record."""
+    """A report as a line of a list; `log_index` is its place in the utility's record, `decision` what was decided of it where it was held."""
 
     id: UUID
     log_index: int
@@ -158,6 +159,7 @@ class LineRow(Struct, frozen=True, kw_only=True):
     outcome: Outcome
     protection: Protection
     acceptance: Acceptance
+    decision: Literal["accepted", "refused"] | None
     rulebook: str
 
 

@@ -31,11 +31,12 @@ SELECT reports FROM record.utility_log WHERE utility_id = $1 FOR UPDATE;
 
 -- name: history
 -- The reports of these assemblies, and any that already bear one of these ids.
-SELECT id, assembly_id, performed_at, performed_on, received_at, reason, supersedes, content_hash, outcome, protection, acceptance,
-    initial_outcome, company_id
-FROM record.report
-WHERE utility_id = $1 AND (assembly_id = ANY ($2::uuid[]) OR id = ANY ($3::uuid[]))
-ORDER BY performed_at, received_at, id;
+SELECT r.id, r.assembly_id, r.performed_at, r.performed_on, r.received_at, r.reason, r.supersedes, r.content_hash, r.outcome, r.protection,
+    CASE WHEN r.acceptance = 'held' THEN record.decided(r.utility_id, r.id, NULL) ELSE r.acceptance END AS acceptance,
+    r.initial_outcome, r.company_id
+FROM record.report r
+WHERE r.utility_id = $1 AND (r.assembly_id = ANY ($2::uuid[]) OR r.id = ANY ($3::uuid[]))
+ORDER BY r.performed_at, r.received_at, r.id;
 
 -- name: requests
 -- The reports that these idempotency keys of an organisation made already.
@@ -56,7 +57,7 @@ UNION ALL SELECT 'request', to_json(f)::text FROM (
 
 -- name: recent_history
 -- As much of the history of these assemblies as a standing rests on while nothing is corrected: the last accepted test that passed, what
--- came after it, and every failure; without what is superseded.
+-- came after it, and every failure; without what is superseded, unless it failed and what corrects it may not be believed yet.
 WITH passed AS (
     SELECT i.assembly_id, (
         SELECT p.performed_at FROM record.report p
@@ -73,10 +74,13 @@ WITH passed AS (
         AND (r.outcome = 'fail' OR r.initial_outcome = 'fail')
 )
 SELECT r.id, r.assembly_id, r.performed_at, r.performed_on, r.received_at, r.reason, r.supersedes,
-    encode(r.content_hash, 'base64') AS content_hash, r.outcome, r.protection, r.acceptance, r.initial_outcome,
-    r.company_id
+    encode(r.content_hash, 'base64') AS content_hash, r.outcome, r.protection,
+    CASE WHEN r.acceptance = 'held' THEN record.decided(r.utility_id, r.id, NULL) ELSE r.acceptance END AS acceptance,
+    r.initial_outcome, r.company_id
 FROM wanted JOIN record.report r ON r.utility_id = $1 AND r.id = wanted.id
-WHERE NOT EXISTS (SELECT FROM record.report c WHERE c.utility_id = $1 AND c.supersedes = r.id);
+WHERE NOT EXISTS (
+    SELECT FROM record.report c WHERE c.utility_id = $1 AND c.supersedes = r.id AND (r.outcome <> 'fail' OR record.silenced($1, r.id))
+);
 
 -- name: taken
 -- The reports that bear one of these ids already, and those that these idempotency keys made.
@@ -122,9 +126,14 @@ ON CONFLICT (utility_id, assembly_id)
 DO UPDATE SET version = standing.version + 1, due_on = excluded.due_on, basis = excluded.basis;
 
 -- name: report
--- A report, its verdict, who superseded it, and its assembly's standing now.
-SELECT r.id, r.assembly_id, r.received_at, r.content, r.verdict, r.log_index, r.organisation_id, later.id AS superseded_by, s.basis
+-- A report, its verdict, who superseded it, what was decided of it, and its assembly's standing now.
+SELECT r.id, r.assembly_id, r.received_at, r.content, r.verdict, r.log_index, r.organisation_id, later.id AS superseded_by,
+    to_jsonb(d)::text AS decision, s.basis
 FROM record.report r
+LEFT JOIN LATERAL (
+    SELECT d.version, d.decided_at, d.decision, d.because, d.decided_by, d.organisation_id FROM record.review d
+    WHERE d.utility_id = r.utility_id AND d.id = r.id ORDER BY d.version DESC LIMIT 1
+) AS d ON r.acceptance = 'held'
 LEFT JOIN record.report later ON later.utility_id = r.utility_id AND later.supersedes = r.id
 LEFT JOIN record.standing s ON s.utility_id = r.utility_id AND s.assembly_id = r.assembly_id
 WHERE r.utility_id = $1 AND r.id = $2;
@@ -132,7 +141,8 @@ WHERE r.utility_id = $1 AND r.id = $2;
 -- name: reports
 -- By log index, the order of recording; of one assembly where one is named.
 SELECT r.id, r.log_index, r.assembly_id, r.tester_id, r.gauge_id, r.performed_at, r.received_at, r.reason, r.supersedes,
-    later.id AS superseded_by, r.outcome, r.protection, r.acceptance, r.rulebook
+    later.id AS superseded_by, r.outcome, r.protection, r.acceptance,
+    CASE WHEN r.acceptance = 'held' THEN nullif(record.decided(r.utility_id, r.id, NULL), 'held') END AS decision, r.rulebook
 FROM record.report r
 LEFT JOIN record.report later ON later.utility_id = r.utility_id AND later.supersedes = r.id
 WHERE r.utility_id = $1 AND r.log_index > $2 AND ($3::uuid IS NULL OR r.assembly_id = $3)

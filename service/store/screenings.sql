@@ -89,5 +89,6 @@ RETURNING version;
 -- The tests of an assembly that count, in the order of their making.
 SELECT r.id, r.performed_on, r.judged, r.verdict FROM record.report r
 WHERE r.utility_id = $1 AND r.assembly_id = $2 AND r.acceptance <> 'refused'
+    AND (r.acceptance <> 'held' OR record.decided(r.utility_id, r.id, NULL) <> 'refused')
     AND NOT EXISTS (SELECT FROM record.report c WHERE c.utility_id = r.utility_id AND c.supersedes = r.id)
 ORDER BY r.performed_at, r.id;

@@ -21,6 +21,7 @@ class SheetFacts(Struct, frozen=True, kw_only=True):
     gauge_serial_number: str
     basis: str | None
     superseded_by: UUID | None
+    decision: str | None
 
 
 class SheetStore:

@@ -1,12 +1,20 @@
 -- A year of a utility in figures, and the rows behind each figure. $1 the utility, $2 and $3 the first and the last day counted, $4 today.
--- A report counts unless it is superseded or refused; it decides where it failed, or passed and was accepted. Names in braces are parts
+-- A report counts unless it is superseded or refused (one that failed until what corrects it may be believed, which counts only then); it
+-- decides where it failed, or passed and was accepted. Names in braces are parts
 -- that stand here too.
 
 -- name: stands
-(r.acceptance <> 'refused' AND NOT EXISTS (SELECT FROM record.report l WHERE l.utility_id = $1 AND l.supersedes = r.id AND l.supersedes IS NOT NULL))
+(r.acceptance <> 'refused' AND (r.acceptance <> 'held' OR record.held_stands($1, r.id)) AND NOT EXISTS (
+    SELECT FROM record.report l WHERE l.utility_id = $1 AND l.supersedes = r.id AND l.supersedes IS NOT NULL
+        AND (r.outcome <> 'fail' OR record.silenced($1, r.id))
+))
+
+-- name: accepted
+-- By its verdict, or by what a person decided.
+(r.acceptance = 'accepted' OR r.acceptance = 'held' AND record.decided($1, r.id, NULL) = 'accepted')
 
 -- name: decides
-(r.outcome = 'fail' OR r.outcome = 'pass' AND r.acceptance = 'accepted')
+(r.outcome = 'fail' OR r.outcome = 'pass' AND {accepted})
 
 -- name: there
 -- In service, and installed by the last day.
@@ -38,9 +46,9 @@ GROUP BY p.connection ORDER BY p.connection;
 -- are cheaper than those of a bigint.
 WITH of_year AS (
     SELECT r.assembly_id, count(*)::integer AS tests, bool_or({decides}) AS tested,
-        (count(*) FILTER (WHERE r.outcome = 'pass' AND r.acceptance = 'accepted'))::integer AS passed,
+        (count(*) FILTER (WHERE r.outcome = 'pass' AND {accepted}))::integer AS passed,
         (count(*) FILTER (WHERE r.outcome = 'fail'))::integer AS failed,
-        (count(*) FILTER (WHERE r.outcome = 'pass' AND r.acceptance = 'accepted' AND r.initial_outcome = 'fail'))::integer AS repaired_at_once
+        (count(*) FILTER (WHERE r.outcome = 'pass' AND {accepted} AND r.initial_outcome = 'fail'))::integer AS repaired_at_once
     FROM record.report r WHERE r.utility_id = $1 AND r.performed_on BETWEEN $2 AND $3 AND {stands}
     GROUP BY r.assembly_id
 )
@@ -125,7 +133,7 @@ FROM record.assembly a WHERE a.utility_id = $1 AND {there}
 
 -- name: rows_of_tests
 SELECT NULL AS connection, a.kind, a.hazard, r.id, r.assembly_id, r.performed_on AS on_day, NULL::integer AS days,
-    r.outcome, r.acceptance, r.initial_outcome
+    r.outcome, {accepted} AS accepted, r.initial_outcome
 FROM record.report r JOIN record.assembly a ON a.utility_id = $1 AND a.id = r.assembly_id
 WHERE r.utility_id = $1 AND r.performed_on BETWEEN $2 AND $3 AND {stands}
 

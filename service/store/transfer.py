@@ -34,6 +34,7 @@ OWNED: Final = (
     Owned(table="tester", order="id"),
     Owned(table="gauge", order="id"),
     Owned(table="report", order="log_index"),
+    Owned(table="review", order="id, version"),
     Owned(table="report_request", order="organisation_id, idempotency_key"),
     Owned(table="incident", order="id"),
     Owned(table="incident_version", order="incident_id, version"),

@@ -214,6 +214,7 @@ def valid_body(plural: str, method: str, place: Place) -> dict[str, Any]:
         return {
             "exceptions": {"ended_on": "2026-02-01", "ended_because": "B"},
             "notices": {"state": "sent"},
+            "reviews": {"decision": "accepted", "because": "B", "decided_by": "D"},
             "screenings": {"disposition": "explained", "because": "B", "decided_by": "D"},
         }.get(plural, {})
     return {

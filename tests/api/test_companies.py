@@ -288,12 +288,27 @@ def as_company(place: Place, one: str, sql: str, utility: str | None = None) -> 
     return list(ask(place.world.database.dsn, asked))
 
 
-READABLE = ("assembly", "assembly_grant", "change", "gauge", "premises", "report", "standing", "tester", "utility", "utility_log")
+READABLE = (
+    "assembly",
+    "assembly_grant",
+    "change",
+    "gauge",
+    "premises",
+    "report",
+    "review",
+    "standing",
+    "tester",
+    "utility",
+    "utility_log",
+)
 
 
 def test_raw_sql_as_a_company_shows_what_is_granted_and_nothing_else(place: Place, ash: Company, beech: Company) -> None:
-    own = ash.recorded()
-    beech.recorded()
+    own = ash.recorded(declared="fail")
+    for report in (own, beech.recorded(declared="fail")):
+        headers = bearer(place.keys["utility"]) | {"If-Match": '"0"'}
+        decision = {"decision": "accepted", "because": "B", "decided_by": "D"}
+        place.world.client.patch(f"{place.base}/reviews/{report}", json=decision, headers=headers).raise_for_status()
     beech.granted("listed", place.assembly)
     ash.granted("listed", place.assembly)
     place.new_assembly("pvb")
@@ -302,7 +317,7 @@ def test_raw_sql_as_a_company_shows_what_is_granted_and_nothing_else(place: Plac
         return int(as_company(place, of, f"SELECT count(*) FROM record.{table}", utility)[0][0])  # noqa: S608 - our own names
 
     assert {table: seen(table) for table in READABLE if table != "change"} == {
-        "assembly": 1, "assembly_grant": 1, "gauge": 2, "premises": 1, "report": 1, "standing": 1, "tester": 2, "utility": 1, "utility_log": 1,
+        "assembly": 1, "assembly_grant": 1, "gauge": 2, "premises": 1, "report": 1, "review": 1, "standing": 1, "tester": 2, "utility": 1, "utility_log": 1,
     }  # fmt: skip
     assert str(as_company(place, ash.id, "SELECT id FROM record.report")[0][0]) == own
     other = place.world.place()

@@ -114,7 +114,9 @@ def test_a_test_that_reads_otherwise_is_a_correction_only_when_asked(place: Plac
     assembly = next(one for one in place.get("/assemblies").json()["items"] if one.get("serial_number") == "A-100")
     lines = place.get(f"/assemblies/{assembly['id']}/reports").json()["items"]
     assert [line["supersedes"] for line in lines] == [None, None, lines[1]["id"]]
-    assert place.standing(assembly["id"])["status"] == "current"
+    # A correction that makes a failure vanish waits for somebody to look at it, and until then the failure counts.
+    assert (told["acceptance"], lines[2]["acceptance"]) == ({"held": 1}, "held")
+    assert place.standing(assembly["id"])["status"] == "failed"
     assert counts(run(place, changed, dry_run=False))["reports"] == (0, 0, 3, 0)
 
 

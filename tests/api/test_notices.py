@@ -10,6 +10,7 @@ import pytest
 from msgspec import to_builtins
 
 from rules import notices
+from tests.api import test_reviews
 from tests.api.test_changes import followed
 from tests.conftest import NOON, Place, World, bearer, phase
 
@@ -161,10 +162,13 @@ def test_what_no_longer_holds_is_withdrawn_at_once_and_what_was_sent_stays(place
     tell(place, others, "sent", detail="message 4711")
     tell(place, mine, "delivery_failed", detail="550 no such mailbox")
     _, end = followed(place)
-    # The report was wrong: what rests on it and was not sent yet is withdrawn with it, in the same transaction.
+    # The report was wrong, and somebody has looked: what rests on it and was not sent yet is withdrawn with it, in the same transaction.
     correct = place.recorded(supersedes=first, supersedes_because="readings swapped")["report"]["id"]
+    _, end = followed(place, end)
+    assert {one["state"] for one in listed(place)} == {"delivery_failed", "sent", "prepared"}
+    test_reviews.decide(place, correct, "accepted").raise_for_status()
     assert {(one["resource"], one["id"]) for one in followed(place, end)[0]} == {
-        ("reports", correct), ("standings", place.assembly), ("notices", mine["id"]),
+        ("reviews", correct), ("standings", place.assembly), ("notices", mine["id"]),
     }  # fmt: skip
     place.recorded(assembly_id=other)
     assembly = place.get(f"/assemblies/{gone}").json()

@@ -88,7 +88,7 @@ def test_the_same_report_gives_the_same_receipt_at_any_time(signed_place: Place)
 def test_a_corrected_report_is_told_as_superseded_and_not_by_which(signed_place: Place) -> None:
     first = signed_place.recorded(check=0.6)["report"]["id"]
     token = receipt_of(signed_place, first)
-    later = signed_place.recorded(check=1.6, supersedes=first)["report"]["id"]
+    later = signed_place.recorded(check=1.6, supersedes=first, supersedes_because="misread")["report"]["id"]
     found = verified(signed_place.world, token)
     assert (found["valid"], found["on_record"]) == (True, "superseded")
     assert later not in json.dumps(found)

@@ -123,17 +123,17 @@ def test_a_post_without_a_key_makes_a_new_report_each_time(place: Place, world: 
 
 
 def test_a_correction_supersedes_and_the_standing_follows(place: Place) -> None:
-    wrong = place.recorded(check=0.6)["report"]["id"]
-    assert place.standing()["status"] == "failed"
-    right = place.recorded(check=1.6, supersedes=wrong, supersedes_because="The reading was typed into the wrong line.")
-    assert (right["standing"]["status"], right["standing"]["report_id"]) == ("current", right["report"]["id"])
+    wrong = place.recorded(check=1.6)["report"]["id"]
+    assert place.standing()["status"] == "current"
+    right = place.recorded(check=0.6, supersedes=wrong, supersedes_because="The reading was typed into the wrong line.")
+    assert (right["standing"]["status"], right["standing"]["report_id"]) == ("failed", right["report"]["id"])
     old = place.get(f"/reports/{wrong}").json()
     assert old["report"]["superseded_by"] == right["report"]["id"]
-    assert old["verdict"]["outcome"] == "fail"
+    assert old["verdict"]["outcome"] == "pass"
 
 
 def test_a_report_is_superseded_once(place: Place) -> None:
-    wrong = place.recorded(check=0.6)["report"]["id"]
+    wrong = place.recorded(check=1.5)["report"]["id"]
     first = place.recorded(check=1.6, supersedes=wrong, supersedes_because="misread")["report"]["id"]
     refused = place.put(uuid4(), place.report(check=1.7, supersedes=wrong, supersedes_because="misread"))
     assert refused.status_code == 409

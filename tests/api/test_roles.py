@@ -122,6 +122,7 @@ EXPECTED: dict[str, Expected] = {
     "putReport": reports(), "postReport": reports(), "postReportBatch": reports(200, body=lambda _: b""),
     "readReport": reads(), "listReport": reads(), "listAssemblyReport": reads(), "readReceipt": reads(),
     "readTrend": reads(), "readStanding": reads(), "listStanding": reads(), "listChange": reads(),
+    "listReview": reads(), "readReview": reads(), "decideReview": registers(200),
     # What a utility keeps to itself and to its regulator.
     "createIncident": registers(), "putIncident": registers(), "listIncident": reads_whole(), "readIncident": reads_whole(), "listIncidentTelling": reads_whole(),
     "changeIncident": registers(200),
@@ -167,7 +168,7 @@ def stage(world: World) -> Stage:
     }  # fmt: skip
     ids = {
         "premises": place.premises, "assemblies": place.assembly, "testers": place.tester, "gauges": place.gauge,
-        "reports": place.recorded()["report"]["id"], "assembly-grants": place.assembly,
+        "reports": place.recorded()["report"]["id"], "reviews": place.recorded(declared="fail")["report"]["id"], "assembly-grants": place.assembly,
         "incidents": place.made("incidents", **valid_body("incidents", "POST", place))["id"],
     }  # fmt: skip
     return Stage(world, place, keys, ids)

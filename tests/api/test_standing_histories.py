@@ -10,6 +10,7 @@ import json
 import random
 from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from typing import Any
 from uuid import uuid4
 from zoneinfo import ZoneInfo
@@ -57,6 +58,8 @@ class Programme:
         }  # fmt: skip
         self.tests: dict[str, list[Test]] = {one: [] for one in self.assemblies}
         self.corrected: set[str] = set()
+        # By report: each decision on it with its moment.
+        self.decisions: dict[str, list[tuple[dt.datetime, str]]] = {}
         # By incident: each telling with its moment, and the assemblies that stood at its premises then.
         self.incidents: dict[str, list[tuple[dt.datetime, dict[str, Any], set[str]]]] = {}
 
@@ -78,7 +81,16 @@ class Programme:
             self._change_premises()
         for _ in range(2):
             self._tell_incident()
+        self._decide()
         self._report()
+
+    def _decide(self) -> None:
+        """Some held reports are decided on, some of them not for the first time."""
+        for one in self.world.operator.get(f"{self.place.base}/reviews?limit=500").json()["items"]:
+            if self.source.random() < 0.4:
+                decision = self.source.choice(("accepted", "accepted", "refused"))
+                self._patch("reviews", one, {"decision": decision, "because": "B", "decided_by": "D"})
+                self.decisions.setdefault(one["id"], []).append((self.world.clock.now(), decision))
 
     def _patch(self, plural: str, thing: dict[str, Any], change: dict[str, Any]) -> dict[str, Any]:
         path = f"{self.place.base}/{plural}/{thing['id']}"
@@ -181,8 +193,12 @@ class Programme:
             told["readings"].pop()
         return told
 
+    def _decided(self, one: Test, by: dt.datetime | None) -> Test:
+        made = [decision for moment, decision in self.decisions.get(one.id, []) if by is None or moment < by]
+        return replace(one, acceptance=made[-1]) if made else one
+
     def case(self, assembly: str, *, told_by: dt.datetime | None = None, known_by: dt.datetime | None = None) -> Case:
-        """What the test knows of an assembly: with what had been told of incidents by a moment, of those known by a moment."""
+        """What the test knows of an assembly: with what had been told of incidents (and decided of reports) by a moment, of those known by a moment."""
         facts = self.assemblies[assembly]
         happened = [Happening(event=one["event"], day=dt.date.fromisoformat(one["on"])) for one in facts["occurrences"]]
         for tellings in self.incidents.values():
@@ -201,7 +217,8 @@ class Programme:
             rulebook=self.rulebook, hazard=facts["hazard"], in_service=facts["in_service"],
             connection=next(one["connection"] for one in self.premises if one["id"] == facts["premises_id"]),
             installed=None if installed is None else dt.date.fromisoformat(installed), season=(int(month), int(day)) if month else None,
-            own_months=facts.get("test_interval_months"), tests=tuple(self.tests[assembly]), happenings=tuple(happened),
+            own_months=facts.get("test_interval_months"), happenings=tuple(happened),
+            tests=tuple(self._decided(one, told_by) for one in self.tests[assembly]),
         )  # fmt: skip
 
 
@@ -262,9 +279,11 @@ def check_past(programme: Programme, days: list[dt.date], share: float) -> Count
             corrected = Case(**{**vars(corrected), "tests": tuple(test for test in corrected.tests if test.id in known)})
             now = expected(corrected, on)
             changed = any(plainly[name] != now[name] for name in ("status", "due_on", "protection", "since"))
-            assert bool(answer["later_corrections"] or answer["incidents_retold"]) == changed, (on, answer, then, corrected)
+            told = answer["later_corrections"] or answer["incidents_retold"] or answer["later_decisions"]
+            assert bool(told) == changed, (on, answer, then, corrected)
             met["changed" if changed else "same"] += 1
             met["retold"] += bool(answer["incidents_retold"])
+            met["decided"] += bool(answer["later_decisions"])
     return met
 
 
@@ -296,6 +315,7 @@ def test_two_hundred_assemblies_stand_as_their_histories_plainly_say(world: Worl
     }
     assert past["changed"] > 10
     assert past["retold"] > 3
+    assert past["decided"] > 3
 
 
 def test_a_standing_that_was_meddled_with_is_found_and_written_anew(world: World) -> None:

@@ -22,7 +22,7 @@ from service.store.log import LogStore
 from service.store.pool import Pool
 from service.store.reports import ReportStore
 from service.store.transfer import OWNED
-from tests.api import test_exceptions, test_incidents, test_notices
+from tests.api import test_exceptions, test_incidents, test_notices, test_reviews
 from tests.conftest import SIGNING_KEYS, Database, Place, World, bearer, fresh_database, in_thread, world_in
 
 
@@ -47,6 +47,7 @@ FILLED = (
     "tester",
     "gauge",
     "report",
+    "review",
     "report_request",
     "standing",
     "incident",
@@ -62,7 +63,8 @@ def filled(place: Place) -> None:
                location={"latitude": 47.123456789012345, "longitude": -122.1})  # fmt: skip
     place.new_assembly("rp", nominal_size={"size": 0.1, "units": {"length": "ft"}}, installed_on="2020-02-29", in_service=False)
     wrong = place.recorded(check=0.6, remarks="Ärger\t\u2028 with the \\ valve")["report"]["id"]
-    place.recorded(check=1.7, supersedes=wrong, supersedes_because="misread")
+    corrected = place.recorded(check=1.7, supersedes=wrong, supersedes_because="misread")["report"]["id"]
+    test_reviews.decide(place, corrected, "accepted").raise_for_status()
     again = {**bearer(place.keys["utility"]), "Idempotency-Key": "monday-7"}
     for status in (201, 200):
         answer = place.world.client.post(f"{place.base}/reports", json=place.report(check=1.3), headers=again)

@@ -24,6 +24,7 @@ class Export:
         for line in lines:
             if "table" in line:
                 self.rows[line["table"]].append(line["row"])
+        self._look_again()
         self.db = duckdb.connect()
         for table in ("premises", "assembly", "report", "standing"):
             file = folder / f"{table}.json"
@@ -32,15 +33,29 @@ class Export:
             self.db.read_json(str(file), format="newline_delimited", maximum_object_size=10_000_000).create(table)
         self.db.execute("SET TimeZone = 'UTC'")
 
+    def _look_again(self) -> None:
+        """Each report with what was decided of it; without those that say nothing any more.
+
+        One that failed goes on counting where its correction was turned down, and nothing waits for a decision any more.
+        """
+        last = {row["id"]: row["decision"] for row in sorted(self.rows["review"], key=lambda row: int(row["version"]))}
+        for row in self.rows["report"]:
+            row["stands"] = last.get(row["id"], row["acceptance"])
+        later = {row["supersedes"]: row for row in self.rows["report"] if row["supersedes"]}
+        for row in self.rows["report"]:
+            correction = later.get(row["id"])
+            silent = correction is not None and (row["outcome"] != "fail" or correction["stands"] == "accepted")
+            row["counts"] = row["stands"] != "refused" and not silent
+
     def summary(self, year: int, today: dt.date) -> dict[str, Any]:
         """The year's figures over all kinds, counted by DuckDB."""
         first, last = dt.date(year, 1, 1), min(dt.date(year, 12, 31), today)
         cursor = self.db.execute(
             """
             WITH counted AS (
-                SELECT r.id, r.assembly_id, r.performed_on::date AS day, r.performed_at, r.received_at, r.outcome, r.acceptance, r.protection,
+                SELECT r.id, r.assembly_id, r.performed_on::date AS day, r.performed_at, r.received_at, r.outcome, r.stands AS acceptance, r.protection,
                     json_extract_string(r.verdict, '$.initial.outcome') AS first_outcome
-                FROM report r WHERE r.acceptance <> 'refused' AND r.id NOT IN (SELECT supersedes FROM report WHERE supersedes IS NOT NULL)
+                FROM report r WHERE r.counts
             ), decided AS (
                 SELECT *, lag(outcome) OVER w AS before, lead(day) OVER w AS next_day,
                     min(CASE WHEN outcome = 'pass' THEN day END) OVER (w ROWS BETWEEN CURRENT ROW AND UNBOUNDED FOLLOWING) AS mended
@@ -71,9 +86,8 @@ class Export:
     def standings(self, incidents: list[dict[str, Any]]) -> dict[str, tuple[str, str | None, str | None]]:
         """Each assembly's status whatever the day (failed, or tested), its due day and the report that says so."""
         reports: dict[str, list[dict[str, Any]]] = defaultdict(list)
-        corrected = {row["supersedes"] for row in self.rows["report"] if row["supersedes"]}
         for row in self.rows["report"]:
-            if row["id"] not in corrected and row["acceptance"] != "refused":
+            if row["counts"]:
                 reports[row["assembly_id"]].append(row)
         happened: dict[str, list[dt.date]] = defaultdict(list)
         for one in incidents:
@@ -98,7 +112,7 @@ def _standing(reports: list[dict[str, Any]], incidents: list[dt.date]) -> tuple[
             failures.append(dt.date.fromisoformat(row["performed_on"]))
         if row["outcome"] == "fail":
             failed = row
-        elif row["outcome"] == "pass" and row["acceptance"] == "accepted":
+        elif row["outcome"] == "pass" and row["stands"] == "accepted":
             passed, failed = row, None
     if failed is not None:
         return "failed", None, failed["id"]

@@ -157,7 +157,7 @@ class Programme:
     def _typed_wrongly(self, plot: Plot, on: dt.date) -> None:
         """A good test typed as a bad one, or the other way round; found out days later and corrected."""
         self.counts["typed wrongly"] += 1
-        good = self.scenario.chance.random() < 0.5
+        good = self.counts["typed wrongly"] % 2 == 1
         wrong = self.scenario.visit(plot, on, good=not good)
         right = self.scenario.visit(plot, on, good=good)
         right.performed_at, right.supersedes = wrong.performed_at, wrong.id
@@ -229,6 +229,18 @@ class Programme:
                 again = on + dt.timedelta(days=self.scenario.chance.randint(1, 9))
                 self.later[again].append(self.scenario.visit(plot, again, reason="incident", good=True))
 
+    def review(self) -> None:
+        """The utility looks at the reports that wait for it (corrections that make a failure vanish), and turns some of them down."""
+        for one in list(self.everything("reviews", state="open")):
+            assert [flag["code"] for flag in one["held_for"]] == ["failure_corrected"]
+            decision = "accepted" if self.scenario.chance.random() < 0.8 else "refused"
+            answer = self.world.operator.patch(
+                f"{self.place.base}/reviews/{one['id']}", headers={"If-Match": '"0"'},
+                json={"decision": decision, "because": "Compared with the paper.", "decided_by": "Desk 1"},
+            )  # fmt: skip
+            assert answer.status_code == 200, answer.text
+            self.counts[f"correction {decision}"] += 1
+
     def enable(self, hook: dict[str, Any]) -> None:
         """A portal that was away through all tries finds its subscription disabled when it is back, and asks for the rest."""
         path = f"{self.place.base}/webhooks/{hook['id']}"
@@ -286,6 +298,7 @@ def test_two_years_of_a_programme(programme_world: World, tmp_path: Path) -> Non
             if day.weekday() == 0:
                 # The second portal is down for ten days every quarter, and for a week and a half over one new year.
                 told.down = day.day <= 10 and day.month % 3 == 1
+                programme.review()
                 programme.run_notices()
                 feed.catch_up()
                 if not told.down:
@@ -294,6 +307,7 @@ def test_two_years_of_a_programme(programme_world: World, tmp_path: Path) -> Non
                     sys.stderr.write(f"\r{day}: {len(programme.sent)} tests sent, {dict(programme.counts)}"[:200])
             day += dt.timedelta(days=1)
         programme._come_home()
+        programme.review()
         told.down = False
         programme.enable(hook)
         world.clock.pass_by(days=2)
@@ -393,5 +407,13 @@ def agree(programme: Programme, feed: FeedPortal, folder: Path, last_run: dt.dat
 
     # Signed and numbered: the log has no gap, and everything the two years were to hold did happen.
     assert sorted(row["log_index"] for row in export.rows["report"]) == list(range(len(recorded)))
-    for happened in ("repaired at once", "repaired later", "typed wrongly", "sent twice", "batches sent twice", "never came"):
+    for happened in (
+        "repaired at once",
+        "repaired later",
+        "typed wrongly",
+        "sent twice",
+        "batches sent twice",
+        "never came",
+        "correction accepted",
+    ):
         assert programme.counts[happened] > 0, happened

@@ -347,3 +347,15 @@ async def test_heads_are_read_as_they_are_printed_and_as_they_are_answered(tmp_p
     file.write_text(f"{first}\n\n{bench.place.get('/log/head').text}\n{bench.place.get('/log/heads').text}\n")
     assert kept_heads(file) == [first, second, first, second]
     assert kept_heads(None) == []
+
+
+async def test_a_decision_put_in_or_taken_away_behind_the_service_is_told(bench: Bench) -> None:
+    [report] = [(await bench.at(EARLY)).id]
+    added = "INSERT INTO record.review SELECT utility_id, id, 1, now(), 'accepted', 'B', 'D', id, id FROM record.report WHERE utility_id = $1 AND id = $2"
+    await bench.tamper(added, report)
+    assert await bench.found() == {("decision added", -1)}
+    await bench.tamper("DELETE FROM record.review WHERE utility_id = $1")
+    await bench.tamper(
+        "INSERT INTO record.change SELECT utility_id, changes + 1, 'reviews', $2, 1, now() FROM record.utility_log WHERE utility_id = $1", str(report)
+    )  # fmt: skip
+    assert await bench.found() == {("decision removed", -1)}

@@ -152,6 +152,7 @@ REFUSED_TO_THE_SERVICE = [
         "record.incident_version": ("UPDATE", "DELETE", "TRUNCATE"),
         "record.incident_reach": ("UPDATE", "DELETE", "TRUNCATE"),
         "record.exception": ("DELETE", "TRUNCATE"),
+        "record.review": ("UPDATE", "DELETE", "TRUNCATE"),
         "record.screening": ("DELETE", "TRUNCATE"),
         "record.screening_decision": ("UPDATE", "DELETE", "TRUNCATE"),
         "record.assembly_identity_change": ("UPDATE", "DELETE", "TRUNCATE"),
@@ -195,6 +196,7 @@ OTHERS = {
     "record.incident_version": "SELECT utility_id, id, 1, now(), id, id, now(), '2026-01-01', true, '{}' FROM record.premises",
     "record.incident_reach": "SELECT utility_id, id, 1, 1, id, NULL FROM record.premises",
     "record.assembly_grant": "SELECT utility_id, md5('company')::uuid, id, now() FROM record.premises",
+    "record.review": "SELECT utility_id, id, 1, now(), 'accepted', 'B', 'D', id, id FROM record.premises",
     "record.screening": "SELECT utility_id, id, 1, now(), now(), 'last_digits', id, NULL, NULL, '2026', '2026-01-01', '', '{}', 'open' FROM record.premises",
     "record.screening_decision": "SELECT utility_id, id, 2, now(), 'explained', 'B', 'D', id, id FROM record.premises",
     "record.assembly_identity_change": "SELECT utility_id, id, 2, now(), NULL, 'S', NULL, NULL FROM record.premises",
@@ -271,7 +273,9 @@ def test_a_session_changes_nothing_of_another_utility(two_utilities: Database) -
     assert ask(two_utilities.dsn, changed) == "UPDATE 0"
 
 
-@pytest.mark.parametrize("table", ["report", "change", "log_tile", "log_head", "incident_version", "incident_reach", "exception"])
+@pytest.mark.parametrize(
+    "table", ["report", "change", "log_tile", "log_head", "incident_version", "incident_reach", "exception", "review"]
+)
 @pytest.mark.parametrize(
     "act", ["UPDATE record.{} SET utility_id = utility_id", "DELETE FROM record.{}", "TRUNCATE record.{} CASCADE"]
 )

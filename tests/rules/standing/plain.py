@@ -121,8 +121,22 @@ def on_day(case: Case, day: dt.date, soon_days: int) -> str:
 
 
 def stands(one: Test, tests: Sequence[Test]) -> bool:
-    """Whether a report says anything: it was not refused, and none corrects it."""
-    return one.acceptance != "refused" and not any(other.supersedes == one.id for other in tests)
+    """Whether a report says anything: it was not refused, and none corrects it; one that failed is silent only by a correction to be believed."""
+    if one.acceptance == "refused":
+        return False
+    corrections = corrections_of(one, tests)
+    return not (any(believed(other) for other in corrections) if one.outcome == "fail" else corrections)
+
+
+def corrections_of(one: Test, tests: Sequence[Test]) -> list[Test]:
+    """Whatever corrects it, or corrects such a correction."""
+    direct = [other for other in tests if other.supersedes == one.id]
+    return direct + [further for other in direct for further in corrections_of(other, tests)]
+
+
+def believed(one: Test) -> bool:
+    """Whether a report was accepted, or tells a failure and was not refused."""
+    return one.acceptance == "accepted" or (one.outcome == "fail" and one.acceptance != "refused")
 
 
 def counts(one: Test, tests: Sequence[Test]) -> bool:

@@ -6,6 +6,7 @@ from collections import Counter
 from dataclasses import replace
 
 import pytest
+from msgspec import UNSET
 
 from rules.standing import Occurrence, Standing, TestEvent, standing, standing_on
 from tests.rules.standing import plain
@@ -26,7 +27,7 @@ def history(source: random.Random) -> Case:
     for n in range(source.randrange(9)):
         moment = source.choice(moments)
         outcome = source.choice(("pass", "pass", "pass", "fail", "fail", "incomplete"))
-        corrected = [one.id for one in tests if not any(other.supersedes == one.id for other in tests)]
+        open_ones = [one.id for one in tests if not any(other.supersedes == one.id for other in tests)]
         tests.append(
             Test(
                 id=f"{source.randrange(100):02}-{n}", day=moment.date(), moment=moment, outcome=outcome,
@@ -34,7 +35,7 @@ def history(source: random.Random) -> Case:
                 first=outcome if source.random() < 0.7 else "fail",
                 protection="full" if outcome == "pass" else source.choice(("full", "degraded", "lost", "unknown")),
                 acceptance=source.choice(("accepted", "accepted", "accepted", "held", "refused")),
-                supersedes=source.choice(corrected) if corrected and source.random() < 0.25 else None,
+                supersedes=source.choice(open_ones) if open_ones and source.random() < 0.25 else None,
             )
         )  # fmt: skip
     happenings = []
@@ -50,7 +51,6 @@ def history(source: random.Random) -> Case:
 
 
 def by_the_rules(case: Case) -> Standing:
-    corrected = {one.supersedes for one in case.tests}
     return standing(
         rulebook_id=case.rulebook, hazard=case.hazard, connection=case.connection, in_service=case.in_service, installed_on=case.installed,
         season_starts=case.season, interval_months=case.own_months,
@@ -58,7 +58,7 @@ def by_the_rules(case: Case) -> Standing:
             TestEvent(
                 report_id=one.id, performed_on=one.day, performed_at=one.moment, received_at=one.received, reason="periodic",
                 outcome=one.outcome, initial_outcome=one.first, protection=one.protection, acceptance=one.acceptance,
-                superseded=one.id in corrected,
+                supersedes=one.supersedes or UNSET,
             )
             for one in case.tests
         ],

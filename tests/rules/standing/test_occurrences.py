@@ -142,7 +142,8 @@ def test_an_assembly_that_fails_repeatedly_is_tested_more_often_where_washington
     assert stand(repaired, again, rulebook_id="us-or").due_on == dt.date(2027, 3, 10)
     # A refused or superseded report is no failure.
     assert stand(event("a", dt.date(2025, 3, 10), "fail", "refused"), again).due_on == dt.date(2027, 3, 10)
-    assert stand(event("a", dt.date(2025, 3, 10), "fail", superseded=True), again).due_on == dt.date(2027, 3, 10)
+    corrected = event("c", dt.date(2025, 3, 10), supersedes="a")
+    assert stand(event("a", dt.date(2025, 3, 10), "fail"), corrected, again).due_on == dt.date(2027, 3, 10)
 
 
 def test_what_failed_after_the_test_says_nothing_of_it() -> None:

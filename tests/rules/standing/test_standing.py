@@ -112,7 +112,22 @@ def test_of_two_reports_of_one_moment_the_later_to_arrive_decides() -> None:
 
 
 def test_a_superseded_report_says_nothing() -> None:
-    assert stand(event("a", superseded=True)).status == "untested"
+    assert stand(event("a"), event("b", acceptance="held", supersedes="a")).status == "untested"
+    assert stand(event("a", outcome="fail"), event("b", supersedes="a")).status == "current"
+
+
+@pytest.mark.parametrize("acceptance", ["held", "refused"])
+@pytest.mark.parametrize("outcome", ["pass", "incomplete"])
+def test_a_failing_report_counts_until_what_corrects_it_may_be_believed(outcome: str, acceptance: str) -> None:
+    """Common practice, no source: nobody is protected by a correction that nobody has looked at."""
+    before, failed = event("a", DAY - dt.timedelta(days=300)), event("b", outcome="fail", protection="degraded")
+    corrected = event("c", outcome=outcome, acceptance=acceptance, supersedes="b")
+    assert stand(before, failed, corrected) == stand(before, failed)
+    assert stand(before, failed, corrected).report_id == "b"
+    # A correction of the correction, to be believed, speaks for both; one that fails says so itself.
+    assert stand(before, failed, corrected, event("d", supersedes="c")).report_id == "d"
+    assert stand(before, failed, corrected, event("d", outcome="fail", acceptance="held", supersedes="c")).report_id == "d"
+    assert stand(before, failed, corrected, event("d", acceptance="held", supersedes="c")).report_id == "b"
 
 
 def test_an_assembly_never_tested() -> None:

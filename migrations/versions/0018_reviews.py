@@ -1,0 +1,26 @@
+"""What people decide of held reports.
+
+The running service needs nothing of it: a report that nobody has decided on counts as before, but that one which failed goes on counting
+for it as soon as it is replaced. Building the index keeps writers waiting for one pass over the reports.
+"""
+
+from pathlib import Path
+
+from alembic import op
+from sqlalchemy.util import await_only
+
+revision = "0018"
+down_revision = "0017"
+branch_labels = None
+depends_on = None
+
+
+def upgrade() -> None:
+    """Run the SQL through the driver itself, since one prepared statement cannot hold many."""
+    sql = Path(__file__).with_suffix(".sql").read_text(encoding="utf-8")
+    await_only(op.get_bind().connection.driver_connection.execute(sql))
+
+
+def downgrade() -> None:
+    """Refuse: migrations only expand; an older service lives with what is new."""
+    raise NotImplementedError("Migrations only expand. Restore a backup instead.")

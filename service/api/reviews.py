@@ -1,0 +1,62 @@
+"""Reviews: held reports, and what a person at the utility decides of each."""
+
+from typing import Annotated
+from uuid import UUID
+
+from msgspec import Meta, Struct
+
+from service.api.lists import Limit, page, page_of
+from service.api.operation import Answer, Call, operation
+from service.api.registry import IF_MATCH, tagged
+from service.records import reviews as records
+from service.reviews import Review, ReviewFacts, ReviewState
+from service.store.reviews import ReviewStore, ReviewsWanted
+
+REVIEWS = "/v1/utilities/{utility:str}/reviews"
+
+
+class ReviewQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Which held reports: those that wait (`open`) or were decided so, of that assembly or tester; after that log index, oldest first."""
+
+    state: ReviewState | None = None
+    assembly_id: UUID | None = None
+    tester_id: UUID | None = None
+    after: Annotated[int, Meta(ge=-1, le=2**62)] = -1
+    limit: Limit = 100
+
+
+@operation(
+    "GET", REVIEWS, id="listReview", summary="List held reports, with what holds them; `state=open` lists those that wait for a decision",
+    answers={200: page_of(Review)}, tag="reviews", right="read", companies=True,
+)  # fmt: skip
+async def list_reviews(call: Call, query: ReviewQuery) -> Answer:
+    """List held reports in the order of recording."""
+    wanted = ReviewsWanted(state=query.state, assembly_id=query.assembly_id, tester_id=query.tester_id)
+    found = await ReviewStore(call.services.pool).listed(call.utility, wanted, after=query.after, limit=query.limit + 1)
+    return page(call, found, query.limit, lambda one: str(one.log_index))
+
+
+@operation(
+    "GET", REVIEWS + "/{id:uuid}", id="readReview", summary="Read a held report's review with every decision on it; the id is the report's",
+    answers={200: Review}, tag="reviews", right="read", companies=True,
+)  # fmt: skip
+async def read(call: Call) -> Answer:
+    """Read one review."""
+    return tagged(await ReviewStore(call.services.pool).one(call.utility, call.id("id")))
+
+
+@operation(
+    "PATCH", REVIEWS + "/{id:uuid}", id="decideReview", summary="Decide whether a held report stands; every decision is kept",
+    answers={200: Review}, tag="reviews", right="register", request_headers=IF_MATCH, body_media_type="application/merge-patch+json",
+)  # fmt: skip
+async def decide(call: Call, document: ReviewFacts) -> Answer:
+    """Keep a decision: all three members are told anew each time, since a reason belongs to one decision."""
+    version = call.matched_version()
+    utility = await call.services.registry.utility(call.utility)
+    review = await records.decide(
+        ReviewStore(call.services.pool), call.services.reports, utility, call.id("id"), document, version=version, who=call.who, now=call.clock.now()
+    )  # fmt: skip
+    return tagged(review)
+
+
+operations = [list_reviews, read, decide]

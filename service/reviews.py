@@ -1,0 +1,59 @@
+"""What a person decides of a held report: as it is told, and as it is kept."""
+
+import datetime as dt
+from typing import Annotated, Literal
+from uuid import UUID
+
+from msgspec import UNSET, Meta, Struct, UnsetType
+
+import rules
+from service.things import Name
+
+ReviewState = Literal["open", "accepted", "refused"]
+
+
+class ReviewFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Whether a held report stands as a record after all, why, and who decides.
+
+    `accepted`: what is flagged has an explanation, or does not matter; the report counts from now on. `refused`: it says nothing from now
+    on, neither that the assembly passed nor that it failed; a test is still due.
+    """
+
+    decision: Literal["accepted", "refused"]
+    because: Annotated[str, Meta(min_length=1, max_length=4000, pattern=r"\S")]
+    decided_by: Name
+
+
+class ReviewDecision(ReviewFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
+    """A decision as kept, the first being version 1; a later one stands over it, and takes nothing of it away."""
+
+    version: int
+    decided_at: dt.datetime
+    organisation_id: UUID
+
+
+class Review(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """A held report, what holds it, and what was decided of it last; `id` is the report's, `version` the last decision's (0: none yet).
+
+    The report and its verdict stay as they are. A report that is refused by its verdict, or accepted, is not reviewed: the one calls for
+    another test, the other is corrected by a report that supersedes it.
+    """
+
+    id: UUID
+    version: int
+    state: ReviewState
+    log_index: int
+    assembly_id: UUID
+    tester_id: UUID
+    gauge_id: UUID
+    performed_at: dt.datetime
+    received_at: dt.datetime
+    outcome: rules.Outcome
+    protection: rules.Protection
+    held_for: list[rules.Flag]
+    supersedes: UUID | None
+    superseded_by: UUID | None
+    decision: ReviewDecision | UnsetType = UNSET
+    history: list[ReviewDecision] | UnsetType = UNSET
+    """Every decision, the first first; told where one review is read."""
+    caution: str = rules.CAUTION
