@@ -62,9 +62,9 @@ def physics() -> Physics:
 
 
 @cache
-def water_head(feet: float = 1.0) -> float:
-    """The pressure [psi] under `feet` of water."""
-    return physics().water["density"].value * GRAVITY * feet * fast_factor("ft", "m") / PASCAL_PER_PSI
+def water_head() -> float:
+    """The pressure [psi] under a foot of water."""
+    return physics().water["density"].value * GRAVITY * fast_factor("ft", "m") / PASCAL_PER_PSI
 
 
 @cache

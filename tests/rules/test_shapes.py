@@ -138,3 +138,19 @@ LEAN = (rules.Test, rules.Phase, rules.Repair, rules.Gauge, rules.Tester, rules.
 def test_what_was_not_told_is_not_written(shape: Any) -> None:
     """A stored test holds what was told, so that its bytes do not change with a default."""
     assert shape.__struct_config__.omit_defaults
+
+
+# What a document can hold has no end; what is kept for ever is asked by names and states alone, of which there are few.
+FEW = {
+    "rulebook_id", "table_id", "key", "vocabulary", "kind", "hazard", "failed", "family", "passing", "opening", "fluid", "length", "pressure",
+    "work_key", "clause", "known_from",
+}  # fmt: skip
+
+
+def test_what_is_remembered_of_documents_is_bounded() -> None:
+    kept = [(module, name, one) for module in modules() for name, one in vars(module).items() if hasattr(one, "cache_parameters")]
+    assert len(kept) > 30
+    for module, name, one in kept:
+        largest = one.cache_parameters()["maxsize"]
+        asked = set(inspect.signature(one).parameters)
+        assert asked <= FEW if largest is None else 0 < largest <= 4096, f"{module.__name__}.{name}"

@@ -20,6 +20,7 @@ from rules.operation.elements import physics
 from rules.operation.zones import OPERABLE_KINDS, parts_of
 from rules.selection import tables
 from tests.rules.screening import simulated
+from tests.rules.standing.test_histories import by_the_rules, history
 
 NOW = dt.datetime(2026, 6, 1, 19, tzinfo=dt.UTC)
 ON = dt.date(2026, 6, 1)
@@ -336,6 +337,12 @@ def notices() -> list[Any]:
     return [[step, fill(step.subject, facts), fill(step.text, facts)] for step in default_steps()]
 
 
+def standings() -> list[Any]:
+    """How assemblies stand after made-up histories."""
+    source = random.Random("standings")  # noqa: S311 - reproducible on purpose
+    return [by_the_rules(history(source)) for _ in range(600)]
+
+
 def carried() -> list[Any]:
     """What is carried and what each rulebook says."""
     return [
@@ -360,4 +367,10 @@ def cases() -> Iterator[tuple[str, Callable[[], list[Any]]]]:
     for book in sorted(tables.index()):
         yield f"selection {book}", lambda book=book: chosen(book)  # type: ignore[misc]
         yield f"placement {book}", lambda book=book: placed(book)  # type: ignore[misc]
-    yield from (("second looks", second_looks), ("trends", trended), ("notices", notices), ("carried", carried))
+    yield from (
+        ("second looks", second_looks),
+        ("trends", trended),
+        ("notices", notices),
+        ("standings", standings),
+        ("carried", carried),
+    )

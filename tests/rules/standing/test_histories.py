@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 from msgspec import UNSET
 
+from rules.load import rulebook_data
 from rules.standing import Occurrence, Standing, TestEvent, standing, standing_on
 from tests.rules.standing import plain
 from tests.rules.standing.plain import Case, Happening, Test
@@ -66,10 +67,28 @@ def by_the_rules(case: Case) -> Standing:
     )  # fmt: skip
 
 
+def whole_reason(case: Case, kept: Standing) -> None:
+    """Why an assembly stands so is told in whole sentences: the test, and the rulebook's own words (or the utility's interval) for what is due."""
+    assert kept.because.endswith(".")
+    assert "None" not in kept.because
+    last = next((one for one in case.tests if one.id == kept.report_id), None)
+    if last is not None and case.in_service:
+        assert kept.because.startswith(f"The test of {last.day} {'failed' if last.outcome == 'fail' else 'passed'}")
+    if kept.due_on is not None:
+        book = rulebook_data(case.rulebook)
+        asked = [one.says for one in (*book.intervals, *book.triggers, *book.deadlines)]
+        assert any(one in kept.because for one in (*asked, f"tested every {case.own_months} months"))
+    elif case.in_service and last is None:
+        assert kept.because.count(".") == 1
+    doubted = last is not None and any(one.event == "incident" and not plain.answers(last, one) for one in case.happenings)
+    assert ("its protection is unknown" in kept.because) == (doubted and kept.protection == "unknown" and case.in_service)
+
+
 def agrees(case: Case) -> plain.Told:
     kept = by_the_rules(case)
     expected = plain.told(case)
     assert plain.Told(kept.status, kept.due_on, kept.protection, kept.report_id, kept.since) == expected, case
+    whole_reason(case, kept)
     return expected
 
 
