@@ -1,47 +1,71 @@
-"""The rules by themselves (goal 3): what judging costs beside decoding, and that an operation and a selection are quick."""
+"""The rules by themselves (goal 3): what judging costs beside decoding, for one test and for a hundred thousand different ones."""
 
 import statistics
 from functools import partial
+from itertools import islice
 from typing import Any
 
 import msgspec
 
 import rules
 from tests.load import table
-from tests.load.test_rules_speed import NOW, full_rp_tests, seconds
+from tests.load.test_rules_speed import NOW, endless_rp_tests, full_rp_tests, seconds
 
-BULK = 20_000
+BULK = 100_000
+AT_ONCE = 500
+DECODER = msgspec.json.Decoder(rules.Test)
 
 
 def measure() -> dict[str, Any]:
     """Judging ÷ decoding for a full RP test with every finding, and how fast many are judged beside bare decoding."""
     documents = full_rp_tests(1_000)
-    decoder = msgspec.json.Decoder(rules.Test)
-    tests = [decoder.decode(one) for one in documents]
-
-    def decode(some: slice) -> None:
-        for one in documents[some]:
-            decoder.decode(one)
+    tests = [DECODER.decode(one) for one in documents]
 
     def judge(some: slice) -> None:
         for one in tests[some]:
             rules.judge(one, received_at=NOW)
 
-    def whole(some: slice) -> None:
-        for one in documents[some]:
-            rules.judge(decoder.decode(one), received_at=NOW)
-
-    whole(slice(None))
+    judge(slice(None))
     # In small pieces by turns, so that whatever else the machine does falls on all alike.
     pieces = [slice(start, start + 50) for start in range(0, 1_000, 50)] * 15
-    took = [tuple(seconds(partial(work, piece)) for work in (decode, judge, whole)) for piece in pieces]
+    took = [(seconds(partial(_decode, documents[piece])), seconds(partial(judge, piece))) for piece in pieces]
+    bulk = _bulk()
     found = {
-        "verdict_vs_decode": statistics.median(judged / decoded for decoded, judged, _ in took),
-        "bulk_vs_decode": statistics.median(decoded / both for decoded, _, both in took),
+        "verdict_vs_decode": statistics.median(judged / decoded for decoded, judged in took),
+        "bulk_vs_decode": statistics.median(decoded / both for decoded, both in bulk),
     }
     rows = [
-        [name, statistics.median(one[at] for one in took) / 50 * 1e6, statistics.median(one[at] / one[0] for one in took)]
-        for at, name in enumerate(("decoding (limit)", "judging", "decoding and judging"))
+        ["decoding one (limit)", statistics.median(decoded for decoded, _ in took) / 50 * 1e6, 1.0],
+        ["judging it", statistics.median(judged for _, judged in took) / 50 * 1e6, found["verdict_vs_decode"]],
+        [f"decoding {BULK:,} different ones (limit)", sum(decoded for decoded, _ in bulk) / BULK * 1e6, 1.0],
+        ["decoding and judging them", sum(both for _, both in bulk) / BULK * 1e6, 1 / found["bulk_vs_decode"]],
     ]
-    table.show("A full RP test: initial, repair, final, every finding", ["", "µs", "÷ decoding"], rows)
+    table.show("A full RP test: initial, repair, final, every finding", ["", "µs a test", "÷ decoding"], rows)
     return found
+
+
+def _bulk() -> list[tuple[float, float]]:
+    """What each piece of the many took to be decoded, and to be decoded and judged; no two alike, of a hundred testers and four months."""
+    documents = endless_rp_tests(testers=100, days=125, tests_a_day=BULK // 125)
+    different: set[int] = set()
+    took = []
+    for _ in range(BULK // AT_ONCE):
+        piece: list[bytes] = []
+        while len(piece) < AT_ONCE:
+            piece += [one for one in islice(documents, AT_ONCE - len(piece)) if hash(one) not in different]
+            different.update(map(hash, piece))
+        # By turns first, so that neither is always the one that finds the documents at hand.
+        works = [_decode, _judge] if len(took) % 2 else [_judge, _decode]
+        spent = {work: seconds(partial(work, piece)) for work in works}
+        took.append((spent[_decode], spent[_judge]))
+    return took
+
+
+def _decode(documents: list[bytes]) -> None:
+    for one in documents:
+        DECODER.decode(one)
+
+
+def _judge(documents: list[bytes]) -> None:
+    for one in documents:
+        rules.judge(DECODER.decode(one), received_at=NOW)
