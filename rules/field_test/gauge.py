@@ -1,13 +1,12 @@
 """The gauge: what it does to every number of a test, and whether anything vouches for it."""
 
 import datetime as dt
-from functools import lru_cache
 
-from msgspec import UNSET, Struct, UnsetType
+from msgspec import UNSET, UnsetType
 
 from rules.calendar import add_months
 from rules.field_test.answer import Flag
-from rules.field_test.criteria import REMEMBERED, Gauged, gauged_by
+from rules.field_test.criteria import Gauged, gauged_by
 from rules.field_test.document import Gauge
 from rules.field_test.flags import flag
 from rules.field_test.plan import Plan
@@ -15,21 +14,8 @@ from rules.field_test.uncertainty import head_per_length, standard_uncertainty
 from rules.quantities import LengthUnit
 
 
-class GaugeShows(Struct, frozen=True, kw_only=True):
-    """What surrounds the numbers, and the flags on the gauge."""
-
-    gauged: Gauged
-    flags: tuple[Flag, ...]
-
-
-@lru_cache(maxsize=REMEMBERED)
-def gauge_shows(plan: Plan, gauge: Gauge | UnsetType, length: LengthUnit | UnsetType, performed_on: dt.date) -> GaugeShows:
-    """What the gauge comes to on the day of the test; its height is in `length`."""
-    return GaugeShows(gauged=_gauged(plan, gauge, length), flags=tuple(_flags(plan, gauge, performed_on)))
-
-
-def _gauged(plan: Plan, gauge: Gauge | UnsetType, length: LengthUnit | UnsetType) -> Gauged:
-    """What surrounds the numbers; a head is added only where a single hose reads against the atmosphere."""
+def gauged(plan: Plan, gauge: Gauge | UnsetType, length: LengthUnit | UnsetType) -> Gauged:
+    """What surrounds the numbers, the gauge's height in `length`; a head is added only where a single hose reads against the atmosphere."""
     uncertainty = head = 0.0
     if gauge is not UNSET:
         if gauge.accuracy is not UNSET:
@@ -40,16 +26,24 @@ def _gauged(plan: Plan, gauge: Gauge | UnsetType, length: LengthUnit | UnsetType
     return gauged_by(uncertainty, head)
 
 
-def _flags(plan: Plan, gauge: Gauge | UnsetType, performed_on: dt.date) -> list[Flag]:
+def vouched(plan: Plan, gauge: Gauge | UnsetType) -> tuple[dt.date, dt.date]:
+    """The first and the last day on which the calibration told vouches for it; always, where none is told that could end."""
+    if gauge is UNSET or gauge.calibrated_on is UNSET:
+        return dt.date.min, dt.date.max
+    return gauge.calibrated_on, add_months(gauge.calibrated_on, plan.calibration_months)
+
+
+def flags_of_gauge(plan: Plan, gauge: Gauge | UnsetType, performed_on: dt.date) -> list[Flag]:
+    """The flags on the gauge; the same on all days of `vouched`."""
     if gauge is UNSET:
         return [flag("gauge_calibration_unknown", "/gauge", "Nothing is told of the gauge, so nothing vouches for its readings.")]
     flags: list[Flag] = []
     if gauge.calibrated_on is UNSET:
         flags.append(flag("gauge_calibration_unknown", "/gauge/calibrated_on", "When the gauge was calibrated is not told."))
-    elif gauge.calibrated_on > performed_on:
+    elif performed_on < gauge.calibrated_on:
         message = "The gauge's only calibration told was made after the test; what it read then is not vouched for."
         flags.append(flag("gauge_calibrated_after_test", "/gauge/calibrated_on", message))
-    elif performed_on > add_months(gauge.calibrated_on, plan.calibration_months):
+    elif performed_on > vouched(plan, gauge)[1]:
         message = f"The gauge was last calibrated on {gauge.calibrated_on.isoformat()}, more than {plan.calibration_months} months before the test."
         flags.append(flag("gauge_calibration_expired", "/gauge/calibrated_on", message))
     if gauge.accuracy is not UNSET and gauge.accuracy > plan.accuracy_at_most:

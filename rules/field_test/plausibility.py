@@ -20,6 +20,7 @@ from rules.field_test.phase import COMPONENT_OF
 from rules.field_test.plan import Plan
 from rules.field_test.result import PhaseResult
 from rules.load import catalogue
+from rules.quantities import PressureValue
 
 # Offsets are less than a day each way, so the same moment has dates that are at most this many days apart.
 _ZONES_APART: Final = 2
@@ -39,28 +40,33 @@ def lengths_without_unit(test: Test) -> list[RulesError]:
     ]
 
 
-def flags_of_report(
-    test: Test, plan: Plan, of_gauge: Sequence[Flag], received_at: dt.datetime, performed_on: dt.date
-) -> list[Flag]:
-    """The flags on the time, the gauge (`of_gauge`), the tester and the line pressure; `performed_on` is the day where the test was made."""
-    flags: list[Flag] = []
+def flags_of_moment(test: Test, received_at: dt.datetime, performed_on: dt.date) -> list[Flag]:
+    """The flag on a test dated after its report; `performed_on` is the day where the test was made."""
     # Comparing moments of two zones costs as much as judging some readings; days far enough apart decide without, and a difference is had
     # at half the price.
-    if received_at.toordinal() - performed_on.toordinal() <= _ZONES_APART and test.performed_at - received_at > _AT_ONCE:
-        flags.append(
-            flag("performed_in_future", "/performed_at", "The test is dated after the moment at which its report was received.")
-        )
-    flags += of_gauge
-    flags += _tester(test.tester, plan, performed_on)
-    if not is_for(plan.kind, test.assembly.hazard):
-        degree = "severe" if test.assembly.hazard == "severe" else "health"
-        message = f"A {plan.kind.name} is not for a {degree} hazard, however well it tests; choose what is."
-        flags.append(flag("kind_not_for_hazard", "/assembly/hazard", message))
-    if test.line_pressure is not UNSET and not plan.line_pressure[0] <= test.line_pressure <= plan.line_pressure[1]:
-        least, most = plan.line_pressure
-        message = f"A line pressure of {test.line_pressure:g} {plan.unit} lies outside {least:.4g}–{most:.4g} {plan.unit}; look at the maker's plate."
-        flags.append(flag("line_pressure_out_of_range", "/line_pressure", message))
-    return flags
+    if received_at.toordinal() - performed_on.toordinal() > _ZONES_APART or test.performed_at - received_at <= _AT_ONCE:
+        return []
+    return [flag("performed_in_future", "/performed_at", "The test is dated after the moment at which its report was received.")]
+
+
+def flags_of_line_pressure(told: PressureValue | UnsetType, plan: Plan) -> list[Flag]:
+    """The flag on a line pressure that is not that of a water supply."""
+    least, most = plan.line_pressure
+    if told is UNSET or least <= told <= most:
+        return []
+    message = (
+        f"A line pressure of {told:g} {plan.unit} lies outside {least:.4g}–{most:.4g} {plan.unit}; look at the maker's plate."
+    )
+    return [flag("line_pressure_out_of_range", "/line_pressure", message)]
+
+
+def flags_of_hazard(kind: AssemblyKind, hazard: Hazard) -> list[Flag]:
+    """The flag on a kind that may not stand before that hazard."""
+    if is_for(kind, hazard):
+        return []
+    degree = "severe" if hazard == "severe" else "health"
+    message = f"A {kind.name} is not for a {degree} hazard, however well it tests; choose what is."
+    return [flag("kind_not_for_hazard", "/assembly/hazard", message)]
 
 
 def is_for(kind: AssemblyKind, hazard: Hazard) -> bool:
@@ -73,10 +79,17 @@ def certificate_covers(kinds: Sequence[str], kind: str) -> bool:
     return kind in kinds or catalogue()[kind].tested_as in kinds
 
 
-@lru_cache(maxsize=REMEMBERED)
-def _tester(tester: Tester | UnsetType, plan: Plan, performed_on: dt.date) -> tuple[Flag, ...]:
+def certified(tester: Tester | UnsetType) -> tuple[dt.date, dt.date]:
+    """The first and the last day of the certificate told; always, where none is told that could end."""
+    if tester is UNSET or tester.certificate is UNSET or tester.valid_from is UNSET or tester.valid_until is UNSET:
+        return dt.date.min, dt.date.max
+    return tester.valid_from, tester.valid_until
+
+
+def flags_of_tester(plan: Plan, tester: Tester | UnsetType, performed_on: dt.date) -> list[Flag]:
+    """The flags on who tested, whether a certificate covered that kind on that day; the same on all days of `certified`."""
     if tester is UNSET:
-        return (flag("tester_unknown", "/tester", "Who tested, and with what certificate, is not told."),)
+        return [flag("tester_unknown", "/tester", "Who tested, and with what certificate, is not told.")]
     kind = plan.kind
     flags: list[Flag] = []
     if tester.certificate is UNSET or tester.valid_from is UNSET or tester.valid_until is UNSET:
@@ -93,7 +106,7 @@ def _tester(tester: Tester | UnsetType, plan: Plan, performed_on: dt.date) -> tu
     elif not certificate_covers(tester.kinds, kind.kind):
         message = f"The tester's certificate does not cover testing a {kind.name}."
         flags.append(flag("tester_wrong_kind", "/tester/kinds", message))
-    return tuple(flags)
+    return flags
 
 
 @lru_cache(maxsize=REMEMBERED)

@@ -10,21 +10,34 @@ from functools import lru_cache
 from math import inf
 from typing import Final
 
-from msgspec import UNSET, Struct
+from msgspec import UNSET, Struct, UnsetType
 
 from rules.catalogue import Hazard
 from rules.errors import RulesError, together
 from rules.field_test.actions import actions
 from rules.field_test.answer import Acceptance, Action, Diagnosis, Finding, Flag, Verdict
+from rules.field_test.criteria import REMEMBERED, Gauged
 from rules.field_test.diagnosis import diagnose
-from rules.field_test.document import PreviousReadings, Test
+from rules.field_test.document import Gauge, PreviousReadings, Test, Tester
 from rules.field_test.flags import flag
-from rules.field_test.gauge import gauge_shows
+from rules.field_test.gauge import flags_of_gauge, gauged, vouched
 from rules.field_test.phase import judge_phase, setting
 from rules.field_test.plan import Plan, plan_on
-from rules.field_test.plausibility import flags_of_repair, flags_of_report, is_for, lengths_without_unit, repeats, shows_again
+from rules.field_test.plausibility import (
+    certified,
+    flags_of_hazard,
+    flags_of_line_pressure,
+    flags_of_moment,
+    flags_of_repair,
+    flags_of_tester,
+    is_for,
+    lengths_without_unit,
+    repeats,
+    shows_again,
+)
 from rules.field_test.result import PhaseResult
 from rules.field_test.summary import summary
+from rules.quantities import LengthUnit
 
 CAUTION: Final = "Local codes and a licensed tester decide; this verdict replaces neither."
 
@@ -36,25 +49,28 @@ def judge(test: Test, *, received_at: dt.datetime, previous: PreviousReadings | 
     day; DocumentError where a unit is missing.
     """
     faults = lengths_without_unit(test) if test.units.length is UNSET else None
-    performed_on = test.performed_at.date()
+    performed_on, assembly = test.performed_at.date(), test.assembly
     try:
-        plan = plan_on(test.rulebook, performed_on, test.assembly.kind, test.units.pressure)
+        plan = plan_on(test.rulebook, performed_on, assembly.kind, test.units.pressure)
     except RulesError as error:
         raise together(*(faults or ()), error) from None
     if faults:
         raise together(*faults)
-    gauge = gauge_shows(plan, test.gauge, test.units.length, performed_on)
+    around = _around(plan, assembly.hazard, test.units.length, test.gauge, test.tester)
     line_pressure = inf if test.line_pressure is UNSET else test.line_pressure
     findings: list[Finding] = []
-    flags = flags_of_report(test, plan, gauge.flags, received_at, performed_on)
+    flags = flags_of_moment(test, received_at, performed_on)
+    if around.first <= performed_on <= around.last:
+        flags += around.flags
+    else:
+        flags += _flags_around(plan, assembly.hazard, test.gauge, test.tester, performed_on)
+    flags += flags_of_line_pressure(test.line_pressure, plan)
     phase = test.initial_test
-    around = setting(plan, "initial", gauge.gauged, phase.shutoffs)
-    initial, told = judge_phase(around, phase, line_pressure, findings, flags)
+    initial, told = judge_phase(setting(plan, "initial", around.gauged, phase.shutoffs), phase, line_pressure, findings, flags)
     final, again = None, told
     if test.final_test is not UNSET:
         phase = test.final_test
-        around = setting(plan, "final", gauge.gauged, phase.shutoffs)
-        final, again = judge_phase(around, phase, line_pressure, findings, flags)
+        final, again = judge_phase(setting(plan, "final", around.gauged, phase.shutoffs), phase, line_pressure, findings, flags)
     outcome = (final or initial).verdict.outcome
     flags += flags_of_repair(plan, () if test.repairs is UNSET else tuple(test.repairs), initial, final is not None)
     if previous is not None and repeats(test.initial_test.readings, previous.readings):
@@ -71,7 +87,7 @@ def judge(test: Test, *, received_at: dt.datetime, previous: PreviousReadings | 
         message = f"The report declares {test.declared!r}; the readings show {outcome!r}."
         flags.append(flag("declared_outcome_differs", "/declared", message))
     acceptance = _acceptance(flags) if flags else "accepted"
-    follows = _follows(plan, test.assembly.hazard, initial, final, acceptance)
+    follows = _follows(plan, assembly.hazard, initial, final, acceptance)
     return Verdict(
         outcome=outcome,
         initial=initial.verdict,
@@ -86,6 +102,39 @@ def judge(test: Test, *, received_at: dt.datetime, previous: PreviousReadings | 
         summary=follows.summary,
         caution=CAUTION,
     )
+
+
+class _Around(Struct, frozen=True, kw_only=True):
+    """What surrounds the readings and is the same from test to test: what the gauge does to numbers, and the flags from `first` to `last` day.
+
+    Those are the days on which the calibration and the certificate told are both good; on any other the flags are that day's own.
+    """
+
+    gauged: Gauged
+    flags: list[Flag]
+    first: dt.date
+    last: dt.date
+
+
+@lru_cache(maxsize=REMEMBERED)
+def _around(
+    plan: Plan, hazard: Hazard, length: LengthUnit | UnsetType, gauge: Gauge | UnsetType, tester: Tester | UnsetType
+) -> _Around:
+    of_gauge, of_tester = vouched(plan, gauge), certified(tester)
+    first, last = max(of_gauge[0], of_tester[0]), min(of_gauge[1], of_tester[1])
+    return _Around(
+        gauged=gauged(plan, gauge, length), flags=_flags_around(plan, hazard, gauge, tester, first), first=first, last=last
+    )
+
+
+def _flags_around(
+    plan: Plan, hazard: Hazard, gauge: Gauge | UnsetType, tester: Tester | UnsetType, performed_on: dt.date
+) -> list[Flag]:
+    return [
+        *flags_of_gauge(plan, gauge, performed_on),
+        *flags_of_tester(plan, tester, performed_on),
+        *flags_of_hazard(plan.kind, hazard),
+    ]
 
 
 class _Follows(Struct, frozen=True, kw_only=True):

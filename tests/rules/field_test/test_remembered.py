@@ -41,6 +41,20 @@ def test_a_reading_taken_with_one_gauge_is_never_taken_for_the_same_reading_of_a
     assert chances[0] == chances[2] != chances[1] == chances[3]
 
 
+def test_what_is_known_of_a_gauge_and_a_tester_holds_for_their_days_alone() -> None:
+    told: dict[str, Any] = {
+        "assembly": {"kind": "dc", "hazard": "non_health"},
+        "gauge": {"accuracy": 0.2, "resolution": 0.1, "calibrated_on": "2025-05-13"},
+        "tester": {"certificate": "T-1", "kinds": ["dc"], "valid_from": "2025-03-01", "valid_until": "2026-05-12"},
+    }
+    days = ["2026-05-12", "2026-05-13", "2025-05-12", "2025-05-13", "2025-02-28", "2026-05-14", "2026-05-12"]
+    codes = [[one.code for one in judged(2.0, **told, performed_at=f"{day}T09:20:00-07:00").flags] for day in days]
+    assert codes == [
+        [], ["tester_not_certified"], ["gauge_calibrated_after_test"], [], ["gauge_calibrated_after_test", "tester_not_certified"],
+        ["gauge_calibration_expired", "tester_not_certified"], [],
+    ]  # fmt: skip
+
+
 def test_more_different_readings_than_are_remembered_are_forgotten_again() -> None:
     first = msgspec.json.encode(judged(1.0))
     for thousandths in range(1000, 1000 + REMEMBERED + 100):
