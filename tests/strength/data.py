@@ -1,6 +1,6 @@
 """`data`: how many of the numbers in `rules/data` a test other than a pin notices when they are changed by one step.
 
-A step is 1 in the last digit that is written, up or down by the seed's chance. The tests that hold a file or an answer to what it was
+A step is 1 in the last digit that is written (of what is counted, one more or less), up or down by the seed's chance. The tests that hold a file or an answer to what it was
 (its digest) would notice each; so they are left out, and what is left checks a number against something else. Runs as `mutation` does,
 each with the tests that execute the line which reads its file.
 """
@@ -27,6 +27,7 @@ _SKIPPED = re.compile(
     r'"""(?:.|\n)*?"""|\'\'\'(?:.|\n)*?\'\'\'|"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\'|#[^\n]*|[\w-]+(?=\s*=)|^\[\[?[\w.-]+\]\]?(?=\s*$)',
     re.MULTILINE,
 )
+_COUNTED = re.compile(r'\s*unit = "(?:tests|readings|letters)"')
 _NUMBER = re.compile(r"(?<![\w.:+-])-?\d+(?:\.\d+)?(?![\w.:-])")
 
 
@@ -68,7 +69,8 @@ def steps(file: str, seed: int) -> list[Step]:
     bare = _SKIPPED.sub(lambda found: re.sub(r"[^\n]", " ", found[0]), text)
     made = []
     for found in _NUMBER.finditer(bare):
-        step = Decimal(1).scaleb(-len(found[0].partition(".")[2]))
+        counted = _COUNTED.match(text, found.end())
+        step = Decimal(1).scaleb(0 if counted else -len(found[0].partition(".")[2]))
         up = hashlib.sha256(f"{seed}:{file}:{found.start()}".encode()).digest()[0] & 1
         after = str(Decimal(found[0]) + (step if up else -step))
         line = text.count("\n", 0, found.start()) + 1

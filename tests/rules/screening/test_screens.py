@@ -34,6 +34,8 @@ from rules.screening import (
 )
 from rules.screening.gauges import rank_sum
 from rules.screening.settings import setting
+from rules.screening.testers import _fit
+from rules.screening.times import within_reach
 
 ZONE = ZoneInfo("America/Los_Angeles")
 NOON = dt.datetime(2026, 3, 10, 12, tzinfo=ZONE)
@@ -113,6 +115,22 @@ def test_two_tests_too_far_apart_are_looked_at_again(
     assert found == (["too_far_to_travel"] if pointed_out else [])
 
 
+def test_places_within_two_kilometres_are_not_compared_however_wrong_the_times() -> None:
+    # A written time may be twenty minutes off, so the later test may be written twenty minutes before the earlier one.
+    assert within_reach(dt.timedelta(minutes=-20)) == 2_000
+    assert within_reach(dt.timedelta(0)) == pytest.approx(130_000 / 3)
+
+
+def test_forty_tests_are_a_day_s_work_and_one_more_is_looked_at_again() -> None:
+    quarters = [told(str(n), NOON.replace(hour=6) + dt.timedelta(minutes=15 * n)) for n in range(41)]
+    assert looked(*quarters[:40]) == []
+    assert looked(*quarters) == ["too_many_tests"]
+    assert looked(*(told(str(n), NOON + dt.timedelta(minutes=4 * n)) for n in range(12))) == []
+    assert looked(*(told(str(n), NOON + dt.timedelta(minutes=4 * n)) for n in range(13))) == ["too_many_tests"]
+    # An hour is sixty minutes, and the test that begins it anew is not within it.
+    assert looked(*(told(str(n), NOON + dt.timedelta(minutes=5 * n)) for n in range(13))) == []
+
+
 def test_evidence_of_travel_names_both_reports() -> None:
     [found] = looks_at_times([told("a"), told("b", NOON + dt.timedelta(minutes=10), metres_from_last=100_000)])
     assert found.evidence.report_ids == ["a", "b"]
@@ -158,6 +176,39 @@ def test_a_tester_with_few_tests_or_few_to_compare_with_is_not_judged() -> None:
     others = [replace(one, failed=n % 3 == 0) for n, one in enumerate(many(99))]
     assert tallied(a=many(150), b=others) == []
     assert tallied(a=many(29), b=many(29, failed=True) * 10) == []
+
+
+def test_thirty_tests_beside_a_hundred_of_others_are_enough_to_be_compared() -> None:
+    copied = many(30, repeats_last=True)
+    assert screens(tallied(a=copied, b=many(100, repeats_last=False))) == ["repeats_last_test"]
+    assert tallied(a=copied[:29], b=many(100, repeats_last=False)) == []
+    assert tallied(a=copied, b=many(99, repeats_last=False)) == []
+    # The same of numbers used again on a day: each day's first test has none before it.
+    busy = [told(str(n), NOON + dt.timedelta(days=n // 2, minutes=30 * (n % 2)), numbers=spread(n)) for n in range(200)]
+    again = [replace(one, numbers=busy[n - n % 2].numbers) for n, one in enumerate(busy[:60])]
+    assert screens(tallied(a=again, b=busy)) == ["repeats_same_day"]
+    assert tallied(a=again[:58], b=busy) == []
+    assert tallied(a=again, b=busy[:198]) == []
+
+
+def test_a_hundred_readings_beside_five_hundred_are_enough_to_compare_last_digits() -> None:
+    five = (Number(part="main/check_1", value=2.5), Number(part="main/check_2", value=2.0))
+    assert "last_digits" in screens(tallied(a=many(50, numbers=five), b=many(500)))
+    assert "last_digits" not in screens(tallied(a=many(50, numbers=five), b=many(499)))
+
+
+def test_how_well_digits_fit_is_pearson_s_chi_square_with_rare_digits_taken_together() -> None:
+    """Cells of which 5 or more are expected stand alone; the others' digits being counts too widens the scatter by 1 + own / others."""
+    others = [50, 49, 101, 100, 100, 120, 120, 120, 120, 120]  # of 1000
+    seen = [9, 3, 12, 8, 10, 14, 9, 13, 12, 10]  # of 100
+    cells, means = [9, *seen[2:], 3], [5.0, *(one / 10 for one in others[2:]), 4.9]
+    theirs = stats.chi2.sf(sum((o - e) ** 2 / e for o, e in zip(cells, means, strict=True)) / 1.1, len(cells) - 1)
+    assert _fit(seen, [(100, others)], 0.0, 0.1) == pytest.approx(theirs, rel=1e-9)
+    # A shift by whole digits is a turn of the wheel; by half a digit, the mean of two turns.
+    turned = others[-3:] + others[:-3]
+    assert _fit(seen, [(100, others)], 3.0, 0.1) == pytest.approx(_fit(seen, [(100, turned)], 0.0, 0.1))
+    halfway = [(a + b) / 2 for a, b in zip(others, others[-1:] + others[:-1], strict=True)]
+    assert _fit(seen, [(100, others)], 0.5, 0.1) == pytest.approx(_fit(seen, [(100, halfway)], 0.0, 0.1))  # type: ignore[list-item]
 
 
 def test_a_tester_with_a_kind_that_nobody_else_tests_is_not_judged_by_it() -> None:
@@ -266,6 +317,24 @@ def test_a_gauge_within_its_accuracy_or_with_few_readings_is_left_alone() -> Non
     steady = halves(0.0)
     assert steady is not None
     assert list(looks_at_gauges([steady])) == []
+
+
+def test_at_the_level_itself_and_beyond_the_accuracy_a_gauge_is_pointed_out() -> None:
+    one = halves(0.8)
+    assert one is not None
+
+    def pointed_out(**changes: Any) -> int:
+        return len(list(looks_at_gauges([replace(one, **changes)])))
+
+    assert (pointed_out(chance=0.05), pointed_out(chance=0.0501)) == (1, 0)
+    assert (
+        pointed_out(shift=0.3, accuracy=0.2),
+        pointed_out(shift=0.2, accuracy=0.2),
+        pointed_out(shift=-0.3, accuracy=0.2),
+    ) == (1, 0, 1)
+    # Twenty readings in either half are enough: two a test.
+    assert halves(0.8, count=20) is not None
+    assert halves(0.8, count=19) is None
 
 
 def test_the_rank_sum_is_scipy_s() -> None:

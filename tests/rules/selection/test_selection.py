@@ -150,7 +150,15 @@ def test_the_working_pressure_is_bounded_at_both_ends(supply: float, within: boo
 
 
 @pytest.mark.parametrize(
-    ("unit", "temperature", "within"), [("degF", 140, True), ("degF", 141, False), ("degC", 60, True), ("degC", 0, False)]
+    ("unit", "temperature", "within"),
+    [
+        ("degF", 33, True),
+        ("degF", 32.9, False),
+        ("degF", 140, True),
+        ("degF", 140.1, False),
+        ("degC", 60, True),
+        ("degC", 0, False),
+    ],
 )
 def test_the_temperature_of_a_vacuum_breaker_is_bounded(unit: str, temperature: float, within: bool) -> None:  # noqa: FBT001 - a table's column
     told = {"supply_pressure": 60, "design_flow": 0, "water_temperature": temperature}
