@@ -487,3 +487,11 @@ def test_a_negative_zero_is_a_zero() -> None:
     first = judge("dc", initial_test=phase("dc", {"component": "check_1", "held_at": -0.0}))
     second = judge("dc", initial_test=phase("dc", {"component": "check_1", "held_at": 0.0}))
     assert msgspec.json.encode(first) == msgspec.json.encode(second)
+
+
+def test_moments_are_compared_however_far_apart_their_zones_are() -> None:
+    # An hour after the report was received, though its day is two days earlier where it was made: the date line lies between.
+    received = dt.datetime(2026, 5, 15, 0, 30, tzinfo=dt.timezone(dt.timedelta(hours=14)))
+    later = judge("rp", received=received, performed_at="2026-05-13T23:30:00-12:00")
+    assert codes(later) == ["performed_in_future"]
+    assert codes(judge("rp", received=received, performed_at="2026-05-13T22:30:00-12:00")) == []
