@@ -103,11 +103,14 @@ def standing(
     occurrences: Sequence[Occurrence] = (),
     season_starts: tuple[int, int] | None = None,
     interval_months: int | None = None,
+    registered_on: dt.date | None = None,
 ) -> Standing:
     """The standing to keep, whatever the day: `current`, `failed`, `untested` or `out_of_service`; see `standing_on` for a day.
 
     `season_starts` is the month and day on which a seasonal assembly goes into service each year; `interval_months` an interval of the
-    assembly's own, which counts where it is shorter than the rulebook's. UnknownRulebookError where the rulebook is not carried;
+    assembly's own, which counts where it is shorter than the rulebook's; `registered_on` the day on which it came into the register, which
+    stands in for an installation that nobody dated (common practice, no source: a first test that nothing dates would never be due), or the
+    day on which it was put back into service where that came later. UnknownRulebookError where the rulebook is not carried;
     NotJudgeableError where it names no interval or deadline for the case.
     """
     decided = _decided(history)
@@ -115,6 +118,9 @@ def standing(
     open_ones = [one for one in occurrences if test is None or not one.answered_by(test)]
     incidents = [one for one in open_ones if one.event == "incident"]
     protection: Protection = "unknown" if test is None or (incidents and test.protection != "lost") else test.protection
+    if installed_on is None and test is None:
+        returned = [one.on for one in occurrences if one.event == "return_to_service"]
+        installed_on = max(returned, default=registered_on)
     if installed_on is not None:
         installation = Occurrence(event="installation", on=installed_on)
         open_ones += [installation] if test is None or not installation.answered_by(test) else []

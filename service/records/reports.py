@@ -374,6 +374,7 @@ def work_out(utility: Utility, known: AssemblyRow, history: Sequence[HistoryRow]
         occurrences=_occurrences(known.occurrences) + _occurrences(known.incidents or "[]"),
         season_starts=None if known.season is None else msgspec.json.decode(known.season, type=Season).start,
         interval_months=known.test_interval_months,
+        registered_on=today(utility, known.created_at),
     )  # fmt: skip
 
 

@@ -108,7 +108,7 @@ def _shown(utility: Utility, line: StandingLine, on: dt.date) -> AssemblyStandin
             utility,
             AssemblyRow(
                 basis=None, kind=line.kind, hazard=line.hazard, installed_on=line.installed_on, in_service=line.in_service,
-                connection=line.connection,
+                connection=line.connection, created_at=line.created_at,
             ),
             [],
         )  # fmt: skip

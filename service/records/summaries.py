@@ -25,7 +25,7 @@ class Figures(Struct, frozen=True, kw_only=True):
     """Counts. assemblies = tested + not_tested; tests = passed + failed + undecided; failures = repaired + unrepaired.
 
     `assemblies` in service and installed by the last day counted; `tested` of them in the year, with a result that decides; `overdue` of
-    them on `counted_on`. `tests` performed in the year that are neither superseded nor refused, by their last result (`undecided`:
+    them on `counted_on`, never tested ones too. `tests` performed in the year that are neither superseded nor refused, by their last result (`undecided`:
     incomplete, or held and not decided on; of a failing report and a correction that is held, the failing one); `repaired_at_once`: failed at first and passed after repair on the same visit. `failures` that began in the
     year, of which `repaired` have passed by `counted_on`; `median_days_to_repair` of those, null where there are none.
     `unprotected_days`: assembly-days on which an assembly had failed with no barrier left. `exceptions` from testing whose first day

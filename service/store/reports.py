@@ -172,6 +172,7 @@ class AssemblyRow(Struct, frozen=True, kw_only=True):
     installed_on: dt.date | None
     in_service: bool
     connection: str
+    created_at: dt.datetime
     occurrences: str = "[]"
     season: str | None = None
     test_interval_months: int | None = None

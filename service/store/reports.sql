@@ -151,7 +151,7 @@ ORDER BY r.log_index LIMIT $4;
 -- name: standing_facts
 -- What the standings of these assemblies rest on besides reports, read under the log's lock: a change of the register waits for it too.
 -- Of an incident counts what was told last (before $3), if it was known (before $4); null: whatever has been told until now.
-SELECT a.id, s.basis, a.kind, a.hazard, a.installed_on, a.in_service, p.connection, a.occurrences::text AS occurrences,
+SELECT a.id, s.basis, a.kind, a.hazard, a.installed_on, a.in_service, p.connection, a.created_at, a.occurrences::text AS occurrences,
     a.season::text AS season, a.test_interval_months, told.incidents
 FROM record.assembly a
 JOIN record.premises p ON p.utility_id = a.utility_id AND p.id = a.premises_id

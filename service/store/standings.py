@@ -67,6 +67,7 @@ class StandingLine(Struct, frozen=True, kw_only=True):
     position: str | None
     installed_on: dt.date | None
     in_service: bool
+    created_at: dt.datetime
     basis: str | None
     due: dt.date
 

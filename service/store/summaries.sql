@@ -21,9 +21,9 @@
 (a.in_service AND (a.installed_on IS NULL OR a.installed_on <= $3))
 
 -- name: late
--- Assemblies that are overdue today.
+-- Assemblies whose test is overdue today, be it the first.
 SELECT s.assembly_id FROM record.standing s
-WHERE s.utility_id = $1 AND s.status = 'current' AND s.due_on < $4
+WHERE s.utility_id = $1 AND s.status IN ('current', 'untested') AND s.due_on < $4
 
 -- name: begin
 -- A snapshot that other sessions can read from too, where the record is long enough to be worth it and is not a replica's; and room in memory

@@ -217,7 +217,7 @@ class Programme:
             rulebook=self.rulebook, hazard=facts["hazard"], in_service=facts["in_service"],
             connection=next(one["connection"] for one in self.premises if one["id"] == facts["premises_id"]),
             installed=None if installed is None else dt.date.fromisoformat(installed), season=(int(month), int(day)) if month else None,
-            own_months=facts.get("test_interval_months"), happenings=tuple(happened),
+            own_months=facts.get("test_interval_months"), registered=dt.datetime.fromisoformat(facts["created_at"]).astimezone(HERE).date(), happenings=tuple(happened),
             tests=tuple(self._decided(one, told_by) for one in self.tests[assembly]),
         )  # fmt: skip
 

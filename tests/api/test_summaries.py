@@ -415,3 +415,23 @@ async def test_every_session_of_a_summary_reads_the_same_snapshot(
     await pool.close()
     assert (told.connections, fanned) == ({"irrigation": 1}, [True])
     assert place.get("/summaries/2026").json()["connections"] == [{"connection": "fire", "premises": 1}]
+
+
+def test_an_assembly_that_was_never_tested_is_overdue_from_the_day_after_its_first_test_was_due(
+    place: Place, world: World
+) -> None:
+    """Common practice, no source: the register's day stands in for an installation that nobody dated; see tests/rules/standing."""
+    installed = place.new_assembly("svb", installed_on="2026-05-30")
+    place.new_assembly("svb", installed_on="2026-05-30", in_service=False)
+
+    def overdue() -> list[str]:
+        total = place.get("/summaries/2026").json()["total"]
+        rows = place.get("/summaries/2026/rows", figure="overdue").json()["items"]
+        assert total["overdue"] == len(rows)
+        return sorted(one["id"] for one in rows)
+
+    assert overdue() == [installed]
+    world.clock.pass_by(days=1)
+    assert overdue() == sorted([installed, place.assembly])
+    place.recorded()
+    assert overdue() == [installed]

@@ -56,6 +56,7 @@ class Case:
     installed: dt.date | None = None
     season: tuple[int, int] | None = None
     own_months: int | None = None
+    registered: dt.date | None = None
     tests: tuple[Test, ...] = ()
     happenings: tuple[Happening, ...] = field(default=())
 
@@ -94,7 +95,13 @@ def told(case: Case) -> Told:
     if case.installed is not None and (last is None or last.day < case.installed):
         dues.append(case.installed)
     if last is None:
-        return Told("untested", min(dues, default=None), "unknown", None, case.installed)
+        serves_since = case.installed
+        if serves_since is None:
+            # Nobody says when: since it was put back the last time, or else since it is known at all.
+            back = [one.day for one in case.happenings if one.event == "return_to_service"]
+            serves_since = max(back) if back else case.registered
+            dues += [] if serves_since is None else [serves_since]
+        return Told("untested", min(dues, default=None), "unknown", None, serves_since)
     if case.season is not None:
         dues.append(next_start(case.season, last.day))
     if last.outcome == "fail":

@@ -47,14 +47,14 @@ def history(source: random.Random) -> Case:
         rulebook=source.choice(RULEBOOKS), hazard=source.choice(plain.HAZARDS), connection=source.choice(plain.CONNECTIONS),
         in_service=source.random() < 0.9, installed=source.choice((None, None, source.choice(moments).date())),
         season=source.choice((None, None, None, (2, 29), (4, 31), (10, 1))), own_months=source.choice((None, None, None, 1, 6, 18, 60)),
-        tests=tuple(tests), happenings=tuple(happenings),
+        registered=source.choice((None, source.choice(moments).date())), tests=tuple(tests), happenings=tuple(happenings),
     )  # fmt: skip
 
 
 def by_the_rules(case: Case) -> Standing:
     return standing(
         rulebook_id=case.rulebook, hazard=case.hazard, connection=case.connection, in_service=case.in_service, installed_on=case.installed,
-        season_starts=case.season, interval_months=case.own_months,
+        season_starts=case.season, interval_months=case.own_months, registered_on=case.registered,
         history=[
             TestEvent(
                 report_id=one.id, performed_on=one.day, performed_at=one.moment, received_at=one.received, reason="periodic",

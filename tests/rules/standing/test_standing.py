@@ -143,6 +143,21 @@ def test_an_assembly_never_tested() -> None:
     assert stand(rulebook_id="ca-bc", installed_on=dt.date(1950, 1, 1)).status == "untested"
 
 
+def test_an_assembly_never_tested_that_nobody_says_was_installed_is_due_from_the_day_it_was_registered() -> None:
+    """WAC 246-290-490(7)(b): tested at installation. That the day of registration stands in for it is common practice, no source."""
+    registered = dt.date(2026, 2, 3)
+    one = stand(registered_on=registered)
+    assert (one.status, one.due_on, one.since) == ("untested", registered, registered)
+    assert stand(registered_on=registered, installed_on=DAY).due_on == DAY
+    # Registered while it was out of service: it serves from the day it was put back.
+    back = Occurrence(event="return_to_service", on=DAY)
+    assert stand(registered_on=registered, occurrences=[back]).due_on == DAY
+    assert stand(registered_on=registered, in_service=False).due_on is None
+    # What was tested needs no day of installation.
+    assert stand(event("a"), registered_on=registered) == stand(event("a"))
+    assert stand(event("a", outcome="fail"), registered_on=registered) == stand(event("a", outcome="fail"))
+
+
 def test_an_assembly_out_of_service() -> None:
     assert (stand(in_service=False).status, stand(in_service=False).protection) == ("out_of_service", "unknown")
     assert stand(event("a"), in_service=False).report_id == "a"
