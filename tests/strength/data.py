@@ -27,7 +27,7 @@ _SKIPPED = re.compile(
     r'"""(?:.|\n)*?"""|\'\'\'(?:.|\n)*?\'\'\'|"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\'|#[^\n]*|[\w-]+(?=\s*=)|^\[\[?[\w.-]+\]\]?(?=\s*$)',
     re.MULTILINE,
 )
-_COUNTED = re.compile(r'\s*unit = "(?:tests|readings|letters)"')
+_COUNTED = re.compile(r'\s*unit = "(?:tests|readings|letters|reports)"')
 _NUMBER = re.compile(r"(?<![\w.:+-])-?\d+(?:\.\d+)?(?![\w.:-])")
 
 
@@ -100,14 +100,26 @@ def run(options: argparse.Namespace) -> int:
         counts[one.file][known[one.key]] += 1
         if known[one.key] not in mutation.KILLED:
             line = (DATA / one.file).read_text().splitlines()[one.line - 1].strip()
-            print(f"{one.file}:{one.line} {line} | {one.before} → {one.after}: {known[one.key]}")
-    rows = [[file, count.total(), sum(count[how] for how in mutation.KILLED)] for file, count in counts.items()]
+            told = f"{one.file}: {line} | {one.before} → {one.after}"
+            because = next((group.because for group in mutation.listed("data") if group.holds(told)), None)
+            counts[one.file]["explained"] += because is not None
+            print(f"{told}\n    line {one.line}; {because or 'NOT EXPLAINED'}")
+    total = sum(counts.values(), Counter())
     show(
         "Numbers of rules/data changed by one step",
-        ["file", "numbers", "noticed"],
-        [*rows, ["all", *(sum(row[at] for row in rows) for at in (1, 2))]],
+        ["file", "numbers", "noticed", "not noticed", "of them explained"],
+        [
+            [
+                file,
+                sum(count[how] for how in mutation.TRIED),
+                sum(count[how] for how in mutation.KILLED),
+                count["survived"],
+                count["explained"],
+            ]
+            for file, count in [*counts.items(), ("all", total)]
+        ],
     )
-    return int(any(count["survived"] or count["broken"] for count in counts.values()))
+    return int(total["survived"] > total["explained"] or total["broken"] > 0)
 
 
 def tests_for(file: str, baseline: mutation.Baseline) -> list[str]:

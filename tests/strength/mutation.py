@@ -416,6 +416,6 @@ def _row(name: str, count: Counter[str]) -> list[object]:
     return [name, tried, killed, count["slow"], count["survived"], count["explained"], interval(killed, tried)]
 
 
-def listed() -> list[Group]:
-    """The survivors that are explained."""
-    return msgspec.toml.decode(LISTED.read_bytes(), type=dict[str, list[Group]]).get("group", [])
+def listed(of: str = "rules") -> list[Group]:
+    """The survivors that are explained: mutants of the `rules`, or numbers of the `data`."""
+    return msgspec.toml.decode(LISTED.read_bytes(), type=dict[str, list[Group]])[of]

@@ -134,6 +134,29 @@ def test_where_two_authorities_differ_each_rulebook_keeps_its_own() -> None:
     assert not [one for one in judge("avb", "us-common").findings if one.rule == "avb.height_above_grade"]
 
 
+# At the figure is met, a twentieth beyond it is not. Fort Worth's code (published): an AVB 6 in above the highest outlet. Common practice:
+# a hose connection vacuum breaker is under pressure for 12 hours of 24 at most. One Kansas utility's guideline (published): over 2 in,
+# 12 in of clearance all round; up to 2 in, 6.
+@pytest.mark.parametrize(
+    ("kind", "rule", "told", "met"),
+    [
+        ("avb", "avb.height_above_highest_outlet", {"height_above_highest_outlet": 6}, True),
+        ("avb", "avb.height_above_highest_outlet", {"height_above_highest_outlet": 5.95}, False),
+        ("hose_connection_vb", "hose_connection_vb.hours_under_pressure", {"hours_under_pressure_per_day": 12}, True),
+        ("hose_connection_vb", "hose_connection_vb.hours_under_pressure", {"hours_under_pressure_per_day": 12.05}, False),
+        ("dc", "clearance.all_round.small", {"size": 2, "clearance_all_round": 6}, True),
+        ("dc", "clearance.all_round.small", {"size": 2, "clearance_all_round": 5.95}, False),
+        ("dc", "clearance.all_round.large", {"size": 2.05, "clearance_all_round": 12}, True),
+        ("dc", "clearance.all_round.large", {"size": 2.05, "clearance_all_round": 11.95}, False),
+    ],
+)
+def test_a_bound_is_met_at_its_figure_and_not_beyond(kind: str, rule: str, told: dict[str, float], met: bool) -> None:  # noqa: FBT001 - a table's column
+    answer = judge(kind, **told)
+    assert of(answer, rule).outcome == ("met" if met else "not_met")
+    # Of two rules that hang on the size, the other says nothing.
+    assert len([one for one in answer.findings if one.rule.startswith("clearance.all_round")]) <= 1
+
+
 def test_an_air_gap_that_was_not_measured_in_full_says_what_to_measure() -> None:
     rule = "air_gap.vertical_distance"
     assert of(judge("air_gap"), rule).outcome == "not_determined"

@@ -65,6 +65,20 @@ def test_a_spring_that_weakens_year_by_year_is_told_before_it_fails() -> None:
     assert "chance" in found.says
 
 
+def test_renewing_is_suggested_from_one_chance_in_five_on() -> None:
+    weakening = [judged(2019 + n, value) for n, value in enumerate((2.1, 2.0, 1.8, 1.8, 1.6, 1.6, 1.5, 1.4))]
+    met = set()
+    for month in range(120):
+        told = trends(weakening, next_test_on=dt.date(2027 + month // 12, month % 12 + 1, 1), unit="psi")
+        [found] = [one for one in told if one.component == "check_1"]
+        assert found.next_test is not None
+        chance = found.next_test.chance_below_minimum
+        assert (found.suggestion is not None) == (chance >= 0.2)
+        met.add(int(chance * 20))
+    # Chances a twentieth under it and a twentieth over it were among them.
+    assert met >= {3, 4}
+
+
 def test_a_steady_spring_asks_for_nothing() -> None:
     found = check_1(*(judged(2020 + n, value) for n, value in enumerate((2.1, 2.0, 2.1, 2.2, 2.1))))
     assert found.next_test is not None
