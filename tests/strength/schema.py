@@ -7,11 +7,13 @@ and what stands in a path is often an id or a code that exists, so that more is 
 import argparse
 import itertools
 import sys
+import tempfile
 import time
 import traceback
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import suppress
+from pathlib import Path
 from typing import Any
 
 import hypothesis
@@ -26,6 +28,7 @@ from service.migrate import migrate
 from tests.api.test_conformance import bounded, operations
 from tests.conftest import SIGNING_KEYS, TEMPLATE, World, ask, bearer, data_folder, fresh_database, in_thread, world_in
 from tests.load.table import show
+from tests.strength.kept import commit, keep
 
 
 def arguments(made: argparse.ArgumentParser) -> None:
@@ -33,6 +36,9 @@ def arguments(made: argparse.ArgumentParser) -> None:
     made.add_argument("--cases", type=int, default=50_000, help="how many requests in all (default 50000)")
     made.add_argument("--seed", type=int, default=1, help="where chance begins (default 1)")
     made.add_argument("--minutes", type=float, help="end after so many, whatever was asked by then")
+    made.add_argument(
+        "--folder", type=Path, default=Path(tempfile.gettempdir()) / "nonreturn-strength", help="where what was run is written down"
+    )
 
 
 def run(options: argparse.Namespace) -> int:
@@ -133,7 +139,7 @@ def _asked(world: World, options: argparse.Namespace) -> int:
             break
         _some(asker, operation, mode, at_once, seed)
         print(f"\r{asker.count} asked, {len(asker.failures)} failures   ", end="", file=sys.stderr, flush=True)
-    return _tell(asker.answers, asker.failures)
+    return _tell(asker.answers, asker.failures, options)
 
 
 def _rounds(seed: int, found: list[Any]) -> Iterator[tuple[int, Any, GenerationMode]]:
@@ -155,7 +161,7 @@ def _some(asker: _Asker, operation: Any, mode: GenerationMode, examples: int, se
         asked()
 
 
-def _tell(answers: Counter[tuple[str, int]], failures: dict[str, str]) -> int:
+def _tell(answers: Counter[tuple[str, int]], failures: dict[str, str], options: argparse.Namespace) -> int:
     labels = sorted({label for label, _ in answers})
     statuses = sorted({status // 100 for _, status in answers})
     rows = [
@@ -169,10 +175,13 @@ def _tell(answers: Counter[tuple[str, int]], failures: dict[str, str]) -> int:
         for label in labels
     ]
     totals = ["all", *[sum(int(row[at]) for row in rows) for at in range(1, len(statuses) + 1)]]
-    show(
-        f"Answers by call (schemathesis {schemathesis.__version__})", ["call", *[f"{one}xx" for one in statuses]], [*rows, totals]
-    )
+    title = f"Answers by call (schemathesis {schemathesis.__version__}), seed {options.seed}, commit {commit()}"
+    show(title, ["call", *[f"{one}xx" for one in statuses]], [*rows, totals])
     for label in failures:
         print(label)
     print(f"{sum(answers.values()):,} asked, {len(failures)} failures.")
+    by_call: dict[str, dict[int, int]] = {}
+    for (label, status), count in sorted(answers.items()):
+        by_call.setdefault(label, {})[status] = count
+    keep(options.folder / "schema.json", seed=options.seed, cases=sum(answers.values()), failures=sorted(failures), calls=by_call)
     return min(1, len(failures))
