@@ -7,6 +7,7 @@ from pathlib import Path
 from uuid import UUID
 
 import msgspec
+from msgspec import Struct
 
 from service.clock import SystemClock
 from service.commands import database
@@ -112,18 +113,25 @@ async def _standings(store: ReportStore, utility: Utility) -> list[UUID]:
     return found
 
 
+class _Head(Struct):
+    head: str
+
+
+class _Told(Struct):
+    head: str | None = None
+    items: list[_Head] = []
+
+
 def kept_heads(file: Path | None) -> list[str]:
-    """The heads in a file: a JWS a line, or the service's JSON answers, one a line or a list of them; none where there is no file."""
+    """The heads in a file: a JWS a line, or the service's JSON answers, one a line or a list of them; none where there is no file. ProblemError where they cannot be read."""
     found = []
-    for line in [] if file is None else file.read_text(encoding="utf-8").splitlines():
-        if line.strip().startswith("{"):
-            told = msgspec.json.decode(line, type=dict[str, msgspec.Raw])
-            answers = (
-                msgspec.json.decode(told["items"], type=list[dict[str, object]])
-                if "items" in told
-                else [msgspec.json.decode(line)]
-            )
-            found += [str(one["head"]) for one in answers]
-        elif line.strip():
-            found.append(line.strip())
+    try:
+        for line in [] if file is None else file.read_text(encoding="utf-8").splitlines():
+            if line.strip().startswith("{"):
+                told = msgspec.json.decode(line, type=_Told)
+                found += [one.head for one in told.items] if told.head is None else [told.head]
+            elif line.strip():
+                found.append(line.strip())
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise ProblemError("malformed", f"{file} holds something that is no kept head: {error}.") from None
     return found

@@ -101,10 +101,14 @@ async def _read(call: Call, spool: Spool) -> None:
     """Take line after line in; no more than so many are under way."""
     under_way: _UnderWay = asyncio.Queue(UNDER_WAY)
     teller = asyncio.create_task(_tell(call, under_way, spool))
+    number = 0
     try:
-        async for number, line in _lines(call.request.stream(), call.services.settings.body_limit):
+        async for number, line in _lines(call.pieces(), call.services.settings.body_limit):
             # Decoded as it comes, without a task of its own; only recording is waited for.
             await under_way.put(_entered(call, number, line))
+    except ProblemError as late:
+        # The line that did not come is answered so; those before it stand, and the batch may be sent again.
+        await under_way.put(_Line(number=number + 1, id=UNSET, coming=late))
     except HTTPException:
         # The sender has left in the middle; whole lines that came are recorded all the same.
         log.info("A batch ended before its body did.")

@@ -1,5 +1,8 @@
 """Whether the service lives, whether it can work, and what it has done."""
 
+import asyncio
+from contextlib import suppress
+
 import asyncpg
 from msgspec import Struct
 
@@ -9,6 +12,9 @@ from service.migrate import newest
 from service.problems import ProblemError
 from service.store.pool import NO_UTILITY
 from service.store.statements import statements
+
+READY_SECONDS = 3.0
+"""So long the database has to answer; who asks whether we are ready does not wait for long."""
 
 
 class Health(Struct, frozen=True, kw_only=True):
@@ -26,11 +32,13 @@ async def health(_call: Call) -> Answer:
 @operation("GET", "/readyz", id="ready", summary="Database reachable and migrated", answers={200: Health}, tag="operation")
 async def ready(call: Call) -> Answer:
     """Say whether reports can be taken: the database answers, is migrated, and the role cannot bypass row security."""
-    async with call.services.pool.lend(NO_UTILITY) as connection:
-        try:
-            row = await connection.fetchrow(statements("health")["readiness"])
-        except asyncpg.PostgresError:
-            row = None
+    row = None
+    try:
+        async with asyncio.timeout(READY_SECONDS), call.services.pool.lend(NO_UTILITY) as connection:
+            with suppress(asyncpg.PostgresError):
+                row = await connection.fetchrow(statements("health")["readiness"])
+    except TimeoutError:
+        raise ProblemError("unavailable", "The database does not answer just now.", headers={"Retry-After": "2"}) from None
     if row is None or row["migrated_to"] < newest():
         raise ProblemError("unavailable", "The database is not migrated; run `nonreturn migrate`.")
     if row["bypasses"]:

@@ -18,6 +18,8 @@ from service.imports.told import ImportLine, ImportProblem, ImportRun, Options, 
 from service.problems import ProblemError
 from service.store.imports import ImportStore
 
+SLOWEST = 16 * 1024
+"""Bytes a second: a file that comes more slowly for long is not waited for, since few imports run at a time."""
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 
@@ -75,7 +77,7 @@ def _kind(call: Call) -> Literal["csv", "xlsx"]:
 
 async def _receive(call: Call, file: IO[bytes]) -> None:
     limit, received = call.services.settings.import_limit, 0
-    async for chunk in call.request.stream():
+    async for chunk in call.pieces(slowest=SLOWEST):
         received += len(chunk)
         if received > limit:
             raise ProblemError(

@@ -177,7 +177,7 @@ def _may_fail_with(one: Operation, status: int) -> bool:
         unauthorized: one.right is not None,
         forbidden: one.right is not None,
         missing: "{" in one.path,
-        conflict: one.method in ("POST", "PUT") and one.right is not None,
+        conflict: one.method in ("POST", "PUT", "PATCH") and one.right is not None,
         stale: "If-Match" in one.request_headers,
         unmatched: "If-Match" in one.request_headers,
         late: reads_body and not one.streams,

@@ -108,6 +108,26 @@ class Call:
         """A word in the path."""
         return str(self.request.path_params[name])
 
+    async def pieces(self, *, slowest: float = math.inf) -> AsyncIterator[bytes]:
+        """The body as it comes; ProblemError `timeout` for an asker that lets us wait.
+
+        For each piece it has as long as for a whole body elsewhere. With `slowest` (bytes a second) a piece gives only as much time back
+        as it is worth, so that nobody can keep at it for ever.
+        """
+        seconds = left = self.services.settings.body_seconds
+        coming = aiter(self.request.stream())
+        while True:
+            start = time.monotonic()
+            try:
+                async with asyncio.timeout(left):
+                    piece = await anext(coming)
+            except StopAsyncIteration:
+                return
+            except TimeoutError:
+                raise _late(seconds) from None
+            left = seconds if slowest == math.inf else min(seconds, left - (time.monotonic() - start) + len(piece) / slowest)
+            yield piece
+
     def matched_version(self) -> int:
         """The version in `If-Match`; 428 without one, 412 for one that is none of ours."""
         header = self.header("if-match")
@@ -336,7 +356,11 @@ async def _body(request: Request[Any, Any, Any], seconds: float) -> bytes:
         async with asyncio.timeout(seconds):
             return await request.body()
     except TimeoutError:
-        raise ProblemError("timeout", f"The body did not arrive within {seconds:g} seconds.") from None
+        raise _late(seconds) from None
+
+
+def _late(seconds: float) -> ProblemError:
+    return ProblemError("timeout", f"The body did not arrive: nothing came, or too little, for {seconds:g} seconds.")
 
 
 def _check_media_type(request: Request[Any, Any, Any], *expected: str) -> None:

@@ -10,7 +10,7 @@ from typing import IO
 
 IN_MEMORY = 256 * 1024
 MOST = 1024 * 1024 * 1024
-"""Beyond this much unread, whoever puts waits for the asker to read, in bytes."""
+"""Beyond this much unread, whoever puts waits for the asker to read, in bytes; as where the disk takes no more."""
 PIECE = 64 * 1024
 
 
@@ -29,20 +29,34 @@ class Spool:
 
     async def put(self, piece: bytes) -> None:
         """Add a piece; nothing is kept once the reader is gone."""
-        await self._room.wait()
-        if self._closed:
-            return
-        if self._read == self._written and self._size < IN_MEMORY:
-            self._memory.append(piece)
-            self._size += len(piece)
-        else:
-            if self._file is None:
-                self._file = tempfile.TemporaryFile()  # noqa: SIM115 - closed by `close`
-            self._file.seek(self._written)
-            self._written += self._file.write(piece)
-            if self._written - self._read > MOST:
-                self._room.clear()
+        while True:
+            await self._room.wait()
+            if self._closed:
+                return
+            if self._read == self._written and self._size < IN_MEMORY:
+                self._memory.append(piece)
+                self._size += len(piece)
+                break
+            if self._kept(piece):
+                break
+            self._room.clear()
         self._changed.set()
+
+    def _kept(self, piece: bytes) -> bool:
+        """Whether the file took the piece: not beyond the bound, nor where the disk is full or there is none."""
+        if self._written - self._read > MOST:
+            return False
+        try:
+            if self._file is None:
+                # Without a buffer, so that what is not written is known now and not at some later step.
+                self._file = tempfile.TemporaryFile(buffering=0)  # noqa: SIM115 - closed by `close`
+            self._file.seek(self._written)
+            whole = self._file.write(piece) == len(piece)
+        except OSError:
+            return False
+        # What was written of a piece that did not go in whole is written over by the next one.
+        self._written += len(piece) if whole else 0
+        return whole
 
     def end(self) -> None:
         """Say that nothing more comes."""
@@ -56,6 +70,7 @@ class Spool:
                 whole = b"".join(self._memory)
                 self._memory.clear()
                 self._size = 0
+                self._room.set()
                 return whole
             if self._file is not None and self._read < self._written:
                 return self._from_file(self._file)

@@ -1,17 +1,15 @@
 """Utilities, and which organisations may act in them."""
 
-import zoneinfo
 from typing import Any
 from uuid import UUID
 
 import msgspec
 from msgspec import Struct
 
-import rules
 from service.api.lists import AfterId, Limit, page, page_of
 from service.api.operation import Answer, Call, operation
 from service.api.registry import IF_MATCH, merged, tagged
-from service.problems import Fault, ProblemError, not_found
+from service.problems import ProblemError, not_found
 from service.records import register as records
 from service.store.grants import GrantStore, Scope
 from service.things import Code, NewUtility, Utility, UtilityFacts
@@ -34,19 +32,6 @@ class Grant(Struct, frozen=True, kw_only=True):
     assemblies: Scope
 
 
-def check(facts: UtilityFacts) -> None:
-    """Refuse a rulebook that is not carried and a time zone that does not exist, both at once."""
-    faults = []
-    if facts.rulebook not in rules.rulebook_ids():
-        faults.append(
-            Fault(pointer="/rulebook", detail=f"No such rulebook is carried; carried are {', '.join(rules.rulebook_ids())}.")
-        )
-    if facts.time_zone not in zoneinfo.available_timezones():
-        faults.append(Fault(pointer="/time_zone", detail="No such time zone; give an IANA name such as `America/Los_Angeles`."))
-    if faults:
-        raise ProblemError("not-applicable", " ".join(fault.detail for fault in faults), faults)
-
-
 @operation(
     "POST",
     "/v1/utilities",
@@ -58,7 +43,7 @@ def check(facts: UtilityFacts) -> None:
 )
 async def create_utility(call: Call, document: NewUtility) -> Answer:
     """Register a utility; without an organisation of its own named, the operator's stands for it."""
-    check(document)
+    records.check_utility(document)
     organisation = call.who.organisation_id if document.organisation_id is msgspec.UNSET else document.organisation_id
     utility = await call.services.registry.create_utility(document, organisation, now=call.clock.now())
     return tagged(utility, status=201, location=f"/v1/utilities/{utility.code}")
@@ -114,7 +99,7 @@ async def change_utility(call: Call, document: dict[str, Any]) -> Answer:  # noq
     if current.version != version:
         raise ProblemError("stale", "The record has changed since; read it again.")
     facts = merged(call, current, UtilityFacts)
-    check(facts)
+    records.check_utility(facts)
     return tagged(
         await records.change_utility(call.services.registry, call.services.reports, current, facts, now=call.clock.now())
     )

@@ -10,12 +10,10 @@ import datetime as dt
 import io
 import warnings
 import zipfile
-import zlib
 from collections.abc import Iterator, Sequence
 from functools import cache
 from itertools import islice
 from typing import IO, Any, Final, Literal
-from xml.etree.ElementTree import ParseError
 
 from defusedxml import DefusedXmlException
 from msgspec import Struct
@@ -152,11 +150,12 @@ def _text(cell: str) -> Value:
 def xlsx_sheets(file: IO[bytes]) -> Iterator[Sheet]:
     """The visible worksheets of a workbook, one after another: each is read to its end before the next is begun."""
     _check_archive(file)
+    reader = _openpyxl()
     try:
         with warnings.catch_warnings():
             # What a reader of values alone need not know: styles, validations, extensions.
             warnings.simplefilter("ignore")
-            book = _openpyxl().load_workbook(file, read_only=True, data_only=False, keep_links=False)
+            book = reader.load_workbook(file, read_only=True, data_only=False, keep_links=False)
     except Exception as error:
         raise _unreadable(error) from error
     if len(book.worksheets) > MOST_SHEETS:
@@ -232,21 +231,8 @@ def _value(cell: Any) -> Value:
 def _unreadable(error: Exception, row: int | None = None) -> SheetError:
     if isinstance(error, DefusedXmlException) or isinstance(error.__cause__, DefusedXmlException):
         return SheetError("The workbook's XML declares entities, which no workbook needs; it is not read.", row)
-    known = (
-        zipfile.BadZipFile,
-        zlib.error,
-        KeyError,
-        ValueError,
-        TypeError,
-        IndexError,
-        AttributeError,
-        OSError,
-        _openpyxl().utils.exceptions.InvalidFileException,
-        ParseError,
-        EOFError,
-    )
-    if isinstance(error, known):
-        return SheetError(
-            "This workbook is damaged, or made in a way that is not read here; open it and save it as XLSX again.", row
-        )
-    raise error
+    if isinstance(error, MemoryError):
+        raise error
+    # Whatever a reader of other people's files stumbles over (parts that are not there, flags of zip files that it does not know, numbers
+    # that are none, XML nested without end), it is the file that is wrong.
+    return SheetError("This workbook is damaged, or made in a way that is not read here; open it and save it as XLSX again.", row)

@@ -5,11 +5,14 @@ when, it is taken to have happened on the day of the change. A register that was
 """
 
 import datetime as dt
+import zoneinfo
 from typing import Any, TypeVar
 from uuid import UUID
 
 from msgspec.structs import replace
 
+import rules
+from service.problems import Fault, ProblemError
 from service.records.judging import today
 from service.records.reports import rebuild_standings, rework
 from service.store.registry import RegistryStore
@@ -72,3 +75,16 @@ async def change_utility(
     if utility.rulebook != before.rulebook:
         await rebuild_standings(reports, utility)
     return utility
+
+
+def check_utility(facts: UtilityFacts) -> None:
+    """Refuse a rulebook that is not carried and a time zone that does not exist, both at once."""
+    faults = []
+    if facts.rulebook not in rules.rulebook_ids():
+        faults.append(
+            Fault(pointer="/rulebook", detail=f"No such rulebook is carried; carried are {', '.join(rules.rulebook_ids())}.")
+        )
+    if facts.time_zone not in zoneinfo.available_timezones():
+        faults.append(Fault(pointer="/time_zone", detail="No such time zone; give an IANA name such as `America/Los_Angeles`."))
+    if faults:
+        raise ProblemError("not-applicable", " ".join(fault.detail for fault in faults), faults)

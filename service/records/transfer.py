@@ -18,12 +18,12 @@ from msgspec import UNSET, Raw, Struct, UnsetType
 import rules
 from service.problems import Fault, ProblemError
 from service.records.judging import content_hash
-from service.records.reports import standing_row, work_out
+from service.records.register import check_utility
+from service.records.reports import differing_standings
 from service.reports import KeptFacts
 from service.store.pool import Pool
-from service.store.registry import RegistryStore
-from service.store.reports import HistoryRow, ReportStore
 from service.store.transfer import AT_ONCE, OWNED, Restoring, TransferStore
+from service.things import Utility, UtilityFacts
 
 FORMAT = 1
 MOST_FAULTS = 100
@@ -51,6 +51,14 @@ class Restored(Struct, frozen=True, kw_only=True):
     utility: str
     rows: dict[str, int]
     differing: list[UUID]
+
+
+class _Utility(UtilityFacts, kw_only=True, frozen=True, forbid_unknown_fields=False):
+    """A utility's row."""
+
+    version: int
+    created_at: dt.datetime
+    changed_at: dt.datetime
 
 
 class _Report(Struct, kw_only=True):
@@ -93,6 +101,7 @@ async def restore(pool: Pool, lines: Iterable[bytes], *, tell: Callable[[int], N
     counts: Counter[str] = Counter()
     faults: list[Fault] = []
     end: ExportLine | None = None
+    utility: Utility | None = None
     async with TransferStore(pool).restoring(first.utility) as restoring:
         gathered: list[bytes] = []
         table = _TABLES[0]
@@ -114,6 +123,8 @@ async def restore(pool: Pool, lines: Iterable[bytes], *, tell: Callable[[int], N
                 tell(number)
             gathered.append(bytes(told.row))
             counts[table] += 1
+            if table == "utility":
+                utility = _utility(number, first.utility, told.row)
             if table == "report":
                 faults += _faults_of(number, told.row)
         await _write(restoring, table, gathered)
@@ -127,19 +138,34 @@ async def restore(pool: Pool, lines: Iterable[bytes], *, tell: Callable[[int], N
                 "malformed", f"{len(faults)} of the export's lines contradict themselves; nothing is restored.", shown
             )
         await restoring.finish()
-    return Restored(utility=first.utility, rows=dict(counts), differing=await _differing(pool, first.utility))
+        if utility is None:
+            raise ProblemError("malformed", "The export holds no utility.")
+        differing = await _differing(restoring, utility)
+    return Restored(utility=first.utility, rows=dict(counts), differing=differing)
 
 
 def _line(number: int, line: bytes) -> ExportLine:
     try:
+        # A row is read later, and some of it by Postgres alone; so it is seen here that it is text.
+        line.decode()
         return msgspec.json.decode(line, type=ExportLine)
-    except (msgspec.DecodeError, RecursionError) as error:
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise ProblemError("malformed", f"Line {number} is no line of an export: {error}.") from None
 
 
 async def _write(restoring: Restoring, table: str, rows: list[bytes]) -> None:
     if rows:
         await restoring.write(table, rows)
+
+
+def _utility(number: int, code: str, row: Raw) -> Utility:
+    """The utility that a row tells; ProblemError for one by whose rulebook or clock nothing here could be worked out."""
+    try:
+        told = msgspec.json.decode(row, type=_Utility)
+    except (msgspec.DecodeError, RecursionError) as error:
+        raise ProblemError("malformed", f"Line {number}: this utility cannot be read: {error}.") from None
+    check_utility(told)
+    return Utility(code=code, **{name: getattr(told, name) for name in _Utility.__struct_fields__})
 
 
 def _faults_of(number: int, row: Raw) -> list[Fault]:
@@ -150,7 +176,7 @@ def _faults_of(number: int, row: Raw) -> list[Fault]:
         test = msgspec.json.decode(report.judged, type=rules.Test)
         previous = None if report.previous is None else msgspec.json.decode(report.previous, type=rules.PreviousReadings)
         verdict = msgspec.json.encode(rules.judge(test, received_at=report.received_at, previous=previous))
-    except (msgspec.DecodeError, rules.RulesError) as error:
+    except (msgspec.DecodeError, rules.RulesError, RecursionError) as error:
         return [Fault(pointer=f"/{number}", detail=f"Line {number}: this report cannot be read or judged: {error}.")]
     faults = []
     if report.content_hash != f"\\x{content_hash(facts).hex()}":
@@ -160,21 +186,13 @@ def _faults_of(number: int, row: Raw) -> list[Fault]:
     return [Fault(pointer=f"/{number}", detail=detail) for detail in faults]
 
 
-async def _differing(pool: Pool, code: str) -> list[UUID]:
-    """The assemblies whose standing is not what their reports say."""
-    store, differing = ReportStore(pool), []
-    utility = await RegistryStore(pool).utility(code)
-    ids = await store.assembly_ids(code)
-    for start in range(0, len(ids), AT_ONCE):
-        some = ids[start : start + AT_ONCE]
-        async with store.recording(code) as recording:
-            assemblies = await recording.assemblies(some)
-            history: dict[UUID, list[HistoryRow]] = {}
-            for row in await recording.history(some, []):
-                history.setdefault(row.assembly_id, []).append(row)
-        differing += [
-            one
-            for one, row in assemblies.items()
-            if row.basis != standing_row(one, work_out(utility, row, history.get(one, []))).basis
-        ]
+async def _differing(restoring: Restoring, utility: Utility) -> list[UUID]:
+    """The assemblies whose standing is not what their reports say; ProblemError where one cannot be worked out from what was written."""
+    differing: list[UUID] = []
+    recording, ids = restoring.recording, await restoring.assembly_ids()
+    try:
+        for start in range(0, len(ids), AT_ONCE):
+            differing += [row.assembly_id for row in await differing_standings(recording, utility, ids[start : start + AT_ONCE])]
+    except (msgspec.DecodeError, rules.RulesError) as error:
+        raise ProblemError("malformed", f"What is told of an assembly or its reports cannot be read again: {error}.") from None
     return differing

@@ -9,6 +9,7 @@ statement. What the service does for itself (recording, working out standings) i
 """
 
 import asyncio
+import socket
 from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager, contextmanager
 from contextvars import ContextVar
@@ -66,12 +67,37 @@ _AWAY = (
 
 LOAN_SECONDS = 10.0
 """So long a request waits for a connection before it is told to come again."""
+COMMAND_SECONDS = 20.0
+"""So long a statement is waited for, unless it says otherwise; its connection is ended where it does not even stop then."""
 _RELEASE_SECONDS = 2.0
-"""So long a statement that was given up is waited for before its connection is ended."""
+"""So long a statement that was given up is waited for before its connection is ended; and so long the end of a connection is."""
+SESSION = {
+    # A session whose service is gone without a word (its network stands still, say) gives back what it has locked, and goes.
+    "idle_in_transaction_session_timeout": "15s",
+    "client_connection_check_interval": "5s",
+    "tcp_keepalives_idle": "10",
+    "tcp_keepalives_interval": "5",
+    "tcp_keepalives_count": "3",
+    "tcp_user_timeout": "20s",
+}
+"""How Postgres keeps every session of ours; what is about TCP it leaves alone on a local socket."""
+# The same from our side: of a database that is gone without a word the kernel tells within about ten seconds, whatever we do meanwhile.
+_KERNEL = {"TCP_KEEPIDLE": 4, "TCP_KEEPINTVL": 2, "TCP_KEEPCNT": 3, "TCP_USER_TIMEOUT": 10_000}
 
 
 async def _keep(_connection: Connection) -> None:
     """Leave the session as it is on its return: the next loan names its own utility."""
+
+
+async def _watched(connection: Connection) -> None:
+    """Have the kernel look after a new connection, as far as this machine's can."""
+    raw = connection._transport.get_extra_info("socket")  # noqa: SLF001 - asyncpg has no setting for it
+    if raw is None or raw.family == getattr(socket, "AF_UNIX", None):
+        return
+    raw.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+    for name, value in _KERNEL.items():
+        if hasattr(socket, name):
+            raw.setsockopt(socket.IPPROTO_TCP, getattr(socket, name), value)
 
 
 class Pool:
@@ -94,9 +120,10 @@ class Pool:
             dsn,
             min_size=min(2, size),
             max_size=size,
-            command_timeout=30,
+            command_timeout=COMMAND_SECONDS,
+            init=_watched,
             reset=_keep,
-            server_settings={"role": ROLE, "application_name": "nonreturn", "TimeZone": "UTC", **planned},
+            server_settings={"role": ROLE, "application_name": "nonreturn", "TimeZone": "UTC", **SESSION, **planned},
         )
         return cls(pool)
 
@@ -119,6 +146,9 @@ class Pool:
                     )  # fmt: skip
                     self._named[session] = named
                 yield connection
+            except TimeoutError:
+                self._end_idle()
+                raise
             except asyncpg.InternalClientError:
                 # The session's last word (that it is being ended, say) came between two requests and confused it: it is of no more use.
                 connection.terminate()
@@ -137,6 +167,12 @@ class Pool:
         async with self._fanned:
             yield True
 
+    def _end_idle(self) -> None:
+        """End the connections that nobody uses: where one does not answer, the others may be as dead, and the next would wait on them in turn."""
+        for holder in self._pool._holders:  # noqa: SLF001 - asyncpg's own way waits for each to say farewell
+            if holder._con is not None and holder._in_use is None:  # noqa: SLF001
+                holder.terminate()
+
     async def _borrowed(self) -> Connection:
         """A connection; whatever Postgres says to a new one means that it cannot be had just now."""
         try:
@@ -145,5 +181,9 @@ class Pool:
             raise asyncpg.CannotConnectNowError(str(error)) from error
 
     async def close(self) -> None:
-        """Close every connection."""
-        await self._pool.close()
+        """Close every connection; one that does not say farewell is ended."""
+        try:
+            async with asyncio.timeout(_RELEASE_SECONDS):
+                await self._pool.close()
+        except TimeoutError:
+            self._pool.terminate()

@@ -7,12 +7,14 @@ refers to, or to `LEFT_OUT` with the reason; a test asks for one of the two.
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from typing import Final
+from uuid import UUID
 
 import asyncpg
 from msgspec import Struct
 
 from service.problems import ProblemError
 from service.store.pool import Connection, Pool
+from service.store.reports import Recording
 from service.store.statements import statements
 
 _SQL = statements("transfer")
@@ -72,6 +74,8 @@ class TransferStore:
     async def rows(self, utility: str) -> AsyncIterator[tuple[str, str]]:
         """Every row as its table's name and its JSON, as of one moment, in the order in which they can be written again."""
         async with self._pool.lend(utility) as connection, connection.transaction(isolation="repeatable_read", readonly=True):
+            # Whoever takes the rows may be slow, and nothing is locked meanwhile.
+            await connection.execute("SET LOCAL idle_in_transaction_session_timeout = 0")
             for owned in OWNED:
                 select = await _filled(connection, "rows", owned)
                 async for row in connection.cursor(select, utility, prefetch=AT_ONCE):
@@ -106,6 +110,15 @@ class Restoring:
             raise ProblemError("conflict", detail) from None
         except (asyncpg.IntegrityConstraintViolationError, asyncpg.DataError, asyncpg.InsufficientPrivilegeError) as error:
             raise ProblemError("malformed", f"A row of `{table}` cannot be kept: {error}.") from None
+
+    @property
+    def recording(self) -> Recording:
+        """What was written so far, as who records reports reads it."""
+        return Recording(self._connection, self._utility)
+
+    async def assembly_ids(self) -> list[UUID]:
+        """Every assembly that was written."""
+        return [row["id"] for row in await self._connection.fetch(statements("reports")["assembly_ids"], self._utility)]
 
     async def finish(self) -> None:
         """Set the log's count of reports; ProblemError where they are not numbered from 0 without a gap."""

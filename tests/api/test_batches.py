@@ -1,8 +1,11 @@
 """Batches over HTTP: an answer a line, in order; what is bad spoils only itself; sending again changes nothing."""
 
 import asyncio
+import errno
 import http.client
+import io
 import json
+from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 from uuid import uuid4
@@ -12,7 +15,7 @@ import jsonschema
 import pytest
 
 from service.api.spool import IN_MEMORY, Spool
-from tests.conftest import Place, World, bearer
+from tests.conftest import Database, Place, World, bearer, world_in
 
 NDJSON = "application/x-ndjson"
 
@@ -188,3 +191,86 @@ async def test_whoever_puts_into_a_full_spool_waits_until_some_is_read(monkeypat
         read += more
     assert read == b"x" * IN_MEMORY + b"y" * 150_000 + b"z"
     spool.close()
+
+
+async def test_where_the_disk_takes_nothing_more_a_spool_waits_for_its_reader_and_loses_nothing(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """No room in the temporary folder, or no such folder: answers go on, no faster than they are read."""
+    tried = []
+
+    def full(*_: Any, **__: Any) -> Any:
+        tried.append(1)
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("service.api.spool.tempfile.TemporaryFile", full)
+    spool = Spool()
+    pieces = [bytes([n % 256]) * 10_000 for n in range(200)]
+
+    async def put() -> None:
+        for piece in pieces:
+            await spool.put(piece)
+        spool.end()
+
+    putting = asyncio.create_task(put())
+    read = b""
+    while more := await asyncio.wait_for(spool.get(), 5):
+        assert len(more) <= IN_MEMORY + 10_000
+        read += more
+        await asyncio.sleep(0)
+    await putting
+    assert tried
+    assert read == b"".join(pieces)
+
+
+async def test_a_file_that_takes_half_a_piece_is_written_over(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    class Filling(io.FileIO):
+        room = 350_000
+
+        def write(self, data: Any) -> int:
+            left = max(0, self.room - self.tell())
+            if not left:
+                raise OSError(errno.ENOSPC, "No space left on device")
+            return super().write(data[:left])
+
+    monkeypatch.setattr("service.api.spool.tempfile.TemporaryFile", lambda **_: Filling(tmp_path / "spool", "w+"))
+    spool = Spool()
+    pieces = [bytes([n % 256]) * 30_000 for n in range(60)]
+
+    async def put() -> None:
+        for piece in pieces:
+            await spool.put(piece)
+        spool.end()
+
+    putting = asyncio.create_task(put())
+    await asyncio.sleep(0.05)
+    assert not putting.done()
+    read = b""
+    while more := await asyncio.wait_for(spool.get(), 5):
+        read += more
+    await putting
+    assert read == b"".join(pieces)
+    spool.close()
+
+
+def test_a_batch_whose_sender_falls_silent_is_told_so_and_what_came_is_recorded(database: Database) -> None:
+    with world_in(database, body_seconds=0.6) as world:
+        place = world.place()
+        address = urlsplit(world.url)
+        ids = [str(uuid4()) for _ in range(2)]
+        lines = b"".join(json.dumps({"id": one, **place.report()}).encode() + b"\n" for one in ids)
+        connection = http.client.HTTPConnection(str(address.hostname), address.port, timeout=10)
+        connection.putrequest("POST", f"{place.base}/reports/batches")
+        for name, value in {
+            **bearer(place.keys["testing_company"]),
+            "Content-Type": NDJSON,
+            "Transfer-Encoding": "chunked",
+        }.items():
+            connection.putheader(name, value)
+        connection.endheaders()
+        connection.send(b"%x\r\n%b\r\n" % (len(lines) + 5, lines + b'{"id"'))
+        told = [json.loads(line) for line in connection.getresponse().read().splitlines()]
+        connection.close()
+        assert [(one["line"], one["status"]) for one in told] == [(1, 201), (2, 201), (3, 408)]
+        assert told[2]["problem"]["type"] == "/problems/timeout"
+        assert all(place.get(f"/reports/{one}").status_code == 200 for one in ids)

@@ -5,7 +5,11 @@ import datetime as dt
 import io
 import json
 import random
+import socket
+import time
+from contextlib import suppress
 from typing import Any
+from urllib.parse import urlsplit
 
 import httpx
 import openpyxl
@@ -337,6 +341,26 @@ def test_a_file_larger_than_the_limit_is_refused(place: Place, world: World) -> 
             headers=bearer(place.keys["utility"]) | {"Content-Type": "text/csv"},
         )
     assert (answer.status_code, answer.json()["type"]) == (413, "/problems/too-large")
+
+
+def test_a_file_that_trickles_in_keeps_no_import_from_others(place: Place, world: World) -> None:
+    """Few imports run at a time, so whoever sends a byte now and then is not waited for."""
+    with world_in(world.database, body_seconds=0.5, imports_at_once=1) as slow:
+        address = urlsplit(slow.url)
+        head = f"POST {place.base}/imports HTTP/1.1\r\nHost: x\r\nAuthorization: Bearer {place.keys['utility']}\r\nContent-Type: text/csv\r\nContent-Length: 9000\r\n\r\n"
+        with socket.create_connection((address.hostname, address.port), timeout=10) as connection:
+            connection.sendall(head.encode())
+            connection.settimeout(0.1)
+            answer, deadline = b"", time.monotonic() + 5
+            while b"/problems/" not in answer and time.monotonic() < deadline:
+                connection.sendall(b"a")
+                with suppress(TimeoutError):
+                    answer += connection.recv(65_536)
+        assert answer.startswith(b"HTTP/1.1 408 ")
+        told = slow.client.post(
+            f"{place.base}/imports", content=SHEET, headers=bearer(place.keys["utility"]) | {"Content-Type": "text/csv"}
+        )
+        assert told.status_code == 200
 
 
 WRITTEN = [

@@ -38,26 +38,27 @@ def working_in(dsn: str) -> dict[str, str]:
 class Services:
     """Two service processes, each started anew when it is gone."""
 
-    def __init__(self, dsn: str, ports: list[int]) -> None:
-        self.environment = working_in(dsn)
+    def __init__(self, dsn: str | list[str], ports: list[int]) -> None:
+        self.environments = [working_in(one) for one in ([dsn] * len(ports) if isinstance(dsn, str) else dsn)]
+        self.environment = self.environments[0]
         self.ports = ports
-        self.processes = [self._start(port) for port in ports]
+        self.processes = [self._start(which) for which in range(len(ports))]
 
-    def _start(self, port: int) -> subprocess.Popen[bytes]:
-        arguments = [sys.executable, "-m", "service", "serve", "--port", str(port)]
-        return subprocess.Popen(arguments, env=self.environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    def _start(self, which: int) -> subprocess.Popen[bytes]:
+        arguments = [sys.executable, "-m", "service", "serve", "--port", str(self.ports[which])]
+        return subprocess.Popen(arguments, env=self.environments[which], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
 
     def end(self, which: int, how: signal.Signals) -> None:
         """Signal one, wait until it is gone, and start it again."""
         self.processes[which].send_signal(how)
         self.processes[which].wait(40)
-        self.processes[which] = self._start(self.ports[which])
+        self.processes[which] = self._start(which)
 
     def revive(self) -> None:
         """Start what ended by itself: a service that finds no database at its start gives up."""
         for which, process in enumerate(self.processes):
             if process.poll() is not None:
-                self.processes[which] = self._start(self.ports[which])
+                self.processes[which] = self._start(which)
 
     def stop(self) -> None:
         """End both."""

@@ -16,6 +16,7 @@ import pytest
 from msgspec.structs import replace
 
 from service import signing
+from service.problems import ProblemError
 from service.proving import kept_heads
 from service.records import log
 from service.records.audit import Audited, audit, disagreements
@@ -359,3 +360,17 @@ async def test_a_decision_put_in_or_taken_away_behind_the_service_is_told(bench:
         "INSERT INTO record.change SELECT utility_id, changes + 1, 'reviews', $2, 1, now() FROM record.utility_log WHERE utility_id = $1", str(report)
     )  # fmt: skip
     assert await bench.found() == {("decision removed", -1)}
+
+
+@pytest.mark.parametrize(
+    "told", [b'{"head" "x"}', b"\xe1\x00", b'{"other": 1}', b'{"items": [{"size": 1}]}', b'{"head": ' + b"[" * 5_000]
+)
+def test_a_file_of_kept_heads_that_holds_something_else_is_refused_in_words(told: bytes, tmp_path: Path) -> None:
+    # Found by fuzzing: each of these ended in a trace.
+    file = tmp_path / "heads"
+    file.write_bytes(told)
+    if b"other" in told:
+        assert kept_heads(file) == []
+    else:
+        with pytest.raises(ProblemError, match="no kept head"):
+            kept_heads(file)

@@ -249,6 +249,17 @@ def test_a_workbook_packed_as_none_is_refused() -> None:
         of_xlsx(bytes(data))
 
 
+def test_a_workbook_whose_zip_says_what_no_reader_knows_is_refused() -> None:
+    # The zip format's flag 5: compressed patched data (from memory). Found by fuzzing: it failed in the reader.
+    data = bytearray(book(("One", [["a"]])))
+    for start, at in ((b"PK\x03\x04", 6), (b"PK\x01\x02", 8)):
+        place = -1
+        while (place := data.find(start, place + 1)) >= 0:
+            data[place + at] |= 1 << 5
+    with pytest.raises(SheetError, match="damaged"):
+        of_xlsx(bytes(data))
+
+
 QUANTITIES = [
     ("length", '3/4"', 0.75, "in"), ("length", "1 1/2 in", 1.5, "in"), ("length", "1-1/2 in.", 1.5, "in"), ("length", "50 mm", 50.0, "mm"),
     ("length", "2″", 2.0, "in"), ("length", ".75 Inches", 0.75, "in"), ("pressure", "5.2psid", 5.2, "psi"), ("pressure", "-0.4 kPa", -0.4, "kPa"),

@@ -70,7 +70,7 @@ def run(options: argparse.Namespace) -> int:
     for name, target in chosen.items():
         folder = options.folder / "fuzz" / name
         folder.mkdir(parents=True, exist_ok=True)
-        count = options.inputs * target.share // shares
+        count = -(-options.inputs * target.share // shares)
         told = folder / "told.json"
         told.unlink(missing_ok=True)
         child = os.fork()

@@ -10,9 +10,7 @@ def commit() -> str:
     """The commit that runs, with a `+` where files were changed since; `unknown` where there is no repository."""
 
     def git(*arguments: str) -> str | None:
-        done = subprocess.run(
-            ["git", "-C", str(Path(__file__).parent), *arguments], capture_output=True, text=True, check=False
-        )
+        done = subprocess.run(["git", "-C", str(Path(__file__).parent), *arguments], capture_output=True, text=True, check=False)
         return done.stdout.strip() if done.returncode == 0 else None
 
     named = git("rev-parse", "--short=12", "HEAD")

@@ -40,6 +40,8 @@ from service.imports.told import Options
 from service.problems import ProblemError
 from service.signing import NotGoodError, parse
 from tests.load.documents import test_of
+from tests.strength import returning
+from tests.strength.questions import OF_THE_RULES
 
 NOW = dt.datetime(2026, 6, 1, 19, tzinfo=dt.UTC)
 ZONE = ZoneInfo("America/Los_Angeles")
@@ -181,7 +183,7 @@ def one_cell(data: bytes) -> None:
         assert not isinstance(size, float) or math.isfinite(size), (field, value)
 
 
-def _workbook() -> bytes:
+def _workbook(packing: int = zipfile.ZIP_DEFLATED) -> bytes:
     book = openpyxl.Workbook()
     sheet = book.active
     assert sheet is not None
@@ -191,7 +193,13 @@ def _workbook() -> bytes:
     sheet.append([True, None, "=A1", "#N/A", dt.timedelta(hours=30), 10**300, "'=x", "é"])
     told = io.BytesIO()
     book.save(told)
-    return told.getvalue()
+    if packing == zipfile.ZIP_DEFLATED:
+        return told.getvalue()
+    again = io.BytesIO()
+    with zipfile.ZipFile(told) as packed, zipfile.ZipFile(again, "w", packing) as archive:
+        for one in packed.namelist():
+            archive.writestr(one, packed.read(one))
+    return again.getvalue()
 
 
 _PARTS = {
@@ -213,6 +221,11 @@ def workbook(data: bytes) -> None:
                 archive.writestr(name, data[1:] if name == _NAMES[data[0] % len(_NAMES)] else part)
         packed.seek(0)
     rows_of(xlsx_sheets(packed), Asked(Options(pressure="psi", length="in")))
+
+
+def packed_file(data: bytes) -> None:
+    """A file that is told to be a workbook, its zip broken in any way."""
+    rows_of(xlsx_sheets(io.BytesIO(data)), Asked(Options(pressure="psi", length="in")))
 
 
 # RFC 8037, appendix A.1: a published private key.
@@ -266,25 +279,12 @@ _LINE = msgspec.json.encode(
         "units": {"pressure": "psi"}, "initial_test": {"readings": [{"component": "check", "closed_tight": True, "held_at": 1.8}]},
     }
 )  # fmt: skip
-_UNITS = {"pressure": "psi", "length": "in", "flow": "gpm"}
-_OF_THE_RULES: dict[str, dict[str, Any]] = {
-    "selectAssembly": {
-        "rulebook": "us-wa", "hazard": "health", "backpressure_possible": False, "continuous_pressure": False, "purpose": "point_of_use", "units": _UNITS,
-        "site": {"height_above_highest_outlet": 12, "subject_to_submergence": False, "drainage": True, "freezing_exposure": False, "indoors": True},
-    },
-    "checkPlacement": {"rulebook": "us-wa", "kind": "pvb", "units": _UNITS, "height_above_highest_outlet": 12},
-    "operateAssembly": {
-        "kind": "pvb", "units": _UNITS, "conditions": {"check": "leaking"}, "loadings": {"check": 1.5, "air_inlet": 1.3},
-        "steps": [{"label": "a", "supply_pressure": 60, "downstream": "outlet_open", "outlet_elevation": -12}, {"supply_pressure": -10, "downstream": "backpressure", "backpressure": 5}],
-    },
-    "practiseTest": {"kind": "rp", "units": _UNITS, "conditions": {"check_1": "leaking"}, "supply_pressure": 60},
-}  # fmt: skip
 
 
 def _bodies() -> list[bytes]:
     found = []
     for at, (name, _) in enumerate(BODIES):
-        document = _OF_THE_RULES.get(name, {"name": "A", "units": {"pressure": "psi"}, "kind": "pvb", "steps": [], "facts": {}})
+        document = OF_THE_RULES.get(name, {"name": "A", "units": {"pressure": "psi"}, "kind": "pvb", "steps": [], "facts": {}})
         found.append(bytes([at]) + msgspec.json.encode(document))
     return found
 
@@ -325,6 +325,12 @@ TARGETS: dict[str, Target] = {
         does=workbook, seeds=[bytes([at]) + _PARTS[name] for at, name in enumerate(_NAMES)] + [b"\xff" + _workbook()],
         refusals=(SheetError, ProblemError),
     ),
+    "zip": Target(does=packed_file, seeds=[_workbook(), _workbook(zipfile.ZIP_STORED)], refusals=(SheetError, ProblemError)),
+    "place": Target(does=returning.place_in_a_list, seeds=returning.PLACES, refusals=(ProblemError,)),
+    "tag": Target(does=returning.tag, seeds=returning.TAGS, refusals=(ProblemError,), share=2),
+    "pasted": Target(does=returning.pasted, seeds=returning.PASTED, refusals=(), share=2),
+    "heads": Target(does=returning.heads, seeds=returning.HEADS, refusals=(ProblemError,)),
+    "export": Target(does=returning.export, seeds=returning.exports(_tests()[4], _LINE), refusals=(ProblemError,), share=2),
     "token": Target(does=token, seeds=[_TOKEN.encode()], refusals=(NotGoodError,), share=3),
     "template": Target(does=template, seeds=[b"Test due by {due_on}: {{x}} {caution}\n{premises}, {address}"], refusals=(), share=3),
 }  # fmt: skip
