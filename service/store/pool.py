@@ -133,8 +133,9 @@ class Pool:
         named = (utility, None if utility == NO_UTILITY else _company.get())
         try:
             connection = await self._borrowed()
+            given_up = False
+            session = connection._con  # noqa: SLF001 - the session behind the loan, which outlives it
             try:
-                session = connection._con  # noqa: SLF001 - the session behind the loan, which outlives it
                 if self._named.get(session) != named:
                     company = named[1]
                     # Until this has gone through, the session counts as nobody's, so that it is named anew whatever happened.
@@ -146,15 +147,20 @@ class Pool:
                     )  # fmt: skip
                     self._named[session] = named
                 yield connection
-            except TimeoutError:
-                self._end_idle()
+            except (TimeoutError, asyncio.CancelledError):
+                given_up = True
                 raise
             except asyncpg.InternalClientError:
                 # The session's last word (that it is being ended, say) came between two requests and confused it: it is of no more use.
                 connection.terminate()
                 raise
             finally:
-                await self._pool.release(connection, timeout=_RELEASE_SECONDS)
+                try:
+                    await self._pool.release(connection, timeout=_RELEASE_SECONDS)
+                finally:
+                    # It did not even say that it stopped what was given up: nobody is there.
+                    if given_up and session.is_closed():
+                        self._end_idle()
         except _AWAY as error:
             raise ProblemError("unavailable", "The database cannot be reached just now.", headers={"Retry-After": "2"}) from error
 
