@@ -352,7 +352,7 @@ def test_what_is_taken_for_granted_is_told() -> None:
         ("avb", {"conditions": {"air_inlet": "stuck_open"}}, "/conditions/air_inlet"),
         ("rp", {"loadings": {"check": 1}}, "/loadings/check"),
         ("rp", {"loadings": {"check_1": -1}}, "/loadings/check_1"),
-        ("rp", {"loadings": {"check_1": 31}}, "/loadings/check_1"),
+        ("rp", {"loadings": {"check_1": 30.05}}, "/loadings/check_1"),
         ("rp", {"steps": [{**FLOWING, "supply_pressure": -14.8}]}, "/steps/0/supply_pressure"),
         ("rp", {"steps": [FLOWING, {**FLOWING, "supply_pressure": 151}]}, "/steps/1/supply_pressure"),
         ("rp", {"steps": [{"supply_pressure": 40, "downstream": "backpressure"}]}, "/steps/0/backpressure"),
@@ -370,6 +370,12 @@ def test_what_does_not_belong_is_refused_where_it_stands(kind: Any, change: Any,
         status = change["conditions"][part]
         assert str(refused.value).startswith((f"A {kind} has no {part};", f"{part} can be "))
         assert str(refused.value).endswith((f"{', '.join(parts_of(kind)) or 'none'}.", f", not {status}."))
+
+
+def test_the_largest_loading_and_the_ends_of_the_supply_are_taken() -> None:
+    ends = [{**FLOWING, "supply_pressure": pressure} for pressure in (-14.7, 150)]
+    told = {"kind": "rp", "units": UNITS, "steps": ends, "loadings": {"check_1": 30, "relief_valve": 0}}
+    assert len(operate(msgspec.convert(told, OperationAsk)).steps) == 2
 
 
 CHECKS = st.sampled_from(["sound", "leaking", "stuck_open"])

@@ -169,6 +169,23 @@ def test_every_step_says_what_is_done_and_why() -> None:
         assert lines == ({"main", "bypass"} if kind in {"rpda", "dcda"} else {"main"})
 
 
+@pytest.mark.parametrize(("unit", "step"), [("psi", 0.1), ("kPa", 1.0), ("bar", 0.01)])
+def test_a_gauge_is_read_to_the_step_of_a_common_dial(unit: str, step: float) -> None:
+    # Common practice, no source: tenths of a psi, whole kPa, hundredths of a bar.
+    told = [
+        one[member] / step
+        for kind in ALL_KINDS
+        for seed in range(5)
+        for one in readings(
+            run(kind, {"pressure": unit, "length": "in"}, seed=seed, line_pressure={"psi": 62, "kPa": 430, "bar": 4.3}[unit])
+        ).values()
+        for member in ("held_at", "opened_at")
+        if member in one
+    ]
+    assert len(told) > 50
+    assert told == pytest.approx([round(one) for one in told], abs=1e-6)
+
+
 @pytest.mark.parametrize(
     ("kind", "change", "pointer"),
     [
