@@ -17,6 +17,7 @@ from rules.catalogue import Line
 from rules.field_test.answer import Finding, FindingOutcome, PhaseName
 from rules.field_test.document import AirInletReading, Reading, ReliefValveReading
 from rules.field_test.plan import Place, PlannedCriterion, PlannedPart, sentence
+from rules.field_test.plausible import read_instead
 from rules.field_test.result import PartResult, part_result
 from rules.field_test.uncertainty import conformance_probability
 
@@ -167,12 +168,14 @@ def _number(  # noqa: PLR0917 - one call's worth of what is known
         message = f"It is told that {part.name} {failed}, and {_digits(observed)} {unit} stands beside that; the two contradict each other."
         noted.append(Noted("contradictory_reading", member, message))
     elif impossible := _impossible(observed, part, line_pressure):
-        # Too low a number fails even where it could not have been read; any other leaves the question open.
-        outcome = "not_determined" if outcome == "met" else outcome
+        # Whether too high or too low: of a number that was never read nothing follows, and nothing of the protection either.
+        outcome = "not_determined"
         message = f"{said}: {impossible}"
         noted.append(Noted("impossible_reading", member, message))
     else:
         trusted = unreadable is None
+    if observed > part.ceiling and (doubt := _doubt(observed, part)):
+        noted.append(Noted("unit_doubtful", member, f"{said}{doubt}"))
     if unreadable is not None:
         outcome, message = "not_determined", f"{said}, but that cannot count. {unreadable}"
     probability: float | UnsetType = UNSET
@@ -199,6 +202,14 @@ def _impossible(value: float, part: PlannedPart, line_pressure: float) -> str:
     if value > part.most_plausible:
         return f"that is more than a differential gauge of this trade reads, {_digits(part.most_plausible)} {part.unit}."
     return ""
+
+
+def _doubt(value: float, part: PlannedPart) -> str:
+    """Why the unit of a number is in doubt, as the end of a sentence; empty where the number is impossible in every unit near."""
+    instead = read_instead(value, part.unit, part.ceiling)
+    if value > part.most_plausible and not instead:
+        return ""
+    return f", more than such a part shows ({_digits(round(part.ceiling, 2))} {part.unit} at most).{instead} Look at the unit of the reading."
 
 
 def _fully(  # noqa: PLR0917 - one call's worth of what is known

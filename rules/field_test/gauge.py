@@ -47,7 +47,7 @@ def flags_of_gauge(plan: Plan, gauge: Gauge | UnsetType, performed_on: dt.date) 
         message = f"The gauge was last calibrated on {gauge.calibrated_on.isoformat()}, more than {plan.calibration_months} months before the test."
         flags.append(flag("gauge_calibration_expired", "/gauge/calibrated_on", message))
     if gauge.accuracy is not UNSET and gauge.accuracy > plan.accuracy_at_most:
-        message = f"The gauge is accurate to ±{gauge.accuracy:g} {plan.unit}; ±{plan.accuracy_at_most:.4g} {plan.unit} or better is asked."
+        message = f"The gauge is accurate to ±{gauge.accuracy:g} {plan.unit}; ±{plan.accuracy_at_most:.2g} {plan.unit} or better is asked."
         flags.append(flag("gauge_too_coarse", "/gauge/accuracy", message))
     if gauge.height_above_assembly is not UNSET and gauge.height_above_assembly != 0:
         what = (

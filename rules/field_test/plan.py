@@ -14,6 +14,7 @@ from msgspec import Struct
 
 from rules.catalogue import AssemblyKind, Component, Line
 from rules.field_test.answer import JudgedBy
+from rules.field_test.plausible import as_printed, ceiling, line_pressure_ceiling
 from rules.load import catalogue, read, rulebook
 from rules.quantities import convert
 from rules.rulebook import Criterion, Quantity, Rulebook
@@ -47,6 +48,7 @@ class PlannedPart(Struct, frozen=True, kw_only=True, eq=False):
     read: PlannedCriterion
     fully: PlannedCriterion | None
     most_plausible: float
+    ceiling: float
     near: tuple[float, float]
 
     @property
@@ -99,6 +101,7 @@ class Plan(Struct, frozen=True, kw_only=True, eq=False):
     lines: tuple[slice, ...]
     buffer: PlannedCriterion | None
     line_pressure: tuple[float, float]
+    highest_line_pressure: float
     accuracy_at_most: float
     calibration_months: int
     spoils: tuple[Spoil, ...]
@@ -129,7 +132,7 @@ def _made(book: Rulebook, kind_code: str, unit: str) -> Plan:
     most = _in(book, "plausible.differential", unit)
     bounds = (near.at_least or 0.0, near.at_most or 0.0)
     buffer = next((one for one in criteria if one.quantity == "buffer"), None)
-    parts = tuple(_part(book, criteria, component, unit, most, bounds) for component in kind.components)
+    parts = tuple(_part(book, criteria, kind_code, component, unit, most, bounds) for component in kind.components)
     wheres = {one: f" on the {one} line" if len(kind.lines) > 1 else "" for one in kind.lines}
     places = tuple(
         Place(index=index, line=on, where=wheres[on], part=part) for index, (on, part) in enumerate(product(kind.lines, parts))
@@ -145,14 +148,21 @@ def _made(book: Rulebook, kind_code: str, unit: str) -> Plan:
         lines=tuple(slice(start, start + len(parts)) for start in range(0, len(places), len(parts))),
         buffer=None if buffer is None else _planned(book, buffer, unit),
         line_pressure=(convert(line.at_least or 0.0, line.unit, unit), convert(line.at_most or 0.0, line.unit, unit)),
-        accuracy_at_most=_in(book, "gauge.accuracy", unit),
+        highest_line_pressure=line_pressure_ceiling(unit),
+        accuracy_at_most=as_printed(_in(book, "gauge.accuracy", "psi"), unit),
         calibration_months=int(book.limit("gauge.calibration").at_most or 0),
         spoils=tuple(one for one in read("shutoffs.toml", Spoils).spoils if kind_code in one.kinds),
     )
 
 
 def _part(  # noqa: PLR0917 - a row of what the plan has at hand
-    book: Rulebook, criteria: Sequence[Criterion], component: Component, unit: str, most: float, near: tuple[float, float]
+    book: Rulebook,
+    criteria: Sequence[Criterion],
+    kind: str,
+    component: Component,
+    unit: str,
+    most: float,
+    near: tuple[float, float],
 ) -> PlannedPart:
     own: dict[Quantity, PlannedCriterion] = {
         one.quantity: _planned(book, one, unit) for one in criteria if one.component == component and one.quantity != "buffer"
@@ -166,6 +176,7 @@ def _part(  # noqa: PLR0917 - a row of what the plan has at hand
         read=own["held_at" if is_check else "opened_at"],
         fully=own.get("opened_fully"),
         most_plausible=most,
+        ceiling=min(most, ceiling(kind, component, unit)),
         near=near,
     )
 

@@ -18,6 +18,7 @@ from rules.field_test.document import AirInletReading, Reading, ReliefValveReadi
 from rules.field_test.flags import flag
 from rules.field_test.phase import COMPONENT_OF
 from rules.field_test.plan import Plan
+from rules.field_test.plausible import read_instead
 from rules.field_test.result import PhaseResult
 from rules.load import catalogue
 from rules.quantities import PressureValue
@@ -50,14 +51,19 @@ def flags_of_moment(test: Test, received_at: dt.datetime, performed_on: dt.date)
 
 
 def flags_of_line_pressure(told: PressureValue | UnsetType, plan: Plan) -> list[Flag]:
-    """The flag on a line pressure that is not that of a water supply."""
+    """The flags on a line pressure that is not that of a water supply, or none that an assembly is made for."""
     least, most = plan.line_pressure
     if told is UNSET or least <= told <= most:
         return []
     message = (
         f"A line pressure of {told:g} {plan.unit} lies outside {least:.4g}–{most:.4g} {plan.unit}; look at the maker's plate."
     )
-    return [flag("line_pressure_out_of_range", "/line_pressure", message)]
+    flags = [flag("line_pressure_out_of_range", "/line_pressure", message)]
+    if told > plan.highest_line_pressure:
+        instead = read_instead(told, plan.unit, plan.highest_line_pressure)
+        message = f"A line pressure of {told:g} {plan.unit} is more than assemblies are made for.{instead} Look at the unit of all readings."
+        flags.append(flag("unit_doubtful", "/line_pressure", message))
+    return flags
 
 
 def flags_of_hazard(kind: AssemblyKind, hazard: Hazard) -> list[Flag]:

@@ -84,7 +84,8 @@ def test_a_refused_report_does_not_count(place: Place) -> None:
 
 def test_an_assembly_never_tested_has_no_trend_and_one_not_there_is_not_found(place: Place) -> None:
     told = place.get(f"/assemblies/{place.assembly}/trend").json()
-    assert (told["components"], told["next_test_on"]) == ([], "2027-06-01")
+    # Nothing tells when it was installed, so that its first test is due from the day it was registered.
+    assert (told["components"], told["next_test_on"]) == ([], "2026-06-01")
     assert place.get(f"/assemblies/{uuid4()}/trend").status_code == 404
     refused = place.get(f"/assemblies/{place.assembly}/trend", on="2026-05-31")
     assert (refused.status_code, refused.json()["errors"][0]["pointer"]) == (422, "/on")

@@ -13,6 +13,7 @@ import rules
 from rules.field_test.diagnosis import Rows
 from rules.field_test.flags import severities
 from rules.field_test.plan import Spoils
+from rules.field_test.plausible import plausible
 from rules.load import read, works
 from rules.rulebook import Limit
 from rules.sources import Cited
@@ -197,6 +198,10 @@ def test_every_rulebook_judges_every_kind_that_can_be_tested(rulebook: str) -> N
 
 def test_what_stands_beside_the_rulebooks_says_where_it_is_from_too() -> None:
     assert all(one.source in works() and one.clause for one in read("shutoffs.toml", Spoils).spoils)
+    bounds = plausible()
+    for one in (*bounds.ceilings, bounds.line_pressure, *bounds.gauge_accuracy):
+        assert works()[one.source].known_from == "common_practice", "no source is known for what an honest reading reaches"
+        assert one.clause
     assert read("diagnosis.toml", Rows).source in works()
     assert set(severities().values()) == {"refuse", "hold", "note"}
     assert all(work.title and work.publisher for work in works().values())

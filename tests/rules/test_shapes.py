@@ -20,6 +20,7 @@ from rules.catalogue import Catalogue
 from rules.field_test.criteria import Noted
 from rules.field_test.diagnosis import Rows
 from rules.field_test.plan import Spoils
+from rules.field_test.plausible import Plausible
 from rules.field_test.uncertainty import Water
 from rules.notices.data import NoticeData
 from rules.operation.elements import Physics
@@ -104,7 +105,7 @@ def test_a_misspelt_member_is_refused_wherever_it_stands(shape: Any) -> None:
 
 
 DATA: list[Any] = [
-    Catalogue, Work, Words, NoticeData, RulebookData, Spoils, Rows, Water, Physics, ScreeningData, PlacementData, Index, Table, hydraulics._Data, hazard._Types,
+    Catalogue, Work, Words, NoticeData, Plausible, RulebookData, Spoils, Rows, Water, Physics, ScreeningData, PlacementData, Index, Table, hydraulics._Data, hazard._Types,
 ]  # fmt: skip
 
 
