@@ -15,7 +15,7 @@ import pytest
 from msgspec import UNSET, Struct
 
 import rules
-from rules import operation, selection
+from rules import notices, operation, selection
 from rules.catalogue import Catalogue
 from rules.field_test.criteria import Noted
 from rules.field_test.diagnosis import Rows
@@ -34,7 +34,7 @@ from rules.standing import ComponentTrend
 from rules.words import Words
 
 ASKED: list[Any] = [
-    rules.Test, rules.PreviousReadings, selection.SelectionAsk, selection.PlacementAsk, operation.OperationAsk, operation.PracticeTestAsk,
+    rules.Test, rules.PreviousReadings, selection.SelectionAsk, selection.PlacementAsk, operation.OperationAsk, operation.PracticeTestAsk, notices.Step,
 ]  # fmt: skip
 ANSWERED: list[Any] = [
     rules.Verdict, rules.Publication, rules.AssemblyKind, rules.Standing, selection.SelectionAnswer, selection.PlacementAnswer,

@@ -83,3 +83,31 @@ def test_anything_well_formed_is_answered(told: dict[str, Any]) -> None:
         assert {(line, part) for line in kind.lines for part in kind.components} <= judged
         assert (phase.protection == "full") <= (phase.outcome != "incomplete")
     assert (verdict.acceptance == "refused") == any(one.severity == "refuse" for one in verdict.flags)
+    told_whole(document, verdict)
+
+
+def told_whole(document: rules.Test, verdict: rules.Verdict) -> None:
+    """What is said is said in whole sentences, with its source, and what is to be done follows from what was found."""
+    for text in (
+        *(one.message for one in (*verdict.findings, *verdict.flags)),
+        *(one.because for one in (*verdict.actions, *verdict.diagnosis)),
+    ):
+        assert text.endswith(".")
+        assert "None" not in text
+    assert all(one.source.title and one.source.clause for one in (*verdict.findings, *verdict.diagnosis))
+    last = verdict.final or verdict.initial
+    lost = last.outcome != "pass" and last.protection == "lost" and document.assembly.hazard != "non_health"
+    mend = {"fail": ["repair_and_retest"], "incomplete": ["complete_the_test"], "pass": []}[last.outcome]
+    stand = {"held": ["review_report"], "refused": ["test_anew"], "accepted": []}[verdict.acceptance]
+    assert [one.code for one in verdict.actions] == ["isolate_at_once"] * lost + mend + stand + ["file_report"]
+    for action in verdict.actions:
+        # Whoever is given a day is told who asks for it.
+        assert (action.within_days is msgspec.UNSET) == (action.source is msgspec.UNSET) == (action.code in stand)
+        assert action.code != "isolate_at_once" or action.within_days == 0
+    for one in verdict.findings:
+        read = one.observed if one.corrected is msgspec.UNSET else one.corrected
+        if one.margin is not msgspec.UNSET and one.outcome != "not_determined":
+            assert isinstance(read, float)
+            assert isinstance(one.at_least, float)
+            # At the minimum is a pass.
+            assert (one.outcome == "met") == (read >= one.at_least) == (one.margin >= 0)
