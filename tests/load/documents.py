@@ -20,8 +20,8 @@ def hazard_of(kind: str) -> str:
     return "non_health" if kind == "dc" else "health"
 
 
-def phase(kind: str, source: random.Random, *, sound: bool) -> dict[str, Any]:
-    """One test of that kind, to 0.1 psi; an unsound one misses one minimum."""
+def phase(kind: str, source: random.Random, *, sound: bool, lost: bool = False) -> dict[str, Any]:
+    """One test of that kind, to 0.1 psi; an unsound one misses one minimum, or every one where nothing is left that protects."""
 
     def check(name: str, least: float, most: float) -> dict[str, Any]:
         return {"component": name, "closed_tight": True, "held_at": round(source.uniform(least, most), 1)}
@@ -31,31 +31,34 @@ def phase(kind: str, source: random.Random, *, sound: bool) -> dict[str, Any]:
             {
                 "component": "air_inlet",
                 "opened": True,
-                "opened_at": round(source.uniform(1.3, 3.0), 1),
+                "opened_at": round(source.uniform(0.1, 0.6) if lost else source.uniform(1.3, 3.0), 1),
                 "opened_fully": True,
             },
             check("check", *((1.3, 3.0) if sound else (0.2, 0.7))),
         ]
     elif kind == "dc":
-        readings = [check("check_1", *((1.3, 3.0) if sound else (0.2, 0.7))), check("check_2", 1.3, 3.0)]
+        readings = [
+            check("check_1", *((1.3, 3.0) if sound else (0.2, 0.7))),
+            check("check_2", *((0.2, 0.7) if lost else (1.3, 3.0))),
+        ]
     else:
         relief = source.uniform(2.3, 3.5) if sound else source.uniform(0.5, 1.7)
         readings = [
             {"component": "relief_valve", "opened": True, "opened_at": round(relief, 1)},
-            check("check_1", 6.8, 9.0),
-            check("check_2", 1.3, 3.0),
+            check("check_1", *((0.2, 0.7) if lost else (6.8, 9.0))),
+            check("check_2", *((0.2, 0.7) if lost else (1.3, 3.0))),
         ]
     return {"shutoffs": TIGHT, "readings": readings}
 
 
 def test_of(kind: str, source: random.Random) -> dict[str, Any]:
-    """What a report says of a test of that kind: 90 of 100 pass at once, 8 after a repair, 2 fail."""
+    """What a report says of a test of that kind: 90 of 100 pass at once, 8 after a repair, 2 fail, one in four of those with nothing left that protects."""
     luck = source.random()
     document: dict[str, Any] = {
         "reason": "periodic",
         "units": {"pressure": "psi"},
         "line_pressure": source.randrange(45, 95),
-        "initial_test": phase(kind, source, sound=luck < 0.9),
+        "initial_test": phase(kind, source, sound=luck < 0.9, lost=luck > 0.995),
         "remarks": "Tested at the meter box. " + "The customer was told beforehand and was present. " * source.randrange(3),
     }
     if 0.9 <= luck < 0.98:

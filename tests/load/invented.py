@@ -117,9 +117,13 @@ class Reports:
         )  # fmt: skip
         return hashed(self.utility.code, row)
 
+    def many(self, n: int) -> int:
+        """How many reports that assembly has; those beyond the number of the tested have none."""
+        return self.years if n < self.assemblies else 0
+
     def history(self, n: int) -> list[HistoryRow]:
         """What that assembly has been through, as far as its standing needs it."""
-        return [HistoryRow(**self._held(n, year)) for year in range(self.years)]
+        return [HistoryRow(**self._held(n, year)) for year in range(self.many(n))]
 
     def _held(self, n: int, year: int) -> dict[str, object]:
         template = self._template(kind_of(n), _scattered(n, year) % TEMPLATES).row
