@@ -191,7 +191,7 @@ CREATE INDEX report_by_assembly ON record.report (utility_id, assembly_id, perfo
 CREATE INDEX report_of_year ON record.report (utility_id, performed_on)
     INCLUDE (id, assembly_id, performed_at, outcome, initial_outcome, acceptance, protection);
 -- Failures are few among the tests, so counting what became of them begins here.
-CREATE INDEX report_failing ON record.report (utility_id, performed_on) INCLUDE (assembly_id, outcome, protection)
+CREATE INDEX report_failures ON record.report (utility_id, performed_on) INCLUDE (id, assembly_id, outcome, acceptance, protection)
     WHERE outcome = 'fail' OR initial_outcome = 'fail';
 
 -- The failures of an assembly are few, and its standing rests on all of them.
@@ -226,6 +226,8 @@ CREATE TABLE record.standing (
 -- Due soon and overdue are ranges of the due day among the current ones.
 -- The day as it stands: under row security no condition on an expression, such as coalesce, is an index's, since it might leak.
 CREATE INDEX standing_by_due_day ON record.standing (utility_id, status, due_on, assembly_id);
+-- A page of those that are not current, in the order of assemblies; most standings are, and cost nothing here.
+CREATE INDEX standing_exceptional ON record.standing (utility_id, status, assembly_id) WHERE status <> 'current';
 CREATE INDEX standing_unprotected ON record.standing (utility_id, protection, assembly_id) WHERE protection IN ('lost', 'degraded');
 
 -- The log's tree in tiles: the hashes of 256 whole subtrees of 256^level leaves each, and the root over them. Only whole tiles are kept.

@@ -1,7 +1,9 @@
 """Lists of assemblies and of their standings in Postgres, and the reports that a past standing rested on."""
 
 import datetime as dt
-from typing import Any
+from collections.abc import Iterator
+from operator import itemgetter
+from typing import Any, Final
 from uuid import UUID
 
 from msgspec import Struct, structs
@@ -14,6 +16,23 @@ _SQL = statements("standings")
 
 NEVER = dt.date.max
 """How a due day that there is none of sorts: behind every other (Postgres's infinity)."""
+
+
+PRESSING: Final = ("overdue", "due_soon")
+"""Statuses of a day: stretches of the due day among the current ones."""
+KEPT: Final = ("current", "failed", "untested", "out_of_service")
+"""Statuses as they are kept."""
+EXCEPTIONAL: Final = KEPT[1:]
+"""The kept statuses that few assemblies have."""
+Place = tuple[dt.date, UUID]
+"""Where a list goes on: behind that due day, or NEVER, and assembly."""
+
+
+class Strand(Struct, frozen=True, kw_only=True):
+    """A part of a list by due day that an index holds in its order: of one kept status, with a due day or without. None: without a standing."""
+
+    status: str | None
+    dated: bool
 
 
 class Area(Struct, frozen=True, kw_only=True):
@@ -80,15 +99,30 @@ class StandingStore:
 
     async def lines(self, utility: str, wanted: Wanted, *, after: tuple[dt.date, UUID] | None, limit: int) -> list[StandingLine]:
         """Up to `limit` of the wanted standings after that due day and assembly."""
-        sql, arguments = _composed("lines", utility, wanted, after, limit)
-        async with self._pool.lend(utility) as connection:
-            return [StandingLine(**dict(row)) for row in await connection.fetch(sql, *arguments)]
+        return [StandingLine(**dict(row)) for row in await self._page("lines", utility, wanted, after, limit)]
 
     async def things(self, utility: str, wanted: Wanted, *, after: tuple[dt.date, UUID] | None, limit: int) -> list[ThingLine]:
         """Up to `limit` of the wanted assemblies after that due day and assembly."""
-        sql, arguments = _composed("things", utility, wanted, after, limit)
+        return [ThingLine(**dict(row)) for row in await self._page("things", utility, wanted, after, limit)]
+
+    async def _page(self, head: str, utility: str, wanted: Wanted, after: Place | None, limit: int) -> list[Any]:
+        """A page's rows: by one statement, or by due day from several strands, each of which an index gives in order."""
         async with self._pool.lend(utility) as connection:
-            return [ThingLine(**dict(row)) for row in await connection.fetch(sql, *arguments)]
+            if not wanted.by_due_on or wanted.status in PRESSING:
+                sql, arguments = _composed(head, utility, wanted, after, limit)
+                return list(await connection.fetch(sql, *arguments))
+            found: list[Any] = []
+            # One snapshot, so that an assembly that changes meanwhile is not met in two strands.
+            async with connection.transaction(isolation="repeatable_read", readonly=True):
+                for strands in _strands(wanted, after):
+                    rows = []
+                    for strand in strands:
+                        sql, arguments = _composed(head, utility, wanted, after, limit - len(found), strand=strand)
+                        rows += await connection.fetch(sql, *arguments)
+                    found += sorted(rows, key=itemgetter("due", "assembly_id"))[: limit - len(found)]
+                    if len(found) == limit:
+                        break
+            return found
 
     async def history(self, utility: str, assembly_id: UUID, *, before: dt.datetime | None) -> list[HistoryRow]:
         """An assembly's reports received before that moment; None: all."""
@@ -102,21 +136,54 @@ class StandingStore:
         return found
 
 
-def _composed(head: str, utility: str, wanted: Wanted, after: tuple[dt.date, UUID] | None, limit: int) -> tuple[str, list[Any]]:
-    """The statement that begins with that part and gives what is wanted, with its arguments."""
-    kept_only = (
+def _kept_only(wanted: Wanted) -> bool:
+    """Whether only assemblies that have a kept standing can be wanted."""
+    return (
         wanted.status is not None
         or wanted.protection not in (None, "unknown")
         or wanted.due_before is not None
         or wanted.due_after is not None
         or wanted.tester_id is not None
     )
+
+
+def _strands(wanted: Wanted, after: Place | None) -> Iterator[list[Strand]]:
+    """What a list by due day is made of, in order: those with a due day, then those without one; each by the statuses that are kept."""
+    statuses = KEPT if wanted.status is None else (wanted.status,)
+    if after is None or after[0] != NEVER:
+        yield [Strand(status=status, dated=True) for status in statuses]
+    if wanted.due_before is None and wanted.due_after is None:
+        without = [] if _kept_only(wanted) else [Strand(status=None, dated=False)]
+        yield [*(Strand(status=status, dated=False) for status in statuses), *without]
+
+
+def _status_parts(wanted: Wanted, strand: Strand | None) -> list[str]:
+    """What is said of the status, and in a strand of the due day."""
+    if strand is None:
+        return [] if wanted.status is None else [f"status_{wanted.status}"]
+    if strand.status is None:
+        return ["without_standing"]
+    kept = "status_kept_current" if strand.status == "current" else f"status_{strand.status}"
+    later = ["later"] if wanted.status == "current" and strand.dated else []
+    return [kept, "dated" if strand.dated else "undated", *later]
+
+
+def _composed(
+    head: str, utility: str, wanted: Wanted, after: Place | None, limit: int, *, strand: Strand | None = None
+) -> tuple[str, list[Any]]:
+    """The statement that begins with that part and gives what is wanted, of a strand where one is told, with its arguments."""
+    undated = strand is not None and not strand.dated
+    by_due_day = wanted.by_due_on and (strand is None or strand.status is not None)
+    if undated and after is not None and after[0] != NEVER:
+        # The place is among those that have a due day, before all of these.
+        after = None
+    kept_only = _kept_only(wanted) or (strand is not None and strand.status is not None)
     parts = [head, "with_standing" if kept_only else "with_or_without_standing"]
+    if after is not None and not by_due_day:
+        parts.append("standing_after")
     if wanted.tester_id is not None:
         parts.append("with_last_test")
-    parts.append("of_utility")
-    if wanted.status is not None:
-        parts.append("status" if wanted.status in ("failed", "out_of_service", "untested") else f"status_{wanted.status}")
+    parts += ["of_utility", *_status_parts(wanted, strand)]
     simple = ("due_before", "due_after", "hazard", "kind", "premises_id", "tester_id")
     parts += [name for name in simple if getattr(wanted, name) is not None]
     if wanted.protection is not None:
@@ -126,11 +193,12 @@ def _composed(head: str, utility: str, wanted: Wanted, after: tuple[dt.date, UUI
     if wanted.area is not None:
         parts.append("area" if wanted.area.west <= wanted.area.east else "area_over_antimeridian")
         values |= structs.asdict(wanted.area)
-    order = "assembly_id"
-    if wanted.by_due_on:
-        order = "due_day" if wanted.status in ("overdue", "due_soon") else "due_on"
     if after is not None:
-        parts.append(f"after_{order}")
+        # Where there is a standing, the place told with it is the assembly's too; told twice, it would be taken for two conditions.
+        if by_due_day:
+            parts.append("after_assembly_undated" if undated else "after_due_day")
+        elif not kept_only:
+            parts.append("after_assembly_id")
         values["after_due"], values["after"] = after
-    parts.append(f"by_{order}")
+    parts.append("by_due_day" if by_due_day else "by_assembly_id")
     return composed("standings", parts, values)

@@ -66,23 +66,32 @@ WHERE {there} AND $2::date IS NOT NULL GROUP BY a.kind, a.hazard;
 
 -- name: begun
 -- Failures that began in the year: a test failed, at first or at last, when the one before had not. Repaired is what has passed since,
--- by today; a repair on the same visit took 0 days.
-WITH failing AS (
-    SELECT DISTINCT r.assembly_id FROM record.report r
+-- by today; a repair on the same visit took 0 days. Most failures are of assemblies none of whose tests ever ended in failure: no test
+-- before failed there, and each was repaired on its visit. Only the history of the others is read.
+WITH failing AS MATERIALIZED (
+    SELECT r.id, r.assembly_id, r.performed_on, r.outcome, r.acceptance FROM record.report r
     WHERE r.utility_id = $1 AND r.performed_on BETWEEN $2 AND $3 AND (r.outcome = 'fail' OR r.initial_outcome = 'fail')
+), ended_failing AS MATERIALIZED (
+    SELECT DISTINCT r.assembly_id FROM record.report r WHERE r.utility_id = $1 AND r.performed_on <= $4 AND r.outcome = 'fail'
 )
 SELECT a.kind, a.hazard, d.id, d.assembly_id, d.performed_on AS on_day, d.repaired_on - d.performed_on AS days
-FROM failing CROSS JOIN LATERAL (
-    -- Assembly by assembly from an index that holds all that is asked: those that failed are few, and their reports lie far apart.
-    SELECT r.assembly_id, r.id, r.performed_on, 'fail' IN (r.outcome, r.initial_outcome) AS failed,
-        lag(r.outcome) OVER in_order AS before,
-        min(r.performed_on) FILTER (WHERE r.outcome = 'pass')
-            OVER (in_order ROWS BETWEEN CURRENT ROW AND UNBOUNDED FOLLOWING) AS repaired_on
-    FROM record.report r
-    WHERE r.utility_id = $1 AND r.assembly_id = failing.assembly_id AND r.performed_on <= $4 AND {decides} AND {stands}
-    WINDOW in_order AS (ORDER BY r.performed_at, (r.outcome = 'fail'), r.received_at, r.id)
+FROM (
+    SELECT r.id, r.assembly_id, r.performed_on, r.performed_on AS repaired_on FROM failing r
+    WHERE r.performed_on <= $4 AND {decides} AND {stands} AND NOT EXISTS (SELECT FROM ended_failing e WHERE e.assembly_id = r.assembly_id)
+    UNION ALL
+    SELECT told.id, told.assembly_id, told.performed_on, told.repaired_on
+    FROM (SELECT DISTINCT assembly_id FROM failing JOIN ended_failing USING (assembly_id)) AS f CROSS JOIN LATERAL (
+        -- Assembly by assembly from an index that holds all that is asked: they are few, and their reports lie far apart.
+        SELECT r.assembly_id, r.id, r.performed_on, 'fail' IN (r.outcome, r.initial_outcome) AS failed,
+            lag(r.outcome) OVER in_order AS before,
+            min(r.performed_on) FILTER (WHERE r.outcome = 'pass')
+                OVER (in_order ROWS BETWEEN CURRENT ROW AND UNBOUNDED FOLLOWING) AS repaired_on
+        FROM record.report r
+        WHERE r.utility_id = $1 AND r.assembly_id = f.assembly_id AND r.performed_on <= $4 AND {decides} AND {stands}
+        WINDOW in_order AS (ORDER BY r.performed_at, (r.outcome = 'fail'), r.received_at, r.id)
+    ) AS told
+    WHERE told.failed AND told.before IS DISTINCT FROM 'fail' AND told.performed_on BETWEEN $2 AND $3
 ) AS d JOIN record.assembly a ON a.utility_id = $1 AND a.id = d.assembly_id
-WHERE d.failed AND d.before IS DISTINCT FROM 'fail' AND d.performed_on BETWEEN $2 AND $3
 
 -- name: failures
 -- How many failures took so many days to repair; null: not repaired yet. Of this, medians are made, also over several utilities.

@@ -27,10 +27,10 @@ MEASUREMENTS: dict[str, tuple[str, Measurement]] = {
         lambda options: measure_batches.measure(rounds=options.rounds),
     ),
     "scale": (
-        "standing and overdue page, 10 k against 200 k assemblies (--full: 1 M assemblies, 5 M reports)",
-        lambda options: measure_scale.growth(full=options.full),
+        "every list, standing, summary and feed, at 10 k, 50 k and 200 k assemblies, five reports each (--full: and at 1 M)",
+        measure_scale.growth,
     ),
-    "summary": ("the yearly summary of 100 k assemblies with 500 k reports", lambda _: measure_scale.summary()),
+    "summary": ("the yearly summary of 100 k assemblies with 500 k reports", measure_scale.summary),
     "cold": ("start of the demo, with fresh data and again", lambda options: measure_cold.measure(rounds=options.rounds)),
 }
 
@@ -45,7 +45,13 @@ def parser() -> argparse.ArgumentParser:
     made.add_argument("--json", type=Path, metavar="FILE", help="file that gets the ratios as one object")
     made.add_argument("--rounds", type=int, default=3, help="shuffled repeats, of which the median is told (default 3)")
     made.add_argument("--seconds", type=float, default=3.0, help="how long each turn loads a server (default 3)")
-    made.add_argument("--full", action="store_true", help="scale: 1 M assemblies and 5 M reports (needs about 40 GB and an hour)")
+    made.add_argument(
+        "--full", action="store_true", help="scale: 1 M assemblies and 5 M reports too (needs about 30 GB and an hour)"
+    )
+    made.add_argument(
+        "--keep", type=Path, metavar="FOLDER", help="scale, summary: where what was filled is kept, and found the next time"
+    )
+    made.add_argument("--plot", type=Path, metavar="FOLDER", help="scale: folder that gets growth.md and growth.svg")
     return made
 
 

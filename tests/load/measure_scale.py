@@ -1,71 +1,118 @@
-"""How cost grows with the record (goal 4): the same calls asked of a small utility and of a large one by turns, over HTTP."""
+"""How cost grows with the record (goal 4): the same calls asked of utilities of different sizes by turns, over HTTP, one connection.
 
+Each size is a database of its own with a service of its own, all in one Postgres with its settings as they come, so that tables and indexes are
+as large as told. Turns are short and shuffled, and a ratio is the median over the rounds, so that whatever else the machine does falls on all.
+"""
+
+import asyncio
 import random
 import statistics
+from argparse import Namespace
 from collections.abc import Callable
+from contextlib import ExitStack
 from typing import Any
 
-from tests.load import table
-from tests.load.fill import assembly_id
-from tests.load.stage import Server, Stage, serving, staged
+import asyncpg
+from msgspec import Struct
+
+from tests.load import growth_plot, table
+from tests.load.calls import CALLS, Town, path
+from tests.load.stage import Server, Stage, hosted, serving
 from tests.load.traffic import drive
 
-SMALL = (10_000, 5)
-LARGE = (200_000, 5)
-FULL = (1_000_000, 5)
+CODE = "town"
+YEARS = 5
+SIZES = (10_000, 50_000, 200_000)
+FULL = (*SIZES, 1_000_000)
+SUMMARY = 100_000
 ROUNDS = 5
+SECONDS, WARM = 0.2, 0.05
 
 
-def _get(stage: Stage, path: str) -> bytes:
-    return f"GET {path} HTTP/1.1\r\nHost: load\r\nAuthorization: Bearer {stage.key}\r\n\r\n".encode()
+class _Served(Struct, frozen=True, kw_only=True):
+    """A utility of one size, and the service in front of it."""
+
+    stage: Stage
+    server: Server
+    town: Town
 
 
-def _standing(stage: Stage, code: str) -> Callable[[], bytes]:
-    source = random.Random(3)  # noqa: S311 - reproducible on purpose
-    return lambda: _get(stage, f"/v1/utilities/{code}/assemblies/{assembly_id(source.randrange(stage.codes[code]))}/standing")
+def _town(stage: Stage, assemblies: int) -> Town:
+    async def counted() -> Any:
+        connection = await asyncpg.connect(stage.owner_dsn)
+        try:
+            return await connection.fetchrow("SELECT changes, reports FROM record.utility_log WHERE utility_id = $1", CODE)
+        finally:
+            await connection.close()
+
+    changes, reports = asyncio.run(counted())
+    return Town(code=CODE, assemblies=assemblies, changes=changes, reports=reports, today=stage.clock.now().date())
 
 
-def _p50(server: Server, following: Callable[[], bytes], seconds: float) -> float:
-    run = drive(server.port, connections=1, seconds=seconds, following=following, warm=0.3)
+def _served(stack: ExitStack, stages: dict[int, Stage]) -> dict[int, _Served]:
+    return {
+        size: _Served(
+            stage=stage, server=stack.enter_context(serving(["service", "serve"], {"NONRETURN_DSN": stage.dsn})), town=_town(stage, size)
+        )
+        for size, stage in stages.items()
+    }  # fmt: skip
+
+
+def _staged(postgres: Any, sizes: tuple[int, ...]) -> dict[int, Stage]:
+    stages = {}
+    for size in sizes:
+        stages[size] = Stage(postgres, f"of_{size}")
+        stages[size].fill(CODE, assemblies=size, years=YEARS)
+    return stages
+
+
+def _following(one: _Served, name: str, source: random.Random) -> Callable[[], bytes]:
+    def next_one() -> bytes:
+        return (
+            f"GET {path(name, one.town, source)} HTTP/1.1\r\nHost: load\r\nAuthorization: Bearer {one.stage.key}\r\n\r\n".encode()
+        )
+
+    return next_one
+
+
+def _p50(one: _Served, name: str, source: random.Random, seconds: float = SECONDS, warm: float = WARM) -> float:
+    run = drive(one.server.port, connections=1, seconds=seconds, following=_following(one, name, source), warm=warm)
     if run.wrong:
-        raise RuntimeError(f"wrong answers, such as {run.first_wrong[:1000]!r}")
+        raise RuntimeError(f"wrong answers to {name}, such as {run.first_wrong[:1000]!r}")
     return run.p50
 
 
-def growth(*, full: bool) -> dict[str, Any]:
-    """Time in the large utility ÷ time in the small one, for each call."""
-    large = FULL if full else LARGE
-    with staged() as stage:
-        stage.fill("small", assemblies=SMALL[0], years=SMALL[1])
-        stage.fill("large", assemblies=large[0], years=large[1])
-        calls: dict[str, Callable[[str], Callable[[], bytes]]] = {
-            "standing": lambda code: _standing(stage, code),
-            "overdue": lambda code: lambda: _get(stage, f"/v1/utilities/{code}/standings?status=overdue&sort=due_on&limit=100"),
-            "failed": lambda code: lambda: _get(stage, f"/v1/utilities/{code}/standings?status=failed&limit=100"),
-            "feed": lambda code: lambda: _get(stage, f"/v1/utilities/{code}/changes?after=1000&limit=100"),
-        }
-        with serving(["service", "serve"], {"NONRETURN_DSN": stage.dsn}) as server:
-            times: dict[str, list[tuple[float, float]]] = {name: [] for name in calls}
-            for _ in range(ROUNDS):
-                for name, call in calls.items():
-                    times[name].append((_p50(server, call("small"), 1), _p50(server, call("large"), 1)))
-    ratios = {name: table.paired([large for _, large in some], [small for small, _ in some]) for name, some in times.items()}
+def growth(options: Namespace) -> dict[str, Any]:
+    """Time in the largest utility ÷ time in the one of 10 000 assemblies, for each call."""
+    sizes = FULL if options.full else SIZES
+    source = random.Random(3)  # noqa: S311 - reproducible on purpose
+    times: dict[str, dict[int, list[float]]] = {name: {size: [] for size in sizes} for name in CALLS}
+    with hosted(options.keep) as postgres, ExitStack() as stack:
+        served = _served(stack, _staged(postgres, sizes))
+        for round_ in range(1 + ROUNDS):
+            for name in source.sample(sorted(CALLS), len(CALLS)):
+                for size in source.sample(sizes, len(sizes)):
+                    found = _p50(served[size], name, source)
+                    # The first round only brings into memory what is asked about.
+                    times[name][size] += [found] if round_ else []
+    least = sizes[0]
+    grown = {name: {size: table.paired(some[size], some[least]) for size in sizes} for name, some in times.items()}
     rows = [
-        [name, statistics.median(one for one, _ in some), statistics.median(one for _, one in some), ratios[name]]
-        for name, some in times.items()
+        [CALLS[name].title, *(statistics.median(times[name][size]) for size in sizes), *(grown[name][size] for size in sizes[1:])]
+        for name in CALLS
     ]
-    head = ["one connection, p50 ms", f"{SMALL[0]:,} assemblies", f"{large[0]:,} assemblies", "large ÷ small"]
-    table.show("How cost grows", head, rows)
-    return {f"{name}_growth": ratio for name, ratio in ratios.items()}
+    head = ["one connection, p50 ms", *(f"{size:,}" for size in sizes), *(f"× at {size:,}" for size in sizes[1:])]
+    table.show("How cost grows with the assemblies of a utility, five reports each", head, rows)
+    if options.plot is not None:
+        growth_plot.publish(options.plot, sizes, {CALLS[name].title: grown[name] for name in CALLS}, table.markdown(head, rows))
+    return {f"{name}_growth": some[sizes[-1]] for name, some in grown.items()}
 
 
-def summary() -> dict[str, Any]:
+def summary(options: Namespace) -> dict[str, Any]:
     """Milliseconds for the yearly summary of a utility of 100 k assemblies with 500 k reports."""
-    with staged() as stage:
-        stage.fill("large", assemblies=100_000, years=5)
-        year = stage.clock.now().year - 1
-        with serving(["service", "serve"], {"NONRETURN_DSN": stage.dsn}) as server:
-            path = f"/v1/utilities/large/summaries/{year}"
-            found = statistics.median(_p50(server, lambda: _get(stage, path), 2) for _ in range(ROUNDS))
+    source = random.Random(3)  # noqa: S311 - reproducible on purpose
+    with hosted(options.keep) as postgres, ExitStack() as stack:
+        one = _served(stack, _staged(postgres, (SUMMARY,)))[SUMMARY]
+        found = statistics.median(_p50(one, "summary", source, seconds=2, warm=0.3) for _ in range(ROUNDS))
     table.show("Yearly summary, 100,000 assemblies and 500,000 reports", ["", "ms"], [["one connection, p50", found]])
     return {"summary_ms": found}

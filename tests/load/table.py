@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 def show(title: str, head: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
     """Print a table; figures are told to three digits."""
-    cells = [list(head)] + [[one if isinstance(one, str) else _figure(one) for one in row] for row in rows]
+    cells = _cells(head, rows)
     widths = [max(len(row[column]) for row in cells) for column in range(len(head))]
     print(f"\n{title}")
     for row in cells:
@@ -15,6 +15,16 @@ def show(title: str, head: Sequence[str], rows: Sequence[Sequence[object]]) -> N
         ]
         print("  " + "  ".join([first, *others]).rstrip())
     print(flush=True)
+
+
+def markdown(head: Sequence[str], rows: Sequence[Sequence[object]]) -> str:
+    """The same table in Markdown."""
+    first, *others = (f"| {' | '.join(row)} |" for row in _cells(head, rows))
+    return "\n".join([first, f"|---|{'---:|' * (len(head) - 1)}", *others])
+
+
+def _cells(head: Sequence[str], rows: Sequence[Sequence[object]]) -> list[list[str]]:
+    return [list(head)] + [[one if isinstance(one, str) else _figure(one) for one in row] for row in rows]
 
 
 def _figure(value: object) -> str:

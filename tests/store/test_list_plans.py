@@ -1,23 +1,28 @@
 """The hot lists are read from their indexes, not by going through a utility's whole record."""
 
+import asyncio
 import datetime as dt
 import re
-from typing import Any
-from uuid import uuid4
+from typing import Any, get_args
+from uuid import UUID, uuid4
 
 import pytest
 
-from service.store.standings import Area, Wanted, _composed
+import rules
+from service.store.pool import Pool
+from service.store.standings import EXCEPTIONAL, KEPT, NEVER, PRESSING, Area, Place, StandingStore, Wanted, _composed, _strands
 from service.store.statements import statements
-from tests.conftest import Database, ask
+from tests.conftest import Database, ask, in_thread
 
 TODAY = dt.date(2026, 6, 1)
 ASSEMBLIES = 20_000
+WITHOUT = 30
+"""So many have no kept standing, as after a restore before `nonreturn rebuild`."""
 
 
 @pytest.fixture(scope="module")
 def filled(database: Database) -> Database:
-    """A utility of many assemblies, one in twenty overdue, one in a thousand without protection, one in two thousand untested, of 400 testers."""
+    """A utility of many assemblies, one in twenty overdue, one in forty failed, one in a thousand without protection, one in a hundred untested or out of service."""
 
     async def fill(owner: Any) -> None:
         await owner.execute("SET session_replication_role = replica")
@@ -34,10 +39,10 @@ def filled(database: Database) -> Database:
         )  # fmt: skip
         await owner.execute(
             "INSERT INTO record.standing (utility_id, assembly_id, version, due_on, basis) "
-            "SELECT 'many', md5('a' || n)::uuid, 1, $2::date - 20 + n % 400, json_build_object('status', "
-            "CASE WHEN n % 1000 = 0 THEN 'failed' WHEN n % 2000 = 1 THEN 'untested' ELSE 'current' END, "
+            "SELECT 'many', md5('a' || n)::uuid, 1, CASE WHEN n % 100 <> 7 THEN $2::date - 20 + n % 400 END, json_build_object('status', "
+            "CASE WHEN n % 40 = 0 THEN 'failed' WHEN n % 100 = 1 THEN 'untested' WHEN n % 100 = 7 THEN 'out_of_service' ELSE 'current' END, "
             "'protection', CASE WHEN n % 1000 = 0 THEN 'lost' ELSE 'full' END, 'report_id', md5('r' || n)::uuid)::text "
-            "FROM generate_series(1, $1::int) n", ASSEMBLIES, TODAY,
+            "FROM generate_series(1, $1::int) n", ASSEMBLIES - WITHOUT, TODAY,
         )  # fmt: skip
         await owner.execute(
             "INSERT INTO record.report (utility_id, id, log_index, assembly_id, tester_id, gauge_id, performed_at, performed_on, received_at, "
@@ -54,11 +59,11 @@ def filled(database: Database) -> Database:
 
 def plan(filled: Database, **asked: Any) -> str:
     """The plan of a page, as the service's role is given it."""
-    head = asked.pop("head", "lines")
+    head, strand, after = asked.pop("head", "lines"), asked.pop("strand", None), asked.pop("after", None)
     wanted = Wanted(today=TODAY, soon=TODAY + dt.timedelta(days=30), **asked)
-    sql, arguments = _composed(
-        head, "many", wanted, (TODAY - dt.timedelta(days=15), uuid4()) if asked.get("by_due_on") else None, 101
-    )
+    if after is None and asked.get("by_due_on"):
+        after = (TODAY - dt.timedelta(days=15), uuid4())
+    sql, arguments = _composed(head, "many", wanted, after, 101, strand=strand)
 
     async def explained(service: Any) -> str:
         await service.execute("SELECT set_config('nonreturn.utility', 'many', false)")
@@ -72,10 +77,11 @@ def plan(filled: Database, **asked: Any) -> str:
     [
         ({"status": "overdue", "by_due_on": True}, "standing_by_due_day"),
         ({"status": "due_soon", "by_due_on": True}, "standing_by_due_day"),
-        ({"status": "failed"}, "standing_by_due_day"),
+        ({"status": "failed"}, "standing_exceptional"),
+        ({"status": "out_of_service"}, "standing_exceptional"),
         ({"protection": "lost"}, "standing_unprotected"),
         ({"premises_id": uuid4()}, "assembly_of_premises"),
-        ({"status": "untested"}, "standing_by_due_day"),
+        ({"status": "untested"}, "standing_exceptional"),
         ({"tester_id": uuid4()}, "report_of_tester"),
         ({"area": Area(west=-120, south=40, east=-119.99, north=40.005)}, "premises_by_place"),
         ({"area": Area(west=179.9, south=-18, east=-179.9, north=-17)}, "premises_by_place"),
@@ -97,6 +103,76 @@ def test_the_most_pressing_come_off_the_index_in_order(filled: Database, status:
     assert condition is not None, told
     assert "ROW(due_on, assembly_id)" in condition[1], told
     assert re.search(r"\(due_on <=? ", condition[1]), told
+
+
+@pytest.mark.parametrize("status", EXCEPTIONAL)
+def test_the_few_that_are_not_current_come_off_the_index_in_order(filled: Database, status: str) -> None:
+    told = plan(filled, status=status, after=(NEVER, uuid4()))
+    assert "Sort" not in told, told
+    condition = re.search(r"standing_exceptional on standing s .*\n\s+Index Cond: (.*)", told)
+    assert condition is not None, told
+    assert "assembly_id > " in condition[1], told
+
+
+@pytest.mark.parametrize("status", [None, "current", "failed"])
+@pytest.mark.parametrize("place", [(TODAY, uuid4()), (NEVER, uuid4())], ids=["dated", "undated"])
+def test_a_list_by_due_day_is_made_of_stretches_of_the_index_in_order(filled: Database, status: str | None, place: Place) -> None:
+    wanted = Wanted(today=TODAY, soon=TODAY, status=status, by_due_on=True)
+    for strand in (one for strands in _strands(wanted, place) for one in strands if one.status is not None):
+        told = plan(filled, status=status, by_due_on=True, after=place, strand=strand)
+        assert "Sort" not in told, told
+        condition = re.search(r"standing_by_due_day on standing s .*\n\s+Index Cond: (.*)", told)
+        assert condition is not None, told
+        assert "due_on IS NULL" in condition[1] or "ROW(due_on, assembly_id)" in condition[1], told
+        if place[0] == NEVER:
+            assert "assembly_id > " in condition[1], told
+
+
+@pytest.mark.parametrize(
+    ("asked", "same"),
+    [
+        ({}, "true"),
+        ({"status": "current"}, "s.status = 'current' AND coalesce(s.due_on, 'infinity') > $1"),
+        ({"status": "failed"}, "s.status = 'failed'"),
+        ({"status": "out_of_service"}, "s.status = 'out_of_service'"),
+        ({"protection": "unknown"}, "coalesce(s.protection, 'unknown') = 'unknown'"),
+        ({"due_after": TODAY + dt.timedelta(days=360)}, "s.due_on > $1::date + 360"),
+    ],
+)
+def test_a_walk_by_due_day_meets_each_once_in_the_order_of_one_sort(filled: Database, asked: dict[str, Any], same: str) -> None:
+    """Held against Postgres's own sort of the whole, those without a due day last."""
+    wanted = Wanted(today=TODAY, soon=TODAY, by_due_on=True, **asked)
+
+    async def walked() -> list[UUID]:
+        pool = await Pool.open(filled.dsn, size=2)
+        store, found, place = StandingStore(pool), [], None
+        while lines := await store.lines("many", wanted, after=place, limit=997):
+            found += [line.assembly_id for line in lines]
+            place = (lines[-1].due, lines[-1].assembly_id)
+        await pool.close()
+        return found
+
+    sorted_ = filled.owner(
+        "SELECT a.id FROM record.assembly a LEFT JOIN record.standing s ON s.utility_id = a.utility_id AND s.assembly_id = a.id "
+        f"WHERE a.utility_id = 'many' AND $1::date IS NOT NULL AND {same} ORDER BY coalesce(s.due_on, 'infinity'), a.id", TODAY,
+    )  # fmt: skip
+    assert len(sorted_) >= WITHOUT
+    assert in_thread(lambda: asyncio.run(walked())) == [row["id"] for row in sorted_]
+
+
+def test_what_is_kept_of_a_status_is_what_the_rules_say_of_it() -> None:
+    """A status added to the rules has its place in the lists by due day."""
+    assert {*KEPT, *PRESSING} == set(get_args(rules.StandingStatus))
+
+
+@pytest.mark.parametrize("asked", [{}, {"kind": "rp"}, {"hazard": "health"}])
+@pytest.mark.parametrize("head", ["lines", "things"])
+def test_a_page_anywhere_begins_where_it_should(filled: Database, head: str, asked: dict[str, Any]) -> None:
+    told = plan(filled, head=head, after=(NEVER, UUID(int=2**127)), **asked)
+    assert "Sort" not in told, told
+    assert re.search(r"assembly_pkey on assembly a .*\n\s+Index Cond: .*id > ", told), told
+    # Either assembly by assembly, or from the same place on: never through all the standings before the page.
+    assert re.search(r"standing_pkey on standing s .*\n\s+Index Cond: .*(assembly_id = a\.id|assembly_id > )", told), told
 
 
 def test_what_a_standing_rests_on_is_read_from_indexes_however_many_incidents_there_are(filled: Database) -> None:
