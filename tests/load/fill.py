@@ -130,7 +130,7 @@ class Filling:
         await self._copy(
             "assembly", f"{common} premises_id kind hazard purpose serial_number in_service",
             (
-                (code, assembly_id(n), *kept, id_of(PREMISES, n), kind, documents.hazard_of(kind), "premises_isolation", f"S-{n}", known_of(n).in_service)
+                (code, assembly_id(n), *kept, id_of(PREMISES, n), kind, documents.hazard_of(kind), "premises_isolation", f"S-{n}", in_service(n))
                 for n in range(count) for kind in [kind_of(n)]
             ), count,
         )  # fmt: skip
@@ -204,7 +204,9 @@ class Filling:
 
     def _standings(self) -> Iterator[tuple[Any, ...]]:
         for n in range(self._assemblies):
-            kept = standing_row(assembly_id(n), work_out(self.utility, known_of(n), self._reports.history(n)))
+            kept = standing_row(
+                assembly_id(n), work_out(self.utility, known_of(n, self._registered_at), self._reports.history(n))
+            )
             yield self._code, kept.assembly_id, 1 + self._reports.many(n), kept.due_on, kept.basis
 
 
@@ -214,16 +216,22 @@ def place_of(n: int, assemblies: int) -> str:
     return f'{{"latitude": {45 + n // side * 0.0005:.4f}, "longitude": {-123 + n % side * 0.0005:.4f}}}'
 
 
-def known_of(number: int) -> AssemblyRow:
-    """What the register knows of that assembly."""
+def in_service(number: int) -> bool:
+    """Whether that assembly serves."""
+    return number % UNTESTED != 7
+
+
+def known_of(number: int, created_at: dt.datetime) -> AssemblyRow:
+    """What the register knows of that assembly, registered at that moment."""
     kind = kind_of(number)
     return AssemblyRow(
         basis=None,
         kind=kind,
         hazard=documents.hazard_of(kind),
         installed_on=None,
-        in_service=number % UNTESTED != 7,
+        in_service=in_service(number),
         connection="non_residential",
+        created_at=created_at,
     )
 
 
@@ -246,4 +254,4 @@ def sample(now: dt.datetime) -> tuple[ReportRow, StandingRow]:
     utility = utility_of("sample", now)
     row = Reports(utility, now, assemblies=1, years=1).judged_once("rp", 0)
     history = [HistoryRow(**{name: getattr(row, name) for name in HistoryRow.__struct_fields__})]
-    return row, standing_row(row.assembly_id, work_out(utility, known_of(0), history))
+    return row, standing_row(row.assembly_id, work_out(utility, known_of(0, now), history))
