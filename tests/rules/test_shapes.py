@@ -132,7 +132,10 @@ def test_the_bounds_of_every_document_are_the_published_ones() -> None:
     assert {name: schema for name, schema in known.items() if schema != PUBLISHED[name]} == {}
 
 
-LEAN = (rules.Test, rules.Phase, rules.Repair, rules.Gauge, rules.Tester, rules.Finding)
+LEAN = (
+    rules.Test, rules.Phase, rules.Repair, rules.Gauge, rules.Tester, rules.Finding, rules.CheckReading, rules.Check1Reading, rules.Check2Reading,
+    rules.ReliefValveReading, rules.AirInletReading, rules.Shutoffs, rules.Assembly, rules.TestUnits,
+)  # fmt: skip
 
 
 @pytest.mark.parametrize("shape", LEAN, ids=lambda one: one.__name__)

@@ -1,6 +1,7 @@
 """Any well-formed test gets a verdict or one of the errors that say why not: never a crash, and never a pass on what was not read."""
 
 import datetime as dt
+import re
 from typing import Any
 
 import msgspec
@@ -94,6 +95,7 @@ def told_whole(document: rules.Test, verdict: rules.Verdict) -> None:
     ):
         assert text.endswith(".")
         assert "None" not in text
+    assert not re.search(r"None|( at|\() and ", verdict.summary)
     assert all(one.source.title and one.source.clause for one in (*verdict.findings, *verdict.diagnosis))
     last = verdict.final or verdict.initial
     lost = last.outcome != "pass" and last.protection == "lost" and document.assembly.hazard != "non_health"

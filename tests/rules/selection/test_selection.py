@@ -7,7 +7,7 @@ import msgspec
 import pytest
 
 from rules.errors import DocumentError, NotInForceError, UnknownRulebookError
-from rules.selection import KindAnswer, SelectionAnswer, SelectionAsk, premises_types, select
+from rules.selection import KindAnswer, SelectionAnswer, SelectionAsk, premises_types, select, selection
 from rules.selection.tables import index, table
 from tests.rules.refusals import whole
 
@@ -270,3 +270,21 @@ def test_the_site_s_height_is_held_against_the_placement_rule_of_each_kind(heigh
     assert set(answer.recommended) == kinds | {"rp", "rpda", "air_gap"}
     pvb = next(one for one in kind_of(answer, "pvb").reasons if one.rule == "vacuum_breaker.height_above_highest_outlet")
     assert f"offers {height:g} ft; at least 1 ft is needed" in pvb.message
+
+
+def test_a_selection_is_sealed_with_its_tables_placement_rules_and_constants(monkeypatch: pytest.MonkeyPatch) -> None:
+    # What it was chosen by is known again by the digest, so a change of any of them shows in it.
+    day = dt.date(2026, 6, 1)
+
+    def sealed() -> str:
+        return selection._sealed.__wrapped__("us-common", day).digest
+
+    seals = {sealed()}
+    monkeypatch.setattr(selection.hydraulics, "data", lambda: "other constants")
+    seals.add(sealed())
+    monkeypatch.setattr(selection, "placement_rules", lambda *_: "other rules")
+    seals.add(sealed())
+    plain = selection.in_force
+    monkeypatch.setattr(selection, "in_force", lambda *asked: msgspec.structs.replace(plain(*asked), tables=()))
+    seals.add(sealed())
+    assert len(seals) == 4
