@@ -52,6 +52,7 @@ from rules.standing import (
     StandingStatus,
     TestEvent,
     TrendedTest,
+    never_overdue_since,
     standing,
     standing_on,
     trends,
@@ -63,5 +64,5 @@ __all__ = [
     "LengthUnit", "LengthValue", "NotInForceError", "NotJudgeableError", "Phase", "PhaseVerdict", "PressureUnit", "PressureValue",
     "PreviousReadings", "Protection", "Reading", "Repair", "Rulebook", "RulesError", "Shutoffs", "Standing", "Test", "TestEvent", "TestUnits",
     "TestableKind", "Tester", "Units", "UnknownRulebookError", "Verdict", "catalogue", "certificate_covers", "convert", "judge", "rulebook",
-    "rulebook_data", "rulebook_ids", "standing", "standing_on",
+    "never_overdue_since", "rulebook_data", "rulebook_ids", "standing", "standing_on",
 ]  # fmt: skip

@@ -52,6 +52,16 @@ def next_due(book: Rulebook, hazard: str, connection: str, tested_on: dt.date) -
     return None if months is None else add_months(tested_on, months)
 
 
+def never_overdue_since(rulebook_id: str, on: dt.date) -> dt.date:
+    """The first day such that an assembly that last passed on it, or later, cannot be overdue on `on` by an interval alone.
+
+    Intervals that ask after repeat failures are left out, so this holds of assemblies that never failed. Four days make up for months of
+    different lengths.
+    """
+    months = [one.months for one in rulebook_data(rulebook_id).intervals if one.failures is UNSET and one.months is not None]
+    return dt.date.max if not months else add_months(on, -min(months)) + dt.timedelta(days=4)
+
+
 def trigger_for(book: Rulebook, event: Event) -> Trigger | None:
     """What the rulebook asks after such an event, if it asks anything."""
     return next((one for one in book.triggers if one.event == event), None)

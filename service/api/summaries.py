@@ -16,6 +16,7 @@ from service.api.tables import CSV, as_csv, chosen, csv_rows
 from service.api.utilities import seen
 from service.pages.page import HEADERS
 from service.pages.summary import over_all, summary_page
+from service.records.overdue import overdue_then
 from service.records.summaries import Figures, Rates, SummaryOverAll, YearlySummary, days_of, not_begun, summarise, summarise_all
 from service.store.summaries import FIGURES, Figure, FigureRow, Resource, RowsOf, SummaryStore
 from service.things import Connection, HazardDegree
@@ -61,7 +62,7 @@ class SummaryRow(Struct, frozen=True, kw_only=True):
 async def summary(call: Call) -> Answer:
     """Count a year."""
     utility = await call.services.registry.utility(call.utility)
-    told = await summarise(SummaryStore(call.reading), utility, int(call.text("year")), now=call.clock.now())
+    told = await summarise(call.reading, utility, int(call.text("year")), now=call.clock.now())
     media_type = chosen(call, OFFERED)
     if media_type == HTML:
         return Answer(body=summary_page(utility.name, told), media_type=HTML, headers={**HEADERS, **VARY})
@@ -74,7 +75,7 @@ async def summary(call: Call) -> Answer:
 )  # fmt: skip
 async def summary_over_all(call: Call) -> Answer:
     """Count a year over every utility granted to the asker."""
-    told = await summarise_all(SummaryStore(call.reading), await seen(call), int(call.text("year")), now=call.clock.now())
+    told = await summarise_all(call.reading, await seen(call), int(call.text("year")), now=call.clock.now())
     media_type = chosen(call, OFFERED)
     if media_type == HTML:
         return Answer(body=over_all(told), media_type=HTML, headers={**HEADERS, **VARY})
@@ -108,12 +109,13 @@ async def rows(call: Call, query: RowsQuery) -> Answer:
     if days is None:
         raise not_begun()
     store = SummaryStore(call.reading)
+    overdue = await overdue_then(call.reading, utility, days) if query.figure == "overdue" else None
     wanted = RowsOf(figure=query.figure, kind=query.kind, hazard=query.hazard, connection=query.connection)
 
     async def found(after: UUID | None, limit: int) -> list[SummaryRow]:
         return [
             _row(utility.code, query.figure, one)
-            for one in await store.rows(utility.code, days, wanted, after=after, limit=limit)
+            for one in await store.rows(utility.code, days, wanted, after=after, limit=limit, overdue=overdue)
         ]
 
     if chosen(call, (JSON, CSV)) == JSON:

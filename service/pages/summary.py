@@ -12,7 +12,7 @@ from service.records.summaries import SummaryOverAll, Told, YearlySummary
 
 _NAMES: Final = {
     "assemblies": "Assemblies in service", "tested": "of them tested in the year", "not_tested": "of them not tested in the year",
-    "overdue": "of them overdue on the day of counting", "tests": "Tests performed", "passed": "of them passed", "failed": "of them failed",
+    "overdue": "of them overdue on the last day counted", "tests": "Tests performed", "passed": "of them passed", "failed": "of them failed",
     "undecided": "of them incomplete or held", "repaired_at_once": "Failed at first, passed after repair on the same visit",
     "failures": "Failures that began in the year", "repaired": "of them repaired since", "unrepaired": "of them not yet repaired",
     "median_days_to_repair": "Median days to repair", "unprotected_days": "Days without protection, over all assemblies",

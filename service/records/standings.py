@@ -148,8 +148,8 @@ async def standing_then(
         # How an assembly stood follows from every report and incident, whoever may read them.
         then = await reports.facts_of(utility.code, assembly_id, told_before=ended)
         since = await reports.facts_of(utility.code, assembly_id, known_before=ended)
-        known = await store.history(utility.code, assembly_id, before=ended)
-        history = await store.history(utility.code, assembly_id, before=None)
+        known = await store.history(utility.code, [assembly_id], before=ended)
+        history = await store.history(utility.code, [assembly_id], before=None)
         all_retold = await incidents.retold(utility.code, assembly_id, since=ended)
     decided = [one for one in history if one.received_at < ended]
     corrections = _corrections(decided, [one for one in history if one.received_at >= ended])

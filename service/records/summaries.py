@@ -15,6 +15,8 @@ from msgspec.structs import asdict
 
 from service.problems import Fault, ProblemError
 from service.records.judging import today
+from service.records.overdue import overdue_then
+from service.store.pool import Pool
 from service.store.summaries import Days, SummaryStore, YearRows
 from service.things import Utility
 
@@ -25,7 +27,7 @@ class Figures(Struct, frozen=True, kw_only=True):
     """Counts. assemblies = tested + not_tested; tests = passed + failed + undecided; failures = repaired + unrepaired.
 
     `assemblies` in service and installed by the last day counted; `tested` of them in the year, with a result that decides; `overdue` of
-    them on `counted_on`, never tested ones too. `tests` performed in the year that are neither superseded nor refused, by their last result (`undecided`:
+    them on the last day counted, by what was known by its end, never tested ones too. `tests` performed in the year that are neither superseded nor refused, by their last result (`undecided`:
     incomplete, or held and not decided on; of a failing report and a correction that is held, the failing one); `repaired_at_once`: failed at first and passed after repair on the same visit. `failures` that began in the
     year, of which `repaired` have passed by `counted_on`; `median_days_to_repair` of those, null where there are none.
     `unprotected_days`: assembly-days on which an assembly had failed with no barrier left. `exceptions` from testing whose first day
@@ -131,27 +133,28 @@ def not_begun() -> ProblemError:
     return ProblemError("not-applicable", detail, [Fault(pointer="/year", detail=detail)])
 
 
-async def summarise(store: SummaryStore, utility: Utility, year: int, *, now: dt.datetime) -> YearlySummary:
+async def summarise(pool: Pool, utility: Utility, year: int, *, now: dt.datetime) -> YearlySummary:
     """The summary of a year; 422 for one that has not begun."""
     days = days_of(utility, year, now)
     if days is None:
         raise not_begun()
-    return _of_one(year, Counted(utility=utility, days=days, rows=await store.year(utility.code, days)))
+    return _of_one(year, await _counted(pool, utility, days))
 
 
-async def summarise_all(store: SummaryStore, utilities: Sequence[Utility], year: int, *, now: dt.datetime) -> SummaryOverAll:
+async def summarise_all(pool: Pool, utilities: Sequence[Utility], year: int, *, now: dt.datetime) -> SummaryOverAll:
     """The summary of a year over those utilities, one after another; 422 where it has begun in none."""
-    counted = [
-        Counted(utility=one, days=days, rows=await store.year(one.code, days))
-        for one in utilities
-        if (days := days_of(one, year, now)) is not None
-    ]
+    counted = [await _counted(pool, one, days) for one in utilities if (days := days_of(one, year, now)) is not None]
     if utilities and not counted:
         raise not_begun()
     told = [_of_one(year, one) for one in counted]
     return SummaryOverAll(
         year=year, utilities=told, incidents=sum(one.incidents for one in told), **_figures([one.rows for one in counted])
     )
+
+
+async def _counted(pool: Pool, utility: Utility, days: Days) -> Counted:
+    overdue = await overdue_then(pool, utility, days)
+    return Counted(utility=utility, days=days, rows=await SummaryStore(pool).year(utility.code, days, overdue))
 
 
 def _of_one(year: int, counted: Counted) -> YearlySummary:

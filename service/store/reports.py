@@ -270,6 +270,12 @@ class ReportStore:
             raise not_found("assembly")
         return _assembly_row(row)
 
+    async def facts_then(self, utility: str, assemblies: Sequence[UUID], *, told_before: dt.datetime) -> dict[UUID, AssemblyRow]:
+        """Those assemblies by id, with their incidents as they had been told by a moment."""
+        async with self._pool.lend(utility) as connection:
+            rows = await connection.fetch(_SQL["standing_facts"], utility, assemblies, told_before, None)
+        return {row["id"]: _assembly_row(row) for row in rows}
+
     async def judged(self, utility: str, *, start: int, limit: int) -> list[JudgedRow]:
         """Stored reports as they were judged, from that log index on."""
         async with self._pool.lend(utility) as connection:

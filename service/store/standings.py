@@ -1,7 +1,7 @@
 """Lists of assemblies and of their standings in Postgres, and the reports that a past standing rested on."""
 
 import datetime as dt
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from operator import itemgetter
 from typing import Any, Final
 from uuid import UUID
@@ -124,10 +124,10 @@ class StandingStore:
                         break
             return found
 
-    async def history(self, utility: str, assembly_id: UUID, *, before: dt.datetime | None) -> list[HistoryRow]:
-        """An assembly's reports received before that moment; None: all."""
+    async def history(self, utility: str, assemblies: Sequence[UUID], *, before: dt.datetime | None) -> list[HistoryRow]:
+        """The reports of those assemblies received before that moment; None: all."""
         async with self._pool.lend(utility) as connection:
-            return [HistoryRow(**dict(row)) for row in await connection.fetch(_SQL["history_by"], utility, assembly_id, before)]
+            return [HistoryRow(**dict(row)) for row in await connection.fetch(_SQL["history_by"], utility, assemblies, before)]
 
     async def registered_at(self, utility: str, assembly_id: UUID) -> dt.datetime | None:
         """When an assembly came into the register."""

@@ -112,11 +112,11 @@ AND s.assembly_id > {after}
 ORDER BY a.id LIMIT {limit}
 
 -- name: history_by
--- An assembly's reports that were received before a moment, as had been decided of them by then; all of them where it is null.
+-- The reports of some assemblies that were received before a moment, as had been decided of them by then; all of them where it is null.
 SELECT r.id, r.assembly_id, r.performed_at, r.performed_on, r.received_at, r.reason, r.supersedes, r.content_hash, r.outcome, r.protection,
     CASE WHEN r.acceptance = 'held' THEN record.decided(r.utility_id, r.id, $3) ELSE r.acceptance END AS acceptance, r.initial_outcome
 FROM record.report r
-WHERE r.utility_id = $1 AND r.assembly_id = $2 AND ($3::timestamptz IS NULL OR r.received_at < $3)
+WHERE r.utility_id = $1 AND r.assembly_id = ANY ($2::uuid[]) AND ($3::timestamptz IS NULL OR r.received_at < $3)
 ORDER BY r.performed_at, r.received_at, r.id;
 
 -- name: registered_at

@@ -60,11 +60,13 @@ def _whole(text: str, **more: str) -> str:
 
 
 _SQL = {
-    name: _whole(_PARTS[name])
+    name: _whole(_PARTS[name], then="$5")
     for name in ("connections", "assemblies", "overdue", "failures", "unprotected", "exceptions", "incidents")
 }
+_PERHAPS = _whole(_PARTS["perhaps_overdue"])
 _ROWS = {
-    figure: _whole(_PARTS["rows"], rows=_PARTS[part], condition=condition) for figure, (_, part, condition) in FIGURES.items()
+    figure: _whole(_PARTS["rows"], rows=_PARTS[part], condition=condition, then="$10")
+    for figure, (_, part, condition) in FIGURES.items()
 }
 
 
@@ -112,14 +114,26 @@ class SummaryStore:
     def __init__(self, pool: Pool) -> None:
         self._pool = pool
 
-    async def year(self, utility: str, days: Days) -> YearRows:
-        """The figures of those days; of a large utility, counted by several sessions at once from the same snapshot."""
+    async def perhaps_overdue(self, utility: str, days: Days, *, clear_since: dt.date, ended: dt.datetime) -> list[UUID]:
+        """Assemblies that may have been overdue on the last day, by what was received before `ended`: all that were, and some others.
+
+        `clear_since` is the day from which on a test that passed keeps an assembly of which nothing special is known from being overdue.
+        """
+        async with self._pool.lend(utility) as connection:
+            rows = await connection.fetch(_PERHAPS, utility, days.first, days.last, clear_since, ended)
+        return [row["id"] for row in rows]
+
+    async def year(self, utility: str, days: Days, overdue: Sequence[UUID] | None = None) -> YearRows:
+        """The figures of those days; of a large utility, counted by several sessions at once from the same snapshot.
+
+        `overdue` are the assemblies that were, where the kept standings do not tell.
+        """
         found: dict[str, list[Any]] = {}
 
         async def count(connection: Connection, names: Sequence[str]) -> None:
             await connection.execute(_PARTS["roomy"])
             for name in names:
-                found[name] = await _asked(connection, name, utility, days)
+                found[name] = await _asked(connection, name, utility, days, overdue)
 
         async def count_beside(snapshot: str, names: Sequence[str]) -> None:
             async with (
@@ -145,11 +159,13 @@ class SummaryStore:
                     await count(connection, [*_HERE, *chain.from_iterable(_BESIDE)])
         return _gathered(found)
 
-    async def rows(self, utility: str, days: Days, wanted: RowsOf, *, after: UUID | None, limit: int) -> list[FigureRow]:
-        """Up to `limit` of the rows behind a figure after that id, by id."""
+    async def rows(
+        self, utility: str, days: Days, wanted: RowsOf, *, after: UUID | None, limit: int, overdue: Sequence[UUID] | None = None
+    ) -> list[FigureRow]:
+        """Up to `limit` of the rows behind a figure after that id, by id; `overdue` as for `year`."""
         async with self._pool.lend(utility) as connection:
             rows = await connection.fetch(
-                _ROWS[wanted.figure], utility, days.first, days.last, days.today, wanted.kind, wanted.hazard, wanted.connection, after, limit
+                _ROWS[wanted.figure], utility, days.first, days.last, days.today, wanted.kind, wanted.hazard, wanted.connection, after, limit, overdue
             )  # fmt: skip
         return [FigureRow(**dict(row)) for row in rows]
 
@@ -167,8 +183,8 @@ def _gathered(found: dict[str, list[Any]]) -> YearRows:
     return YearRows(connections=connections, figures=figures, repairs=repairs, incidents=found["incidents"][0][0])
 
 
-async def _asked(connection: Connection, name: str, utility: str, days: Days) -> list[Any]:
-    """The rows of a statement, given as many of the days as it names."""
+async def _asked(connection: Connection, name: str, utility: str, days: Days, overdue: Sequence[UUID] | None) -> list[Any]:
+    """The rows of a statement, given as much of this as it names."""
     sql = _SQL[name]
-    arguments = [days.first, days.last, days.today][: max(n for n in (2, 3, 4) if f"${n}" in sql) - 1]
+    arguments = [days.first, days.last, days.today, overdue][: max(n for n in (2, 3, 4, 5) if f"${n}" in sql) - 1]
     return list(await connection.fetch(sql, utility, *arguments))

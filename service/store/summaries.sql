@@ -20,10 +20,31 @@
 -- In service, and installed by the last day.
 (a.in_service AND (a.installed_on IS NULL OR a.installed_on <= $3))
 
+-- name: perhaps_overdue
+-- Assemblies that may have been overdue on the last day ($3): those that had not passed since a day ($4) by what was received before a moment
+-- ($5), and those about which something is on record that may make a test due earlier than the ordinary interval does.
+SELECT a.id FROM record.assembly a
+WHERE a.utility_id = $1 AND $2::date IS NOT NULL AND {there} AND a.created_at < $5 AND (
+    a.test_interval_months IS NOT NULL OR a.season IS NOT NULL OR a.occurrences <> '[]' OR a.installed_on >= $4
+    OR EXISTS (SELECT FROM record.incident_reach i WHERE i.utility_id = $1 AND i.assembly_id = a.id)
+    OR EXISTS (SELECT FROM record.incident_reach i WHERE i.utility_id = $1 AND i.premises_id = a.premises_id)
+    OR EXISTS (
+        SELECT FROM record.report f WHERE f.utility_id = $1 AND f.assembly_id = a.id AND (f.outcome = 'fail' OR f.initial_outcome = 'fail')
+    )
+    OR NOT EXISTS (
+        SELECT FROM record.report r
+        WHERE r.utility_id = $1 AND r.assembly_id = a.id AND r.performed_on >= $4 AND r.received_at < $5
+            AND r.outcome = 'pass' AND r.acceptance = 'accepted'
+            AND NOT EXISTS (SELECT FROM record.report c WHERE c.utility_id = $1 AND c.supersedes = r.id AND c.received_at < $5)
+    )
+)
+ORDER BY a.id;
+
 -- name: late
--- Assemblies whose test is overdue today, be it the first.
+-- Assemblies whose test is overdue on the last day, be it the first: of a past year, those that were worked out.
 SELECT s.assembly_id FROM record.standing s
-WHERE s.utility_id = $1 AND s.status IN ('current', 'untested') AND s.due_on < $4
+WHERE s.utility_id = $1 AND s.status IN ('current', 'untested') AND s.due_on < $4 AND {then}::uuid[] IS NULL
+UNION ALL SELECT unnest({then}::uuid[])
 
 -- name: begin
 -- A snapshot that other sessions can read from too, where the record is long enough to be worth it and is not a replica's; and room in memory
@@ -163,7 +184,7 @@ FROM record.incident i WHERE i.utility_id = $1 AND i.occurred_on BETWEEN $2 AND 
 
 -- name: rows
 -- The rows behind a figure, by id. The first CTE names every parameter, whichever the part at hand needs.
-WITH asked AS (SELECT $2::date, $3::date, $4::date)
+WITH asked AS (SELECT $2::date, $3::date, $4::date, $10::uuid[])
 SELECT f.id, f.assembly_id, f.kind, f.hazard, f.connection, f.on_day, f.days FROM ({rows}) AS f
 WHERE {condition} AND ($5::text IS NULL OR f.kind = $5) AND ($6::text IS NULL OR f.hazard = $6)
     AND ($7::text IS NULL OR f.connection = $7) AND ($8::uuid IS NULL OR f.id > $8)

@@ -110,6 +110,15 @@ def stands(line: dict[str, Any], lines: dict[str, dict[str, Any]]) -> bool:
     return not (corrected and corrected["outcome"] == "fail" and line["acceptance"] == "held" and line["outcome"] != "fail")
 
 
+def overdue(place: Place, assembly: str, last: dt.date) -> bool:
+    """Whether its test was late on that day by what was known then; before it was registered nothing was."""
+    answer = place.get(f"/assemblies/{assembly}/standing", as_of=str(last))
+    if answer.status_code == 422:
+        return False
+    told = answer.json()
+    return told["status"] == "overdue" or (told["status"] == "untested" and told["due_on"] < str(last))
+
+
 def recount(place: Place, assemblies: dict[str, dict[str, Any]], year: int) -> dict[tuple[str, str] | None, dict[str, Any]]:
     """The figures, counted from what the interface tells of each report, standing and exception, with no SQL."""
     page = place.get("/reports", limit=500).json()
@@ -139,7 +148,7 @@ def recount(place: Place, assemblies: dict[str, dict[str, Any]], year: int) -> d
                 tested = any(first <= one[1] <= last for one in decided)
                 told["assemblies"] += 1
                 told["tested" if tested else "not_tested"] += 1
-                told["overdue"] += place.standing(assembly)["status"] == "overdue"
+                told["overdue"] += overdue(place, assembly, last)
             told["tests"] += len(of_year)
             for one in of_year:
                 name = {"fail": "failed", "pass": "passed"}.get(one[2]["outcome"], "undecided")
@@ -424,14 +433,66 @@ def test_an_assembly_that_was_never_tested_is_overdue_from_the_day_after_its_fir
     installed = place.new_assembly("svb", installed_on="2026-05-30")
     place.new_assembly("svb", installed_on="2026-05-30", in_service=False)
 
-    def overdue() -> list[str]:
+    def late() -> list[str]:
         total = place.get("/summaries/2026").json()["total"]
         rows = place.get("/summaries/2026/rows", figure="overdue").json()["items"]
         assert total["overdue"] == len(rows)
         return sorted(one["id"] for one in rows)
 
-    assert overdue() == [installed]
+    assert late() == [installed]
     world.clock.pass_by(days=1)
-    assert overdue() == sorted([installed, place.assembly])
+    assert late() == sorted([installed, place.assembly])
     place.recorded()
-    assert overdue() == [installed]
+    assert late() == [installed]
+
+
+def test_a_past_year_tells_what_was_overdue_on_its_last_day_by_what_was_known_then(place: Place, world: World) -> None:
+    """Washington tests yearly, WAC 246-290-490(7)(b); this utility lies in Los Angeles, whose year ends eight hours after UTC's."""
+    late, met, told_late, reworked, never, again, released = (place.new_assembly("pvb") for _ in range(7))
+    gauge = place.made(
+        "gauges", serial_number="G-9", units={"pressure": "psi"}, accuracy=0.2, resolution=0.1,
+        calibrations=[{"calibrated_on": f"20{n}-01-02"} for n in range(25, 29)],
+    )["id"]  # fmt: skip
+
+    def test(assembly: str, moment: dt.datetime, *, received: dt.datetime | None = None, **more: Any) -> str:
+        world.clock.moment = received or moment
+        report = place.report(
+            assembly_id=assembly, gauge_id=gauge, performed_at=(moment - dt.timedelta(hours=1)).isoformat(), **more
+        )
+        answer = place.put(uuid4(), report)
+        assert answer.status_code == 201, answer.text
+        return str(answer.json()["report"]["id"])
+
+    first = dt.datetime(2026, 6, 2, 19, tzinfo=dt.UTC)
+    for assembly in (place.assembly, late, met, told_late, reworked, again, released):
+        test(assembly, first)
+    # Of 2027: one was tested on its very last evening, after midnight UTC; one too, and that was told in January.
+    test(met, dt.datetime(2028, 1, 1, 7, tzinfo=dt.UTC))
+    test(told_late, dt.datetime(2027, 12, 1, 19, tzinfo=dt.UTC), received=dt.datetime(2028, 1, 1, 9, tzinfo=dt.UTC))
+    test(late, dt.datetime(2028, 2, 1, 19, tzinfo=dt.UTC))
+    # A repair makes the next test due again, though the last is recent.
+    test(reworked, dt.datetime(2027, 9, 1, 19, tzinfo=dt.UTC))
+    world.clock.moment = dt.datetime(2027, 10, 1, 19, tzinfo=dt.UTC)
+    one = place.get(f"/assemblies/{reworked}").json()
+    headers = {"If-Match": f'"{one["version"]}"'}
+    repair = {"occurrences": [{"event": "repair", "on": "2027-10-01"}]}
+    assert world.operator.patch(f"{place.base}/assemblies/{reworked}", json=repair, headers=headers).status_code == 200
+    # One that failed is not overdue but failed; one that waits for a decision is, though it is released afterwards.
+    test(again, dt.datetime(2027, 9, 1, 19, tzinfo=dt.UTC), check=0.4)
+    held = test(released, dt.datetime(2027, 9, 1, 19, tzinfo=dt.UTC), declared="fail")
+    world.clock.moment = dt.datetime(2028, 3, 1, 19, tzinfo=dt.UTC)
+    test_reviews.decide(place, held, "accepted").raise_for_status()
+    rows = place.get("/summaries/2027/rows", figure="overdue").json()["items"]
+    assert {row["id"] for row in rows} == {place.assembly, late, told_late, reworked, never, released}
+    total = place.get("/summaries/2027").json()["total"]
+    assert (total["overdue"], total["rates"]["overdue"]) == (6, 6 / 8)
+    assert place.get("/summaries/2027/rows", figure="overdue", kind="rp").json()["items"] == []
+    # Before the register knew of them, nothing was overdue; in the year that runs, the standings of today tell.
+    assert place.get("/summaries/2025").json()["total"]["overdue"] == 0
+    assert {row["id"] for row in place.get("/summaries/2028/rows", figure="overdue").json()["items"]} == {
+        place.assembly,
+        never,
+        reworked,
+    }
+    everywhere = world.operator.get("/v1/summaries/2027").json()["utilities"]
+    assert next(one for one in everywhere if one["utility"] == place.code)["total"]["overdue"] == 6

@@ -2,12 +2,13 @@
 
 import datetime as dt
 import importlib
+from itertools import product
 from typing import Any
 
 import pytest
 
 import rules
-from rules.standing import Occurrence, Standing, TestEvent, interval_for, next_due, standing, standing_on
+from rules.standing import Occurrence, Standing, TestEvent, interval_for, never_overdue_since, next_due, standing, standing_on
 from rules.standing.schedule import book_for
 from tests.rules.refusals import whole
 
@@ -156,6 +157,26 @@ def test_an_assembly_never_tested_that_nobody_says_was_installed_is_due_from_the
     # What was tested needs no day of installation.
     assert stand(event("a"), registered_on=registered) == stand(event("a"))
     assert stand(event("a", outcome="fail"), registered_on=registered) == stand(event("a", outcome="fail"))
+
+
+@pytest.mark.parametrize("on", [dt.date(2026, 12, 31), dt.date(2028, 2, 29), dt.date(2026, 6, 30)])
+@pytest.mark.parametrize("rulebook_id", ["us-wa", "us-tx", "us-fl", "ca-bc"])
+def test_what_passed_since_a_certain_day_is_not_overdue_by_an_interval(rulebook_id: str, on: dt.date) -> None:
+    since = never_overdue_since(rulebook_id, on)
+    for hazard, connection in product(("health", "non_health"), ("residential", "irrigation", "fire")):
+        one = stand(event("a", since), rulebook_id=rulebook_id, hazard=hazard, connection=connection)
+        assert standing_on(one, on, 30).status in ("current", "due_soon")
+    # The day is of use: a fortnight earlier it would not hold of a yearly test.
+    assert standing_on(stand(event("a", since - dt.timedelta(days=14)), rulebook_id=rulebook_id), on, 30).status == "overdue"
+
+
+def test_where_every_test_is_made_once_no_pass_clears(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert never_overdue_since("us-wa", dt.date(2026, 12, 31)) == dt.date(2026, 1, 4)
+    import msgspec  # noqa: PLC0415 - only here
+
+    once = msgspec.structs.replace(rules.rulebook_data("us-wa"), intervals=())
+    monkeypatch.setattr(importlib.import_module("rules.standing.schedule"), "rulebook_data", lambda _: once)
+    assert never_overdue_since("us-wa", dt.date(2026, 12, 31)) == dt.date.max
 
 
 def test_an_assembly_out_of_service() -> None:

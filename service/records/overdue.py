@@ -1,0 +1,45 @@
+"""Which assemblies were overdue on the last day of a past year, by what was known by its end.
+
+Standings are kept as of now, so those of a past day are worked out anew, by the rules, as `standings?as_of=` does for one assembly. Most
+need not be: what passed within the rulebook's shortest ordinary interval before that day, and about which nothing special is on record, was
+not overdue whatever else is known of it. Only the others are read, some hundreds at a time.
+"""
+
+import asyncio
+import datetime as dt
+from uuid import UUID
+from zoneinfo import ZoneInfo
+
+import rules
+from service.records.reports import work_out
+from service.store.pool import Pool
+from service.store.reports import HistoryRow, ReportStore
+from service.store.standings import StandingStore
+from service.store.summaries import Days, SummaryStore
+from service.things import Utility
+
+_AT_ONCE = 500
+
+
+async def overdue_then(pool: Pool, utility: Utility, days: Days) -> list[UUID] | None:
+    """Those assemblies, by id; None for a year that still runs, whose overdue ones the kept standings tell."""
+    if days.last == days.today:
+        return None
+    ended = dt.datetime.combine(days.last + dt.timedelta(days=1), dt.time(), ZoneInfo(utility.time_zone))
+    clear_since = rules.never_overdue_since(utility.rulebook, days.last)
+    perhaps = await SummaryStore(pool).perhaps_overdue(utility.code, days, clear_since=clear_since, ended=ended)
+    reports, standings = ReportStore(pool), StandingStore(pool)
+    found = []
+    for start in range(0, len(perhaps), _AT_ONCE):
+        some = perhaps[start : start + _AT_ONCE]
+        history: dict[UUID, list[HistoryRow]] = {}
+        for row in await standings.history(utility.code, some, before=ended):
+            history.setdefault(row.assembly_id, []).append(row)
+        for assembly, known in (await reports.facts_then(utility.code, some, told_before=ended)).items():
+            standing = work_out(utility, known, history.get(assembly, []))
+            late = standing.status in ("current", "untested") and standing.due_on is not None
+            if late and standing.due_on < days.last:  # type: ignore[operator]
+                found.append(assembly)
+        # The loop is others' too.
+        await asyncio.sleep(0)
+    return sorted(found)
