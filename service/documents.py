@@ -6,7 +6,9 @@ description, each leaf tried by itself, so that the answer lists every fault wit
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from functools import cache
+from itertools import islice
 from types import NoneType, UnionType
 from typing import Annotated, Any, Literal, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
@@ -21,6 +23,9 @@ Needs = Mapping[str, tuple[str, str]]
 """What a struct says under `needs`: beside which member which other one must be told, and what to do where it is not."""
 
 MOST_FAULTS = 100
+"""So many are listed."""
+MOST_FOUND = 1_000
+"""So many are looked for: who sends nothing but faults shall not keep others waiting."""
 _NUL_ESCAPE = b"\\u0000"
 _DECODERS: dict[Any, msgspec.json.Decoder[Any]] = {}
 _SPACED_COLON = re.compile(rb'"\s+:')
@@ -63,7 +68,8 @@ def malformed(faults: list[Fault]) -> ProblemError:
         return ProblemError("malformed", faults[0].detail, faults)
     shown = faults[:MOST_FAULTS]
     more = f", of which the first {MOST_FAULTS} are listed" if count > MOST_FAULTS else ""
-    return ProblemError("malformed", f"There are {count} faults{more}; see `errors`.", shown)
+    told = f"{count} faults" if count < MOST_FOUND else f"{MOST_FOUND} faults and more"
+    return ProblemError("malformed", f"There are {told}{more}; see `errors`.", shown)
 
 
 def from_rules(error: RulesError, code: str = "malformed") -> ProblemError:
@@ -125,22 +131,22 @@ def too_deep() -> ProblemError:
 
 def _walk(value: Any, shape: Any, pointer: str, *, strict: bool) -> list[Fault]:
     bare = _bare(shape)
+    if not (faults := _leaf(value, shape, pointer, strict=strict)):
+        return []
     if get_origin(bare) in (Union, UnionType):
         return _walk_union(value, [one for one in get_args(bare) if one is not UnsetType], pointer, strict=strict)
     if isinstance(value, dict) and _is_struct(bare):
         return _walk_struct(value, bare, pointer, strict=strict)
-    faults = _leaf(value, shape, pointer, strict=strict)
+    items: Iterable[tuple[str, Any]] = ()
+    if isinstance(value, list) and get_origin(bare) in (list, tuple):
+        items = ((f"{pointer}/{index}", item) for index, item in enumerate(value))
+    elif isinstance(value, dict) and get_origin(bare) is dict:
+        items = ((_under(pointer, key), item) for key, item in value.items())
     inner: list[Fault] = []
-    if faults and isinstance(value, list) and get_origin(bare) in (list, tuple):
-        inner = [
-            fault
-            for index, item in enumerate(value)
-            for fault in _walk(item, get_args(bare)[0], f"{pointer}/{index}", strict=strict)
-        ]
-    elif faults and isinstance(value, dict) and get_origin(bare) is dict:
-        inner = [
-            fault for key, item in value.items() for fault in _walk(item, get_args(bare)[1], _under(pointer, key), strict=strict)
-        ]
+    for where, item in items:
+        inner += _walk(item, get_args(bare)[-1 if isinstance(value, dict) else 0], where, strict=strict)
+        if len(inner) >= MOST_FOUND:
+            break
     return inner or faults
 
 
@@ -162,12 +168,12 @@ def _walk_union(value: Any, shapes: list[Any], pointer: str, *, strict: bool) ->
 
 
 def _walk_struct(value: dict[str, Any], shape: Any, pointer: str, *, strict: bool) -> list[Fault]:
-    hints = get_type_hints(shape, include_extras=True)
+    hints = _hints(shape)
     fields = {field.encode_name: field for field in msgspec.structs.fields(shape)}
     tag_field = shape.__struct_config__.tag_field
     faults = [
         Fault(pointer=_under(pointer, name), detail=f"There is no member `{name}` here; the members are {_listed(fields)}.")
-        for name in value
+        for name in islice(value, MOST_FOUND)
         if name not in fields and name != tag_field and shape.__struct_config__.forbid_unknown_fields
     ]
     for name, field in fields.items():
@@ -191,6 +197,12 @@ def _leaf(value: Any, shape: Any, pointer: str, *, strict: bool) -> list[Fault]:
             return [Fault(pointer=pointer, detail=f"This is one of {_listed(get_args(_bare(shape)))}.")]
         return [Fault(pointer=pointer, detail=_plain(error))]
     return []
+
+
+@cache
+def _hints(shape: Any) -> dict[str, Any]:
+    """The annotations of a struct, resolved."""
+    return get_type_hints(shape, include_extras=True)
 
 
 def _bare(shape: Any) -> Any:

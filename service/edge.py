@@ -1,8 +1,8 @@
 """What every request and every answer passes, whatever they are about.
 
 Each request gets an id (the asker's own `X-Request-Id`, where it is a plain word), which its answer and its log line carry. HEAD is
-answered as GET without the body (RFC 9110, 9.3.2). A compressed body is refused unread, so that none can swell once inside. Nothing
-that is logged here holds a key, a body or a query.
+answered as GET without the body (RFC 9110, 9.3.2). A compressed body is refused unread, so that none can swell once inside; so is a
+request that names no host, or two (RFC 9112, 3.2). Nothing that is logged here holds a key, a body or a query.
 """
 
 import json
@@ -25,6 +25,8 @@ request_id: ContextVar[str] = ContextVar("request_id", default="")
 log = logging.getLogger("nonreturn.requests")
 
 _PLAIN: Final = re.compile(rb"[A-Za-z0-9._-]{1,64}")
+# RFC 3986, 3.2.2 and 3.2.3: a registered name or an address, and perhaps a port.
+_HOST: Final = re.compile(rb"(?:\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9._~!$&'()*+,;=%-]*)(?::\d*)?")
 # On every answer: types are as told, and no page of ours is framed or tells where its reader came from.
 _HEADERS: Final = ((b"x-content-type-options", b"nosniff"), (b"referrer-policy", b"no-referrer"))
 
@@ -61,10 +63,11 @@ class Edge:
 
         self._metrics.in_flight.inc()
         try:
-            if any(name == b"content-encoding" and value.lower() != b"identity" for name, value in headers):
-                await _refuse(asked, answered)
-            else:
+            refused = _refusal(asked)
+            if refused is None:
                 await self._inside(asked, receive, answered)
+            else:
+                await _refuse(refused, asked, answered)
         finally:
             self._metrics.in_flight.dec()
             if log.isEnabledFor(logging.INFO):
@@ -74,10 +77,24 @@ class Edge:
             request_id.reset(token)
 
 
-async def _refuse(scope: Any, send: Send) -> None:
-    problem = ProblemError(
-        "unsupported-media-type", "Compressed bodies are not read here; send it as it is, without `Content-Encoding`."
-    )
+def _refusal(scope: Any) -> ProblemError | None:
+    """What is wrong with a request's head, whatever it asks."""
+    hosts = []
+    for name, value in scope["headers"]:
+        if name == b"host":
+            hosts.append(value)
+        elif (name == b"content-encoding" and value.lower() != b"identity") or (
+            name == b"transfer-encoding" and value.strip().lower() != b"chunked"
+        ):
+            return ProblemError(
+                "unsupported-media-type", "Compressed bodies are not read here; send it as it is, without `Content-Encoding`."
+            )
+    if (len(hosts) != 1 and scope["http_version"] == "1.1") or not all(map(_HOST.fullmatch, hosts)):
+        return ProblemError("malformed", "Send one `Host` header that names a host, as HTTP/1.1 asks.")
+    return None
+
+
+async def _refuse(problem: ProblemError, scope: Any, send: Send) -> None:
     body = problem.body(scope["path"])
     headers = [(b"content-type", MEDIA_TYPE.encode()), (b"content-length", str(len(body)).encode())]
     await send({"type": "http.response.start", "status": problem.status, "headers": headers})

@@ -1,7 +1,7 @@
-"""The server's HTTP protocol with two bounds it lacks: how long the head of a request may be, and how long it may take to arrive.
+"""The server's HTTP protocol with bounds it lacks: on the head of a request, and on a body that has been answered already.
 
-Without them a connection could send headers for ever, into memory, or sit there and send none. (Bodies have their own bounds: the
-application's size limit, and `body_seconds`.)
+Without them a connection could send headers for ever, into memory, or sit there and send none, or be refused (for want of a key, say)
+and go on sending its body for ever. (Bodies that are read have their own bounds: the application's size limit, and `body_seconds`.)
 """
 
 import asyncio
@@ -11,6 +11,9 @@ from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
 
 HEAD_BYTES: Final = 64 * 1024
 HEAD_SECONDS: Final = 20.0
+LATE_BYTES: Final = 4 * 1024 * 1024
+"""So much of a body is taken after its answer, so that who sends first and reads then finds the answer."""
+LATE_SECONDS: Final = 10.0
 
 _TOO_LARGE: Final = (
     b"HTTP/1.1 431 Request Header Fields Too Large\r\ncontent-type: text/plain; charset=utf-8\r\ncontent-length: 38\r\n"
@@ -25,6 +28,8 @@ class BoundedProtocol(HttpToolsProtocol):
     """Bytes of a head that is still arriving; None while there is none."""
     _ended = False
     _timer: asyncio.TimerHandle | None = None
+    _late: int | None = None
+    """Bytes of a body that came after its answer; None while there is no such body."""
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         """Begin to wait for the first head."""
@@ -46,6 +51,10 @@ class BoundedProtocol(HttpToolsProtocol):
             if self._head > HEAD_BYTES:
                 self.transport.write(_TOO_LARGE)
                 self.transport.close()
+        if self._late is not None:
+            self._late += len(data)
+            if self._late > LATE_BYTES:
+                self.transport.close()
 
     def on_message_begin(self) -> None:
         """Begin to count a head."""
@@ -64,9 +73,19 @@ class BoundedProtocol(HttpToolsProtocol):
         """What follows is the next head, if anything."""
         super().on_message_complete()
         self._head, self._ended = 0, True
+        if self._late is not None:
+            self._late = None
+            self._stop_waiting()
 
-    def _wait(self) -> None:
-        self._timer = self.loop.call_later(HEAD_SECONDS, self._give_up)
+    def on_response_complete(self) -> None:
+        """Wait a little for the rest of a body that was answered before it had come."""
+        super().on_response_complete()
+        if self._head is None and self.cycle.response_complete and not self.transport.is_closing():
+            self._late = 0
+            self._wait(LATE_SECONDS)
+
+    def _wait(self, seconds: float | None = None) -> None:
+        self._timer = self.loop.call_later(HEAD_SECONDS if seconds is None else seconds, self._give_up)
 
     def _stop_waiting(self) -> None:
         if self._timer is not None:

@@ -7,6 +7,7 @@ import http.client
 import re
 import socket
 import time
+from contextlib import suppress
 from urllib.parse import urlsplit
 
 import pytest
@@ -105,3 +106,71 @@ def test_who_connects_and_says_nothing_is_not_waited_for(world: World, monkeypat
         assert connection.getresponse().read() == b'{"status":"alive"}'
         time.sleep(0.2)
     connection.close()
+
+
+@pytest.mark.parametrize(
+    "hosts", [[], ["a.example", "b.example"], ["a b"], ["a/b"], ["a@b"], ["[::1"], ["a:b"]],
+    ids=["none", "two", "space", "path", "user", "bracket", "port"],
+)  # fmt: skip
+def test_a_request_that_names_no_host_or_two_or_none_that_can_be_is_refused(world: World, hosts: list[str]) -> None:
+    """RFC 9112, 3.2: such a request is answered 400; whoever stands before us may have taken the other host for the one meant."""
+    head = "".join(f"Host: {one}\r\n" for one in hosts)
+    assert answers(world, f"GET /v1/rulebooks HTTP/1.1\r\n{head}Connection: close\r\n\r\n".encode()) == [400]
+
+
+@pytest.mark.parametrize("host", ["localhost", "127.0.0.1:8600", "[::1]:8600", "water.example", "a_b.example", ""])
+def test_hosts_as_they_are_written_are_taken(world: World, host: str) -> None:
+    assert answers(world, f"GET /healthz HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n".encode()) == [200]
+    # HTTP/1.0 knew no such header.
+    assert answers(world, b"GET /healthz HTTP/1.0\r\n\r\n") == [200]
+
+
+@pytest.mark.parametrize("coding", [b"gzip, chunked", b"deflate,chunked"])
+def test_a_transfer_coding_that_is_not_undone_is_refused(world: World, coding: bytes) -> None:
+    assert answers(world, post(b"Transfer-Encoding: " + coding, b"Connection: close", body=b"2\r\n{}\r\n0\r\n\r\n")) == [415]
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["/v1/utilities/a/reports", "/v1/utilities/a/imports", "/v1/utilities/a/reports/batches", "/healthz", "/v1/receipts/verify"],
+)
+def test_who_is_refused_cannot_go_on_sending_for_ever(world: World, path: str) -> None:
+    """Found by trying: a body without an end was taken, gigabytes of it, from senders without a key."""
+    address = urlsplit(world.url)
+    sent, chunk = 0, b"10000\r\n" + b"x" * 65_536 + b"\r\n"
+    with socket.create_connection((address.hostname, address.port), timeout=5) as connection:
+        connection.sendall(
+            f"POST {path} HTTP/1.1\r\nHost: x\r\nContent-Type: text/csv\r\nTransfer-Encoding: chunked\r\n\r\n".encode()
+        )
+        with suppress(ConnectionError):
+            while sent < 100_000_000:
+                connection.sendall(chunk)
+                sent += len(chunk)
+    assert sent < 50_000_000
+
+
+def test_who_sends_first_and_reads_then_finds_its_refusal(world: World) -> None:
+    """As long as the body is not beyond all measure, and even if there is another request behind it."""
+    address = urlsplit(world.url)
+    body = b"x" * 1_000_000
+    head = b"POST /v1/utilities/a/reports HTTP/1.1\r\nHost: x\r\nContent-Length: %d\r\n\r\n" % len(body)
+    with socket.create_connection((address.hostname, address.port), timeout=5) as connection:
+        connection.sendall(head + body + SMUGGLED)
+        got = b""
+        while got.count(b"HTTP/1.1 ") < 2:
+            got += connection.recv(65_536)
+    assert [int(status) for status in re.findall(rb"HTTP/1\.1 (\d{3}) ", got)] == [401, 200]
+
+
+def test_a_body_whose_answer_is_given_is_not_waited_for(world: World, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(wire, "LATE_SECONDS", 0.5)
+    address = urlsplit(world.url)
+    with socket.create_connection((address.hostname, address.port), timeout=5) as connection:
+        connection.sendall(b"POST /v1/utilities/a/reports HTTP/1.1\r\nHost: x\r\nContent-Length: 900\r\n\r\n")
+        assert b" 401 " in connection.recv(65_536)
+        began = time.monotonic()
+        with suppress(ConnectionError):
+            while time.monotonic() - began < 5:
+                connection.sendall(b"x")
+                time.sleep(0.1)
+        assert time.monotonic() - began < 3
