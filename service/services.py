@@ -1,5 +1,6 @@
 """What a call may use, put together once by `create_app`; the parts that need the database come when the application starts."""
 
+import asyncio
 from typing import TYPE_CHECKING, Any
 
 from service.clock import Clock
@@ -41,5 +42,7 @@ class Services:
         self.clock = clock
         self.metrics = Metrics()
         self.importing: set[str] = set()
+        self.setting = asyncio.Lock()
+        """Held while a paper is set."""
         self.rates = Rates(settings.rate)
         self.keys = KeyRing(settings.signing_keys)

@@ -16,6 +16,8 @@ from service.store.sheets import SheetStore
 
 FORM = "application/x-www-form-urlencoded"
 PDF = "application/pdf"
+PAPER_SECONDS = 10.0
+"""So long an asker waits for its paper's turn: they are set one at a time, since none needs a key and each takes a core for a while."""
 
 
 def _records(call: Call) -> SheetRecords:
@@ -57,7 +59,15 @@ async def report_paper(call: Call) -> Answer:
     # Loaded when first asked for: fonts and the PDF library would weigh on every start. It takes a moment, so others are let go on.
     from service.pages.paper import paper  # noqa: PLC0415
 
-    body = await asyncio.to_thread(paper, told, receipt.says(opened.state), _address(call, opened))
+    try:
+        async with asyncio.timeout(PAPER_SECONDS):
+            await call.services.setting.acquire()
+    except TimeoutError:
+        raise ProblemError("unavailable", "Many papers are being printed; ask again.", headers={"Retry-After": "5"}) from None
+    try:
+        body = await asyncio.to_thread(paper, told, receipt.says(opened.state), _address(call, opened))
+    finally:
+        call.services.setting.release()
     name = f'inline; filename="report-{opened.mark[:36]}.pdf"'
     return Answer(body=body, media_type=PDF, headers={"Cache-Control": "private, no-store", "Content-Disposition": name})
 

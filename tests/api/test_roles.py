@@ -4,6 +4,7 @@ A new call needs its line here, or `test_every_call_is_in_the_table` fails. A li
 `reports`, `registers`, `administers`), with which status it answers whoever may, and, where the defaults below do not do, what to send.
 """
 
+import re
 from collections.abc import Callable, Iterator
 from typing import Any, NamedTuple
 from uuid import UUID, uuid4
@@ -27,6 +28,7 @@ class Stage(NamedTuple):
     place: Place
     keys: dict[str, str | None]
     ids: dict[str, str]
+    elsewhere: str
 
     def ask(self, role: str, method: str, path: str, **sent: Any) -> Any:
         """The answer to that role."""
@@ -171,7 +173,7 @@ def stage(world: World) -> Stage:
         "reports": place.recorded()["report"]["id"], "reviews": place.recorded(declared="fail")["report"]["id"], "assembly-grants": place.assembly,
         "incidents": place.made("incidents", **valid_body("incidents", "POST", place))["id"],
     }  # fmt: skip
-    return Stage(world, place, keys, ids)
+    return Stage(world, place, keys, ids, elsewhere.code)
 
 
 def published() -> Iterator[Any]:
@@ -198,9 +200,37 @@ def test_each_role_is_answered_as_the_table_says(stage: Stage, call: Any) -> Non
         assert nowhere.json() | {"instance": ""} == told["stranger"].json() | {"instance": ""}
 
 
-def attempt(stage: Stage, call: Any, expected: Expected, role: str, code: str | None = None) -> Any:
+_UUID = re.compile(r"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}")
+
+
+@pytest.mark.parametrize(
+    "call", [one for one in published() if "{utility" in one.path and one.path.count("{") > 1 and one.right != "administer"],
+    ids=lambda one: one.id,
+)  # fmt: skip
+def test_things_of_another_utility_are_not_there_under_ones_own(stage: Stage, call: Any) -> None:
+    """An utility that names another's thing in its own path is answered as if there were none, to the letter; a new call is tried as well."""
+    expected = EXPECTED[call.id]
+    path = located(stage, call, stage.elsewhere)
+    if call.method == "PUT" and not path.startswith(f"/v1/utilities/{stage.elsewhere}/assembly-grants"):
+        # An id is its maker's to choose; what has the same one elsewhere is nothing to it, and stays as it is.
+        there = path.replace(stage.elsewhere, stage.place.code)
+        before = stage.world.operator.get(there).text
+        assert attempt(stage, call, expected, "other_utility", at=path).status_code in (201, 422)
+        assert stage.world.operator.get(there).text == before
+        return
+    theirs, nothings = (
+        attempt(stage, call, expected, "other_utility", at=one) for one in (path, _UUID.sub(lambda _: str(uuid4()), path))
+    )
+    if "{year" in call.path:
+        assert theirs.status_code == nothings.status_code == 200
+        return
+    assert theirs.status_code == 404, theirs.text
+    assert theirs.json() | {"instance": ""} == nothings.json() | {"instance": ""}
+
+
+def attempt(stage: Stage, call: Any, expected: Expected, role: str, *, code: str | None = None, at: str | None = None) -> Any:
     """What that role is answered, by a request that is good for whoever may."""
-    path = located(stage, call, code or stage.place.code)
+    path = at or located(stage, call, code or stage.place.code)
     sent: dict[str, Any] = {}
     if call.takes is not None:
         body = expected.body(stage) if expected.body is not None else valid_body(resource(call), call.method, stage.place)
@@ -210,7 +240,7 @@ def attempt(stage: Stage, call: Any, expected: Expected, role: str, code: str | 
         tag = stage.world.operator.get(path).headers.get("etag", '"1"')
         sent.setdefault("headers", {})["If-Match"] = tag
     if call.id == "withdrawAssembly":
-        stage.world.operator.put(path).raise_for_status() if code is None else None
+        stage.world.operator.put(path).raise_for_status() if code is None and at is None else None
     query = "" if expected.query is None else expected.query(stage)
     return stage.ask(role, call.method, path + query, **sent)
 
