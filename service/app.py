@@ -1,6 +1,8 @@
 """The only place where the parts meet: settings in, a running ASGI application out."""
 
+import errno
 import logging
+import sqlite3
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, nullcontext
 from importlib import import_module
@@ -48,6 +50,9 @@ _FRAMEWORK = {
     413: ("too-large", "The body is larger than this call takes."),
     415: ("unsupported-media-type", "The body is of a kind not read here."),
 }
+
+
+_FULL = (errno.ENOSPC, errno.EDQUOT)
 
 
 def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> ASGIApp:
@@ -165,6 +170,11 @@ def told(error: Exception, method: str, path: str) -> ProblemError:
     if isinstance(error, HTTPException):
         code, detail = _FRAMEWORK.get(error.status_code, ("internal", "The service failed."))
         return ProblemError(code, detail, headers=dict(error.headers or {}))
+    if getattr(error, "errno", None) in _FULL or getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_FULL:
+        log.error("%s %s: the disk is full", method, path)
+        return ProblemError(
+            "unavailable", "The service has no room for that just now; send it again later.", headers={"Retry-After": "60"}
+        )
     log.error("%s %s failed", method, path, exc_info=error)
     return ProblemError("internal", "The service failed; it is safe to send the same request again.")
 

