@@ -115,6 +115,7 @@ CREATE TABLE record.assembly (
     FOREIGN KEY (utility_id, premises_id) REFERENCES record.premises (utility_id, id)
 );
 CREATE INDEX assembly_of_premises ON record.assembly (utility_id, premises_id, id);
+CREATE INDEX assembly_of_kind ON record.assembly (utility_id, kind, id);
 CREATE INDEX assembly_by_serial_number ON record.assembly (utility_id, serial_number) WHERE serial_number IS NOT NULL;
 
 CREATE TABLE record.tester (

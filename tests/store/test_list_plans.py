@@ -83,6 +83,7 @@ def plan(filled: Database, **asked: Any) -> str:
         ({"premises_id": uuid4()}, "assembly_of_premises"),
         ({"status": "untested"}, "standing_exceptional"),
         ({"tester_id": uuid4()}, "report_of_tester"),
+        ({"kind": "svb"}, "assembly_of_kind"),
         ({"area": Area(west=-120, south=40, east=-119.99, north=40.005)}, "premises_by_place"),
         ({"area": Area(west=179.9, south=-18, east=-179.9, north=-17)}, "premises_by_place"),
     ],
@@ -166,7 +167,7 @@ def test_what_is_kept_of_a_status_is_what_the_rules_say_of_it() -> None:
     assert {*KEPT, *PRESSING} == set(get_args(rules.StandingStatus))
 
 
-@pytest.mark.parametrize("asked", [{}, {"kind": "rp"}, {"hazard": "health"}])
+@pytest.mark.parametrize("asked", [{}, {"hazard": "health"}])
 @pytest.mark.parametrize("head", ["lines", "things"])
 def test_a_page_anywhere_begins_where_it_should(filled: Database, head: str, asked: dict[str, Any]) -> None:
     told = plan(filled, head=head, after=(NEVER, UUID(int=2**127)), **asked)
