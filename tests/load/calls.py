@@ -42,6 +42,10 @@ def _assembly(then: str, **query: object) -> Draw:
     return lambda town, source: (f"assemblies/{id_of(ASSEMBLY, source.randrange(town.assemblies))}{then}", query)
 
 
+def _year(then: str, **query: object) -> Draw:
+    return lambda town, _source: (f"summaries/{town.today.year}{then}", query)
+
+
 def _after(path: str, what: int, **query: object) -> Draw:
     """A page somewhere within a list by id."""
     return lambda town, source: (path, {**query, "after": id_of(what, source.randrange(town.assemblies))})
@@ -98,8 +102,8 @@ CALLS: dict[str, Asked] = {
         ("incidents", "incidents", _of("incidents")),
         ("exceptions", "exceptions from testing", _of("exceptions")),
         ("notices", "notices due, preview", _of("notices/preview")),
-        ("summary_rows", "rows behind a yearly figure", _of("summaries/2025/rows", figure="not_tested")),
-        ("summary", "yearly summary", _of("summaries/2025")),
+        ("summary_rows", "rows behind a yearly figure", _year("/rows", figure="not_tested")),
+        ("summary", "yearly summary, running year", _year("")),
     )
 }  # fmt: skip
 
