@@ -27,7 +27,7 @@ SIZES = (10_000, 50_000, 200_000)
 FULL = (*SIZES, 1_000_000)
 SUMMARY = 100_000
 ROUNDS = 5
-SECONDS, WARM = 0.2, 0.05
+SECONDS, WARM = 0.15, 0.03
 
 
 class _Served(Struct, frozen=True, kw_only=True):
