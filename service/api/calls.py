@@ -3,6 +3,7 @@
 from service.api import (
     assembly_grants,
     assembly_lists,
+    assessments,
     batches,
     changes,
     health,
@@ -41,6 +42,7 @@ operations: list[Operation] = [
     *assembly_lists.operations,
     *standings.operations,
     *incidents.operations,
+    *assessments.operations,
     *screenings.operations,
     *changes.operations,
     *notices.operations,

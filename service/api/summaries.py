@@ -141,7 +141,7 @@ async def rows(call: Call, query: RowsQuery) -> Answer:
 def _row(utility: str, figure: Figure, row: FigureRow) -> SummaryRow:
     resource = FIGURES[figure][0]
     return SummaryRow(
-        resource=resource, id=row.id, href=f"/v1/utilities/{utility}/{resource}/{row.id}", assembly_id=row.assembly_id, kind=row.kind,
+        resource=resource, id=row.id, href=f"/v1/utilities/{utility}/{resource.replace('_', '-')}/{row.id}", assembly_id=row.assembly_id, kind=row.kind,
         hazard=row.hazard, connection=row.connection, on=row.on_day, days=row.days,
     )  # fmt: skip
 

@@ -54,6 +54,7 @@ def _premises(told: Any, rows: str | None, level: int = 2) -> str:
         f"<h{level}>Connections and incidents</h{level}><table><caption>Premises with an assembly in service</caption><tbody>{lines}"
         f'<tr><th scope="row">all premises</th><td class=figure>{_linked(told.premises, rows, figure="premises")}</td></tr>'
         f'<tr><th scope="row">Backflow incidents of the year</th><td class=figure>{_linked(told.incidents, rows, figure="incidents")}</td></tr>'
+        f'<tr><th scope="row">Hazard assessments made in the year</th><td class=figure>{_linked(told.hazard_assessments, rows, figure="hazard_assessments")}</td></tr>'
         "</tbody></table>"
     )
 

@@ -88,6 +88,7 @@ class _Summary(Struct, frozen=True, kw_only=True):
     connections: list[Connections]
     premises: int
     incidents: int
+    hazard_assessments: int
     groups: list[GroupFigures]
     total: Told
 
@@ -95,7 +96,7 @@ class _Summary(Struct, frozen=True, kw_only=True):
 class YearlySummary(_Summary, frozen=True, kw_only=True):
     """A year of a utility, up to `until`: its last day, or today while it runs. The groups add up to the total, medians and rates apart.
 
-    `incidents` of the year, but for those found to be none. `rows` is an address with a query to fill in (RFC 6570) that lists what
+    `incidents` of the year, but for those found to be none; `hazard_assessments` made in it, but for those corrected since. `rows` is an address with a query to fill in (RFC 6570) that lists what
     a figure counts: by the figure's name, and the kind, hazard or connection that it is of.
     """
 
@@ -148,7 +149,11 @@ async def summarise_all(pool: Pool, utilities: Sequence[Utility], year: int, *, 
         raise not_begun()
     told = [_of_one(year, one) for one in counted]
     return SummaryOverAll(
-        year=year, utilities=told, incidents=sum(one.incidents for one in told), **_figures([one.rows for one in counted])
+        year=year,
+        utilities=told,
+        incidents=sum(one.incidents for one in told),
+        hazard_assessments=sum(one.hazard_assessments for one in told),
+        **_figures([one.rows for one in counted]),
     )
 
 
@@ -160,7 +165,7 @@ async def _counted(pool: Pool, utility: Utility, days: Days) -> Counted:
 def _of_one(year: int, counted: Counted) -> YearlySummary:
     code = counted.utility.code
     return YearlySummary(
-        utility=code, year=year, until=counted.days.last, counted_on=counted.days.today, incidents=counted.rows.incidents,
+        utility=code, year=year, until=counted.days.last, counted_on=counted.days.today, incidents=counted.rows.incidents, hazard_assessments=counted.rows.hazard_assessments,
         rows=f"/v1/utilities/{code}/summaries/{year}/rows{{?figure,kind,hazard,connection}}", **_figures([counted.rows]),
     )  # fmt: skip
 

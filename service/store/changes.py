@@ -22,6 +22,7 @@ Resource = Literal[
     "standings",
     "incidents",
     "exceptions",
+    "hazard_assessments",
     "notices",
     "notice_schedule",
     "assembly_grants",

@@ -18,14 +18,14 @@ LARGE = 50_000
 """From so many reports on a utility's year is counted by several sessions."""
 # Which session counts what: about as much work for each.
 _HERE: Final = ("assemblies",)
-_BESIDE: Final = (("failures", "unprotected", "incidents"), ("connections", "overdue", "exceptions"))
+_BESIDE: Final = (("failures", "unprotected", "incidents", "hazard_assessments"), ("connections", "overdue", "exceptions"))
 
 Group = tuple[str, str]
 """A kind and a hazard."""
-Resource = Literal["premises", "assemblies", "reports", "incidents", "exceptions"]
+Resource = Literal["premises", "assemblies", "reports", "incidents", "exceptions", "hazard_assessments"]
 Figure = Literal[
     "premises", "assemblies", "tested", "not_tested", "overdue", "tests", "passed", "failed", "undecided", "repaired_at_once", "failures",
-    "repaired", "unrepaired", "unprotected_days", "exceptions", "incidents",
+    "repaired", "unrepaired", "unprotected_days", "exceptions", "incidents", "hazard_assessments",
 ]  # fmt: skip
 
 # What the rows of a figure are, the part of SQL that gives them, and which of those belong to the figure.
@@ -48,6 +48,7 @@ FIGURES: Final[dict[Figure, tuple[Resource, str, str]]] = {
     "unprotected_days": ("reports", "rows_of_without_protection", "true"),
     "exceptions": ("exceptions", "rows_of_exceptions", "true"),
     "incidents": ("incidents", "rows_of_incidents", "true"),
+    "hazard_assessments": ("hazard_assessments", "rows_of_hazard_assessments", "true"),
 }  # fmt: skip
 
 
@@ -61,7 +62,16 @@ def _whole(text: str, **more: str) -> str:
 
 _SQL = {
     name: _whole(_PARTS[name], then="$5")
-    for name in ("connections", "assemblies", "overdue", "failures", "unprotected", "exceptions", "incidents")
+    for name in (
+        "connections",
+        "assemblies",
+        "overdue",
+        "failures",
+        "unprotected",
+        "exceptions",
+        "incidents",
+        "hazard_assessments",
+    )
 }
 _PERHAPS = _whole(_PARTS["perhaps_overdue"])
 _ROWS = {
@@ -79,12 +89,13 @@ class Days(Struct, frozen=True, kw_only=True):
 
 
 class YearRows(Struct, frozen=True, kw_only=True):
-    """Premises by connection, figures by name and failures by their days to repair (None: not yet) for each group, and incidents."""
+    """Premises by connection, figures by name and failures by their days to repair (None: not yet) for each group, incidents and hazard assessments."""
 
     connections: dict[str, int]
     figures: dict[Group, dict[str, int]]
     repairs: dict[Group, dict[int | None, int]]
     incidents: int
+    hazard_assessments: int
 
 
 class FigureRow(Struct, frozen=True, kw_only=True):
@@ -180,7 +191,13 @@ def _gathered(found: dict[str, list[Any]]) -> YearRows:
     for row in found["failures"]:
         repairs.setdefault((row["kind"], row["hazard"]), {})[row["days"]] = row["failures"]
     connections = {row["connection"]: row["premises"] for row in found["connections"]}
-    return YearRows(connections=connections, figures=figures, repairs=repairs, incidents=found["incidents"][0][0])
+    return YearRows(
+        connections=connections,
+        figures=figures,
+        repairs=repairs,
+        incidents=found["incidents"][0][0],
+        hazard_assessments=found["hazard_assessments"][0][0],
+    )
 
 
 async def _asked(connection: Connection, name: str, utility: str, days: Days, overdue: Sequence[UUID] | None) -> list[Any]:

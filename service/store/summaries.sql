@@ -148,6 +148,17 @@ WHERE e.utility_id = $1 AND e.since BETWEEN $2 AND $3 GROUP BY a.kind, a.hazard;
 -- Incidents of the year, but for those found to be none.
 SELECT count(*) FROM record.incident i WHERE i.utility_id = $1 AND i.occurred_on BETWEEN $2 AND $3 AND i.status <> 'unfounded';
 
+-- name: hazard_assessments
+-- Hazard assessments made in the year, a corrected one not counted beside its correction.
+SELECT count(*) FROM record.hazard_assessment h WHERE h.utility_id = $1 AND h.assessed_on BETWEEN $2 AND $3 AND {uncorrected};
+
+-- name: uncorrected
+NOT EXISTS (SELECT FROM record.hazard_assessment l WHERE l.utility_id = $1 AND l.supersedes = h.id)
+
+-- name: rows_of_hazard_assessments
+SELECT NULL AS connection, NULL AS kind, NULL AS hazard, h.id, NULL::uuid AS assembly_id, h.assessed_on AS on_day, NULL::integer AS days
+FROM record.hazard_assessment h WHERE h.utility_id = $1 AND h.assessed_on BETWEEN $2 AND $3 AND {uncorrected}
+
 -- name: rows_of_premises
 SELECT p.connection, NULL AS kind, NULL AS hazard, p.id, NULL::uuid AS assembly_id, NULL::date AS on_day, NULL::integer AS days
 FROM record.premises p

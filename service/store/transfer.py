@@ -42,6 +42,7 @@ OWNED: Final = (
     Owned(table="incident_version", order="incident_id, version"),
     Owned(table="incident_reach", order="incident_id, version, place"),
     Owned(table="exception", order="id"),
+    Owned(table="hazard_assessment", order="id"),
     Owned(table="standing", order="assembly_id"),
     Owned(table="assembly_identity_change", order="assembly_id, version"),
     Owned(table="screening", order="id"),

@@ -232,6 +232,12 @@ def valid_body(plural: str, method: str, place: Place) -> dict[str, Any]:
             "because": "B",
             "granted_by": "Office",
         },
+        "hazard-assessments": {
+            "premises_id": place.premises,
+            "assessed_on": "2026-05-01",
+            "assessed_by": "Office",
+            "hazard": "health",
+        },
         "premises": {"name": "P", "address": "A", "connection": "fire"},
         "assemblies": {"premises_id": place.premises, "kind": "pvb", "hazard": "health", "purpose": "point_of_use"},
         "testers": {"name": "T", "certificates": []},

@@ -130,6 +130,8 @@ EXPECTED: dict[str, Expected] = {
     "changeIncident": registers(200),
     "grantException": registers(), "putException": registers(), "listException": reads_whole(), "readException": reads_whole(),
     "endException": registers(200),
+    "createHazardAssessment": registers(), "putHazardAssessment": registers(), "listHazardAssessment": reads_whole(),
+    "readHazardAssessment": reads_whole(),
     "readNoticeSchedule": reads_whole(), "changeNoticeSchedule": registers(200, body=lambda _: {}), "previewNotice": reads_whole(),
     "startNoticeRun": registers(202), "listNoticeRun": reads_whole(), "readNoticeRun": reads_whole(),
     "listNotice": reads_whole(), "readNotice": reads_whole(), "changeNotice": registers(200),
@@ -292,12 +294,14 @@ def located(stage: Stage, call: Any, code: str) -> str:
     world, place = stage.world, stage.place
     organisation = place.organisations["testing_company"]
     thing = stage.ids.get(resource(call), str(uuid4()))
-    if call.id in ("putReport", "putIncident", "putException"):
+    if call.id in ("putReport", "putIncident", "putException", "putHazardAssessment"):
         thing = str(uuid4())
     if call.id in ("readException", "endException"):
         thing = place.made("exceptions", **valid_body("exceptions", "POST", place) | {"assembly_id": place.new_assembly("pvb")})[
             "id"
         ]
+    if call.id == "readHazardAssessment":
+        thing = place.made("hazard-assessments", **valid_body("hazard-assessments", "POST", place))["id"]
     if call.id in ("readNotice", "changeNotice"):
         thing = new_notice(stage)
     if call.id in ("readScreening", "decideScreening"):

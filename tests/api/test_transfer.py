@@ -51,6 +51,7 @@ FILLED = (
     "gauge",
     "report",
     "review",
+    "hazard_assessment",
     "report_request",
     "standing",
     "incident",
@@ -68,6 +69,9 @@ def filled(place: Place) -> None:
     wrong = place.recorded(check=0.6, remarks="Ärger\t\u2028 with the \\ valve")["report"]["id"]
     corrected = place.recorded(check=1.7, supersedes=wrong, supersedes_because="misread")["report"]["id"]
     test_reviews.decide(place, corrected, "accepted").raise_for_status()
+    assessed = {"premises_id": place.premises, "assessed_on": "2026-05-01", "assessed_by": "Office", "hazard": "health"}
+    wrong = place.made("hazard-assessments", **assessed)["id"]
+    place.made("hazard-assessments", **assessed | {"hazard": "severe", "supersedes": wrong, "supersedes_because": "misread"})
     again = {**bearer(place.keys["utility"]), "Idempotency-Key": "monday-7"}
     for status in (201, 200):
         answer = place.world.client.post(f"{place.base}/reports", json=place.report(check=1.3), headers=again)

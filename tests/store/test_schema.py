@@ -152,6 +152,7 @@ REFUSED_TO_THE_SERVICE = [
         "record.incident_version": ("UPDATE", "DELETE", "TRUNCATE"),
         "record.incident_reach": ("UPDATE", "DELETE", "TRUNCATE"),
         "record.exception": ("DELETE", "TRUNCATE"),
+        "record.hazard_assessment": ("UPDATE", "DELETE", "TRUNCATE"),
         "record.review": ("UPDATE", "DELETE", "TRUNCATE"),
         "record.screening": ("DELETE", "TRUNCATE"),
         "record.screening_decision": ("UPDATE", "DELETE", "TRUNCATE"),
@@ -196,6 +197,7 @@ OTHERS = {
     "record.incident_version": "SELECT utility_id, id, 1, now(), id, id, now(), '2026-01-01', true, '{}' FROM record.premises",
     "record.incident_reach": "SELECT utility_id, id, 1, 1, id, NULL FROM record.premises",
     "record.assembly_grant": "SELECT utility_id, md5('company')::uuid, id, now() FROM record.premises",
+    "record.hazard_assessment": "SELECT utility_id, id, 1, now(), id, '2026-01-01', 'O', 'health', NULL, NULL, NULL, NULL, id, id FROM record.premises",
     "record.review": "SELECT utility_id, id, 1, now(), 'accepted', 'B', 'D', id, id FROM record.premises",
     "record.screening": "SELECT utility_id, id, 1, now(), now(), 'last_digits', id, NULL, NULL, '2026', '2026-01-01', '', '{}', 'open' FROM record.premises",
     "record.screening_decision": "SELECT utility_id, id, 2, now(), 'explained', 'B', 'D', id, id FROM record.premises",
@@ -274,7 +276,18 @@ def test_a_session_changes_nothing_of_another_utility(two_utilities: Database) -
 
 
 @pytest.mark.parametrize(
-    "table", ["report", "change", "log_tile", "log_head", "incident_version", "incident_reach", "exception", "review"]
+    "table",
+    [
+        "report",
+        "change",
+        "log_tile",
+        "log_head",
+        "incident_version",
+        "incident_reach",
+        "exception",
+        "review",
+        "hazard_assessment",
+    ],
 )
 @pytest.mark.parametrize(
     "act", ["UPDATE record.{} SET utility_id = utility_id", "DELETE FROM record.{}", "TRUNCATE record.{} CASCADE"]

@@ -186,7 +186,7 @@ async def put_report(
         history = [HistoryRow(**{name: getattr(one, name) for name in HistoryRow.__struct_fields__}) for one in found]
         about = AssemblyRow(
             basis=None, kind=assembly.kind, hazard=assembly.hazard, installed_on=assembly.installed_on, in_service=assembly.in_service,
-            connection=assembly.premises.connection,
+            connection=assembly.premises.connection, created_at=row.received_at,
         )  # fmt: skip
         standing, kept = standing_of(judging, about, history, row)
         opened.add(

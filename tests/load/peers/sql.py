@@ -47,6 +47,7 @@ async def record(connection: Any, utility: Utility, report_id: UUID, facts: Repo
         history = [HistoryRow(**dict(one)) for one in await connection.fetch(HISTORY, utility.code, facts.assembly_id)]
         assembly = AssemblyRow(
             basis=None, kind=known.kind, hazard=known.hazard, installed_on=known.installed_on, in_service=known.in_service, connection=known.connection,
+            created_at=row.received_at,
         )  # fmt: skip
         standing, kept = standing_of(utility, assembly, history, row)
         await connection.execute(INSERT, utility.code, index, *(getattr(row, name) for name in ReportRow.__struct_fields__))

@@ -1,0 +1,73 @@
+"""Hazard assessments of premises, which regulators ask to be counted: for the utility and its regulator."""
+
+import datetime as dt
+from uuid import UUID
+
+from service.api.lists import AfterId, page, page_of
+from service.api.operation import Answer, Call, operation
+from service.api.registry import tagged
+from service.assessments import HazardAssessment, HazardAssessmentFacts
+from service.records.assessments import record_assessment
+from service.store.assessments import AssessmentStore, AssessmentsWanted
+
+ASSESSMENTS = "/v1/utilities/{utility:str}/hazard-assessments"
+
+
+class HazardAssessmentQuery(AfterId, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Which assessments: of the premises, made from `since` to `until`; `standing`: those that no other corrects, or only those corrected."""
+
+    premises_id: UUID | None = None
+    since: dt.date | None = None
+    until: dt.date | None = None
+    standing: bool | None = None
+
+
+async def _kept(call: Call, document: HazardAssessmentFacts, assessment_id: UUID) -> Answer:
+    utility = await call.services.registry.utility(call.utility)
+    kept, fresh = await record_assessment(
+        AssessmentStore(call.services.pool), utility, document, assessment_id=assessment_id, who=call.who, now=call.clock.now()
+    )
+    location = f"/v1/utilities/{call.utility}/hazard-assessments/{kept.id}"
+    return tagged(kept, status=201 if fresh else 200, location=location)
+
+
+@operation(
+    "POST", ASSESSMENTS, id="createHazardAssessment", summary="Record a hazard assessment of premises",
+    answers={201: HazardAssessment}, tag="hazard assessments", right="register",
+)  # fmt: skip
+async def post_assessment(call: Call, document: HazardAssessmentFacts) -> Answer:
+    """Record an assessment under a new id."""
+    return await _kept(call, document, call.clock.new_id())
+
+
+@operation(
+    "PUT", ASSESSMENTS + "/{id:uuid}", id="putHazardAssessment",
+    summary="Record a hazard assessment under an id of your own; sending it again is safe",
+    answers={201: HazardAssessment, 200: HazardAssessment}, tag="hazard assessments", right="register",
+)  # fmt: skip
+async def put_assessment(call: Call, document: HazardAssessmentFacts) -> Answer:
+    """Record an assessment under the id in the path."""
+    return await _kept(call, document, call.id("id"))
+
+
+@operation(
+    "GET", ASSESSMENTS, id="listHazardAssessment", summary="List hazard assessments",
+    answers={200: page_of(HazardAssessment)}, tag="hazard assessments", right="read",
+)  # fmt: skip
+async def list_assessments(call: Call, query: HazardAssessmentQuery) -> Answer:
+    """List assessments by id."""
+    wanted = AssessmentsWanted(**{name: getattr(query, name) for name in AssessmentsWanted.__struct_fields__})
+    found = await AssessmentStore(call.services.pool).listed(call.utility, wanted, after=query.after, limit=query.limit + 1)
+    return page(call, found, query.limit, lambda one: str(one.id))
+
+
+@operation(
+    "GET", ASSESSMENTS + "/{id:uuid}", id="readHazardAssessment", summary="Read a hazard assessment",
+    answers={200: HazardAssessment}, tag="hazard assessments", right="read",
+)  # fmt: skip
+async def read_assessment(call: Call) -> Answer:
+    """Read an assessment."""
+    return tagged(await AssessmentStore(call.services.pool).one(call.utility, call.id("id")))
+
+
+operations = [post_assessment, put_assessment, list_assessments, read_assessment]

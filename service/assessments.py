@@ -1,0 +1,51 @@
+"""A hazard assessment of premises: as it is told, and as it is kept."""
+
+import datetime as dt
+from typing import Annotated, ClassVar
+from uuid import UUID
+
+from msgspec import UNSET, Meta, Struct, UnsetType
+
+from service.documents import Needs
+from service.things import HazardDegree, ShortText
+
+Text = Annotated[str, Meta(min_length=1, max_length=4000, pattern=r"\S")]
+
+
+class HazardAssessmentFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Which hazard was found at premises, on which day and by whom: an office, or a specialist by certificate; and when the next is due.
+
+    It changes nothing that is registered of the premises. It is never edited: `supersedes` names an assessment of the same premises that
+    this one corrects, and `supersedes_because` says why.
+    """
+
+    needs: ClassVar[Needs] = {
+        "supersedes": ("supersedes_because", "Say here why that assessment is corrected: what was wrong in it."),
+        "supersedes_because": (
+            "supersedes",
+            "A reason for a correction is told; name here the assessment that this one corrects.",
+        ),
+    }
+    premises_id: UUID
+    assessed_on: dt.date
+    assessed_by: ShortText
+    hazard: HazardDegree
+    findings: Text | UnsetType = UNSET
+    next_due_on: dt.date | UnsetType = UNSET
+    supersedes: UUID | UnsetType = UNSET
+    supersedes_because: Text | UnsetType = UNSET
+
+    def __post_init__(self) -> None:
+        """Ask for what a correction needs."""
+        if (self.supersedes is UNSET) is not (self.supersedes_because is UNSET):
+            raise ValueError("A correction names the assessment that it corrects, and says why.")
+
+
+class HazardAssessment(HazardAssessmentFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
+    """An assessment as kept; `organisation_id` is that of the key which recorded it."""
+
+    id: UUID
+    version: int
+    created_at: dt.datetime
+    organisation_id: UUID
+    superseded_by: UUID | UnsetType = UNSET
