@@ -8,8 +8,8 @@ from pathlib import Path
 from alembic import op
 from sqlalchemy.util import await_only
 
-revision = "0020"
-down_revision = "0019"
+revision = "0021"
+down_revision = "0020"
 branch_labels = None
 depends_on = None
 
