@@ -44,7 +44,7 @@ from tests.strength.mutants import ROOT, Mutant, modules, mutants_of, path_of, t
 TRIED = {"killed", "slow", "survived"}
 KILLED = {"killed", "slow"}
 LISTED = Path(__file__).with_name("survivors.toml")
-ALLOWED_S = 20
+ALLOWED_S = 10
 """Processor seconds a mutant may take beyond five times what its tests take."""
 MEMORY = 6 << 30
 

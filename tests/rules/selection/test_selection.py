@@ -156,8 +156,10 @@ def test_the_working_pressure_is_bounded_at_both_ends(supply: float, within: boo
         ("degF", 32.9, False),
         ("degF", 140, True),
         ("degF", 140.1, False),
-        ("degC", 60, True),
+        ("degC", 1, True),
         ("degC", 0, False),
+        ("degC", 60, True),
+        ("degC", 60.1, False),
     ],
 )
 def test_the_temperature_of_a_vacuum_breaker_is_bounded(unit: str, temperature: float, within: bool) -> None:  # noqa: FBT001 - a table's column
