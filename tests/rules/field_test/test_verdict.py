@@ -366,6 +366,23 @@ def test_a_number_read_in_kpa_and_told_as_psi_is_held_and_told_in_the_other_unit
     assert "unit_doubtful" not in codes(metric)
 
 
+# Common practice, no source: what no such part shows.
+@pytest.mark.parametrize(
+    ("kind", "component", "ceiling"),
+    [
+        ("rp", "check_2", 6.5),
+        ("rp", "relief_valve", 8.0),
+        ("dc", "check_2", 6.5),
+        ("pvb", "check", 6.5),
+        ("svb", "air_inlet", 6.5),
+    ],
+)
+def test_a_number_is_doubted_beyond_its_ceiling_and_not_at_it(kind: str, component: str, ceiling: float) -> None:
+    at, beyond = (judge(kind, initial_test=phase(kind, of_component(kind, component, ceiling + more))) for more in (0.0, 0.05))
+    assert "unit_doubtful" not in codes(at)
+    assert "unit_doubtful" in codes(beyond)
+
+
 def test_a_ceiling_is_itself_no_doubt_in_any_unit() -> None:
     for unit, factor in (("psi", 1.0), ("kPa", 6.894757293168361), ("bar", 0.06894757293168361)):
         for held_at, doubted in ((6.5 * factor, False), (6.5 * factor * 1.0001, True)):

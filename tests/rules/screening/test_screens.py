@@ -33,6 +33,7 @@ from rules.screening import (
     stated,
 )
 from rules.screening.gauges import rank_sum
+from rules.screening.identity import _letters_apart
 from rules.screening.settings import setting
 from rules.screening.testers import _fit
 from rules.screening.times import within_reach
@@ -135,6 +136,9 @@ def test_evidence_of_travel_names_both_reports() -> None:
     [found] = looks_at_times([told("a"), told("b", NOON + dt.timedelta(minutes=10), metres_from_last=100_000)])
     assert found.evidence.report_ids == ["a", "b"]
     assert found.evidence.figures == {"kilometres": 100, "minutes": 10, "kilometres_per_hour": 200}
+    # Figures are told as closely as times and places are known: metres, hundredths of a minute.
+    [odd] = looks_at_times([told("a"), told("b", NOON + dt.timedelta(seconds=100), metres_from_last=100_000.4)])
+    assert odd.evidence.figures == {"kilometres": 100.0, "minutes": 1.67, "kilometres_per_hour": 276.9}
     assert found.false_alarms == (stated()["too_far_to_travel"].false_alarms, "tester and year")
 
 
@@ -199,9 +203,9 @@ def test_a_hundred_readings_beside_five_hundred_are_enough_to_compare_last_digit
 
 def test_how_well_digits_fit_is_pearson_s_chi_square_with_rare_digits_taken_together() -> None:
     """Cells of which 5 or more are expected stand alone; the others' digits being counts too widens the scatter by 1 + own / others."""
-    others = [50, 49, 101, 100, 100, 120, 120, 120, 120, 120]  # of 1000
-    seen = [9, 3, 12, 8, 10, 14, 9, 13, 12, 10]  # of 100
-    cells, means = [9, *seen[2:], 3], [5.0, *(one / 10 for one in others[2:]), 4.9]
+    others = [50, 49, 49, 102, 150, 120, 120, 120, 120, 120]  # of 1000
+    seen = [9, 3, 1, 19, 10, 14, 9, 13, 12, 10]  # of 100
+    cells, means = [9, *seen[3:], 3 + 1], [5.0, *(one / 10 for one in others[3:]), 4.9 + 4.9]
     theirs = stats.chi2.sf(sum((o - e) ** 2 / e for o, e in zip(cells, means, strict=True)) / 1.1, len(cells) - 1)
     assert _fit(seen, [(100, others)], 0.0, 0.1) == pytest.approx(theirs, rel=1e-9)
     # A shift by whole digits is a turn of the wheel; by half a digit, the mean of two turns.
@@ -371,6 +375,23 @@ def test_what_stands_on_the_body_does_not_change(one: IdentityChange, pointed_ou
     found = list(looks_at_changes([one]))
     assert len(found) == bool(pointed_out)
     assert all(f"The {pointed_out} on record" in look.message and look.occasion == "version 4" for look in found)
+
+
+def apart(one: str, other: str) -> int:
+    """Levenshtein's distance as it is defined: the fewest letters added, dropped or changed."""
+    if not one or not other:
+        return len(one) + len(other)
+    changed = apart(one[1:], other[1:]) + (one[0] != other[0])
+    return min(changed, apart(one[1:], other) + 1, apart(one, other[1:]) + 1)
+
+
+def test_letters_apart_are_counted_as_levenshtein_defined_them() -> None:
+    words = ["", "A", "B", "AB", "BA", "ABC", "ACB", "1ABC", "ABC1", "XYZ", "A1B2"]
+    for one in words:
+        for other in words:
+            assert _letters_apart(one, other.lower()) == apart(one, other)
+    assert _letters_apart("kitten", "sitting") == 3  # the textbook's
+    assert _letters_apart("AB 12", "ab12") == 0
 
 
 def test_a_serial_number_on_three_assemblies_points_out_the_two_later_ones() -> None:

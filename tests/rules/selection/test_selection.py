@@ -7,7 +7,7 @@ import msgspec
 import pytest
 
 from rules.errors import DocumentError, NotInForceError, UnknownRulebookError
-from rules.selection import KindAnswer, SelectionAnswer, SelectionAsk, premises_types, select, selection
+from rules.selection import KindAnswer, SelectionAnswer, SelectionAsk, premises_types, select, selection, tables
 from rules.selection.tables import index, table
 from tests.rules.refusals import whole
 
@@ -290,3 +290,15 @@ def test_a_selection_is_sealed_with_its_tables_placement_rules_and_constants(mon
     monkeypatch.setattr(selection, "in_force", lambda *asked: msgspec.structs.replace(plain(*asked), tables=()))
     seals.add(sealed())
     assert len(seals) == 4
+
+
+def test_a_row_of_a_table_holds_on_its_days_and_on_no_other(monkeypatch: pytest.MonkeyPatch) -> None:
+    plain = table("us-common")
+    dated = msgspec.structs.replace(plain.admissions[0], in_force_from=dt.date(2027, 1, 1), in_force_until=dt.date(2027, 12, 31))
+    changed = msgspec.structs.replace(plain, admissions=(dated, *plain.admissions[1:]))
+    monkeypatch.setattr(tables, "table", lambda name: changed if name == "us-common" else table(name))
+    rows = {
+        day: [row.rule for one in tables.in_force.__wrapped__("us-common", day).tables for row in one.admissions]
+        for day in (dt.date(2026, 12, 31), dt.date(2027, 1, 1), dt.date(2027, 12, 31), dt.date(2028, 1, 1))
+    }
+    assert [dated.rule in one for one in rows.values()] == [False, True, True, False]
