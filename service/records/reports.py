@@ -110,7 +110,10 @@ class Submissions:
             try:
                 results: Sequence[Submitted | Exception] = await self._record(utility, take)
             except ProblemError as error:
-                results = [error] * len(group or take())
+                # Where a database kept silent until it was given up, those who waited meanwhile are not made to wait as long again.
+                while not group or (queue and isinstance(error.__cause__, TimeoutError)):
+                    take()
+                results = [error] * len(group)
             except Exception as error:  # noqa: BLE001 - whatever failed the group, each report gets its own try
                 alone = len(group or take()) == 1
                 results = [error] if alone else [await self._alone(utility, submission) for submission, _ in group]

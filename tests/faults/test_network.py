@@ -127,13 +127,52 @@ def test_a_network_that_stands_still_is_told_in_bounded_time_and_passes(
             if how == "lost":
                 network.lose()
             network.go_on()
-        # Each is told to come again, the last ones too, within what a statement and a connection are waited for.
+        # Each is told to come again, the last ones too, within what a statement and a connection are waited for: none waits in turn.
         assert {(status, again) for status, _, again in answers} == {(503, "2")}
         assert max(seconds for _, seconds, _ in answers) < 8, answers
         goes_on(place, seconds=15)
         # What was not answered is there once or not at all, and sent again it is there once.
         assert {status for status, _, _ in tried(place, ids)} <= {200, 201}
         assert set(ids) <= stored(place)
+
+
+@pytest.mark.slow
+def test_whoever_waits_behind_a_report_that_is_given_up_is_told_with_it(
+    postgres: EmbeddedPostgres, database: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Found by trying: the first report was told after one limit, those that came a moment later after two."""
+    monkeypatch.setattr(pool, "COMMAND_SECONDS", 2.5)
+    with behind_a_network(postgres, database) as (world, network):
+        place = world.place()
+        assert {status for status, _, _ in tried(place, new_ids())} == {201}
+        network.hold()
+        with ThreadPoolExecutor(2) as two:
+            first = two.submit(tried, place, new_ids()[:1])
+            time.sleep(0.5)
+            later = two.submit(tried, place, new_ids()[:8])
+            answers = first.result() + later.result()
+        network.go_on()
+        assert {status for status, _, _ in answers} == {503}
+        # One limit, and two seconds in which what was given up may still stop.
+        assert max(seconds for _, seconds, _ in answers) < 2.5 + 2 + 1.5, answers
+
+
+@pytest.mark.faults
+def test_the_kernel_tells_of_a_database_that_is_gone_long_before_a_statement_is_given_up(
+    postgres: EmbeddedPostgres, database: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """RFC 5482: how long what was sent may stay unacknowledged before a connection is given up."""
+    assert pool.COMMAND_SECONDS >= 20
+    monkeypatch.setitem(pool._KERNEL, "TCP_USER_TIMEOUT", 1_500)
+    with behind_a_network(postgres, database) as (world, network):
+        place = world.place()
+        # As many as there are sessions to write with, so that none waits for a new connection.
+        ids = new_ids()[:2]
+        assert {status for status, _, _ in tried(place, ids)} == {201}
+        with network.dropping():
+            answers = tried(place, new_ids()[:2])
+        assert {status for status, _, _ in answers} == {503}
+        assert max(seconds for _, seconds, _ in answers) < 12, answers
 
 
 @pytest.mark.faults
