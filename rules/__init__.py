@@ -48,11 +48,12 @@ from rules.rulebook import Protection, Rulebook
 from rules.standing import (
     ComponentTrend,
     Occurrence,
+    OrdinaryDays,
     Standing,
     StandingStatus,
     TestEvent,
     TrendedTest,
-    never_overdue_since,
+    ordinary_days,
     standing,
     standing_on,
     trends,
@@ -64,5 +65,5 @@ __all__ = [
     "LengthUnit", "LengthValue", "NotInForceError", "NotJudgeableError", "Phase", "PhaseVerdict", "PressureUnit", "PressureValue",
     "PreviousReadings", "Protection", "Reading", "Repair", "Rulebook", "RulesError", "Shutoffs", "Standing", "Test", "TestEvent", "TestUnits",
     "TestableKind", "Tester", "Units", "UnknownRulebookError", "Verdict", "catalogue", "certificate_covers", "convert", "judge", "rulebook",
-    "never_overdue_since", "rulebook_data", "rulebook_ids", "standing", "standing_on",
+    "OrdinaryDays", "ordinary_days", "rulebook_data", "rulebook_ids", "standing", "standing_on",
 ]  # fmt: skip

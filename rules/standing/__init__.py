@@ -1,8 +1,9 @@
 """The standing of an assembly over time: what its reports say, when the next test is due, and how its components wear."""
 
+from rules.standing.schedule import OrdinaryDays as OrdinaryDays
 from rules.standing.schedule import interval_for as interval_for
-from rules.standing.schedule import never_overdue_since as never_overdue_since
 from rules.standing.schedule import next_due as next_due
+from rules.standing.schedule import ordinary_days as ordinary_days
 from rules.standing.standing import Occurrence as Occurrence
 from rules.standing.standing import Standing as Standing
 from rules.standing.standing import StandingStatus as StandingStatus

@@ -6,8 +6,9 @@ not reach back to is dated by its first day, since an assembly may be older than
 
 import datetime as dt
 from collections.abc import Sequence
+from typing import Final
 
-from msgspec import UNSET
+from msgspec import UNSET, Struct
 
 from rules.calendar import add_months, day_in
 from rules.errors import NotJudgeableError
@@ -52,14 +53,43 @@ def next_due(book: Rulebook, hazard: str, connection: str, tested_on: dt.date) -
     return None if months is None else add_months(tested_on, months)
 
 
-def never_overdue_since(rulebook_id: str, on: dt.date) -> dt.date:
-    """The first day such that an assembly that last passed on it, or later, cannot be overdue on `on` by an interval alone.
+class OrdinaryDays(Struct, frozen=True, kw_only=True):
+    """What the day of the last test tells of an assembly that passed it and about which nothing special is known, on the day it was asked for.
 
-    Intervals that ask after repeat failures are left out, so this holds of assemblies that never failed. Four days make up for months of
-    different lengths.
+    It is not overdue if it passed on `current_since` or later, nor if it passed on `seldom_failed_since` or later and failed less than
+    `failures` times from `failures_since` on; it is overdue if it passed before `overdue_before`. Between, its own interval decides.
     """
-    months = [one.months for one in rulebook_data(rulebook_id).intervals if one.failures is UNSET and one.months is not None]
-    return dt.date.max if not months else add_months(on, -min(months)) + dt.timedelta(days=4)
+
+    current_since: dt.date
+    seldom_failed_since: dt.date
+    failures: int
+    failures_since: dt.date
+    overdue_before: dt.date
+
+
+_MARGIN: Final = dt.timedelta(days=4)
+"""Makes up for months of different lengths."""
+_NEVER_SO_OFTEN: Final = 2**31 - 1
+
+
+def ordinary_days(rulebook_id: str, on: dt.date) -> OrdinaryDays:
+    """The days that tell an ordinary assembly's standing on `on`, by all of the rulebook's intervals, whatever the hazard and connection."""
+    intervals = rulebook_data(rulebook_id).intervals
+    months = [one.months for one in intervals if one.months is not None]
+    seldom = [one.months for one in intervals if one.months is not None and one.failures is UNSET]
+    often = [(one.failures, one.within_months or 0) for one in intervals if one.failures is not UNSET]
+
+    def since(some: list[int]) -> dt.date:
+        return add_months(on, -min(some)) + _MARGIN if some else dt.date.max
+
+    seldom_failed_since = since(seldom)
+    return OrdinaryDays(
+        current_since=since(months),
+        seldom_failed_since=seldom_failed_since,
+        failures=min((failures for failures, _ in often), default=_NEVER_SO_OFTEN),
+        failures_since=add_months(seldom_failed_since, -max((within for _, within in often), default=0)) - _MARGIN,
+        overdue_before=dt.date.min if len(months) < len(intervals) or not months else add_months(on, -max(months)) - _MARGIN,
+    )
 
 
 def trigger_for(book: Rulebook, event: Event) -> Trigger | None:

@@ -1,8 +1,8 @@
 """Which assemblies were overdue on the last day of a past year, by what was known by its end.
 
 Standings are kept as of now, so those of a past day are worked out anew, by the rules, as `standings?as_of=` does for one assembly. Most
-need not be: what passed within the rulebook's shortest ordinary interval before that day, and about which nothing special is on record, was
-not overdue whatever else is known of it. Only the others are read, some hundreds at a time.
+need not be: of an assembly about which nothing special is on record, the day of its last test and how often it failed tell that it was
+overdue, or that it was not, whatever else is known of it. Only the others are read, some hundreds at a time.
 """
 
 import asyncio
@@ -26,10 +26,10 @@ async def overdue_then(pool: Pool, utility: Utility, days: Days) -> list[UUID] |
     if days.last == days.today:
         return None
     ended = dt.datetime.combine(days.last + dt.timedelta(days=1), dt.time(), ZoneInfo(utility.time_zone))
-    clear_since = rules.never_overdue_since(utility.rulebook, days.last)
-    perhaps = await SummaryStore(pool).perhaps_overdue(utility.code, days, clear_since=clear_since, ended=ended)
+    found, perhaps = await SummaryStore(pool).perhaps_overdue(
+        utility.code, days, rules.ordinary_days(utility.rulebook, days.last), ended=ended
+    )
     reports, standings = ReportStore(pool), StandingStore(pool)
-    found = []
     for start in range(0, len(perhaps), _AT_ONCE):
         some = perhaps[start : start + _AT_ONCE]
         history: dict[UUID, list[HistoryRow]] = {}

@@ -9,6 +9,7 @@ from uuid import UUID
 
 from msgspec import Struct
 
+import rules
 from service.store.pool import Connection, Pool
 from service.store.statements import statements
 
@@ -125,14 +126,16 @@ class SummaryStore:
     def __init__(self, pool: Pool) -> None:
         self._pool = pool
 
-    async def perhaps_overdue(self, utility: str, days: Days, *, clear_since: dt.date, ended: dt.datetime) -> list[UUID]:
-        """Assemblies that may have been overdue on the last day, by what was received before `ended`: all that were, and some others.
-
-        `clear_since` is the day from which on a test that passed keeps an assembly of which nothing special is known from being overdue.
-        """
+    async def perhaps_overdue(
+        self, utility: str, days: Days, ordinary: rules.OrdinaryDays, *, ended: dt.datetime
+    ) -> tuple[list[UUID], list[UUID]]:
+        """Assemblies that were overdue on the last day, by what was received before `ended`, and those that may have been; no others were."""
         async with self._pool.lend(utility) as connection:
-            rows = await connection.fetch(_PERHAPS, utility, days.first, days.last, clear_since, ended)
-        return [row["id"] for row in rows]
+            rows = await connection.fetch(
+                _PERHAPS, utility, days.first, days.last, ordinary.seldom_failed_since, ended, ordinary.current_since, ordinary.failures,
+                ordinary.failures_since, ordinary.overdue_before,
+            )  # fmt: skip
+        return [row["id"] for row in rows if row["surely"]], [row["id"] for row in rows if not row["surely"]]
 
     async def year(self, utility: str, days: Days, overdue: Sequence[UUID] | None = None) -> YearRows:
         """The figures of those days; of a large utility, counted by several sessions at once from the same snapshot.

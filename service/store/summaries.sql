@@ -21,24 +21,35 @@
 (a.in_service AND (a.installed_on IS NULL OR a.installed_on <= $3))
 
 -- name: perhaps_overdue
--- Assemblies that may have been overdue on the last day ($3): those that had not passed since a day ($4) by what was received before a moment
--- ($5), and those about which something is on record that may make a test due earlier than the ordinary interval does.
-SELECT a.id FROM record.assembly a
-WHERE a.utility_id = $1 AND $2::date IS NOT NULL AND {there} AND a.created_at < $5 AND (
-    a.test_interval_months IS NOT NULL OR a.season IS NOT NULL OR a.occurrences <> '[]' OR a.installed_on >= $4
-    OR EXISTS (SELECT FROM record.incident_reach i WHERE i.utility_id = $1 AND i.assembly_id = a.id)
-    OR EXISTS (SELECT FROM record.incident_reach i WHERE i.utility_id = $1 AND i.premises_id = a.premises_id)
-    OR EXISTS (
-        SELECT FROM record.report f WHERE f.utility_id = $1 AND f.assembly_id = a.id AND (f.outcome = 'fail' OR f.initial_outcome = 'fail')
-    )
-    OR NOT EXISTS (
-        SELECT FROM record.report r
-        WHERE r.utility_id = $1 AND r.assembly_id = a.id AND r.performed_on >= $4 AND r.received_at < $5
-            AND r.outcome = 'pass' AND r.acceptance = 'accepted'
-            AND NOT EXISTS (SELECT FROM record.report c WHERE c.utility_id = $1 AND c.supersedes = r.id AND c.received_at < $5)
-    )
+-- Assemblies that were (`surely`), or may have been, overdue on the last day ($3) by what was received before a moment ($5). Those left out
+-- were not: nothing special is on record of them, and either their last test that decides failed, or they passed on $6 or later, or on $4 or
+-- later and failed less than $7 times from $8 on. Ordinary ones that passed before $9 surely were. Each assembly's reports are told by an index.
+WITH special AS (
+    SELECT i.assembly_id AS id FROM record.incident_reach i WHERE i.utility_id = $1 AND i.assembly_id IS NOT NULL
+    UNION SELECT b.id FROM record.incident_reach i JOIN record.assembly b ON b.utility_id = $1 AND b.premises_id = i.premises_id WHERE i.utility_id = $1
+    UNION SELECT c.assembly_id FROM record.report c WHERE c.utility_id = $1 AND c.supersedes IS NOT NULL
+    UNION SELECT o.assembly_id FROM record.report c JOIN record.report o ON o.utility_id = $1 AND o.id = c.supersedes
+        WHERE c.utility_id = $1 AND c.supersedes IS NOT NULL
 )
-ORDER BY a.id;
+SELECT told.id, verdict.surely FROM (
+    SELECT a.id, tests.held OR a.test_interval_months IS NOT NULL OR a.season IS NOT NULL OR a.occurrences <> '[]'
+            OR coalesce(a.installed_on >= $4, false) OR a.id IN (SELECT id FROM special) AS special,
+        tests.passed_at IS NULL AND tests.failed_at IS NULL AS never, coalesce(tests.passed_at > coalesce(tests.failed_at, '-infinity'), false) AS passed,
+        tests.passed_on >= $6 OR tests.passed_on >= $4 AND tests.failures < $7::integer AS clear, coalesce(tests.passed_on < $9::date, false) AS surely
+    FROM record.assembly a CROSS JOIN LATERAL (
+        SELECT max(r.performed_at) FILTER (WHERE r.outcome = 'pass' AND r.acceptance = 'accepted') AS passed_at,
+            max(r.performed_on) FILTER (WHERE r.outcome = 'pass' AND r.acceptance = 'accepted') AS passed_on,
+            max(r.performed_at) FILTER (WHERE r.outcome = 'fail') AS failed_at,
+            count(*) FILTER (WHERE (r.outcome = 'fail' OR r.initial_outcome = 'fail') AND r.performed_on >= $8) AS failures,
+            coalesce(bool_or(r.acceptance = 'held'), false) AS held
+        FROM record.report r
+        WHERE r.utility_id = $1 AND r.assembly_id = a.id AND r.received_at < $5 AND r.acceptance <> 'refused'
+    ) AS tests
+    WHERE a.utility_id = $1 AND $2::date IS NOT NULL AND {there} AND a.created_at < $5
+) AS told
+CROSS JOIN LATERAL (SELECT told.surely AND told.passed AND NOT told.special AS surely) AS verdict
+WHERE told.special OR told.never OR told.passed AND NOT told.clear
+ORDER BY told.id;
 
 -- name: late
 -- Assemblies whose test is overdue on the last day, be it the first: of a past year, those that were worked out.

@@ -6,9 +6,20 @@ from itertools import product
 from typing import Any
 
 import pytest
+from msgspec import structs
 
 import rules
-from rules.standing import Occurrence, Standing, TestEvent, interval_for, never_overdue_since, next_due, standing, standing_on
+from rules.standing import (
+    Occurrence,
+    OrdinaryDays,
+    Standing,
+    TestEvent,
+    interval_for,
+    next_due,
+    ordinary_days,
+    standing,
+    standing_on,
+)
 from rules.standing.schedule import book_for
 from tests.rules.refusals import whole
 
@@ -159,24 +170,57 @@ def test_an_assembly_never_tested_that_nobody_says_was_installed_is_due_from_the
     assert stand(event("a", outcome="fail"), registered_on=registered) == stand(event("a", outcome="fail"))
 
 
+CASES = list(product(("health", "non_health"), ("residential", "irrigation", "fire")))
+
+
+def failed_at_first(on: dt.date, count: int) -> list[TestEvent]:
+    """Tests that failed and passed after repair on the same visit, in the days before that one."""
+    return [event(f"f{n}", on - dt.timedelta(days=n + 1), initial_outcome="fail") for n in range(count)]
+
+
 @pytest.mark.parametrize("on", [dt.date(2026, 12, 31), dt.date(2028, 2, 29), dt.date(2026, 6, 30)])
-@pytest.mark.parametrize("rulebook_id", ["us-wa", "us-tx", "us-fl", "ca-bc"])
-def test_what_passed_since_a_certain_day_is_not_overdue_by_an_interval(rulebook_id: str, on: dt.date) -> None:
-    since = never_overdue_since(rulebook_id, on)
-    for hazard, connection in product(("health", "non_health"), ("residential", "irrigation", "fire")):
-        one = stand(event("a", since), rulebook_id=rulebook_id, hazard=hazard, connection=connection)
-        assert standing_on(one, on, 30).status in ("current", "due_soon")
-    # The day is of use: a fortnight earlier it would not hold of a yearly test.
-    assert standing_on(stand(event("a", since - dt.timedelta(days=14)), rulebook_id=rulebook_id), on, 30).status == "overdue"
+@pytest.mark.parametrize("rulebook_id", ["us-common", "us-wa", "us-tx", "us-fl", "ca-bc"])
+def test_by_the_day_of_the_last_test_ordinary_assemblies_are_told(rulebook_id: str, on: dt.date) -> None:
+    """Held against the standing itself, at the very day and failing as often as is allowed."""
+    days = ordinary_days(rulebook_id, on)
+    for hazard, connection in CASES:
+        where = {"rulebook_id": rulebook_id, "hazard": hazard, "connection": connection}
+        often = stand(*failed_at_first(days.current_since, 9), event("a", days.current_since), **where)
+        assert standing_on(often, on, 30).status in ("current", "due_soon")
+        since = days.seldom_failed_since
+        before = [*failed_at_first(days.failures_since, 9), *failed_at_first(since, min(days.failures - 1, 3))]
+        seldom = stand(*before, event("a", since), **where)
+        assert standing_on(seldom, on, 30).status in ("current", "due_soon")
+        if days.overdue_before > dt.date.min:
+            last = days.overdue_before - dt.timedelta(days=1)
+            for failures in (0, 9):
+                assert standing_on(stand(*failed_at_first(last, failures), event("a", last), **where), on, 30).status == "overdue"
+    # The days are of use: a fortnight on, none of this would hold of a yearly test.
+    fortnight = dt.timedelta(days=14)
+    assert (
+        standing_on(stand(event("a", days.seldom_failed_since - fortnight), rulebook_id=rulebook_id), on, 30).status == "overdue"
+    )
+    if rulebook_id == "us-wa":
+        late = days.overdue_before + fortnight
+        assert standing_on(stand(event("a", late), rulebook_id=rulebook_id), on, 30).status == "due_soon"
+        often = stand(
+            *failed_at_first(days.seldom_failed_since, 2), event("a", days.seldom_failed_since), rulebook_id=rulebook_id
+        )
+        assert standing_on(often, on, 30).status == "overdue"
 
 
-def test_where_every_test_is_made_once_no_pass_clears(monkeypatch: pytest.MonkeyPatch) -> None:
-    assert never_overdue_since("us-wa", dt.date(2026, 12, 31)) == dt.date(2026, 1, 4)
-    import msgspec  # noqa: PLC0415 - only here
-
-    once = msgspec.structs.replace(rules.rulebook_data("us-wa"), intervals=())
+def test_what_the_days_are_under_washingtons_rules_and_where_nothing_is_asked_twice(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Yearly, and every 6 months after 2 failures in 24 (WAC 246-290-490; the numbers common practice); months, with 4 days to spare."""
+    assert ordinary_days("us-wa", dt.date(2026, 12, 31)) == OrdinaryDays(
+        current_since=dt.date(2026, 7, 4), seldom_failed_since=dt.date(2026, 1, 4), failures=2, failures_since=dt.date(2023, 12, 31),
+        overdue_before=dt.date(2025, 12, 27),
+    )  # fmt: skip
+    # Texas has connections that are tested once: by the day alone none is overdue.
+    assert ordinary_days("us-tx", dt.date(2026, 12, 31)).overdue_before == dt.date.min
+    once = structs.replace(rules.rulebook_data("us-wa"), intervals=())
     monkeypatch.setattr(importlib.import_module("rules.standing.schedule"), "rulebook_data", lambda _: once)
-    assert never_overdue_since("us-wa", dt.date(2026, 12, 31)) == dt.date.max
+    none = ordinary_days("us-wa", dt.date(2026, 12, 31))
+    assert (none.current_since, none.seldom_failed_since, none.overdue_before) == (dt.date.max, dt.date.max, dt.date.min)
 
 
 def test_an_assembly_out_of_service() -> None:
