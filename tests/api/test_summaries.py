@@ -448,7 +448,7 @@ def test_an_assembly_that_was_never_tested_is_overdue_from_the_day_after_its_fir
 
 def test_a_past_year_tells_what_was_overdue_on_its_last_day_by_what_was_known_then(place: Place, world: World) -> None:
     """Washington tests yearly, WAC 246-290-490(7)(b); this utility lies in Los Angeles, whose year ends eight hours after UTC's."""
-    late, met, told_late, reworked, never, again, released = (place.new_assembly("pvb") for _ in range(7))
+    late, met, told_late, reworked, never, again, released, due_that_day = (place.new_assembly("pvb") for _ in range(8))
     gauge = place.made(
         "gauges", serial_number="G-9", units={"pressure": "psi"}, accuracy=0.2, resolution=0.1,
         calibrations=[{"calibrated_on": f"20{n}-01-02"} for n in range(25, 29)],
@@ -466,6 +466,8 @@ def test_a_past_year_tells_what_was_overdue_on_its_last_day_by_what_was_known_th
     first = dt.datetime(2026, 6, 2, 19, tzinfo=dt.UTC)
     for assembly in (place.assembly, late, met, told_late, reworked, again, released):
         test(assembly, first)
+    # Due on the last day of 2027, and so not overdue before the next.
+    test(due_that_day, dt.datetime(2026, 12, 31, 20, tzinfo=dt.UTC))
     # Of 2027: one was tested on its very last evening, after midnight UTC; one too, and that was told in January.
     test(met, dt.datetime(2028, 1, 1, 7, tzinfo=dt.UTC))
     test(told_late, dt.datetime(2027, 12, 1, 19, tzinfo=dt.UTC), received=dt.datetime(2028, 1, 1, 9, tzinfo=dt.UTC))
@@ -485,7 +487,7 @@ def test_a_past_year_tells_what_was_overdue_on_its_last_day_by_what_was_known_th
     rows = place.get("/summaries/2027/rows", figure="overdue").json()["items"]
     assert {row["id"] for row in rows} == {place.assembly, late, told_late, reworked, never, released}
     total = place.get("/summaries/2027").json()["total"]
-    assert (total["overdue"], total["rates"]["overdue"]) == (6, 6 / 8)
+    assert (total["overdue"], total["rates"]["overdue"]) == (6, 6 / 9)
     assert place.get("/summaries/2027/rows", figure="overdue", kind="rp").json()["items"] == []
     # Before the register knew of them, nothing was overdue; in the year that runs, the standings of today tell.
     assert place.get("/summaries/2025").json()["total"]["overdue"] == 0
@@ -493,6 +495,7 @@ def test_a_past_year_tells_what_was_overdue_on_its_last_day_by_what_was_known_th
         place.assembly,
         never,
         reworked,
+        due_that_day,
     }
     everywhere = world.operator.get("/v1/summaries/2027").json()["utilities"]
     assert next(one for one in everywhere if one["utility"] == place.code)["total"]["overdue"] == 6
