@@ -8,7 +8,9 @@ import asyncio
 import datetime as dt
 import json
 import os
+import signal
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import get_args
 
@@ -16,7 +18,7 @@ from asyncpg import PostgresError
 from msgspec.structs import replace
 
 from rules import LengthUnit, PressureUnit
-from service import commands, demo, exchange, proving
+from service.embedded import EmbeddedPostgres
 from service.imports.sheets import Delimiter, Encoding
 from service.imports.told import DateOrder, Options
 from service.problems import ProblemError
@@ -126,11 +128,25 @@ def main() -> None:
         sys.exit(f"nonreturn: {error}{hint}")
 
 
+def _demo(settings: Settings, ready: Path | None) -> int:
+    """Run the demo: its Postgres starts while the service is read in, which takes about as long; the exit status."""
+    # From here on, being told to stop must not leave a Postgres behind.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    with ThreadPoolExecutor(1) as aside:
+        postgres = None if settings.dsn else aside.submit(EmbeddedPostgres, settings.data)
+        from service import demo  # noqa: PLC0415 - see above
+
+        return demo.run(settings, postgres, ready=ready)
+
+
 def _run(settings: Settings, options: argparse.Namespace) -> None:
+    if options.command == "demo":
+        sys.exit(_demo(settings, options.ready))
+    # The whole service, which the demo reads in at its own time.
+    from service import commands, proving  # noqa: PLC0415 - see above
+
     if options.command == "serve":
         commands.serve(settings, workers=options.workers)
-    elif options.command == "demo":
-        sys.exit(demo.run(settings, ready=options.ready))
     elif options.command == "migrate":
         commands.migrate(settings)
     elif options.command == "key":
@@ -158,6 +174,8 @@ def _run(settings: Settings, options: argparse.Namespace) -> None:
 
 def _exchange(settings: Settings, options: argparse.Namespace) -> int:
     """Take a utility's record out, or bring it in; the exit status."""
+    from service import exchange  # noqa: PLC0415 - as in `_run`
+
     try:
         if options.command == "load":
             return asyncio.run(exchange.load(settings, options.utility, options.files, _load_options(options)))

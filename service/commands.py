@@ -6,6 +6,7 @@ import os
 import signal
 import sys
 from collections.abc import Iterator
+from concurrent.futures import Future
 from contextlib import contextmanager, suppress
 
 import asyncpg
@@ -32,10 +33,11 @@ from service.wire import SERVER
 
 
 class Database:
-    """Where the service works, and where its owner does; `stop` ends a Postgres of our own."""
+    """Where the service works, and where its owner does; `stop` ends a Postgres of our own (`starting` already, it may be)."""
 
-    def __init__(self, settings: Settings) -> None:
-        self.embedded = None if settings.dsn else EmbeddedPostgres(settings.data)
+    def __init__(self, settings: Settings, starting: Future[EmbeddedPostgres] | None = None) -> None:
+        own = None if settings.dsn else EmbeddedPostgres(settings.data) if starting is None else starting.result()
+        self.embedded = own
         self.dsn = settings.dsn or self._own().dsn(SERVICE)
         self.owner_dsn = settings.admin_dsn or settings.dsn or self._own().dsn()
 
@@ -51,10 +53,10 @@ class Database:
 
 
 @contextmanager
-def database(settings: Settings) -> Iterator[Database]:
+def database(settings: Settings, starting: Future[EmbeddedPostgres] | None = None) -> Iterator[Database]:
     """The database for as long as it is needed; being told to stop (SIGTERM) ends it as Ctrl-C does, so that nothing stays behind."""
     signal.signal(signal.SIGTERM, signal.default_int_handler)
-    found = Database(settings)
+    found = Database(settings, starting)
     try:
         yield found
     finally:

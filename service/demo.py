@@ -6,6 +6,7 @@ says what to try. Whatever it started, it stops.
 
 import asyncio
 import json
+from concurrent.futures import Future
 from pathlib import Path
 from typing import Any
 from uuid import UUID
@@ -21,7 +22,8 @@ from service.access import RIGHTS_OF, Principal, mint
 from service.app import create_app
 from service.clock import SystemClock
 from service.commands import Database, database
-from service.migrate import migrate, migrated
+from service.embedded import EmbeddedPostgres
+from service.migrate import migrate, migrated, prepare_to_migrate
 from service.problems import ProblemError
 from service.records.judging import Submission
 from service.records.register import create_thing
@@ -41,8 +43,8 @@ _ORGANISATIONS = {"utility": "Harrow Fen Water", "testing_company": "Fenland Tes
 _KEYS = {"utility": "utility", "tester": "testing_company", "regulator": "regulator"}
 
 
-def run(settings: Settings, *, ready: Path | None) -> int:
-    """Run the demo until told to stop; the exit status."""
+def run(settings: Settings, starting: Future[EmbeddedPostgres] | None, *, ready: Path | None) -> int:
+    """Run the demo, on its Postgres that is starting or on the one that the settings name, until told to stop; the exit status."""
     # Beside the folder that Postgres keeps for itself, so that receipts and webhooks of an earlier start still hold.
     keys = settings.data.with_name(settings.data.name + "-signing-keys.json")
     if settings.signing_keys is None:
@@ -51,7 +53,9 @@ def run(settings: Settings, *, ready: Path | None) -> int:
         settings = replace(settings, signing_keys=str(keys))
     if settings.webhook_key is None:
         settings = replace(settings, webhook_key=secrets.kept_in(settings.data.with_name(settings.data.name + "-webhook.key")))
-    with database(settings) as found:
+    if starting is not None and not starting.done():
+        prepare_to_migrate()
+    with database(settings, starting) as found:
         if not asyncio.run(migrated(found.owner_dsn)):
             migrate(found.owner_dsn)
         try:
@@ -62,9 +66,10 @@ def run(settings: Settings, *, ready: Path | None) -> int:
 
 
 async def _serve(settings: Settings, found: Database, ready: Path | None) -> int:
-    told, page = await prepare(found)
+    # Filling waits for Postgres most of its time, in which the application is put together.
+    app, (told, page) = await asyncio.gather(asyncio.to_thread(create_app, settings, found.dsn), prepare(found))
     config = uvicorn.Config(
-        create_app(settings, found.dsn), host=settings.host, port=settings.port, **SERVER, log_level="warning",
+        app, host=settings.host, port=settings.port, **SERVER, log_level="warning",
         timeout_graceful_shutdown=10,
     )  # fmt: skip
     server = uvicorn.Server(config)
@@ -91,7 +96,8 @@ def _write(ready: Path, told: dict[str, Any]) -> None:
 async def prepare(found: Database) -> tuple[dict[str, Any], str]:
     """Fill the scenario where it is not there yet, make fresh keys, and tell what there is; and the path of a report's page."""
     owner = await asyncpg.connect(found.owner_dsn)
-    pool = await Pool.open(found.dsn, size=2)
+    # Nobody has been told of anything yet; the keys, made last, are flushed, and with them all before.
+    pool = await Pool.open(found.dsn, size=2, flushed_later=True)
     try:
         organisations = await _organisations(owner)
         registry = RegistryStore(pool)

@@ -29,6 +29,12 @@ async def migrated(dsn: str) -> bool:
         await connection.close()
 
 
+def prepare_to_migrate() -> None:
+    """Read in what only a migration needs, for who has time before one; a serving process is the smaller without it."""
+    import sqlalchemy.ext.asyncio  # noqa: F401, PLC0415
+    from alembic import command  # noqa: F401, PLC0415
+
+
 def migrate(dsn: str) -> None:
     """Run what is missing, as the database's owner; starts an event loop of its own."""
     # Only a migration needs these, and a serving process is the smaller without them.

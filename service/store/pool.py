@@ -109,13 +109,17 @@ class Pool:
         self._fanned = asyncio.Lock()
 
     @classmethod
-    async def open(cls, dsn: str, *, size: int, repeating: bool = False) -> "Pool":
+    async def open(cls, dsn: str, *, size: int, repeating: bool = False, flushed_later: bool = False) -> "Pool":
         """Open up to `size` connections; asyncpg's errors where the database cannot be reached.
 
         `repeating` is for the few statements of the report path, asked again and again with arrays of any length: Postgres would plan the
         long ones anew each time, which takes longer than running them. Lists, which differ by what is asked, are better planned each time.
+
+        `flushed_later` is for what nobody has been told of yet: commits do not wait for the disk, and the next one elsewhere that does takes
+        all before it along.
         """
         planned = {"plan_cache_mode": "force_generic_plan"} if repeating else {}
+        flushed = {"synchronous_commit": "off"} if flushed_later else {}
         pool = await asyncpg.create_pool(
             dsn,
             min_size=min(2, size),
@@ -123,7 +127,7 @@ class Pool:
             command_timeout=COMMAND_SECONDS,
             init=_watched,
             reset=_keep,
-            server_settings={"role": ROLE, "application_name": "nonreturn", "TimeZone": "UTC", **SESSION, **planned},
+            server_settings={"role": ROLE, "application_name": "nonreturn", "TimeZone": "UTC", **SESSION, **planned, **flushed},
         )
         return cls(pool)
 

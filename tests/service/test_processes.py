@@ -170,7 +170,7 @@ async def everything_agrees(dsn: str, utility_code: str) -> int:
 
 def test_the_demo_starts_serves_stops_and_starts_again(data: Path, tmp_path: Path) -> None:
     ready = tmp_path / "ready.json"
-    process, told, _ = demo(data, ready)
+    process, told, first = demo(data, ready)
     try:
         assert set(told) == {"url", "utility", "keys", "assemblies", "testers", "gauges"}
         assert set(told["keys"]) == {"utility", "tester", "regulator"}
@@ -213,7 +213,8 @@ def test_the_demo_starts_serves_stops_and_starts_again(data: Path, tmp_path: Pat
 
     process, again, seconds = demo(data, ready)
     try:
-        assert seconds < 3
+        # Nothing is made or filled in again; how many seconds that takes, `sh deploy/measure cold` tells.
+        assert seconds < 0.75 * first
         assert {name: again[name] for name in ("utility", "assemblies", "testers", "gauges")} == {
             name: told[name] for name in ("utility", "assemblies", "testers", "gauges")
         }

@@ -9,6 +9,7 @@ import pytest
 
 from service.embedded import OWNER, SERVICE, EmbeddedPostgres
 from service.migrate import migrate, migrated, newest
+from service.store.pool import Pool
 from service.store.transfer import LEFT_OUT, OWNED
 from tests.conftest import Database, ask, in_thread
 
@@ -385,3 +386,11 @@ def test_a_commit_is_on_the_disk(database: Database, setting: str) -> None:
         return str(await service.fetchval("SELECT current_setting($1)", setting))
 
     assert ask(database.dsn, shown) == "on"
+
+
+async def test_a_pool_waits_for_the_disk_unless_it_is_told_that_somebody_will_later(database: Database) -> None:
+    for more, expected in (({}, "on"), ({"flushed_later": True}, "off")):
+        pool = await Pool.open(database.dsn, size=1, **more)
+        async with pool.lend("any") as connection:
+            assert await connection.fetchval("SELECT current_setting('synchronous_commit')") == expected
+        await pool.close()

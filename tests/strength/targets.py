@@ -202,10 +202,9 @@ def _workbook(packing: int = zipfile.ZIP_DEFLATED) -> bytes:
     return again.getvalue()
 
 
-_PARTS = {
-    one.filename: zipfile.ZipFile(io.BytesIO(_workbook())).read(one)
-    for one in zipfile.ZipFile(io.BytesIO(_workbook())).infolist()
-}
+# One workbook: it tells the second at which it was made, so that the parts of two differ.
+with zipfile.ZipFile(io.BytesIO(_workbook())) as _packed:
+    _PARTS = {one: _packed.read(one) for one in _packed.namelist()}
 _NAMES = sorted(_PARTS)
 
 
