@@ -4,6 +4,7 @@ import asyncio
 import datetime as dt
 import os
 import signal
+import socket
 import sys
 from collections.abc import Iterator
 from concurrent.futures import Future
@@ -83,13 +84,37 @@ def serve(settings: Settings, *, workers: int) -> None:
     }
     write_logs(settings.log)
     if workers > 1:
+        _tell_address(settings, settings.port)
         uvicorn.run("service.commands:from_environment", factory=True, workers=workers, **common)
         return
     with database(settings) as found:
         if found.embedded is not None:
             run_migrations(found.owner_dsn)
         with suppress(KeyboardInterrupt):
-            uvicorn.run(create_app(settings, found.dsn), **common)
+            server = _Telling(uvicorn.Config(create_app(settings, found.dsn), **common), settings)
+            server.run()
+            if not server.started:
+                sys.exit(3)  # As uvicorn itself ends then.
+
+
+class _Telling(uvicorn.Server):
+    """A server that says where it serves once it does."""
+
+    def __init__(self, config: uvicorn.Config, settings: Settings) -> None:
+        super().__init__(config)
+        self._settings = settings
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """Start, and tell the address."""
+        await super().startup(sockets)
+        if self.started:
+            _tell_address(self._settings, self.servers[0].sockets[0].getsockname()[1])
+
+
+def _tell_address(settings: Settings, port: int) -> None:
+    """Say in a line on standard output where it serves; the log is on standard error."""
+    host = f"[{settings.host}]" if ":" in settings.host else settings.host
+    print(f"Nonreturn serves http://{host}:{port}  (calls: http://{host}:{port}/docs)", flush=True)  # noqa: T201
 
 
 def deliver(settings: Settings) -> int:

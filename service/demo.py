@@ -195,6 +195,8 @@ async def fill(pool: Pool, registry: RegistryStore, organisations: dict[str, UUI
             {
                 "name": place.name, "address": place.address, "reference": place.reference, "connection": place.connection,
                 "hazard": place.hazard, "location": {"latitude": latitude, "longitude": longitude},
+                # An address of the domain that is set aside for examples (RFC 2606).
+                "contact": {"name": f"Owner of {place.name}", "email": f"{place.reference.lower()}@example.org"},
             },
         )  # fmt: skip
         assemblies.append(

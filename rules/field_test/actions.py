@@ -24,13 +24,17 @@ def actions(plan: Plan, hazard: Hazard, last: PhaseVerdict, acceptance: Acceptan
     told: list[Action] = []
     if last.outcome != "pass":
         by = deadline(book, hazard, last.protection)
+        says = by.says
+        if last.protection == "full":
+            # The deadlines tell of barriers that are gone; here none is.
+            says = f"Every barrier is left; what does not meet the rules is mended within {by.days} days all the same."
         if last.protection == "lost" and hazard != "non_health":
             because = "No barrier is left against a health hazard: shut the assembly off, or isolate what it serves, until it is mended."
             told.append(Action(code="isolate_at_once", within_days=0, because=because, source=book.cite(by)))
         if last.outcome == "fail":
-            told.append(Action(code="repair_and_retest", within_days=by.days, because=by.says, source=book.cite(by)))
+            told.append(Action(code="repair_and_retest", within_days=by.days, because=says, source=book.cite(by)))
         else:
-            because = f"Something needed is missing or cannot be trusted: mend what the findings name, and test again. {by.says}"
+            because = f"Something needed is missing or cannot be trusted: mend what the findings name, and test again. {says}"
             told.append(Action(code="complete_the_test", within_days=by.days, because=because, source=book.cite(by)))
     if acceptance == "held":
         told.append(

@@ -99,8 +99,7 @@ def _operation(one: Operation, by_shape: dict[int, Any], components: dict[str, A
         schema = by_shape[id(one.query)]
         shape = components[schema["$ref"].rpartition("/")[2]]
         parameters += [
-            {"name": name, "in": "query", "required": name in shape.get("required", ()), "schema": _for_query(part)}
-            for name, part in shape["properties"].items()
+            _parameter(name, part, required=name in shape.get("required", ())) for name, part in shape["properties"].items()
         ]
     parameters += [
         {"name": name, "in": "header", "required": name == "If-Match", "schema": {"type": "string", "pattern": pattern}}
@@ -136,6 +135,14 @@ def _lines_of(schema: dict[str, Any]) -> dict[str, Any]:
         "contentSchema": schema,
         "description": "NDJSON: each line, by itself, is of this schema.",
     }
+
+
+def _parameter(name: str, part: dict[str, Any], *, required: bool) -> dict[str, Any]:
+    """A query parameter; what its schema says in words is said of the parameter, where readers look for it."""
+    schema = _for_query(part)
+    said = {"description": schema["description"]} if "description" in schema else {}
+    kept = {key: value for key, value in schema.items() if key != "description"}
+    return {"name": name, "in": "query", "required": required, **said, "schema": kept}
 
 
 def _for_query(schema: dict[str, Any]) -> dict[str, Any]:

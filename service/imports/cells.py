@@ -111,7 +111,9 @@ def moment(value: Value, how: Reading) -> dt.date | dt.datetime:
     try:
         return _moment(value, how)
     except ValueError:
-        raise CellError("There is no such day or time in the calendar.") from None
+        raise CellError(
+            f"There is no such day or time: `{value}`. Look at the day of the month, and at the order of day and month."
+        ) from None
 
 
 def _moment(told: str, how: Reading) -> dt.date | dt.datetime:
@@ -128,12 +130,23 @@ def _moment(told: str, how: Reading) -> dt.date | dt.datetime:
         if len(found[4]) != 4:  # noqa: PLR2004 - a year in full
             raise CellError("Its year is not written in full; write the date like 2025-04-03.")
         if how.dates is None:
+            if not (_is_day(third, first, second) or _is_day(third, second, first)):
+                raise ValueError
             raise CellError(
                 "Month and day cannot be told apart; write it like 2025-04-03, or say the order of the file's dates: `dates=mdy` or `dates=dmy`."
             )
         month, day_ = (first, second) if how.dates == "mdy" else (second, first)
         return _at(dt.date(third, month, day_), found[5])
     raise CellError("It is no date that is read here; write it like 2025-04-03.")
+
+
+def _is_day(year: int, month: int, day: int) -> bool:
+    """Whether the calendar has that day."""
+    try:
+        dt.date(year, month, day)
+    except ValueError:
+        return False
+    return True
 
 
 def _month(name: str) -> int:

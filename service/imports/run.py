@@ -33,6 +33,8 @@ from service.store.reports import ReportStore
 from service.store.staging import Clash, Staged, Staging
 from service.things import Utility
 
+MOST_HEADINGS = 20
+"""So many headings that are not known are told where none is."""
 ROWS_AT_ONCE: Final = 200
 REPORTS_AT_ONCE: Final = 256
 _ORDER: Final = ("premises", "tester", "gauge", "assembly", "test")
@@ -69,6 +71,7 @@ class Importer:
         )
         self._sheets: list[tuple[str | None, Iterator[Sheet]]] = []
         self._told: list[SheetTold] = []
+        self._unknown: list[str] = []
         self._readers: list[RowReader] = []
         self._problems: list[ImportProblem] = []
         self._fresh: list[ImportProblem] = []
@@ -154,15 +157,18 @@ class Importer:
                     )
                 )
         if not self._readers:
-            detail = 'No heading is known in any sheet\'s first rows. Name them: `columns={"Acct": "premises.reference"}`.'
+            read = ", ".join(f"`{text}`" for text in self._unknown[:MOST_HEADINGS])
+            detail = f'No heading is known in any sheet\'s first rows{"; the first texts there are " + read if read else ""}. Name them: `columns={{"Acct": "premises.reference"}}`.'
             self._whole = False
             self._tell(ImportProblem(detail=detail))
         yield True
 
     def _sheet(self, label: str | None, sheet: Sheet) -> Iterator[bool]:
-        found = header(sheet.rows, self._asked)
+        unknown: list[str] = []
+        found = header(sheet.rows, self._asked, unknown)
         if found is None:
             self._told.append(SheetTold(sheet=label, header_row=None, columns=[], rows=0))
+            self._unknown += unknown
             return
         at, columns = found
         for column in columns:

@@ -25,17 +25,40 @@ class Options(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     gives fields a value where the file has none; both are JSON objects.
     """
 
-    dry_run: Flag = True
-    partial: Flag = False
-    make_testers_and_gauges: Flag = False
-    correct_reports: Flag = False
-    encoding: Encoding = "utf-8"
-    delimiter: Delimiter | None = None
-    dates: DateOrder | None = None
-    pressure: PressureUnit | None = None
-    length: LengthUnit | None = None
-    columns: Annotated[str, Meta(max_length=20_000)] = "{}"
-    defaults: Annotated[str, Meta(max_length=20_000)] = "{}"
+    dry_run: Annotated[Flag, Meta(description="Only check the file and say what it would do; `false` writes it.")] = True
+    partial: Annotated[
+        Flag, Meta(description="Load what is good though there are problems; otherwise a file with problems changes nothing.")
+    ] = False
+    make_testers_and_gauges: Annotated[
+        Flag, Meta(description="Register testers and gauges that are not registered, from what the file tells of them.")
+    ] = False
+    correct_reports: Annotated[
+        Flag, Meta(description="Supersede a recorded test that reads otherwise in the file; otherwise that is a problem.")
+    ] = False
+    encoding: Annotated[Encoding, Meta(description="The encoding of a CSV file.")] = "utf-8"
+    delimiter: Annotated[
+        Delimiter | None, Meta(description="What parts the cells of a CSV file; left out, what its first line shows.")
+    ] = None
+    dates: Annotated[
+        DateOrder | None,
+        Meta(description="The order of dates like 03/04/2025: month first or day first; without it they are a problem."),
+    ] = None
+    pressure: Annotated[PressureUnit | None, Meta(description="The unit of pressures whose cell and heading name none.")] = None
+    length: Annotated[LengthUnit | None, Meta(description="The unit of lengths whose cell and heading name none.")] = None
+    columns: Annotated[
+        str,
+        Meta(
+            description='A JSON object of what headings mean, `{"Acct": "premises.reference"}`; null leaves a column out.',
+            max_length=20_000,
+        ),
+    ] = "{}"
+    defaults: Annotated[
+        str,
+        Meta(
+            description='A JSON object of what fields are where the file tells nothing, `{"assembly.hazard": "health"}`.',
+            max_length=20_000,
+        ),
+    ] = "{}"
 
 
 class ImportProblem(Struct, frozen=True, kw_only=True, omit_defaults=True):

@@ -12,6 +12,7 @@ import pytest
 from service.api import calls
 from service.api.openapi import document
 from service.app import VERSION
+from service.imports.told import Options
 from tests.conftest import World
 
 SNAPSHOT = Path(__file__).with_name("openapi.json")
@@ -113,3 +114,11 @@ def test_every_call_is_on_the_reference_page_and_every_link_leads_somewhere(worl
 def test_alive_and_ready(world: World) -> None:
     assert world.client.get("/healthz").json() == {"status": "alive"}
     assert world.client.get("/readyz").json() == {"status": "ready"}
+
+
+def test_what_an_import_is_asked_is_said_of_each_parameter() -> None:
+    described = document(calls.operations, "0")["paths"]["/v1/utilities/{utility}/imports"]["post"]["parameters"]
+    asked = [one for one in described if one["in"] == "query"]
+    assert {one["name"] for one in asked} == set(Options.__struct_fields__)
+    assert all(one["description"].endswith(".") and "description" not in one["schema"] for one in asked)
+    assert next(one for one in asked if one["name"] == "dates")["schema"]["enum"] == ["dmy", "mdy"]

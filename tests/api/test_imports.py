@@ -190,7 +190,10 @@ def test_columns_are_mapped_told_and_never_lost(place: Place) -> None:
     told = run(place, sheet.replace(",Name,Colour", ",,Colour").replace(",x,", ",,"), columns={"Kund": "premises.reference"})
     assert any("`Kund`" in one["detail"] for one in told["problems"])
     told = run(place, "eins,zwei\n1,2\n")
-    assert "No heading is known" in told["problems"][0]["detail"]
+    assert (
+        "No heading is known in any sheet's first rows; the first texts there are `eins`, `zwei`."
+        in told["problems"][0]["detail"]
+    )
 
 
 def test_units_dates_and_defaults_are_as_the_caller_says(place: Place) -> None:

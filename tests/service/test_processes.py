@@ -198,6 +198,9 @@ def test_the_demo_starts_serves_stops_and_starts_again(data: Path, tmp_path: Pat
             assert (answer.json()["verdict"]["outcome"], answer.json()["standing"]["protection"]) == ("fail", "degraded")
             premises = client.get(f"{base}/premises?limit=500", headers=bearer(told["keys"]["regulator"])).json()["items"]
             assert len(premises) == 40
+            told_to = client.get(f"{base}/notices/preview?limit=500", headers=bearer(told["keys"]["utility"])).json()["items"]
+            assert told_to
+            assert not any(one["addressee"]["missing"] for one in told_to)
             refused = client.put(f"{base}/reports/{uuid4()}", json=report, headers=bearer(told["keys"]["regulator"]))
             assert refused.status_code == 403
             receipt = client.get(
@@ -251,3 +254,14 @@ def test_a_key_is_made_by_the_command_and_serves(world: World, place: Place) -> 
     ):
         done = subprocess.run(command(*asked), env=os.environ | environment, capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stderr
+
+
+def test_serving_says_where_in_a_line(world: World) -> None:
+    with started(command("serve", "--port", "0"), {"NONRETURN_DSN": world.database.dsn}) as process:
+        assert process.stdout is not None
+        line = process.stdout.readline().decode()
+        assert line.startswith("Nonreturn serves http://127.0.0.1:")
+        url = line.split()[2]
+        assert httpx.get(f"{url}/healthz", trust_env=False).status_code == 200
+        process.terminate()
+        assert process.wait(20) in (0, -signal.SIGTERM)

@@ -299,7 +299,7 @@ def test_dates_are_read_where_they_can_mean_one_day(written: str, how: Reading, 
 
 @pytest.mark.parametrize(
     ("written", "how", "says"),
-    [("03/04/2025", NONE, "dates=mdy"), ("13/04/2025", NONE, "dates=mdy"), ("3/4/25", MDY, "year"), ("2025-02-29", NONE, "no such day"), ("13/13/2025", MDY, "no such day"),
+    [("03/04/2025", NONE, "dates=mdy"), ("13/04/2025", NONE, "dates=mdy"), ("3/4/25", MDY, "year"), ("2025-02-29", NONE, "no such day"), ("13/13/2025", MDY, "no such day"), ("31/02/2025", NONE, "no such day or time: `31/02/2025`"), ("31/02/2025", MDY, "no such day"), ("30/02/2025", NONE, "no such day"),
      ("45750", NONE, "no date"), (45750, NONE, "no date"), ("yesterday", NONE, "no date"), ("3 Xyz 2025", NONE, "no month"), ("0000-01-01", NONE, "no such day")],
 )  # fmt: skip
 def test_dates_that_can_mean_two_days_or_none_are_refused(written: Any, how: Reading, says: str) -> None:

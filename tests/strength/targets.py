@@ -140,7 +140,7 @@ def queries(data: bytes) -> None:
 def rows_of(sheets: Iterator[Sheet], asked: Asked) -> None:
     """Every row of every sheet is told, or its problem is."""
     for sheet in sheets:
-        found = header(sheet.rows, asked)
+        found = header(sheet.rows, asked, [])
         if found is None:
             continue
         _, under = found
@@ -167,7 +167,7 @@ def import_options(data: bytes) -> None:
     """What an import is told besides its file: two JSON objects, parted by a NUL."""
     columns, _, defaults = data.decode("utf-8", "replace").partition("\0")
     asked = Asked(Options(columns=columns[:20_000], defaults=defaults[:20_000], pressure="psi", length="in"))
-    header(iter([(1, ["Serial No", "Acct", *asked.unmet])]), asked)
+    header(iter([(1, ["Serial No", "Acct", *asked.unmet])]), asked, [])
 
 
 def one_cell(data: bytes) -> None:

@@ -316,6 +316,10 @@ def test_a_small_buffer_is_a_note_here_and_a_failure_there() -> None:
     assert (failed.outcome, failed.initial.protection, codes(failed)) == ("fail", "full", ["buffer_low"])
     assert "the buffer between check 1 and the relief valve" in failed.summary
     assert failed.diagnosis[0].likely == "check 1 and relief valve too close together"
+    # No barrier is gone, so that nothing is said of barriers that are.
+    assert (
+        failed.actions[0].because == "Every barrier is left; what does not meet the rules is mended within 30 days all the same."
+    )
     mended = [{"component": "relief_valve", "part": "spring", "action": "replaced"}]
     again = judge("rp", rulebook="ca-bc", initial_test=initial, repairs=mended, final_test=phase("rp"))
     assert codes(again) == ["buffer_low"]
