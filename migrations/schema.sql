@@ -221,6 +221,11 @@ CREATE TABLE record.standing (
     status text GENERATED ALWAYS AS (basis::jsonb ->> 'status') STORED,
     protection text GENERATED ALWAYS AS (basis::jsonb ->> 'protection') STORED,
     report_id uuid GENERATED ALWAYS AS ((basis::jsonb ->> 'report_id')::uuid) STORED,
+    -- What the next report rests on: the tests that count, as JSON, and the moment of the latest. It holds where `rests_version` is the
+    -- standing's own version; whoever writes the standing without it raises the version and so leaves it behind.
+    rests_version bigint,
+    rests_on text,
+    latest_at timestamptz,
     PRIMARY KEY (utility_id, assembly_id),
     FOREIGN KEY (utility_id, assembly_id) REFERENCES record.assembly (utility_id, id)
 );
@@ -855,7 +860,9 @@ $$;
 GRANT nonreturn_company TO nonreturn_service;
 GRANT USAGE ON SCHEMA record TO nonreturn_company;
 GRANT SELECT ON record.utility, record.utility_log, record.change, record.assembly, record.tester, record.gauge, record.report,
-    record.standing, record.assembly_grant TO nonreturn_company;
+    record.assembly_grant TO nonreturn_company;
+-- How an assembly stands, but not the other companies' reports that it rests on.
+GRANT SELECT (utility_id, assembly_id, version, due_on, basis, status, protection, report_id) ON record.standing TO nonreturn_company;
 -- All but the customer's contact.
 GRANT SELECT (utility_id, id, version, created_at, changed_at, reference, name, address, category, connection, hazard, location, latitude,
     longitude) ON record.premises TO nonreturn_company;

@@ -23,7 +23,7 @@ class Metrics:
         self._together = Histogram(
             "nonreturn_reports_together",
             "Reports written by one commit.",
-            buckets=(1, 2, 4, 8, 16, 32, 64),
+            buckets=(1, 2, 4, 8, 16, 32, 64, 128, 256),
             registry=self._registry,
         )
         self.in_flight = Gauge("nonreturn_requests_in_flight", "Requests that are being answered.", registry=self._registry)

@@ -15,7 +15,7 @@ from service.problems import ProblemError
 from service.records.audit import audit
 from service.records.judging import rejudge_reports
 from service.records.log import head
-from service.records.reports import differing_standings
+from service.records.working_out import differing_standings
 from service.settings import Settings
 from service.signing import KeyRing
 from service.store.access import AccessStore

@@ -21,11 +21,11 @@ from service.api.operation import Answer, Call, operation
 from service.api.spool import Spool
 from service.api.tables import NDJSON
 from service.problems import Problem, ProblemError
+from service.records.group import Submitted
 from service.records.judging import Submission
-from service.records.reports import Submitted
 from service.reports import ReportFacts
 
-UNDER_WAY = 128
+UNDER_WAY = 512
 log = logging.getLogger("nonreturn")
 
 
@@ -171,9 +171,9 @@ async def _answer(call: Call, line: _Line) -> bytes:
         answer = _RawLineAnswer(
             line=line.number,
             status=201 if done.fresh else 200,
-            id=done.answer.report.id,
-            verdict=done.answer.verdict,
-            standing=done.answer.standing,
+            id=done.id,
+            verdict=done.verdict,
+            standing=done.standing,
         )
     except Exception as error:  # noqa: BLE001 - a line's failure is its own answer
         problem = _problem(error)

@@ -12,7 +12,8 @@ from service.problems import ProblemError
 from service.records.judging import Submission
 from service.records.reports import read_report
 from service.reports import Recorded, ReportFacts
-from service.store.reports import LineRow, ReportStore
+from service.store.report_rows import LineRow
+from service.store.reports import ReportStore
 from service.things import Assembly
 
 BASE = "/v1/utilities/{utility:str}/reports"
@@ -43,7 +44,7 @@ async def _submit(call: Call, document: ReportFacts, report_id: UUID, idempotenc
         id=report_id, facts=document, principal=call.who, received_at=_received(call), idempotency_key=idempotency_key
     )
     submitted = await call.services.submissions.submit(call.utility, submission)
-    location = f"/v1/utilities/{call.utility}/reports/{submitted.answer.report.id}"
+    location = f"/v1/utilities/{call.utility}/reports/{submitted.id}"
     return Answer(body=submitted.answer, status=201 if submitted.fresh else 200, headers={"Location": location})
 
 

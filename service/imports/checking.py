@@ -24,7 +24,7 @@ from service.problems import Fault, ProblemError
 from service.records.judging import Submission, content_hash, judge
 from service.reports import KeptFacts, ReportFacts
 from service.store.imports import ImportStore, ReportAt
-from service.store.reports import FactsRow
+from service.store.report_rows import FactsRow
 from service.store.staging import Staged, Staging
 from service.things import Assembly, AssemblyFacts, Gauge, GaugeFacts, Premises, PremisesFacts, Tester, TesterFacts, Utility
 
@@ -273,7 +273,7 @@ class Checker:
             submission = Submission(
                 id=self._report_id(found, document), facts=corrected, principal=self._principal, received_at=self._now
             )
-            row = judge(self._utility, submission, _facts_row(found), {} if before is None else {before.id: before.outcome})
+            row = judge(self._utility, submission, _facts_row(found), {} if before is None else {before.id: before.outcome}).row
         except ProblemError as error:
             raise _BadError(*self._named("test", error.faults or [Fault(pointer="", detail=error.detail)], [])) from None
         except rules.RulesError as error:

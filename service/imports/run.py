@@ -25,7 +25,8 @@ from service.imports.told import MOST_PROBLEMS, Count, ImportProblem, ImportRun,
 from service.problems import ProblemError
 from service.records.judging import Submission
 from service.records.register import change_thing
-from service.records.reports import Submissions, standing_row, work_out
+from service.records.reports import Submissions
+from service.records.working_out import standing_row, work_out
 from service.reports import ReportFacts
 from service.store.imports import ImportStore
 from service.store.registry import RegistryStore

@@ -13,7 +13,7 @@ from service.access import Principal
 from service.incidents import ExceptionEnd, Incident, IncidentFacts, TestingException, TestingExceptionFacts
 from service.problems import Fault, ProblemError
 from service.records.judging import today
-from service.records.reports import rework
+from service.records.working_out import rework
 from service.store.incidents import IncidentStore
 from service.store.reports import Recording, ReportStore
 from service.things import Utility

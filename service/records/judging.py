@@ -14,14 +14,17 @@ from uuid import UUID
 from zoneinfo import ZoneInfo
 
 import msgspec
-from msgspec import UNSET, Struct, UnsetType
+from msgspec import UNSET, Struct
 
 import rules
 from service.access import Principal
 from service.problems import Fault, ProblemError
+from service.records import rests
 from service.records.leaf import hashed
+from service.records.rests import Latest, RestsOn
 from service.reports import KeptFacts, ReportFacts
-from service.store.reports import FactsRow, JudgedRow, ReportRow, ReportStore
+from service.store.report_rows import FactsRow, JudgedRow, ReportRow
+from service.store.reports import ReportStore
 from service.things import Calibration, Certificate, Size, Utility
 
 
@@ -35,15 +38,20 @@ class Submission(Struct, kw_only=True):
     idempotency_key: str | None = None
 
 
-class _Before(Struct):
-    """Of a test as it was judged, what the next one is compared with."""
+class Judged(Struct, frozen=True, kw_only=True):
+    """A submission with its verdict, before it is written; `event` and `latest` are what the next reports of the assembly need of it."""
 
-    units: rules.TestUnits
-    initial_test: rules.Phase
-    final_test: rules.Phase | UnsetType = UNSET
+    submission: Submission
+    known: FactsRow
+    rests: RestsOn
+    row: ReportRow
+    verdict: bytes
+    event: rules.TestEvent
+    latest: Latest
 
 
-_before = msgspec.json.Decoder(_Before).decode
+_encode = msgspec.json.Encoder().encode
+_readings = msgspec.json.Decoder(rules.PreviousReadings).decode
 _REMEMBERED = 1_024
 """So many testers' certificates and gauges' calibrations are kept as they were decoded last: few people send many reports."""
 
@@ -80,17 +88,23 @@ def content_hash(facts: KeptFacts) -> bytes:
 
 def judge(
     utility: Utility, submission: Submission, known: FactsRow, outcomes: Mapping[UUID, rules.Outcome] = MappingProxyType({})
-) -> ReportRow:
+) -> Judged:
     """The report with its verdict, by what the registry knows of its assembly, tester and gauge, and by the test before it.
 
     `outcomes` tells, by id, how the report came out that it corrects.
     """
     facts = submission.facts
     test = as_judged(utility, facts, known)
-    previous = previous_readings(facts, known)
+    kept = rests.read(known)
+    before = rests.before(known, kept, facts.performed_at)
+    same_unit = before is not None and before.pressure == facts.units.pressure
+    told_before = bytes(before.previous) if before is not None and same_unit else None
+    previous = None if told_before is None else _readings(told_before)
     if facts.supersedes is not UNSET and (corrected := outcomes.get(facts.supersedes)) is not None:
         previous = rules.PreviousReadings(readings=[] if previous is None else previous.readings, corrected=corrected)
+        told_before = _encode(previous)
     verdict = rules.judge(test, received_at=submission.received_at, previous=previous)
+    content, judged, told = _encode(facts), _encode(test), _encode(verdict)
     company = submission.principal.company if known.tester_organisation_id is None else known.tester_organisation_id
     row = ReportRow(
         id=submission.id,
@@ -105,29 +119,27 @@ def judge(
         organisation_id=submission.principal.organisation_id,
         key_id=submission.principal.key_id,
         content_hash=content_hash(facts),
-        content=msgspec.json.encode(facts).decode(),
-        judged=msgspec.json.encode(test).decode(),
-        verdict=msgspec.json.encode(verdict).decode(),
+        content=content.decode(),
+        judged=judged.decode(),
+        verdict=told.decode(),
         outcome=verdict.outcome,
         protection=verdict.initial.protection if verdict.final is None else verdict.final.protection,
         acceptance=verdict.acceptance,
         rulebook=verdict.rulebook.id,
         rulebook_digest=verdict.rulebook.digest,
-        previous=None if previous is None else msgspec.json.encode(previous).decode(),
+        previous=None if told_before is None else told_before.decode(),
         company_id=company,
     )
-    return hashed(utility.code, row)
-
-
-def previous_readings(facts: ReportFacts, known: FactsRow) -> rules.PreviousReadings | None:
-    """What was read last on the assembly before this test; None where nothing was, or where it was read in another unit."""
-    if known.previous_judged is None:
-        return None
-    before = _before(known.previous_judged)
-    if before.units.pressure != facts.units.pressure:
-        return None
-    last = before.initial_test if before.final_test is UNSET else before.final_test
-    return rules.PreviousReadings(readings=last.readings)
+    row = hashed(utility.code, row, (content, judged, told, told_before))
+    return Judged(
+        submission=submission,
+        known=known,
+        rests=kept,
+        row=row,
+        verdict=told,
+        event=rests.event_of(row, verdict.initial.outcome),
+        latest=rests.latest(row.id, row.performed_at, facts),
+    )
 
 
 def as_judged(utility: Utility, facts: ReportFacts, known: FactsRow) -> rules.Test:

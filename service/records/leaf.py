@@ -13,7 +13,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from service import merkle
-from service.store.reports import ReportRow
+from service.store.report_rows import ReportRow
 
 
 class Leaf(Struct, frozen=True, kw_only=True):
@@ -45,26 +45,34 @@ class Leaf(Struct, frozen=True, kw_only=True):
 
 
 _encode = msgspec.json.Encoder().encode
+Texts = tuple[bytes, bytes, bytes, bytes | None]
+"""A report's content, the test as judged, the verdict and the readings before it, in UTF-8."""
 
 
-def leaf(utility: str, row: ReportRow) -> bytes:
-    """The leaf of a report, by its row."""
+def leaf(utility: str, row: ReportRow, texts: Texts | None = None) -> bytes:
+    """The leaf of a report, by its row; `texts` are its long texts in UTF-8, where they are at hand."""
+    content, judged, verdict, previous = texts or (
+        row.content.encode(),
+        row.judged.encode(),
+        row.verdict.encode(),
+        _utf8(row.previous),
+    )
     return _encode(
         Leaf(
             acceptance=row.acceptance,
             assembly_id=row.assembly_id,
             company_id=row.company_id,
-            content=_digest(row.content),
+            content=_digest(content),
             content_hash=row.content_hash.hex(),
             gauge_id=row.gauge_id,
             id=row.id,
-            judged=_digest(row.judged),
+            judged=_digest(judged),
             key_id=row.key_id,
             organisation_id=row.organisation_id,
             outcome=row.outcome,
             performed_at=row.performed_at.astimezone(dt.UTC),
             performed_on=row.performed_on,
-            previous=None if row.previous is None else _digest(row.previous),
+            previous=None if previous is None else _digest(previous),
             protection=row.protection,
             reason=row.reason,
             received_at=row.received_at.astimezone(dt.UTC),
@@ -73,7 +81,7 @@ def leaf(utility: str, row: ReportRow) -> bytes:
             supersedes=row.supersedes,
             tester_id=row.tester_id,
             utility=utility,
-            verdict=_digest(row.verdict),
+            verdict=_digest(verdict),
         )
     )
 
@@ -83,10 +91,14 @@ def leaf_hash(utility: str, row: ReportRow) -> bytes:
     return merkle.leaf_hash(leaf(utility, row))
 
 
-def hashed(utility: str, row: ReportRow) -> ReportRow:
+def hashed(utility: str, row: ReportRow, texts: Texts | None = None) -> ReportRow:
     """The row as it is written: with its leaf's hash."""
-    return replace(row, leaf_hash=leaf_hash(utility, row))
+    return replace(row, leaf_hash=merkle.leaf_hash(leaf(utility, row, texts)))
 
 
-def _digest(text: str) -> str:
-    return hashlib.sha256(text.encode()).hexdigest()
+def _utf8(text: str | None) -> bytes | None:
+    return None if text is None else text.encode()
+
+
+def _digest(text: bytes) -> str:
+    return hashlib.sha256(text).hexdigest()

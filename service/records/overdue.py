@@ -11,9 +11,10 @@ from uuid import UUID
 from zoneinfo import ZoneInfo
 
 import rules
-from service.records.reports import work_out
+from service.records.working_out import work_out
 from service.store.pool import Pool
-from service.store.reports import HistoryRow, ReportStore
+from service.store.report_rows import HistoryRow
+from service.store.reports import ReportStore
 from service.store.standings import StandingStore
 from service.store.summaries import Days, SummaryStore
 from service.things import Utility

@@ -14,7 +14,7 @@ from msgspec.structs import replace
 import rules
 from service.problems import Fault, ProblemError
 from service.records.judging import today
-from service.records.reports import rebuild_standings, rework
+from service.records.working_out import rebuild_standings, rework
 from service.store.registry import RegistryStore
 from service.store.reports import ReportStore
 from service.things import Assembly, AssemblyFacts, AssemblyOccurrence, Event, Gauge, Premises, Tester, Utility, UtilityFacts

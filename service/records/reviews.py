@@ -8,7 +8,7 @@ import datetime as dt
 from uuid import UUID
 
 from service.access import Principal
-from service.records.reports import rework
+from service.records.working_out import rework
 from service.reviews import Review, ReviewFacts
 from service.store.reports import ReportStore
 from service.store.reviews import ReviewStore

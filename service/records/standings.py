@@ -17,10 +17,11 @@ import rules
 from service.incidents import TestingException
 from service.problems import Fault, ProblemError, not_found
 from service.records.judging import today
-from service.records.reports import read_standing, work_out
+from service.records.working_out import read_standing, work_out
 from service.store.incidents import IncidentStore
 from service.store.pool import company_looks, whole_view
-from service.store.reports import AssemblyRow, HistoryRow, ReportStore
+from service.store.report_rows import AssemblyRow, HistoryRow
+from service.store.reports import ReportStore
 from service.store.standings import StandingLine, StandingStore, Wanted
 from service.things import Assembly, Location, Utility
 

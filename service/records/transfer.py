@@ -19,7 +19,7 @@ import rules
 from service.problems import Fault, ProblemError
 from service.records.judging import content_hash
 from service.records.register import check_utility
-from service.records.reports import differing_standings
+from service.records.working_out import differing_standings
 from service.reports import KeptFacts
 from service.store.pool import Pool
 from service.store.transfer import AT_ONCE, OWNED, Restoring, TransferStore

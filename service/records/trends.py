@@ -10,7 +10,7 @@ import rules
 from rules.calendar import add_months
 from service.problems import Fault, ProblemError
 from service.records.judging import today
-from service.records.reports import read_standing
+from service.records.working_out import read_standing
 from service.screenings import AssemblyTrend
 from service.store.reports import ReportStore
 from service.store.screenings import ScreeningStore, TrendRow

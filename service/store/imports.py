@@ -11,7 +11,7 @@ from msgspec import Struct
 import rules
 from service.store.pool import Connection, Pool
 from service.store.registry import NAMES
-from service.store.reports import StandingRow
+from service.store.report_rows import StandingRow
 from service.store.statements import statements
 from service.things import Assembly, Gauge, Premises, Tester
 

@@ -8,7 +8,7 @@ from uuid import UUID
 from msgspec import Struct
 
 from service.store.pool import Pool
-from service.store.reports import Outcome, ReportRow
+from service.store.report_rows import Outcome, ReportRow
 from service.store.statements import statements
 
 _SQL = statements("log")

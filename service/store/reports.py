@@ -3,219 +3,66 @@
 import datetime as dt
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
-from operator import attrgetter
-from typing import Any, Literal
+from operator import attrgetter, itemgetter
+from typing import Any
 from uuid import UUID
 
-import msgspec
 from msgspec import Struct
 
 from service.problems import not_found
-from service.reports import ReportFacts
 from service.store.pool import Connection, Pool
+from service.store.report_rows import (
+    AssemblyRow,
+    FactsRow,
+    HistoryRow,
+    JudgedRow,
+    LineRow,
+    Outcome,
+    ReportRow,
+    RequestRow,
+    StandingRow,
+    StoredReport,
+    TakenRow,
+)
 from service.store.statements import statements
 
 _SQL = statements("reports")
-# A standing rests on whatever has been told until now, so the two moments that those facts may be asked of are left out; and a group that is
-# recorded works its standings out anew, so the kept ones are not read.
-_FACTS_NOW = _SQL["standing_facts"].replace("$3", "NULL").replace("$4", "NULL").replace("s.basis", "NULL AS basis")
-_GATHER = _SQL["gather"].format_map(_SQL | {"standing_facts": _FACTS_NOW})
+# A standing rests on whatever has been told until now, so the two moments that those facts may be asked of are left out.
+_TOLD_NOW = _SQL["incidents_told"].replace("$3", "NULL").replace("$4", "NULL")
+GATHER = _SQL["gather"].format_map(_SQL | {"incidents_told": _TOLD_NOW})
+STANDING_FACTS = _SQL["standing_facts"].format_map(_SQL)
 _NOTHING_WRITTEN = "INSERT 0 0"
-
-Outcome = Literal["pass", "fail", "incomplete"]
-Protection = Literal["full", "degraded", "lost", "unknown"]
-Acceptance = Literal["accepted", "held", "refused"]
-
-
-class FactsRow(Struct, frozen=True, kw_only=True):
-    """What the registry knows of the assembly, tester and gauge that one report names; a kind of None: no such assembly."""
-
-    n: int
-    kind: str | None
-    hazard: str | None
-    nominal_size: str | None
-    installed_on: dt.date | None
-    in_service: bool | None
-    connection: str | None
-    certificates: str | None
-    tester_known: bool
-    tester_organisation_id: UUID | None = None
-    accuracy: float | None
-    resolution: float | None
-    gauge_unit: str | None
-    calibrations: str | None
-    previous_judged: str | None
-
-
-class HistoryRow(Struct, frozen=True, kw_only=True):
-    """A report as far as standing and idempotency need it; `acceptance` is what was decided, where it was held and a person decided."""
-
-    id: UUID
-    assembly_id: UUID
-    performed_at: dt.datetime
-    performed_on: dt.date
-    received_at: dt.datetime
-    reason: str
-    supersedes: UUID | None
-    content_hash: bytes
-    outcome: Outcome
-    protection: Protection
-    acceptance: Acceptance
-    initial_outcome: Outcome | None
-    company_id: UUID | None = None
-
-
-class _Phase(Struct):
-    outcome: Outcome
-
-
-class _Initial(Struct):
-    initial: _Phase
-
-
-_initial = msgspec.json.Decoder(_Initial).decode
-
-
-class ReportRow(Struct, frozen=True, kw_only=True):
-    """A report as kept, in the order of the columns that `record` takes."""
-
-    id: UUID
-    assembly_id: UUID
-    tester_id: UUID
-    gauge_id: UUID
-    performed_at: dt.datetime
-    performed_on: dt.date
-    received_at: dt.datetime
-    reason: str
-    supersedes: UUID | None
-    organisation_id: UUID
-    key_id: UUID
-    content_hash: bytes
-    content: str
-    judged: str
-    verdict: str
-    outcome: Outcome
-    protection: Protection
-    acceptance: Acceptance
-    rulebook: str
-    rulebook_digest: str
-    previous: str | None
-    leaf_hash: bytes | None = None
-    """Its hash in the utility's log; None only in rows from before there was a log."""
-    company_id: UUID | None = None
-    """Whose report it is: the tester's organisation on the day it came, else the testing company that sent it, else the company of the
-    report that it corrects."""
-
-    @property
-    def initial_outcome(self) -> Outcome | None:
-        """How the first test came out, which Postgres keeps as a column made from the verdict."""
-        return _initial(self.verdict).initial.outcome
-
-
-class RequestRow(Struct, frozen=True, kw_only=True):
-    """Which report an organisation's idempotency key made."""
-
-    organisation_id: UUID
-    idempotency_key: str
-    report_id: UUID
-
-
-class StandingRow(Struct, frozen=True, kw_only=True):
-    """An assembly's standing as kept: `basis` is the rules' Standing as JSON."""
-
-    assembly_id: UUID
-    due_on: dt.date | None
-    basis: str
-
-
-class StoredReport(Struct, frozen=True, kw_only=True):
-    """A report as read back."""
-
-    id: UUID
-    assembly_id: UUID
-    received_at: dt.datetime
-    content: str
-    verdict: str
-    log_index: int
-    organisation_id: UUID
-    superseded_by: UUID | None
-    decision: str | None
-    basis: str | None
-
-
-class LineRow(Struct, frozen=True, kw_only=True):
-    """A report as a line of a list; `log_index` is its place in the utility's record, `decision` what was decided of it where it was held."""
-
-    id: UUID
-    log_index: int
-    assembly_id: UUID
-    tester_id: UUID
-    gauge_id: UUID
-    performed_at: dt.datetime
-    received_at: dt.datetime
-    reason: str
-    supersedes: UUID | None
-    superseded_by: UUID | None
-    outcome: Outcome
-    protection: Protection
-    acceptance: Acceptance
-    decision: Literal["accepted", "refused"] | None
-    rulebook: str
-
-
-class AssemblyRow(Struct, frozen=True, kw_only=True):
-    """What the standing of an assembly rests on besides its reports; `occurrences`, `season` and `incidents` are JSON."""
-
-    basis: str | None
-    kind: str
-    hazard: str
-    installed_on: dt.date | None
-    in_service: bool
-    connection: str
-    created_at: dt.datetime
-    occurrences: str = "[]"
-    season: str | None = None
-    test_interval_months: int | None = None
-    incidents: str | None = None
 
 
 class Gathered(Struct, frozen=True, kw_only=True):
     """What judging and recording some reports rests on, as of one moment at which the feed stood at `changes`.
 
-    `facts` stand in the order of the reports; `history` holds as much of the assemblies' as a standing rests on while nothing is
-    corrected; `taken` are the reports that bear one of their ids already or were made by one of their keys.
+    `facts` stand in the order of the reports; `taken` are the reports that bear one of their ids already or were made by one of their
+    keys, and `requests` those keys.
     """
 
-    assemblies: dict[UUID, AssemblyRow]
-    history: list[HistoryRow]
+    facts: list[FactsRow]
+    taken: list[TakenRow]
     requests: list[RequestRow]
-    taken: list[HistoryRow] = []
-    facts: list[FactsRow] = []
-    changes: int = 0
+    changes: int
 
 
-class _Assembly(AssemblyRow, frozen=True, kw_only=True):
+class Asked(Struct, frozen=True, kw_only=True):
+    """A report that is asked about, in the order of what `gather` takes."""
+
+    assembly_id: UUID
+    tester_id: UUID
+    gauge_id: UUID
+    performed_at: dt.datetime
+    company_id: UUID | None
     id: UUID
+    organisation_id: UUID
+    idempotency_key: str | None
 
 
-_ROWS: dict[str, msgspec.json.Decoder[Any]] = {
-    "changes": msgspec.json.Decoder(int),
-    "facts": msgspec.json.Decoder(FactsRow),
-    "assembly": msgspec.json.Decoder(_Assembly),
-    "history": msgspec.json.Decoder(HistoryRow),
-    "taken": msgspec.json.Decoder(HistoryRow),
-    "request": msgspec.json.Decoder(RequestRow),
-}
-
-
-class JudgedRow(Struct, frozen=True, kw_only=True):
-    """A stored report as it was judged."""
-
-    id: UUID
-    judged: str
-    previous: str | None
-    received_at: dt.datetime
-    verdict: str
+_asked = attrgetter(*Asked.__struct_fields__)
+_first = itemgetter(0)
+_FACTS = FactsRow.__struct_fields__
 
 
 class ReportStore:
@@ -244,7 +91,7 @@ class ReportStore:
 
     async def report(self, utility: str, report_id: UUID) -> StoredReport | None:
         """One report."""
-        row = await self._one(utility, "report", utility, report_id)
+        row = await self._one(utility, _SQL["report"], utility, report_id)
         return StoredReport(**row) if row else None
 
     async def reports(self, utility: str, *, after: int, limit: int, assembly_id: UUID | None) -> list[LineRow]:
@@ -254,18 +101,18 @@ class ReportStore:
 
     async def assembly(self, utility: str, assembly_id: UUID) -> AssemblyRow | None:
         """An assembly with its kept standing."""
-        row = await self._one(utility, "standing_facts", utility, [assembly_id], None, None)
+        row = await self._one(utility, STANDING_FACTS, utility, [assembly_id], None, None)
         return None if row is None else _assembly_row(row)
 
     async def sees(self, utility: str, assembly_id: UUID) -> bool:
         """Whether the asker sees that assembly."""
-        return await self._one(utility, "sees", utility, assembly_id) is not None
+        return await self._one(utility, _SQL["sees"], utility, assembly_id) is not None
 
     async def facts_of(
         self, utility: str, assembly_id: UUID, *, told_before: dt.datetime | None = None, known_before: dt.datetime | None = None
     ) -> AssemblyRow:
         """An assembly that is there, with its incidents as they had been told by a moment, of those that were known by one."""
-        row = await self._one(utility, "standing_facts", utility, [assembly_id], told_before, known_before)
+        row = await self._one(utility, STANDING_FACTS, utility, [assembly_id], told_before, known_before)
         if row is None:
             raise not_found("assembly")
         return _assembly_row(row)
@@ -273,7 +120,7 @@ class ReportStore:
     async def facts_then(self, utility: str, assemblies: Sequence[UUID], *, told_before: dt.datetime) -> dict[UUID, AssemblyRow]:
         """Those assemblies by id, with their incidents as they had been told by a moment."""
         async with self._pool.lend(utility) as connection:
-            rows = await connection.fetch(_SQL["standing_facts"], utility, assemblies, told_before, None)
+            rows = await connection.fetch(STANDING_FACTS, utility, assemblies, told_before, None)
         return {row["id"]: _assembly_row(row) for row in rows}
 
     async def judged(self, utility: str, *, start: int, limit: int) -> list[JudgedRow]:
@@ -288,7 +135,7 @@ class ReportStore:
 
     async def _one(self, utility: str, statement: str, *arguments: Any) -> dict[str, Any] | None:
         async with self._pool.lend(utility) as connection:
-            row = await connection.fetchrow(_SQL[statement], *arguments)
+            row = await connection.fetchrow(statement, *arguments)
         return dict(row) if row is not None else None
 
 
@@ -299,39 +146,30 @@ class ReportSession:
         self._connection = connection
         self._utility = utility
 
-    async def gather(
-        self,
-        reports: Sequence[ReportFacts],
-        ids: Sequence[UUID],
-        keys: Sequence[str],
-        companies: Sequence[UUID | None],
-    ) -> Gathered:
+    async def gather(self, asked: Sequence[Asked]) -> Gathered:
         """What those reports rest on, and what is recorded under their ids and idempotency keys already.
 
         A report of a testing company's rests on what that company sees.
         """
-        found: dict[str, list[Any]] = {kind: [] for kind in _ROWS}
-        rows = await self._connection.fetch(
-            _GATHER,
-            self._utility,
-            [one.assembly_id for one in reports],
-            [one.tester_id for one in reports],
-            [one.gauge_id for one in reports],
-            [one.performed_at for one in reports],
-            ids,
-            keys,
-            companies,
-        )
-        for kind, row in rows:
-            found[kind].append(_ROWS[kind].decode(row))
-        return Gathered(
-            changes=found["changes"][0],
-            facts=sorted(found["facts"], key=lambda row: row.n),
-            assemblies={row.id: row for row in found["assembly"]},
-            history=found["history"],
-            taken=found["taken"],
-            requests=found["request"],
-        )
+        rows = await self._connection.fetch(GATHER, self._utility, *zip(*map(_asked, asked), strict=True))
+        if len(rows) != len(asked):
+            raise not_found("utility")
+        rows.sort(key=_first)
+        taken, requests = [], []
+        for one, row in zip(asked, rows, strict=True):
+            if row["taken_hash"] is not None:
+                taken.append(_taken(one.id, row, "taken"))
+            if row["made_id"] is not None and one.idempotency_key is not None:
+                taken.append(_taken(row["made_id"], row, "made"))
+                requests.append(
+                    RequestRow(organisation_id=one.organisation_id, idempotency_key=one.idempotency_key, report_id=row["made_id"])
+                )
+        facts = [FactsRow(**dict(zip(_FACTS, row, strict=False))) for row in rows]
+        return Gathered(facts=facts, taken=taken, requests=requests, changes=rows[0]["changes"])
+
+    async def outcomes(self, ids: Sequence[UUID]) -> dict[UUID, Outcome]:
+        """How those reports came out, of those that are recorded."""
+        return {row["id"]: row["outcome"] for row in await self._connection.fetch(_SQL["outcomes"], self._utility, ids)}
 
     async def record(
         self,
@@ -364,7 +202,7 @@ class Recording:
 
     async def assemblies(self, assemblies: Sequence[UUID]) -> dict[UUID, AssemblyRow]:
         """Those assemblies with their kept standings, by id."""
-        found = await self._connection.fetch(_SQL["standing_facts"], self._utility, assemblies, None, None)
+        found = await self._connection.fetch(STANDING_FACTS, self._utility, assemblies, None, None)
         return {row["id"]: _assembly_row(row) for row in found}
 
     async def assemblies_of(self, premises_id: UUID) -> list[UUID]:
@@ -391,6 +229,15 @@ class Recording:
 _columns = attrgetter(*ReportRow.__struct_fields__)
 
 
+def _taken(report_id: UUID, row: Any, how: str) -> TakenRow:
+    return TakenRow(
+        id=report_id,
+        assembly_id=row[f"{how}_assembly_id"],
+        content_hash=row[f"{how}_hash"],
+        company_id=row[f"{how}_company_id"],
+    )
+
+
 def _assembly_row(row: Any) -> AssemblyRow:
     return AssemblyRow(**{name: value for name, value in row.items() if name != "id"})
 
@@ -415,6 +262,8 @@ async def _record(
         [row.assembly_id for row in standings],
         [row.due_on for row in standings],
         [row.basis for row in standings],
+        [row.rests_on for row in standings],
+        [row.latest_at for row in standings],
         seen,
     )
     return bool(said != _NOTHING_WRITTEN)

@@ -1,30 +1,3 @@
--- name: facts
--- What the registry knows of the things that reports name: one row a report, in the order asked. A report that a testing company sends
--- names an assembly granted to it, and a tester and a gauge that are not another company's; others are as if they were not there.
-SELECT i.n, a.kind, a.hazard, a.nominal_size::text AS nominal_size, a.installed_on, a.in_service, p.connection,
-    t.certificates::text AS certificates, t.id IS NOT NULL AS tester_known, t.organisation_id AS tester_organisation_id,
-    g.accuracy, g.resolution, g.units ->> 'pressure' AS gauge_unit, g.calibrations::text AS calibrations,
-    before.judged AS previous_judged
-FROM unnest($2::uuid[], $3::uuid[], $4::uuid[], $5::timestamptz[], $8::uuid[]) WITH ORDINALITY
-    AS i (assembly_id, tester_id, gauge_id, performed_at, company_id, n)
-LEFT JOIN record.assembly a ON a.utility_id = $1 AND a.id = i.assembly_id AND (
-    i.company_id IS NULL
-    OR EXISTS (SELECT FROM access.utility_grant u WHERE u.utility_id = $1 AND u.organisation_id = i.company_id AND u.assemblies = 'all')
-    OR EXISTS (SELECT FROM record.assembly_grant l WHERE l.utility_id = $1 AND l.organisation_id = i.company_id AND l.assembly_id = a.id)
-)
-LEFT JOIN record.premises p ON p.utility_id = $1 AND p.id = a.premises_id
-LEFT JOIN record.tester t ON t.utility_id = $1 AND t.id = i.tester_id
-    AND (i.company_id IS NULL OR t.organisation_id IS NULL OR t.organisation_id = i.company_id)
-LEFT JOIN record.gauge g ON g.utility_id = $1 AND g.id = i.gauge_id
-    AND (i.company_id IS NULL OR g.organisation_id IS NULL OR g.organisation_id = i.company_id)
-LEFT JOIN LATERAL (
-    SELECT r.judged FROM record.report r
-    WHERE r.utility_id = $1 AND r.assembly_id = i.assembly_id AND r.performed_at < i.performed_at AND r.acceptance <> 'refused'
-        AND NOT EXISTS (SELECT FROM record.report c WHERE c.utility_id = r.utility_id AND c.supersedes = r.id)
-    ORDER BY r.performed_at DESC, r.id DESC LIMIT 1
-) AS before ON true
-ORDER BY i.n;
-
 -- name: lock_log
 -- Whoever records for a utility holds this row until the commit, so that what follows is read and numbered alone.
 SELECT reports FROM record.utility_log WHERE utility_id = $1 FOR UPDATE;
@@ -38,66 +11,98 @@ FROM record.report r
 WHERE r.utility_id = $1 AND (r.assembly_id = ANY ($2::uuid[]) OR r.id = ANY ($3::uuid[]))
 ORDER BY r.performed_at, r.received_at, r.id;
 
+-- name: outcomes
+-- How these reports came out.
+SELECT id, outcome FROM record.report WHERE utility_id = $1 AND id = ANY ($2::uuid[]);
+
 -- name: requests
 -- The reports that these idempotency keys of an organisation made already.
 SELECT q.organisation_id, q.idempotency_key, q.report_id FROM record.report_request q
 WHERE q.utility_id = $1 AND q.idempotency_key = ANY ($2::text[]);
 
 -- name: gather
--- All of it in one statement, and so as of one moment: how far the feed was then, and rows of each kind as JSON.
-SELECT 'changes' AS kind, l.changes::text AS found FROM record.utility_log l WHERE l.utility_id = $1
-UNION ALL SELECT 'facts', to_json(f)::text FROM ({facts}) AS f
-UNION ALL SELECT 'assembly', to_json(f)::text FROM ({standing_facts}) AS f
-UNION ALL SELECT 'history', to_json(f)::text FROM ({recent_history}) AS f
-UNION ALL SELECT 'taken', to_json(f)::text FROM ({taken}) AS f
-UNION ALL SELECT 'request', to_json(f)::text FROM (
-    SELECT q.organisation_id, q.idempotency_key, q.report_id FROM record.report_request q
-    WHERE q.utility_id = $1 AND q.idempotency_key = ANY ($7::text[])
-) AS f;
-
--- name: recent_history
--- As much of the history of these assemblies as a standing rests on while nothing is corrected: the last accepted test that passed, what
--- came after it, and every failure; without what is superseded, unless it failed and what corrects it may not be believed yet.
-WITH passed AS (
-    SELECT i.assembly_id, (
-        SELECT p.performed_at FROM record.report p
-        WHERE p.utility_id = $1 AND p.assembly_id = i.assembly_id AND p.outcome = 'pass' AND p.acceptance = 'accepted'
-            AND NOT EXISTS (SELECT FROM record.report c WHERE c.utility_id = $1 AND c.supersedes = p.id)
-        ORDER BY p.performed_at DESC LIMIT 1
-    ) AS last_at
-    FROM (SELECT DISTINCT unnest($2::uuid[]) AS assembly_id) AS i
-), wanted AS (
-    SELECT r.id FROM passed JOIN record.report r ON r.utility_id = $1 AND r.assembly_id = passed.assembly_id
-        AND r.performed_at >= coalesce(passed.last_at, '-infinity')
-    UNION
-    SELECT r.id FROM passed JOIN record.report r ON r.utility_id = $1 AND r.assembly_id = passed.assembly_id
-        AND (r.outcome = 'fail' OR r.initial_outcome = 'fail')
+-- What judging and recording reports rests on, one row a report, all of it as of one moment: how far the feed was then, what the registry
+-- knows, what was kept for the next report with the assembly's standing, and the report that bears this id already or was made by this
+-- key. A report that a testing company sends names an assembly granted to it, and a tester and a gauge that are not another company's;
+-- others are as if they were not there. The assembly's reports are read only where nothing was kept with this version of its standing,
+-- or where the test before this one is not the latest.
+SELECT i.n, a.kind, a.hazard, a.nominal_size::text AS nominal_size, a.installed_on, a.in_service, p.connection,
+    t.certificates::text AS certificates, t.id IS NOT NULL AS tester_known, t.organisation_id AS tester_organisation_id,
+    g.accuracy, g.resolution, g.units ->> 'pressure' AS gauge_unit, g.calibrations::text AS calibrations,
+    CASE WHEN a.id IS NULL OR s.rests_version = s.version AND (s.latest_at < i.performed_at OR s.latest_at IS NULL) THEN NULL
+        ELSE {previous_judged} END AS previous_judged,
+    a.occurrences::text AS occurrences, a.season::text AS season, a.test_interval_months, a.created_at, {incidents_told} AS incidents,
+    CASE WHEN s.rests_version = s.version THEN s.rests_on END AS rests_on,
+    CASE WHEN a.id IS NULL OR s.rests_version = s.version THEN NULL ELSE {counted} END AS counted,
+    CASE WHEN a.id IS NULL OR s.rests_version = s.version THEN NULL ELSE {latest} END AS latest,
+    l.changes, x.assembly_id AS taken_assembly_id, x.content_hash AS taken_hash, x.company_id AS taken_company_id,
+    q.report_id AS made_id, m.assembly_id AS made_assembly_id, m.content_hash AS made_hash, m.company_id AS made_company_id
+FROM record.utility_log l
+CROSS JOIN unnest($2::uuid[], $3::uuid[], $4::uuid[], $5::timestamptz[], $6::uuid[], $7::uuid[], $8::uuid[], $9::text[])
+    WITH ORDINALITY AS i (assembly_id, tester_id, gauge_id, performed_at, company_id, id, organisation_id, idempotency_key, n)
+LEFT JOIN record.assembly a ON a.utility_id = $1 AND a.id = i.assembly_id AND (
+    i.company_id IS NULL
+    OR EXISTS (SELECT FROM access.utility_grant u WHERE u.utility_id = $1 AND u.organisation_id = i.company_id AND u.assemblies = 'all')
+    OR EXISTS (SELECT FROM record.assembly_grant b WHERE b.utility_id = $1 AND b.organisation_id = i.company_id AND b.assembly_id = a.id)
 )
-SELECT r.id, r.assembly_id, r.performed_at, r.performed_on, r.received_at, r.reason, r.supersedes,
-    encode(r.content_hash, 'base64') AS content_hash, r.outcome, r.protection,
-    CASE WHEN r.acceptance = 'held' THEN record.decided(r.utility_id, r.id, NULL) ELSE r.acceptance END AS acceptance,
-    r.initial_outcome, r.company_id
-FROM wanted JOIN record.report r ON r.utility_id = $1 AND r.id = wanted.id
-WHERE NOT EXISTS (
-    SELECT FROM record.report c WHERE c.utility_id = $1 AND c.supersedes = r.id AND (r.outcome <> 'fail' OR record.silenced($1, r.id))
-);
+LEFT JOIN record.premises p ON p.utility_id = $1 AND p.id = a.premises_id
+LEFT JOIN record.standing s ON s.utility_id = $1 AND s.assembly_id = a.id
+LEFT JOIN record.tester t ON t.utility_id = $1 AND t.id = i.tester_id
+    AND (i.company_id IS NULL OR t.organisation_id IS NULL OR t.organisation_id = i.company_id)
+LEFT JOIN record.gauge g ON g.utility_id = $1 AND g.id = i.gauge_id
+    AND (i.company_id IS NULL OR g.organisation_id IS NULL OR g.organisation_id = i.company_id)
+LEFT JOIN record.report_request q ON q.utility_id = $1 AND q.organisation_id = i.organisation_id AND q.idempotency_key = i.idempotency_key
+LEFT JOIN record.report x ON x.utility_id = $1 AND x.id = i.id
+LEFT JOIN record.report m ON m.utility_id = $1 AND m.id = q.report_id
+WHERE l.utility_id = $1;
 
--- name: taken
--- The reports that bear one of these ids already, and those that these idempotency keys made.
-SELECT r.id, r.assembly_id, r.performed_at, r.performed_on, r.received_at, r.reason, r.supersedes,
-    encode(r.content_hash, 'base64') AS content_hash, r.outcome, r.protection, r.acceptance, r.initial_outcome, r.company_id
-FROM record.report r WHERE r.utility_id = $1 AND r.id = ANY ($6::uuid[])
-UNION ALL
-SELECT r.id, r.assembly_id, r.performed_at, r.performed_on, r.received_at, r.reason, r.supersedes,
-    encode(r.content_hash, 'base64') AS content_hash, r.outcome, r.protection, r.acceptance, r.initial_outcome, r.company_id
-FROM record.report_request q JOIN record.report r ON r.utility_id = $1 AND r.id = q.report_id
-WHERE q.utility_id = $1 AND q.idempotency_key = ANY ($7::text[]);
+-- name: counted
+-- The tests that the standing of assembly `a` rests on while nothing is corrected, as JSON: the last accepted one that passed, what came
+-- after it, every failure, and corrections that wait for a decision; without what is refused, or superseded, unless it failed and what
+-- corrects it may not be believed yet.
+(
+    SELECT json_agg(json_strip_nulls(json_build_object('report_id', r.id, 'performed_on', r.performed_on, 'performed_at', r.performed_at,
+        'received_at', r.received_at, 'reason', r.reason, 'outcome', r.outcome, 'protection', r.protection, 'supersedes', r.supersedes,
+        'acceptance', CASE WHEN r.acceptance = 'held' THEN record.decided(r.utility_id, r.id, NULL) ELSE r.acceptance END,
+        'initial_outcome', r.initial_outcome)))::text
+    FROM record.report r
+    WHERE r.utility_id = $1 AND r.assembly_id = a.id AND r.acceptance <> 'refused'
+        AND (r.outcome = 'fail' OR r.initial_outcome = 'fail' OR r.performed_at >= coalesce((
+            SELECT c.performed_at FROM record.report c
+            WHERE c.utility_id = $1 AND c.assembly_id = a.id AND c.outcome = 'pass' AND c.acceptance = 'accepted'
+                AND NOT EXISTS (SELECT FROM record.report later WHERE later.utility_id = $1 AND later.supersedes = c.id)
+            ORDER BY c.performed_at DESC LIMIT 1
+        ), '-infinity') OR (r.acceptance = 'held' AND r.supersedes IS NOT NULL))
+        AND NOT EXISTS (
+            SELECT FROM record.report later WHERE later.utility_id = $1 AND later.supersedes = r.id
+                AND (r.outcome <> 'fail' OR record.silenced($1, r.id))
+        )
+)
+
+-- name: latest
+-- The latest test of assembly `a` that was not refused, as JSON.
+(
+    SELECT json_build_object('id', r.id, 'performed_at', r.performed_at, 'judged', r.judged)::text FROM record.report r
+    WHERE r.utility_id = $1 AND r.assembly_id = a.id AND r.acceptance <> 'refused'
+        AND NOT EXISTS (SELECT FROM record.report later WHERE later.utility_id = $1 AND later.supersedes = r.id)
+    ORDER BY r.performed_at DESC, r.id DESC LIMIT 1
+)
+
+-- name: previous_judged
+-- The test of assembly `a` before the moment of report `i`, as it was judged, refused ones left aside.
+(
+    SELECT r.judged FROM record.report r
+    WHERE r.utility_id = $1 AND r.assembly_id = a.id AND r.performed_at < i.performed_at AND r.acceptance <> 'refused'
+        AND NOT EXISTS (SELECT FROM record.report later WHERE later.utility_id = $1 AND later.supersedes = r.id)
+    ORDER BY r.performed_at DESC, r.id DESC LIMIT 1
+)
 
 -- name: record
 -- Reports with their verdicts, the requests that made them, and the standing that follows, in one statement; nothing at all where what
--- they rest on has changed since the feed stood at $31 (see record.hold_log).
+-- they rest on has changed since the feed stood at $33 (see record.hold_log). What is kept for the next report counts for this version of the
+-- standing.
 WITH held AS MATERIALIZED (
-    SELECT record.hold_log($1, cardinality($2::uuid[]), $31, $2::uuid[]::text[], $28::uuid[]::text[]) AS first
+    SELECT record.hold_log($1, cardinality($2::uuid[]), $33, $2::uuid[]::text[], $28::uuid[]::text[]) AS first
 ), recorded AS (
     INSERT INTO record.report (utility_id, id, log_index, assembly_id, tester_id, gauge_id, performed_at, performed_on, received_at,
         reason, supersedes, organisation_id, key_id, content_hash, content, judged, verdict, outcome, protection, acceptance,
@@ -118,12 +123,15 @@ WITH held AS MATERIALIZED (
     FROM held, unnest($25::uuid[], $26::text[], $27::uuid[]) AS q (organisation_id, idempotency_key, report_id)
     WHERE held.first IS NOT NULL
 )
-INSERT INTO record.standing (utility_id, assembly_id, version, due_on, basis)
-SELECT $1, s.assembly_id, 1, s.due_on, s.basis
-FROM held, unnest($28::uuid[], $29::date[], $30::text[]) AS s (assembly_id, due_on, basis)
+INSERT INTO record.standing (utility_id, assembly_id, version, due_on, basis, rests_version, rests_on, latest_at)
+SELECT $1, s.assembly_id, 1, s.due_on, s.basis, CASE WHEN s.rests_on IS NOT NULL THEN 1 END, s.rests_on, s.latest_at
+FROM held, unnest($28::uuid[], $29::date[], $30::text[], $31::text[], $32::timestamptz[])
+    AS s (assembly_id, due_on, basis, rests_on, latest_at)
 WHERE held.first IS NOT NULL
 ON CONFLICT (utility_id, assembly_id)
-DO UPDATE SET version = standing.version + 1, due_on = excluded.due_on, basis = excluded.basis;
+DO UPDATE SET version = standing.version + 1, due_on = excluded.due_on, basis = excluded.basis,
+    rests_version = CASE WHEN excluded.rests_on IS NOT NULL THEN standing.version + 1 END,
+    rests_on = excluded.rests_on, latest_at = excluded.latest_at;
 
 -- name: report
 -- A report, its verdict, who superseded it, what was decided of it, and its assembly's standing now.
@@ -150,14 +158,19 @@ ORDER BY r.log_index LIMIT $4;
 
 -- name: standing_facts
 -- What the standings of these assemblies rest on besides reports, read under the log's lock: a change of the register waits for it too.
--- Of an incident counts what was told last (before $3), if it was known (before $4); null: whatever has been told until now.
-SELECT a.id, s.basis, a.kind, a.hazard, a.installed_on, a.in_service, p.connection, a.created_at, a.occurrences::text AS occurrences,
-    a.season::text AS season, a.test_interval_months, told.incidents
+SELECT a.id, s.basis, CASE WHEN s.rests_version = s.version THEN s.rests_on END AS rests_on, a.kind, a.hazard, a.installed_on,
+    a.in_service, p.connection, a.occurrences::text AS occurrences, a.season::text AS season, a.test_interval_months,
+    a.created_at, {incidents_told} AS incidents
 FROM record.assembly a
 JOIN record.premises p ON p.utility_id = a.utility_id AND p.id = a.premises_id
 LEFT JOIN record.standing s ON s.utility_id = a.utility_id AND s.assembly_id = a.id
-LEFT JOIN LATERAL (
-    SELECT json_agg(json_build_object('event', 'incident', 'on', v.occurred_on, 'at', v.occurred_at) ORDER BY v.occurred_at, v.incident_id)::text AS incidents
+WHERE a.utility_id = $1 AND a.id IN (SELECT unnest($2::uuid[]));
+
+-- name: incidents_told
+-- The incidents that reached assembly `a`, as JSON; of each counts what was told last (before $3), if it was known (before $4); null:
+-- whatever has been told until now.
+(
+    SELECT json_agg(json_build_object('event', 'incident', 'on', v.occurred_on, 'at', v.occurred_at) ORDER BY v.occurred_at, v.incident_id)::text
     FROM (
         SELECT r.incident_id, r.version FROM record.incident_reach r WHERE r.utility_id = a.utility_id AND r.assembly_id = a.id
         UNION
@@ -174,8 +187,7 @@ LEFT JOIN LATERAL (
             SELECT FROM record.incident_version first
             WHERE first.utility_id = v.utility_id AND first.incident_id = v.incident_id AND first.version = 1 AND first.recorded_at < $4
         ))
-) AS told ON true
-WHERE a.utility_id = $1 AND a.id IN (SELECT unnest($2::uuid[]));
+)
 
 -- name: sees
 SELECT id FROM record.assembly WHERE utility_id = $1 AND id = $2;

@@ -9,7 +9,7 @@ from uuid import UUID
 from msgspec import Struct, structs
 
 from service.store.pool import Pool
-from service.store.reports import HistoryRow
+from service.store.report_rows import HistoryRow
 from service.store.statements import composed, statements
 
 _SQL = statements("standings")

@@ -43,7 +43,8 @@ OWNED: Final = (
     Owned(table="incident_reach", order="incident_id, version, place"),
     Owned(table="exception", order="id"),
     Owned(table="hazard_assessment", order="id"),
-    Owned(table="standing", order="assembly_id"),
+    # What the next report rests on is had from the reports, and not taken from a file's word.
+    Owned(table="standing", order="assembly_id", without=("rests_version", "rests_on", "latest_at")),
     Owned(table="assembly_identity_change", order="assembly_id, version"),
     Owned(table="screening", order="id"),
     Owned(table="screening_decision", order="screening_id, version"),

@@ -12,7 +12,7 @@ import httpx
 import pytest
 
 from service.api.tables import csv_rows
-from service.records.reports import rebuild_standings
+from service.records.working_out import rebuild_standings
 from service.store.pool import Pool
 from service.store.registry import RegistryStore
 from service.store.reports import ReportStore

@@ -3,7 +3,7 @@
 import random
 from typing import Any
 
-from service.store.reports import FactsRow
+from service.store.report_rows import FactsRow
 
 KINDS = ("rp", "rp", "dc", "pvb")
 """What the assemblies of a generated utility are, by turns."""

@@ -16,8 +16,10 @@ from typing import Any
 import asyncpg
 import msgspec
 
-from service.records.reports import standing_row, work_out
-from service.store.reports import AssemblyRow, HistoryRow, ReportRow, StandingRow
+from service.records import rests
+from service.records.rests import RestsOn
+from service.records.working_out import standing_from, standing_row, work_out
+from service.store.report_rows import AssemblyRow, ReportRow, StandingRow
 from service.things import Utility
 from tests.load import documents
 from tests.load.invented import EXCEPTION, GAUGE, INCIDENT, ORGANISATION, PREMISES, TESTER, Reports, assembly_id, id_of, kind_of
@@ -169,7 +171,8 @@ class Filling:
         columns = ("utility_id", "log_index", *ReportRow.__struct_fields__)
         rows = ((code, index, *fields(reports.row(n, year))) for index, (n, year) in enumerate(reports.in_order()))
         await self._copy("report", " ".join(columns), rows, count)
-        await self._copy("standing", "utility_id assembly_id version due_on basis", self._standings(), self._assemblies)
+        columns = "utility_id assembly_id version due_on basis rests_version rests_on latest_at"
+        await self._copy("standing", columns, self._standings(), self._assemblies)
         numbered = enumerate(self._changes(), 1)
         changes = 0
 
@@ -204,10 +207,9 @@ class Filling:
 
     def _standings(self) -> Iterator[tuple[Any, ...]]:
         for n in range(self._assemblies):
-            kept = standing_row(
-                assembly_id(n), work_out(self.utility, known_of(n, self._registered_at), self._reports.history(n))
-            )
-            yield self._code, kept.assembly_id, 1 + self._reports.many(n), kept.due_on, kept.basis
+            row = standing_row(assembly_id(n), work_out(self.utility, known_of(n, self._registered_at), self._reports.history(n)))
+            kept, version = rests.kept(row, self._reports.rests_on(n)), 1 + self._reports.many(n)
+            yield self._code, kept.assembly_id, version, kept.due_on, kept.basis, version, kept.rests_on, kept.latest_at
 
 
 def place_of(n: int, assemblies: int) -> str:
@@ -252,6 +254,6 @@ async def fill(owner_dsn: str, code: str, *, assemblies: int, years: int, now: d
 def sample(now: dt.datetime) -> tuple[ReportRow, StandingRow]:
     """A report as it is written, of assembly 0, with the standing that follows from it."""
     utility = utility_of("sample", now)
-    row = Reports(utility, now, assemblies=1, years=1).judged_once("rp", 0)
-    history = [HistoryRow(**{name: getattr(row, name) for name in HistoryRow.__struct_fields__})]
-    return row, standing_row(row.assembly_id, work_out(utility, known_of(0, now), history))
+    judged = Reports(utility, now, assemblies=1, years=1).judged_once("rp", 0)
+    row = standing_row(judged.row.assembly_id, standing_from(utility, known_of(0, now), [judged.event]))
+    return judged.row, rests.kept(row, RestsOn(tests=[judged.event], latest=judged.latest))

@@ -18,10 +18,12 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from service.access import Principal
-from service.records.judging import Submission, day_of_test, judge
+from service.records import rests
+from service.records.judging import Judged, Submission, day_of_test, judge
 from service.records.leaf import hashed
+from service.records.rests import RestsOn
 from service.reports import ReportFacts
-from service.store.reports import HistoryRow, ReportRow
+from service.store.report_rows import HistoryRow, ReportRow
 from service.things import Utility
 from tests.load import documents
 
@@ -134,13 +136,22 @@ class Reports:
         }  # fmt: skip
         return {name: own[name] if name in own else getattr(template, name) for name in _HELD}
 
+    def rests_on(self, n: int) -> RestsOn:
+        """What the next report of that assembly rests on."""
+        if not self.many(n):
+            return RestsOn(tests=[])
+        last = self._template(kind_of(n), _scattered(n, self.years - 1) % TEMPLATES)
+        facts = msgspec.json.decode(last.row.content, type=ReportFacts)
+        latest = rests.latest(self.id(n, self.years - 1), self.performed_at(n, self.years - 1), facts)
+        return RestsOn(tests=rests.few(rests.events(self.history(n))), latest=latest)
+
     @cache  # noqa: B019 - the reports of a utility are few objects, each of one measurement
     def _initial(self, kind: str, number: int) -> str | None:
         return self._template(kind, number).row.initial_outcome
 
     @cache  # noqa: B019
     def _template(self, kind: str, number: int) -> _Template:
-        row = self.judged_once(kind, number)
+        row = self.judged_once(kind, number).row
         facts = msgspec.json.decode(row.content, type=ReportFacts)
         in_order = msgspec.json.encode(facts, order="sorted").decode()
         moment, day = f"{row.performed_at.isoformat()[:19]}Z", self.calibrated_on[-1].isoformat()
@@ -159,7 +170,7 @@ class Reports:
             row=row, content=with_places(row.content), content_in_order=with_places(in_order), judged=with_places(row.judged)
         )
 
-    def judged_once(self, kind: str, number: int) -> ReportRow:
+    def judged_once(self, kind: str, number: int) -> Judged:
         """A report of such an assembly, of 20 days ago, as it is written; the same for the same number."""
         source = random.Random(f"{kind} {number}")  # noqa: S311 - reproducible on purpose
         ids = {"assembly_id": str(assembly_id(0)), "tester_id": str(id_of(TESTER, 0)), "gauge_id": str(id_of(GAUGE, 0))}

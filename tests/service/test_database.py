@@ -9,7 +9,7 @@ import pytest
 
 from service.embedded import EmbeddedPostgres
 from service.records import reports as records
-from service.records.reports import rebuild_standings
+from service.records.working_out import rebuild_standings
 from service.store.pool import Pool
 from service.store.registry import RegistryStore
 from service.store.reports import ReportStore

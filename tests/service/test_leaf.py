@@ -10,7 +10,7 @@ from msgspec.structs import replace
 
 from service import merkle
 from service.records.leaf import leaf, leaf_hash
-from service.store.reports import ReportRow
+from service.store.report_rows import ReportRow
 from tests.conftest import Database, Place
 
 ROW = ReportRow(

@@ -15,7 +15,8 @@ import pytest
 
 from service.access import Principal
 from service.records.judging import Submission
-from service.records.reports import Submissions, rebuild_standings
+from service.records.reports import Submissions
+from service.records.working_out import rebuild_standings
 from service.reports import ReportFacts
 from service.store.pool import Pool
 from service.store.registry import RegistryStore

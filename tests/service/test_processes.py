@@ -22,7 +22,7 @@ import pytest
 
 from service.embedded import SERVICE
 from service.records.judging import rejudge_reports
-from service.records.reports import rebuild_standings
+from service.records.working_out import rebuild_standings
 from service.store.pool import Pool
 from service.store.registry import RegistryStore
 from service.store.reports import ReportStore

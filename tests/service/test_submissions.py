@@ -13,7 +13,8 @@ from service.access import Principal
 from service.problems import ProblemError
 from service.records import reports as records
 from service.records.judging import rejudge_reports
-from service.records.reports import Submission, Submissions, rebuild_standings
+from service.records.reports import Submission, Submissions
+from service.records.working_out import rebuild_standings
 from service.reports import ReportFacts
 from service.store.pool import Pool
 from service.store.registry import RegistryStore

@@ -1,7 +1,8 @@
-"""The hot lists are read from their indexes, not by going through a utility's whole record."""
+"""The hot lists, and what a report rests on, are read from their indexes, not by going through a utility's whole record."""
 
 import asyncio
 import datetime as dt
+import json
 import re
 from typing import Any, get_args
 from uuid import UUID, uuid4
@@ -10,8 +11,8 @@ import pytest
 
 import rules
 from service.store.pool import Pool
+from service.store.reports import GATHER, STANDING_FACTS
 from service.store.standings import EXCEPTIONAL, KEPT, NEVER, PRESSING, Area, Place, StandingStore, Wanted, _composed, _strands
-from service.store.statements import statements
 from tests.conftest import Database, ask, in_thread
 
 TODAY = dt.date(2026, 6, 1)
@@ -194,11 +195,38 @@ def test_what_a_standing_rests_on_is_read_from_indexes_however_many_incidents_th
 
     async def explained(service: Any) -> str:
         await service.execute("SELECT set_config('nonreturn.utility', 'many', false)")
-        sql = statements("reports")["standing_facts"]
         some = [uuid4() for _ in range(64)]
-        return "\n".join(row[0] for row in await service.fetch(f"EXPLAIN {sql}", "many", some, None, None))
+        return "\n".join(row[0] for row in await service.fetch(f"EXPLAIN {STANDING_FACTS}", "many", some, None, None))
 
     ask(filled.owner_dsn, fill)
     told = str(ask(filled.dsn, explained))
     assert {"incident_reach_of_assembly", "incident_reach_of_premises"} <= set(re.findall(r"incident_reach_of_\w+", told)), told
     assert "Seq Scan" not in told, told
+
+
+def test_what_a_report_rests_on_is_read_by_key(filled: Database) -> None:
+    some = [uuid4() for _ in range(64)]
+    now = dt.datetime(2026, 6, 1, tzinfo=dt.UTC)
+
+    async def asked() -> Any:
+        # Planned once, without knowing what is asked: so it is planned for one report as for many.
+        pool = await Pool.open(filled.dsn, size=1, repeating=True)
+        try:
+            async with pool.lend("many") as connection:
+                return await connection.fetchval(
+                    "EXPLAIN (FORMAT JSON) " + GATHER, "many", some, some, some, [now] * 64, [None] * 64, some, some, [None] * 64
+                )
+        finally:
+            await pool.close()
+
+    def steps(plan: dict[str, Any]) -> list[dict[str, Any]]:
+        return [plan, *(step for one in plan.get("Plans", ()) for step in steps(one))]
+
+    [told] = json.loads(in_thread(lambda: asyncio.run(asked())))
+    all_steps = steps(told["Plan"])
+    assert {one["Node Type"] for one in all_steps} & {"Seq Scan", "Hash Join", "Merge Join", "Materialize"} == set()
+    large = [one for one in all_steps if one.get("Relation Name") in {"assembly", "premises", "standing", "report"}]
+    assert {one["Relation Name"] for one in large} == {"assembly", "premises", "standing", "report"}
+    for one in large:
+        # By the utility and a key of its own.
+        assert " AND " in one.get("Index Cond", ""), one

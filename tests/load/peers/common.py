@@ -13,12 +13,14 @@ import msgspec
 import rules
 from service.access import Gatekeeper, Principal
 from service.clock import SystemClock
-from service.records.judging import Submission, judge, today
-from service.records.reports import standing_row, work_out
+from service.records import rests
+from service.records.judging import Judged, Submission, judge, today
+from service.records.rests import RestsOn
+from service.records.working_out import standing_from, standing_row
 from service.reports import RecordedRaw, Report, ReportFacts
 from service.store.access import AccessStore
 from service.store.pool import Pool
-from service.store.reports import AssemblyRow, FactsRow, HistoryRow, ReportRow, StandingRow
+from service.store.report_rows import AssemblyRow, FactsRow, HistoryRow, ReportRow, StandingRow
 from service.things import Utility
 
 DSN = os.environ["NONRETURN_DSN"]
@@ -42,19 +44,22 @@ class Keys:
         return principal
 
 
-def judged(utility: Utility, report_id: UUID, facts: ReportFacts, who: Principal, known: FactsRow) -> ReportRow:
+def judged(utility: Utility, report_id: UUID, facts: ReportFacts, who: Principal, known: FactsRow) -> Judged:
     """The report with its verdict, as it is to be written."""
     return judge(utility, Submission(id=report_id, facts=facts, principal=who, received_at=clock.now()), known)
 
 
 def standing_of(
-    utility: Utility, known: AssemblyRow, history: list[HistoryRow], row: ReportRow
+    utility: Utility, known: AssemblyRow, history: list[HistoryRow], judged: Judged
 ) -> tuple[rules.Standing, StandingRow]:
     """The assembly's standing once that report is recorded, as it is to be answered and as it is to be kept."""
-    kept = HistoryRow(**{name: getattr(row, name) for name in HistoryRow.__struct_fields__})
-    standing = work_out(utility, known, [*history, kept])
-    day = today(utility, clock.now())
-    return rules.standing_on(standing, day, utility.due_soon_days), standing_row(row.assembly_id, standing)
+    tests = [*rests.events(history), judged.event]
+    standing = standing_from(utility, known, tests)
+    kept = standing_row(judged.row.assembly_id, standing)
+    if all(one.performed_at <= judged.row.performed_at for one in tests):
+        # What the next report rests on is kept too, where this one is the latest; it is had from the reports else.
+        kept = rests.kept(kept, RestsOn(tests=rests.few(tests), latest=judged.latest))
+    return rules.standing_on(standing, today(utility, clock.now()), utility.due_soon_days), kept
 
 
 def answer(utility: str, row: ReportRow, facts: ReportFacts, standing: rules.Standing) -> bytes:

@@ -6,19 +6,24 @@ It works as the database's owner, since COPY does not serve where row security h
 import asyncio
 import time
 from collections.abc import Sequence
+from operator import attrgetter
 
 import asyncpg
 
-from service.store.reports import ReportRow, StandingRow
+from service.store.report_rows import ReportRow, StandingRow
 from tests.load.fill import fields
 
 TOGETHER = 500
+KEPT = ("assembly_id", "due_on", "basis", "rests_on", "latest_at")
+_standing = attrgetter(*KEPT)
 COLUMNS = ("utility_id", "log_index", *ReportRow.__struct_fields__)
 
 
 async def _copy(dsn: str, utility: str, rows: Sequence[tuple[ReportRow, StandingRow]]) -> None:
     connection = await asyncpg.connect(dsn)
-    await connection.execute("CREATE TEMP TABLE standings (assembly_id uuid, due_on date, basis text) ON COMMIT DELETE ROWS")
+    await connection.execute(
+        "CREATE TEMP TABLE standings (assembly_id uuid, due_on date, basis text, rests_on text, latest_at timestamptz) ON COMMIT DELETE ROWS"
+    )
     for start in range(0, len(rows), TOGETHER):
         some = rows[start : start + TOGETHER]
         async with connection.transaction():
@@ -29,14 +34,13 @@ async def _copy(dsn: str, utility: str, rows: Sequence[tuple[ReportRow, Standing
             )
             reports = [(utility, first + n, *fields(row)) for n, (row, _) in enumerate(some)]
             await connection.copy_records_to_table("report", schema_name="record", records=reports, columns=COLUMNS)
-            kept = {standing.assembly_id: (standing.assembly_id, standing.due_on, standing.basis) for _, standing in some}
-            await connection.copy_records_to_table(
-                "standings", records=list(kept.values()), columns=["assembly_id", "due_on", "basis"]
-            )
+            kept = {standing.assembly_id: _standing(standing) for _, standing in some}
+            await connection.copy_records_to_table("standings", records=list(kept.values()), columns=KEPT)
             await connection.execute(
-                """INSERT INTO record.standing (utility_id, assembly_id, version, due_on, basis)
-                SELECT $1, assembly_id, 1, due_on, basis FROM standings ON CONFLICT (utility_id, assembly_id)
-                DO UPDATE SET version = standing.version + 1, due_on = excluded.due_on, basis = excluded.basis""",
+                """INSERT INTO record.standing (utility_id, assembly_id, version, due_on, basis, rests_version, rests_on, latest_at)
+                SELECT $1, assembly_id, 1, due_on, basis, 1, rests_on, latest_at FROM standings ON CONFLICT (utility_id, assembly_id)
+                DO UPDATE SET version = standing.version + 1, due_on = excluded.due_on, basis = excluded.basis,
+                    rests_version = standing.version + 1, rests_on = excluded.rests_on, latest_at = excluded.latest_at""",
                 utility,
             )
     await connection.close()

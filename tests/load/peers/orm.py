@@ -72,6 +72,7 @@ class Assembly(Base):
     nominal_size: Mapped[Any] = mapped_column(JSONB)
     installed_on: Mapped[dt.date | None]
     in_service: Mapped[bool]
+    created_at: Mapped[dt.datetime]
     premises: Mapped[Premises] = relationship()
 
 
@@ -131,6 +132,9 @@ class StandingRecord(Base):
     version: Mapped[int]
     due_on: Mapped[dt.date | None]
     basis: Mapped[str]
+    rests_version: Mapped[int | None]
+    rests_on: Mapped[str | None]
+    latest_at: Mapped[dt.datetime | None]
 
 
 ENGINE = create_async_engine(DSN.replace("postgresql://", "postgresql+asyncpg://"), pool_size=POOL, max_overflow=0)
@@ -175,7 +179,8 @@ async def put_report(
             certificates=json.dumps(tester.certificates), tester_known=True, accuracy=gauge.accuracy, resolution=gauge.resolution,
             gauge_unit=gauge.units["pressure"], calibrations=json.dumps(gauge.calibrations), previous_judged=previous,
         )  # fmt: skip
-        row = judged(judging, report_id, facts, who, known)
+        told = judged(judging, report_id, facts, who, known)
+        row = told.row
         log = await opened.get_one(UtilityLog, utility, with_for_update=True)
         index, log.reports = log.reports, log.reports + 1
         found = await opened.scalars(
@@ -186,9 +191,9 @@ async def put_report(
         history = [HistoryRow(**{name: getattr(one, name) for name in HistoryRow.__struct_fields__}) for one in found]
         about = AssemblyRow(
             basis=None, kind=assembly.kind, hazard=assembly.hazard, installed_on=assembly.installed_on, in_service=assembly.in_service,
-            connection=assembly.premises.connection, created_at=row.received_at,
+            connection=assembly.premises.connection, created_at=assembly.created_at,
         )  # fmt: skip
-        standing, kept = standing_of(judging, about, history, row)
+        standing, kept = standing_of(judging, about, history, told)
         opened.add(
             ReportRecord(
                 utility_id=utility, log_index=index, **{name: getattr(row, name) for name in ReportRow.__struct_fields__}
@@ -196,11 +201,11 @@ async def put_report(
         )
         record = await opened.get(StandingRecord, (utility, document.assembly_id))
         if record is None:
-            opened.add(
-                StandingRecord(utility_id=utility, assembly_id=kept.assembly_id, version=1, due_on=kept.due_on, basis=kept.basis)
-            )
-        else:
-            record.version, record.due_on, record.basis = record.version + 1, kept.due_on, kept.basis
+            record = StandingRecord(utility_id=utility, assembly_id=kept.assembly_id, version=0)
+            opened.add(record)
+        record.version, record.due_on, record.basis = record.version + 1, kept.due_on, kept.basis
+        record.rests_on, record.latest_at = kept.rests_on, kept.latest_at
+        record.rests_version = None if kept.rests_on is None else record.version
     return RecordedModel(
         report=RecordedReport(id=row.id, utility=utility, received_at=row.received_at, **document.model_dump()),
         verdict=json.loads(row.verdict),

@@ -11,8 +11,9 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
-from service.store.reports import ReportRow, StandingRow
+from service.store.report_rows import ReportRow, StandingRow
 from service.store.statements import statements
+from tests.load.peers.copy import KEPT
 
 _RATE = re.compile(rb"^tps = ([0-9.]+)", re.MULTILINE)
 
@@ -23,7 +24,7 @@ def script(utility: str, assemblies: int, row: ReportRow, standing: StandingRow)
     own = {"id": "gen_random_uuid()", "assembly_id": some}
     columns = [own.get(name) or _literal(getattr(row, name)) for name in ReportRow.__struct_fields__]
     values = [_literal(utility), *(f"ARRAY[{one}]" for one in columns), "'{}'", "'{}'", "'{}'"]
-    values += [f"ARRAY[{one}]" for one in (some, _literal(standing.due_on), _literal(standing.basis))]
+    values += [f"ARRAY[{one}]" for one in (some, *(_literal(getattr(standing, name)) for name in KEPT[1:]))]
     values.append("NULL")
     sql = re.sub(r"^--.*\n", "", statements("reports")["record"], flags=re.MULTILINE)
     sql = re.sub(r"\$(\d+)", lambda found: values[int(found[1]) - 1], sql)

@@ -10,7 +10,7 @@ from tests.load.peers.common import AssemblyRow, FactsRow, HistoryRow, ReportRow
 
 UTILITY = """SELECT utility_id AS code, version, created_at, changed_at, name, rulebook, time_zone, due_soon_days
 FROM record.utility WHERE utility_id = $1"""
-FACTS = """SELECT 1 AS n, a.kind, a.hazard, a.nominal_size::text AS nominal_size, a.installed_on, a.in_service, p.connection,
+FACTS = """SELECT 1 AS n, a.kind, a.hazard, a.nominal_size::text AS nominal_size, a.installed_on, a.in_service, p.connection, a.created_at,
     t.certificates::text AS certificates, t.id IS NOT NULL AS tester_known,
     g.accuracy, g.resolution, g.units ->> 'pressure' AS gauge_unit, g.calibrations::text AS calibrations, (
         SELECT r.judged FROM record.report r
@@ -29,8 +29,11 @@ HISTORY = """SELECT id, assembly_id, performed_at, performed_on, received_at, re
 FROM record.report WHERE utility_id = $1 AND assembly_id = $2 ORDER BY performed_at, received_at, id"""
 _COLUMNS = ("utility_id", "log_index", *ReportRow.__struct_fields__)
 INSERT = f"INSERT INTO record.report ({', '.join(_COLUMNS)}) VALUES ({', '.join(f'${n + 1}' for n in range(len(_COLUMNS)))})"  # noqa: S608 - our own names
-STANDING = """INSERT INTO record.standing (utility_id, assembly_id, version, due_on, basis) VALUES ($1, $2, 1, $3, $4)
-ON CONFLICT (utility_id, assembly_id) DO UPDATE SET version = standing.version + 1, due_on = excluded.due_on, basis = excluded.basis"""
+STANDING = """INSERT INTO record.standing (utility_id, assembly_id, version, due_on, basis, rests_version, rests_on, latest_at)
+VALUES ($1, $2, 1, $3, $4, CASE WHEN $5::text IS NOT NULL THEN 1 END, $5, $6)
+ON CONFLICT (utility_id, assembly_id) DO UPDATE SET version = standing.version + 1, due_on = excluded.due_on, basis = excluded.basis,
+    rests_version = CASE WHEN excluded.rests_on IS NOT NULL THEN standing.version + 1 END, rests_on = excluded.rests_on,
+    latest_at = excluded.latest_at"""
 
 
 async def record(connection: Any, utility: Utility, report_id: UUID, facts: ReportFacts, who: Principal) -> bytes:
@@ -42,14 +45,15 @@ async def record(connection: Any, utility: Utility, report_id: UUID, facts: Repo
             FACTS, utility.code, facts.assembly_id, facts.tester_id, facts.gauge_id, facts.performed_at
         )
         known = FactsRow(**dict(found))
-        row = judged(utility, report_id, facts, who, known)
+        told = judged(utility, report_id, facts, who, known)
+        row = told.row
         index = await connection.fetchval(NUMBER, utility.code)
         history = [HistoryRow(**dict(one)) for one in await connection.fetch(HISTORY, utility.code, facts.assembly_id)]
         assembly = AssemblyRow(
             basis=None, kind=known.kind, hazard=known.hazard, installed_on=known.installed_on, in_service=known.in_service, connection=known.connection,
-            created_at=row.received_at,
+            created_at=known.created_at,
         )  # fmt: skip
-        standing, kept = standing_of(utility, assembly, history, row)
+        standing, kept = standing_of(utility, assembly, history, told)
         await connection.execute(INSERT, utility.code, index, *(getattr(row, name) for name in ReportRow.__struct_fields__))
-        await connection.execute(STANDING, utility.code, kept.assembly_id, kept.due_on, kept.basis)
+        await connection.execute(STANDING, utility.code, kept.assembly_id, kept.due_on, kept.basis, kept.rests_on, kept.latest_at)
     return answer(utility.code, row, facts, standing)
