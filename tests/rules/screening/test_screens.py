@@ -336,9 +336,11 @@ def test_at_the_level_itself_and_beyond_the_accuracy_a_gauge_is_pointed_out() ->
         pointed_out(shift=0.2, accuracy=0.2),
         pointed_out(shift=-0.3, accuracy=0.2),
     ) == (1, 0, 1)
-    # Twenty readings in either half are enough: two a test.
-    assert halves(0.8, count=20) is not None
-    assert halves(0.8, count=19) is None
+    # Twenty readings in either half are enough, and nineteen are not.
+    ones = [replace(one, numbers=one.numbers[:1]) for one in many(40)]
+    middles = middles_with(Middles(), ones)
+    assert halves_of(ones, middles) is not None
+    assert halves_of(ones[:39], middles) is None
 
 
 def test_the_rank_sum_is_scipy_s() -> None:
