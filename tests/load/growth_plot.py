@@ -6,11 +6,11 @@ from html import escape
 from pathlib import Path
 from typing import Final
 
-WIDTH, HEIGHT = 860, 520
+WIDTH, HEIGHT = 940, 520
 LEFT, EDGE, TOP, FLOOR = 70, 590, 60, 460
 MIDDLE: Final = 'text-anchor="middle"'
 CALLED_OUT: Final = 9
-"""So many of the calls that grow most have a line of their own; the others lie in the band."""
+"""So many of the calls that grow most, at whatever size, have a line of their own; the others lie in the band."""
 # Colours that people who see colours differently tell apart (after Okabe and Ito), and a dash each, for print without colour.
 COLOURS: Final = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#b8860b", "#56b4e9", "#8a63d2", "#7f7f7f", "#e0452f")
 DASHES: Final = ("", "7 3", "2 3", "9 3 2 3", "4 4", "1 4", "12 4", "6 2 1 2 1 2", "3 6")
@@ -60,7 +60,7 @@ def drawn(sizes: Sequence[int], grown: Mapping[str, Mapping[int, float]]) -> str
     def points(some: Sequence[float]) -> list[str]:
         return [f"{x(size):.1f},{y(ratio):.1f}" for size, ratio in zip(sizes, some, strict=True)]
 
-    most = sorted(grown, key=lambda name: -grown[name][last])
+    most = sorted(grown, key=lambda name: -max(grown[name].values()))
     named, others = most[:CALLED_OUT], most[CALLED_OUT:]
     ticks = [one * 10**power for power in range(-1, 4) for one in (1, 2, 5) if low <= one * 10**power <= high]
     parts = [
