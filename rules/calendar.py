@@ -7,16 +7,18 @@ from functools import lru_cache
 
 @lru_cache(maxsize=4096)
 def add_months(day: dt.date, months: int) -> dt.date:
-    """The same day of the month so many months later, or that month's last day where it has no such day; dt.date.max beyond the calendar."""
+    """The same day of the month so many months later, or that month's last day where it has no such day; the calendar's first or last day beyond it."""
     year, month = divmod(day.year * 12 + day.month - 1 + months, 12)
     if year > dt.MAXYEAR:
         return dt.date.max
+    if year < dt.MINYEAR:
+        return dt.date.min
     return day_in(year, month + 1, day.day)
 
 
 def add_days(day: dt.date, days: int) -> dt.date:
-    """So many days later; dt.date.max beyond the calendar."""
-    return dt.date.fromordinal(min(day.toordinal() + days, dt.date.max.toordinal()))
+    """So many days later; the calendar's first or last day beyond it."""
+    return dt.date.fromordinal(max(1, min(day.toordinal() + days, dt.date.max.toordinal())))
 
 
 def day_in(year: int, month: int, day: int) -> dt.date:

@@ -10,7 +10,7 @@ from typing import Final
 
 from msgspec import UNSET, Struct
 
-from rules.calendar import add_months, day_in
+from rules.calendar import add_days, add_months, day_in
 from rules.errors import NotJudgeableError
 from rules.load import rulebook, rulebook_data
 from rules.rulebook import Event, Interval, Rulebook, Trigger
@@ -67,8 +67,8 @@ class OrdinaryDays(Struct, frozen=True, kw_only=True):
     overdue_before: dt.date
 
 
-_MARGIN: Final = dt.timedelta(days=4)
-"""Makes up for months of different lengths."""
+_MARGIN: Final = 4
+"""So many days make up for months of different lengths."""
 _NEVER_SO_OFTEN: Final = 2**31 - 1
 
 
@@ -80,15 +80,17 @@ def ordinary_days(rulebook_id: str, on: dt.date) -> OrdinaryDays:
     often = [(one.failures, one.within_months or 0) for one in intervals if one.failures is not UNSET]
 
     def since(some: list[int]) -> dt.date:
-        return add_months(on, -min(some)) + _MARGIN if some else dt.date.max
+        return add_days(add_months(on, -min(some)), _MARGIN) if some else dt.date.max
 
     seldom_failed_since = since(seldom)
     return OrdinaryDays(
         current_since=since(months),
         seldom_failed_since=seldom_failed_since,
         failures=min((failures for failures, _ in often), default=_NEVER_SO_OFTEN),
-        failures_since=add_months(seldom_failed_since, -max((within for _, within in often), default=0)) - _MARGIN,
-        overdue_before=dt.date.min if len(months) < len(intervals) or not months else add_months(on, -max(months)) - _MARGIN,
+        failures_since=add_days(add_months(seldom_failed_since, -max((within for _, within in often), default=0)), -_MARGIN),
+        overdue_before=dt.date.min
+        if len(months) < len(intervals) or not months
+        else add_days(add_months(on, -max(months)), -_MARGIN),
     )
 
 

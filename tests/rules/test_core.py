@@ -7,7 +7,7 @@ import pytest
 
 import rules
 from rules import errors, load
-from rules.calendar import add_months
+from rules.calendar import add_days, add_months
 from rules.field_test.uncertainty import conformance_probability
 from rules.quantities import convert, exact_factor, fahrenheit, fast_factor
 from rules.rulebook import Criterion, Interval, RulebookData, extend, resolve
@@ -59,6 +59,8 @@ def test_months_are_calendar_months() -> None:
     assert add_months(dt.date(2024, 1, 31), 1) == dt.date(2024, 2, 29)
     assert add_months(dt.date(2023, 12, 31), 2) == dt.date(2024, 2, 29)
     assert add_months(dt.date(9999, 12, 1), 1) == dt.date.max
+    assert add_months(dt.date(1, 1, 31), -1) == dt.date.min
+    assert (add_days(dt.date(9999, 12, 31), 1), add_days(dt.date(1, 1, 4), -4)) == (dt.date.max, dt.date.min)
 
 
 def test_the_catalogue_knows_its_kinds_and_no_other() -> None:

@@ -215,6 +215,8 @@ def test_what_the_days_are_under_washingtons_rules_and_where_nothing_is_asked_tw
         current_since=dt.date(2026, 7, 4), seldom_failed_since=dt.date(2026, 1, 4), failures=2, failures_since=dt.date(2023, 12, 31),
         overdue_before=dt.date(2025, 12, 27),
     )  # fmt: skip
+    # The calendar begins there, and somebody may ask for the summary of its first year.
+    assert ordinary_days("us-wa", dt.date(1, 12, 31)).failures_since == dt.date.min
     # Texas has connections that are tested once: by the day alone none is overdue.
     assert ordinary_days("us-tx", dt.date(2026, 12, 31)).overdue_before == dt.date.min
     once = structs.replace(rules.rulebook_data("us-wa"), intervals=())
