@@ -105,7 +105,7 @@ def test_a_misspelt_member_is_refused_wherever_it_stands(shape: Any) -> None:
 
 
 DATA: list[Any] = [
-    Catalogue, Work, Words, NoticeData, Plausible, RulebookData, Plausible, Spoils, Rows, Water, Physics, ScreeningData, PlacementData, Index, Table, hydraulics._Data, hazard._Types,
+    Catalogue, Work, Words, NoticeData, Plausible, RulebookData, Spoils, Rows, Water, Physics, ScreeningData, PlacementData, Index, Table, hydraulics._Data, hazard._Types,
 ]  # fmt: skip
 
 
