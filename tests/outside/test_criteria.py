@@ -107,6 +107,14 @@ def test_a_metric_report_in_canada_is_judged_by_the_printed_metric_figure(
         assert finding.source.known_from == ("memory" if printed == 35.0 else "published")
 
 
+@pytest.mark.parametrize("rulebook", [one.id for one in rules.carried() if one.judges_tests])
+def test_a_report_in_psi_is_judged_by_the_figure_in_psi_wherever_it_is(rulebook: str) -> None:
+    for kind, rule, psi, _, _ in ROWS + DETECTORS:
+        for reading, outcome in around("psi", psi):
+            finding = found(judge(kind, "psi", {rule.split(".")[1]: reading}, rulebook), rule)
+            assert (finding.outcome, finding.at_least) == (outcome, psi), (kind, rule, reading)
+
+
 # The buffer, check 1's drop less the relief valve's opening, at least 3 psi or 20 kPa: Canadian municipal forms after CSA B64.10.1,
 # "Buffer (3 psi or greater) A − B = C" (published). Advisory in most programmes of the United States (common practice, no source).
 @pytest.mark.parametrize(
