@@ -57,6 +57,7 @@ def arguments(made: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Fuzz every target in a process of its own; 0 where nothing was found."""
+    commit()
     guided = not options.plain and atheris is not None
     with (
         atheris.instrument_imports(include=["rules", "service"], enable_loader_override=False)

@@ -2,12 +2,17 @@
 
 import json
 import subprocess
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 
+@cache
 def commit() -> str:
-    """The commit that runs, with a `+` where files were changed since; `unknown` where there is no repository."""
+    """The commit that runs, with a `+` where files were changed since; `unknown` where there is no repository.
+
+    It is asked for when a run begins: what is checked out later is not what ran.
+    """
 
     def git(*arguments: str) -> str | None:
         done = subprocess.run(["git", "-C", str(Path(__file__).parent), *arguments], capture_output=True, text=True, check=False)

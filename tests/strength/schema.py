@@ -48,6 +48,7 @@ def arguments(made: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Ask, and print the table; 0 where every answer was as the contract says."""
+    commit()
     with data_folder() as folder:
         postgres = EmbeddedPostgres(folder)
         try:
