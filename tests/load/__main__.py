@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from tests.load import measure_batches, measure_cold, measure_reports, measure_rules, measure_scale
+from tests.load import measure_batches, measure_cold, measure_profile, measure_reports, measure_rules, measure_scale
 
 KEYS = (
     "report_vs_orm_peer", "report_vs_asyncpg_peer", "report_vs_pgbench", "report_p99_over_p50", "batch_vs_copy", "batch_peak_mb",
@@ -26,6 +26,7 @@ MEASUREMENTS: dict[str, tuple[str, Measurement]] = {
         "NDJSON batches against asyncpg COPY of the same rows",
         lambda options: measure_batches.measure(rounds=options.rounds),
     ),
+    "profile": ("where a report's time goes", lambda options: measure_profile.measure(rounds=options.rounds)),
     "scale": (
         "every list, standing, summary and feed, at 10 k, 50 k and 200 k assemblies, five reports each (--full: and at 1 M)",
         measure_scale.growth,
