@@ -262,9 +262,12 @@ class Piece:
 
 def _candidates(utility: str, scan: Scan, head: list[str], *tail: str, **more: Any) -> tuple[str, list[Any]]:
     step = scan.window.step
+    after = scan.window.after or dt.date.min
+    # What is registered by today counts from yesterday at the latest, so that a step beginning later has a due day in its own window.
+    due_after = after if after >= scan.on - dt.timedelta(days=1) else dt.date.min
     values = {
         "utility": utility, "status": scan.status, "on": scan.on, "unprotected": step.occasion == "unprotected",
-        "from": scan.window.after or dt.date.min, "until": scan.window.until, "step": step.step, "occasion": step.occasion,
+        "from": after, "due_after": due_after, "until": scan.window.until, "step": step.step, "occasion": step.occasion,
         "addressee": step.to, "days": step.days, **more,
     }  # fmt: skip
     return composed("notices", [*head, _SOUGHT[step.occasion][0], "not_told", *tail], values)

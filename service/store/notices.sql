@@ -27,15 +27,18 @@ SELECT count(*)
 
 -- name: due
 -- Whether tested before or never: what counts is the due day, and the window is a range of the index by status and due day. Who is
--- excepted from testing that day is not asked to test.
+-- excepted from testing that day is not asked to test. An assembly that came into the register overdue is told from that day on, as if it
+-- had been due the day before: nobody's first notice is the final one.
 FROM record.standing s
 JOIN record.assembly a ON a.utility_id = s.utility_id AND a.id = s.assembly_id
 JOIN record.premises p ON p.utility_id = a.utility_id AND p.id = a.premises_id
 CROSS JOIN LATERAL (
-    SELECT s.due_on AS counted_from, s.due_on, NULL::uuid AS report_id, NULL::date AS tested_on, NULL::date AS repair_by
+    SELECT greatest(
+            s.due_on, (a.created_at AT TIME ZONE (SELECT u.time_zone FROM record.utility u WHERE u.utility_id = {utility}))::date - 1
+        ) AS counted_from, s.due_on, NULL::uuid AS report_id, NULL::date AS tested_on, NULL::date AS repair_by
 ) about
 WHERE s.utility_id = {utility} AND s.status = {status}
-    AND s.due_on > {from} AND s.due_on <= {until}
+    AND s.due_on > {due_after} AND s.due_on <= {until} AND about.counted_from > {from} AND about.counted_from <= {until}
     AND NOT EXISTS (
         SELECT FROM record.exception e
         WHERE e.utility_id = s.utility_id AND e.assembly_id = s.assembly_id AND {on} BETWEEN e.since AND coalesce(e.ended_on, e.until)

@@ -137,6 +137,27 @@ def test_an_untested_assembly_is_told_by_the_day_its_first_test_is_due(place: Pl
     ]  # fmt: skip
 
 
+def test_the_first_notice_of_an_assembly_that_came_long_overdue_is_not_the_final_one(place: Place, world: World) -> None:
+    """Common practice, no source: the schedule begins when the utility knows of the assembly."""
+    pass_to(place, "2026-06-01")
+    old = place.new_assembly("pvb", installed_on="2021-03-04")
+    later = place.new_assembly("pvb", installed_on="2026-05-20")
+    for on, expected in (
+        ("2026-06-01", ["overdue_first"]), ("2026-06-15", []), ("2026-06-29", []), ("2026-06-30", ["overdue_second"]),
+        ("2026-07-29", []), ("2026-07-30", ["overdue_final"]), ("2026-09-30", []),
+    ):  # fmt: skip
+        pass_to(place, on)
+        before = steps(place, assembly_id=old)
+        assert {one["step"] for one in place.get("/notices/preview").json()["items"] if one["assembly_id"] == old} == set(
+            expected
+        )
+        run(place)
+        assert [step for step, _ in steps(place, assembly_id=old)[len(before) :]] == expected, on
+    [first] = [one for one in listed(place) if one["assembly_id"] == old and one["step"] == "overdue_first"]
+    assert (first["due_on"], first["scheduled_for"]) == ("2021-03-04", "2026-06-01")
+    assert [step for step, _ in steps(place, assembly_id=later)] == ["overdue_first", "overdue_second", "overdue_final"]
+
+
 def test_failures_are_told_at_once_and_by_what_is_left(place: Place) -> None:
     place.recorded(**DEGRADED)
     worse = place.new_assembly("pvb")

@@ -42,7 +42,7 @@ def fill(database: Database, code: str, assemblies: int, due_on: dt.date) -> Non
             )  # fmt: skip
             await owner.execute(
                 "INSERT INTO record.assembly (utility_id, id, version, created_at, changed_at, premises_id, kind, hazard, purpose, in_service) "
-                "SELECT $1, md5('a' || n)::uuid, 1, now(), now(), md5('p' || n)::uuid, 'rp', 'health', 'point_of_use', true "
+                "SELECT $1, md5('a' || n)::uuid, 1, '2020-01-01', now(), md5('p' || n)::uuid, 'rp', 'health', 'point_of_use', true "
                 "FROM generate_series(1, $2::int) n", code, assemblies,
             )  # fmt: skip
             await owner.execute(
