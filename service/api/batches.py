@@ -26,6 +26,7 @@ from service.records.judging import Submission
 from service.reports import ReportFacts
 
 UNDER_WAY = 512
+"""So many lines of a batch are under way at most: a group that is being written, and the next that gathers."""
 log = logging.getLogger("nonreturn")
 
 

@@ -32,8 +32,9 @@ from service.store.reports import Asked, Gathered, ReportSession, ReportStore
 from service.things import Utility
 
 MOST_TOGETHER = 256
-MOST_WAITING = 2_000
-"""Beyond this many waiting reports of a utility a new one is turned away with 503, rather than kept in memory."""
+MOST_WAITING = 6_000
+"""Beyond this many waiting reports of a utility a new one is turned away with 503, rather than kept in memory: some kilobytes each, and room for
+ten batches at once."""
 _UTILITY_REMEMBERED = dt.timedelta(seconds=5)
 
 
