@@ -132,6 +132,11 @@ def test_what_is_filled_in_is_never_read_as_a_template_and_stays_on_its_line() -
     )
 
 
+def test_what_is_not_known_leaves_nothing_or_says_so() -> None:
+    facts = msgspec.structs.replace(FACTS, address=None, tested_on=None, serial_number=None)
+    assert notices.fill("<{address}> <{tested_on}> <{serial_number}>", facts) == "<> <> <not recorded>"
+
+
 @pytest.mark.parametrize("one", notices.default_steps(), ids=lambda one: one.step)
 def test_every_default_text_tells_what_to_do_and_carries_the_caution(one: notices.Step) -> None:
     days = {"due_on": DUE} if one.occasion == "due" else {"due_on": None, "tested_on": DUE, "repair_by": DUE}

@@ -336,6 +336,10 @@ def test_at_the_level_itself_and_beyond_the_accuracy_a_gauge_is_pointed_out() ->
         pointed_out(shift=0.2, accuracy=0.2),
         pointed_out(shift=-0.3, accuracy=0.2),
     ) == (1, 0, 1)
+    # A gauge's accuracy is in its own unit: 1.4 kPa are 0.203 psi.
+    metric = halves(0.8, unit="kPa", accuracy=1.4)
+    assert metric is not None
+    assert metric.accuracy == pytest.approx(1.4 / 6.894757, rel=1e-6)
     # Twenty readings in either half are enough, and nineteen are not.
     ones = [replace(one, numbers=one.numbers[:1]) for one in many(40)]
     middles = middles_with(Middles(), ones)
