@@ -184,6 +184,8 @@ def test_a_gauge_is_read_to_the_step_of_a_common_dial(unit: str, step: float) ->
     ]
     assert len(told) > 50
     assert told == pytest.approx([round(one) for one in told], abs=1e-6)
+    # And to no coarser one.
+    assert any(round(one) % 2 for one in told)
 
 
 @pytest.mark.parametrize(
