@@ -12,7 +12,7 @@ import sys
 import threading
 from pathlib import Path
 
-FIRST = ("tests/api", "tests/browser", "tests/programme")
+FIRST = ("tests/api", "tests/browser")
 HALVES = ([*FIRST], ["tests", *(f"--ignore={folder}" for folder in FIRST)])
 """What each runs; the second is whatever the first is not, so that nothing is left out. They take about as long."""
 
