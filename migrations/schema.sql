@@ -234,7 +234,8 @@ CREATE TABLE record.standing (
 CREATE INDEX standing_by_due_day ON record.standing (utility_id, status, due_on, assembly_id);
 -- A page of those that are not current, in the order of assemblies; most standings are, and cost nothing here.
 CREATE INDEX standing_exceptional ON record.standing (utility_id, status, assembly_id) WHERE status <> 'current';
-CREATE INDEX standing_unprotected ON record.standing (utility_id, protection, assembly_id) WHERE protection IN ('lost', 'degraded');
+-- The same of those whose protection is not known to be full.
+CREATE INDEX standing_not_full ON record.standing (utility_id, protection, assembly_id) WHERE protection <> 'full';
 
 -- The log's tree in tiles: the hashes of 256 whole subtrees of 256^level leaves each, and the root over them. Only whole tiles are kept.
 CREATE TABLE record.log_tile (

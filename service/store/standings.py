@@ -140,7 +140,7 @@ def _kept_only(wanted: Wanted) -> bool:
     """Whether only assemblies that have a kept standing can be wanted."""
     return (
         wanted.status is not None
-        or wanted.protection not in (None, "unknown")
+        or wanted.protection is not None
         or wanted.due_before is not None
         or wanted.due_after is not None
         or wanted.tester_id is not None
@@ -187,7 +187,7 @@ def _composed(
     simple = ("due_before", "due_after", "hazard", "kind", "premises_id", "tester_id")
     parts += [name for name in simple if getattr(wanted, name) is not None]
     if wanted.protection is not None:
-        parts.append("protection_weakened" if wanted.protection in ("lost", "degraded") else "protection")
+        parts.append(f"protection_{wanted.protection}")
     values: dict[str, Any] = {name: getattr(wanted, name) for name in Wanted.__struct_fields__}
     values |= {"utility": utility, "limit": limit}
     if wanted.area is not None:

@@ -1,6 +1,6 @@
 -- Lists of assemblies, as they are registered or as they stand. A list is put together from the parts below by what was asked, so that
 -- each list is planned for its own filters; names in braces become parameters. Every assembly has a kept standing from its registration
--- on; one without (`nonreturn rebuild` writes those) stands in the lists that ask for none.
+-- on; one without (`nonreturn rebuild` writes those) stands in the lists that ask for nothing that only a standing says.
 
 -- name: lines
 SELECT a.id AS assembly_id, a.premises_id, p.name AS premises, p.address, p.reference, p.location::text AS location, p.connection,
@@ -89,11 +89,18 @@ AND a.kind = {kind}
 -- name: premises_id
 AND a.premises_id = {premises_id}
 
--- name: protection
-AND coalesce(s.protection, 'unknown') = {protection}
+-- name: protection_full
+AND s.protection = 'full'
 
--- name: protection_weakened
-AND s.protection = {protection} AND s.protection IN ('lost', 'degraded')
+-- name: protection_degraded
+-- Few have this one or the next two, and an index holds only those; as with the status, it stands here so that every plan sees it.
+AND s.protection = 'degraded'
+
+-- name: protection_lost
+AND s.protection = 'lost'
+
+-- name: protection_unknown
+AND s.protection = 'unknown'
 
 -- name: after_assembly_id
 AND a.id > {after}

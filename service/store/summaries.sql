@@ -184,9 +184,12 @@ FROM record.premises p
 WHERE p.utility_id = $1 AND EXISTS (SELECT FROM record.assembly a WHERE a.utility_id = $1 AND a.premises_id = p.id AND {there})
 
 -- name: rows_of_assemblies
+-- Whether one was tested is asked of each in turn, so that a page ends when it is full; without OFFSET 0 it would be a join, and a planner that
+-- takes few to be left would read the whole year for a page.
 SELECT NULL AS connection, a.kind, a.hazard, a.id, a.id AS assembly_id, NULL::date AS on_day, NULL::integer AS days,
     EXISTS (
         SELECT FROM record.report r WHERE r.utility_id = $1 AND r.assembly_id = a.id AND r.performed_on BETWEEN $2 AND $3 AND {decides} AND {stands}
+        OFFSET 0
     ) AS tested,
     a.id IN ({late}) AS overdue
 FROM record.assembly a WHERE a.utility_id = $1 AND {there}

@@ -13,6 +13,7 @@ import rules
 from service.store.pool import Pool
 from service.store.reports import GATHER, STANDING_FACTS
 from service.store.standings import EXCEPTIONAL, KEPT, NEVER, PRESSING, Area, Place, StandingStore, Wanted, _composed, _strands
+from service.store.summaries import _ROWS, Figure
 from tests.conftest import Database, ask, in_thread
 
 TODAY = dt.date(2026, 6, 1)
@@ -23,7 +24,7 @@ WITHOUT = 30
 
 @pytest.fixture(scope="module")
 def filled(database: Database) -> Database:
-    """A utility of many assemblies, one in twenty overdue, one in forty failed, one in a thousand without protection, one in a hundred untested or out of service."""
+    """A utility of many assemblies, one in twenty overdue, one in forty failed, one in a thousand without protection, one in fifty untested, of unknown protection, and as many out of service."""
 
     async def fill(owner: Any) -> None:
         await owner.execute("SET session_replication_role = replica")
@@ -40,9 +41,9 @@ def filled(database: Database) -> Database:
         )  # fmt: skip
         await owner.execute(
             "INSERT INTO record.standing (utility_id, assembly_id, version, due_on, basis) "
-            "SELECT 'many', md5('a' || n)::uuid, 1, CASE WHEN n % 100 <> 7 THEN $2::date - 20 + n % 400 END, json_build_object('status', "
-            "CASE WHEN n % 40 = 0 THEN 'failed' WHEN n % 100 = 1 THEN 'untested' WHEN n % 100 = 7 THEN 'out_of_service' ELSE 'current' END, "
-            "'protection', CASE WHEN n % 1000 = 0 THEN 'lost' ELSE 'full' END, 'report_id', md5('r' || n)::uuid)::text "
+            "SELECT 'many', md5('a' || n)::uuid, 1, CASE WHEN n % 50 <> 7 THEN $2::date - 20 + n % 400 END, json_build_object('status', "
+            "CASE WHEN n % 40 = 0 THEN 'failed' WHEN n % 50 = 1 THEN 'untested' WHEN n % 50 = 7 THEN 'out_of_service' ELSE 'current' END, "
+            "'protection', CASE WHEN n % 1000 = 0 THEN 'lost' WHEN n % 50 = 1 THEN 'unknown' ELSE 'full' END, 'report_id', md5('r' || n)::uuid)::text "
             "FROM generate_series(1, $1::int) n", ASSEMBLIES - WITHOUT, TODAY,
         )  # fmt: skip
         await owner.execute(
@@ -80,7 +81,9 @@ def plan(filled: Database, **asked: Any) -> str:
         ({"status": "due_soon", "by_due_on": True}, "standing_by_due_day"),
         ({"status": "failed"}, "standing_exceptional"),
         ({"status": "out_of_service"}, "standing_exceptional"),
-        ({"protection": "lost"}, "standing_unprotected"),
+        ({"protection": "degraded"}, "standing_not_full"),
+        ({"protection": "lost"}, "standing_not_full"),
+        ({"protection": "unknown"}, "standing_not_full"),
         ({"premises_id": uuid4()}, "assembly_of_premises"),
         ({"status": "untested"}, "standing_exceptional"),
         ({"tester_id": uuid4()}, "report_of_tester"),
@@ -107,11 +110,21 @@ def test_the_most_pressing_come_off_the_index_in_order(filled: Database, status:
     assert re.search(r"\(due_on <=? ", condition[1]), told
 
 
-@pytest.mark.parametrize("status", EXCEPTIONAL)
-def test_the_few_that_are_not_current_come_off_the_index_in_order(filled: Database, status: str) -> None:
-    told = plan(filled, status=status, after=(NEVER, uuid4()))
+@pytest.mark.parametrize(
+    ("asked", "index"),
+    [
+        *(({"status": status}, "standing_exceptional") for status in EXCEPTIONAL),
+        ({"protection": "unknown"}, "standing_not_full"),
+    ],
+)
+@pytest.mark.parametrize("head", ["lines", "things"])
+def test_the_few_that_a_list_asks_for_come_off_the_index_in_order(
+    filled: Database, head: str, asked: dict[str, Any], index: str
+) -> None:
+    # Far from the end: the last hundred may as well be sorted.
+    told = plan(filled, head=head, after=(NEVER, UUID(int=2**120)), **asked)
     assert "Sort" not in told, told
-    condition = re.search(r"standing_exceptional on standing s .*\n\s+Index Cond: (.*)", told)
+    condition = re.search(rf"{index} on standing s .*\n\s+Index Cond: (.*)", told)
     assert condition is not None, told
     assert "assembly_id > " in condition[1], told
 
@@ -137,7 +150,7 @@ def test_a_list_by_due_day_is_made_of_stretches_of_the_index_in_order(filled: Da
         ({"status": "current"}, "s.status = 'current' AND coalesce(s.due_on, 'infinity') > $1"),
         ({"status": "failed"}, "s.status = 'failed'"),
         ({"status": "out_of_service"}, "s.status = 'out_of_service'"),
-        ({"protection": "unknown"}, "coalesce(s.protection, 'unknown') = 'unknown'"),
+        ({"protection": "unknown"}, "s.protection = 'unknown'"),
         ({"due_after": TODAY + dt.timedelta(days=360)}, "s.due_on > $1::date + 360"),
     ],
 )
@@ -176,6 +189,28 @@ def test_a_page_anywhere_begins_where_it_should(filled: Database, head: str, ask
     assert re.search(r"assembly_pkey on assembly a .*\n\s+Index Cond: .*id > ", told), told
     # Either assembly by assembly, or from the same place on: never through all the standings before the page.
     assert re.search(r"standing_pkey on standing s .*\n\s+Index Cond: .*(assembly_id = a\.id|assembly_id > )", told), told
+
+
+@pytest.mark.parametrize("year", [2026, 2025], ids=["all tested", "none tested"])
+@pytest.mark.parametrize("figure", ["tested", "not_tested"])
+@pytest.mark.parametrize("after", [None, UUID(int=2**127)])
+def test_a_page_of_who_was_tested_is_walked_assembly_by_assembly(
+    filled: Database, figure: Figure, year: int, after: UUID | None
+) -> None:
+    """Whatever share the planner takes to have been tested, it never reads the year for a page."""
+
+    async def explained(service: Any) -> str:
+        await service.execute("SELECT set_config('nonreturn.utility', 'many', false)")
+        days = dt.date(year, 1, 1), dt.date(year, 12, 31), TODAY
+        return "\n".join(
+            row[0] for row in await service.fetch(f"EXPLAIN {_ROWS[figure]}", "many", *days, None, None, None, after, 101, None)
+        )
+
+    told = str(ask(filled.dsn, explained))
+    assert "Sort" not in told, told
+    assert "Join" not in told, told
+    assert re.search(r"assembly_pkey on assembly a .*\n\s+Index Cond: .*" + ("id > " if after else "utility_id = "), told), told
+    assert re.search(r"report_by_assembly on report r .*\n\s+Index Cond: .*assembly_id = a\.id", told), told
 
 
 def test_what_a_standing_rests_on_is_read_from_indexes_however_many_incidents_there_are(filled: Database) -> None:
