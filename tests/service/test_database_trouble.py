@@ -43,10 +43,10 @@ def small_disk() -> Iterator[Path]:
 def fill(folder: Path) -> Path:
     """A file that takes all the room there is."""
     filler = folder / "filler"
-    with filler.open("wb") as file, pytest.raises(OSError, match="No space"):  # noqa: PT012 - until it is full
+    # Unbuffered, or closing it would write what is left over and fail once more.
+    with filler.open("wb", buffering=0) as file, pytest.raises(OSError, match="No space"):  # noqa: PT012 - until it is full
         while True:
             file.write(bytes(1 << 16))
-            file.flush()
     return filler
 
 
