@@ -1,6 +1,7 @@
 """Drawings: well-formed, the same content in words, nothing that a user wrote taken for markup."""
 
 import datetime as dt
+import re
 from typing import Any
 from xml.etree import ElementTree as ET
 
@@ -99,6 +100,22 @@ def test_a_scene_may_say_as_little_as_it_knows() -> None:
     assert "relief valve" in words(drawing)
     assert drawing.findtext(f"{SVG}title") == ""
     assert "air gap" in words(ET.fromstring(draw(Scene(kind="air_gap", heading=""))))  # noqa: S314 - our own drawing
+
+
+@pytest.mark.parametrize(
+    ("flow", "discharge", "towards_customer"),
+    # What goes in goes on to the customer or out at the relief valve: conservation of mass. A billionth is rounding, not flow.
+    [(None, 0.0, []), (0.0, 0.0, []), (10.0, 0.0, [True] * 3), (10.0, 5.0, [True] * 3), (5.0, 5.0, [True] * 2), (0.5, 0.5, [True] * 2), (5.000000005, 5.0, [True] * 2), (-10.0, 0.0, [False] * 3)],
+)  # fmt: skip
+def test_water_is_drawn_running_where_it_runs(flow: float | None, discharge: float, towards_customer: list[bool]) -> None:
+    drawing = ET.fromstring(draw(Scene(kind="rp", heading="", flow=flow, flow_unit="gpm", discharge=discharge)))  # noqa: S314 - our own drawing
+    shafts = [
+        re.fullmatch(r"M(\d+) (\d+)L(\d+) \2", one.get("d") or "")
+        for one in drawing.iter(f"{SVG}path")
+        if one.get("class") == "wall"
+    ]
+    lengths = [int(one[3]) - int(one[1]) for one in shafts if one is not None]
+    assert [one > 0 for one in lengths if abs(one) == 50] == towards_customer
 
 
 def verdict_on(kind: str, final: bool) -> Any:  # noqa: FBT001 - a test's own helper
