@@ -16,7 +16,7 @@ from pathlib import Path
 import msgspec
 
 from tests.load.table import show
-from tests.strength import mutation
+from tests.strength import explained, mutation
 from tests.strength.mutants import ROOT, modules, path_of
 
 DATA = ROOT / "rules/data"
@@ -101,7 +101,7 @@ def run(options: argparse.Namespace) -> int:
         if known[one.key] not in mutation.KILLED:
             line = (DATA / one.file).read_text().splitlines()[one.line - 1].strip()
             told = f"{one.file}: {line} | {one.before} → {one.after}"
-            because = next((group.because for group in mutation.listed("data") if group.holds(told)), None)
+            because = next((group.because for group in explained.listed("data") if group.holds(told)), None)
             counts[one.file]["explained"] += because is not None
             print(f"{told}\n    line {one.line}; {because or 'NOT EXPLAINED'}")
     total = sum(counts.values(), Counter())

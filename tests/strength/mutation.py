@@ -19,7 +19,6 @@ import importlib.util
 import io
 import json
 import os
-import re
 import resource
 import signal
 import sys
@@ -39,11 +38,11 @@ import pytest
 from scipy.stats import binomtest
 
 from tests.load.table import show
+from tests.strength.explained import listed, told_of
 from tests.strength.mutants import ROOT, Mutant, modules, mutants_of, path_of, text_of
 
 TRIED = {"killed", "slow", "survived"}
 KILLED = {"killed", "slow"}
-LISTED = Path(__file__).with_name("survivors.toml")
 ALLOWED_S = 10
 """Processor seconds a mutant may take beyond five times what its tests take."""
 MEMORY = 6 << 30
@@ -57,17 +56,6 @@ class Baseline(msgspec.Struct, kw_only=True):
     seconds: dict[str, float]
     lines: dict[str, dict[int, list[str]]]
     loaded: list[str]
-
-
-class Group(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Mutants that no test can kill, as `told_of` tells them (`*` stands for anything), and why."""
-
-    because: str
-    mutants: tuple[str, ...]
-
-    def holds(self, told: str) -> bool:
-        """Whether a mutant so told is one of them."""
-        return any(re.fullmatch(".*".join(map(re.escape, one.split("*"))), told) for one in self.mutants)
 
 
 def arguments(made: argparse.ArgumentParser) -> None:
@@ -384,12 +372,6 @@ def interval(killed: int, tried: int) -> str:
     return f"{100 * killed / tried:.1f} ({100 * low:.1f}–{100 * high:.1f})"
 
 
-def told_of(mutant: Mutant) -> str:
-    """A mutant in a line: where it is, the line's text, what becomes of which part."""
-    line = mutant.path.read_text().splitlines()[mutant.first_line - 1].strip()
-    return f"{mutant.module}: {line} | {mutant.before} → {mutant.after}"
-
-
 def _tell(chosen: list[Mutant], known: dict[str, str]) -> int:
     groups = listed()
     of_module: dict[str, Counter[str]] = defaultdict(Counter)
@@ -414,8 +396,3 @@ def _tell(chosen: list[Mutant], known: dict[str, str]) -> int:
 def _row(name: str, count: Counter[str]) -> list[object]:
     killed, tried = sum(count[one] for one in KILLED), sum(count[one] for one in TRIED)
     return [name, tried, killed, count["slow"], count["survived"], count["explained"], interval(killed, tried)]
-
-
-def listed(of: str = "rules") -> list[Group]:
-    """The survivors that are explained: mutants of the `rules`, or numbers of the `data`."""
-    return msgspec.toml.decode(LISTED.read_bytes(), type=dict[str, list[Group]])[of]
