@@ -32,8 +32,9 @@ make_environment() {
         return 1
     }
     rm -f .venv/.made-from-*
-    .venv/bin/python -m pip install --quiet --disable-pip-version-check --require-hashes --requirement "$lock"
+    .venv/bin/python -m pip install --quiet --disable-pip-version-check --no-deps --require-hashes --requirement "$lock"
     .venv/bin/python -m pip install --quiet --disable-pip-version-check --no-build-isolation --no-deps --editable .
+    .venv/bin/python -m pip check --disable-pip-version-check >/dev/null
     # What pip installs it compiles, but not what stands here: else the first start, or every one where nothing may be written, would.
     .venv/bin/python -m compileall -q rules service migrations
     lock_sum "$lock" >".venv/.made-from-$(basename "$lock")"
