@@ -1,7 +1,18 @@
 """How an assembly operates: the hydraulics of its parts, and what follows from them."""
 
 from rules.operation.drawing import Scene, draw, draw_operation, draw_verdict
-from rules.operation.matrix import MatrixRow, protected, protection, protection_matrix, withstands
+from rules.operation.elements import Mechanism
+from rules.operation.matrix import (
+    LEAK_SIZES,
+    MECHANISMS,
+    LeakSize,
+    MatrixRow,
+    protected,
+    protection,
+    protection_matrix,
+    survives,
+    withstands,
+)
 from rules.operation.operation import OperationAnswer, OperationAsk, OperationStep, StepAnswer, operate
 from rules.operation.practice_test import (
     LineCondition,
@@ -12,12 +23,16 @@ from rules.operation.practice_test import (
     PracticeTestAsk,
     practice_test,
 )
-from rules.operation.zones import OPERABLE_KINDS, OperableKind
+from rules.operation.zones import OPERABLE_KINDS, OperableKind, parts_of
 
 __all__ = [
+    "LEAK_SIZES",
+    "MECHANISMS",
     "OPERABLE_KINDS",
+    "LeakSize",
     "LineCondition",
     "MatrixRow",
+    "Mechanism",
     "OperableKind",
     "OperationAnswer",
     "OperationAsk",
@@ -33,9 +48,11 @@ __all__ = [
     "draw_operation",
     "draw_verdict",
     "operate",
+    "parts_of",
     "practice_test",
     "protected",
     "protection",
     "protection_matrix",
+    "survives",
     "withstands",
 ]

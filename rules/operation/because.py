@@ -9,7 +9,7 @@ from typing import Final
 from msgspec import Struct
 
 from rules.operation.elements import AirInlet, Check, ReliefValve, Status, deepest_vacuum, water_head
-from rules.operation.zones import STILL, Boundary, Device, OperableKind, State, family_of
+from rules.operation.zones import STILL, Boundary, Device, OperableKind, State, family_of, is_type_ii
 
 WORDS: Final[dict[str, str]] = {
     "check": "check",
@@ -88,8 +88,17 @@ def _parts(told: Told) -> Iterator[str]:
         yield from _check(told, "check_2", made_of.second, above=now.middle, below=now.outlet, flow=now.flow_out)
 
 
+def _which(told: Told, part: str) -> tuple[str, Status]:
+    """What a sentence calls that check, and its status; main check 2 of a Type II detector speaks for the bypass check too."""
+    word, status = WORDS[part], told.statuses.get(part, "sound")
+    beside = told.statuses.get("check", "sound") if is_type_ii(told.kind) and part == "check_2" else "sound"
+    if beside == "sound":
+        return word, status
+    return ("bypass check", beside) if status == "sound" else (f"{word}, like the bypass check beside it,", status)
+
+
 def _check(told: Told, part: str, check: Check, *, above: float, below: float, flow: float) -> Iterator[str]:
-    word, status, over = WORDS[part], told.statuses.get(part, "sound"), above - below
+    (word, status), over = _which(told, part), above - below
     if status != "sound":
         how = "is stuck open" if status == "stuck_open" else "is fouled and does not seat"
         way = "passes nothing, since nothing flows"

@@ -13,15 +13,17 @@ from xml.sax.saxutils import escape
 
 from msgspec import UNSET, Struct
 
+from rules.catalogue import Line
 from rules.field_test.answer import Verdict
 from rules.load import catalogue
 from rules.operation.because import WORDS
 from rules.operation.operation import OperationAnswer, OperationAsk
-from rules.operation.zones import OperableKind, parts_of
+from rules.operation.zones import OperableKind, is_type_ii, parts_of
 
 WIDTH: Final = 760
 _TOP, _BOTTOM, _AXIS = 150, 194, 172  # the pipe's walls and axis
 _CHECK_1, _MIDDLE, _CHECK_2 = 230, 375, 520
+_BYPASS: Final = (482, 98, 552)  # left, top and right of the loop round check 2 of a Type II detector assembly
 _SHUTOFF_IN, _SHUTOFF_OUT = 105, 655
 _LINE: Final = 18
 _DRAWN: Final = 312  # from the heading's foot to the panel's foot
@@ -114,14 +116,17 @@ def draw_verdict(kind: OperableKind, verdict: Verdict) -> str:
     phase = "initial" if verdict.final is None else "final"
     last = verdict.initial if verdict.final is None else verdict.final
     scenes = []
-    for line in catalogue()[kind].lines:
+    # Both lines of a Type II detector assembly share check 1, so one drawing shows them.
+    lines: tuple[Line | None, ...] = (None,) if is_type_ii(kind) else catalogue()[kind].lines
+    for line in lines:
         failed = {
             str(finding.component): _FAILED_BY[finding.rule.rpartition(".")[2]]
             for finding in verdict.findings
-            if (finding.phase, finding.line, finding.outcome) == (phase, line, "not_met")
+            if (finding.phase, finding.outcome) == (phase, "not_met")
+            and line in {None, finding.line}
             and finding.rule.rpartition(".")[2] in _FAILED_BY
         }
-        which = f", {line} line" if len(catalogue()[kind].lines) > 1 else ""
+        which = f", {line} line" if len(lines) > 1 else ""
         scenes.append(
             Scene(
                 kind=kind,
@@ -139,8 +144,8 @@ def describe(scene: Scene) -> str:
     """The scene in words."""
     words = [f"{scene.heading}."]
     words += [f"The {name} shutoff is {position}." for name, position in scene.shutoffs.items()]
-    words += [f"The {WORDS[part]} is {position}." for part, position in scene.positions.items()]
-    words += [f"The {WORDS[part]} has failed: {how}." for part, how in scene.failed.items()]
+    words += [f"The {_word(scene, part)} is {position}." for part, position in scene.positions.items()]
+    words += [f"The {_word(scene, part)} has failed: {how}." for part, how in scene.failed.items()]
     words += [f"{place.capitalize()}: {_figure(value)} {scene.pressure_unit}." for place, value in scene.pressures.items()]
     if scene.flow is not None:
         words.append(_flow_words(scene.flow, scene.flow_unit))
@@ -208,6 +213,8 @@ def _assembly(scene: Scene) -> Iterator[str]:
                 yield from _relief(scene)
             case "air_inlet":
                 yield from _air_inlet(scene)
+            case "check" if is_type_ii(scene.kind):
+                yield from _bypass(scene)
             case _:
                 yield from _check(scene, part, _CHECK_2 if part == "check_2" else _CHECK_1)
     yield from _pressures(scene)
@@ -220,7 +227,11 @@ def _middle_pressure(scene: Scene) -> float:
 
 def _name(scene: Scene, part: str) -> str:
     position = scene.positions.get(part)
-    return f"{WORDS[part]}: {position}" if position else WORDS[part]
+    return f"{_word(scene, part)}: {position}" if position else _word(scene, part)
+
+
+def _word(scene: Scene, part: str) -> str:
+    return "bypass check" if part == "check" and is_type_ii(scene.kind) else WORDS[part]
 
 
 def _mark(scene: Scene, part: str, x: float, y: float, *, wide: float, high: float) -> Iterator[str]:
@@ -256,6 +267,18 @@ def _check(scene: Scene, part: str, x: float) -> Iterator[str]:
     yield f'<path class="part" d="M{x + 5} {_TOP + 4}L{tip_x:.1f} {tip_y:.1f}"/><circle class="solid" cx="{x + 5}" cy="{_TOP + 4}" r="4"/>'
     yield _text(x + 8, _BOTTOM + 30, _name(scene, part))
     yield from _failed_word(scene, part, x + 8, _BOTTOM + 47)
+
+
+def _bypass(scene: Scene) -> Iterator[str]:
+    """A small loop over check 2 with a disc of its own in it."""
+    left, top, right = _BYPASS
+    x = (left + right) / 2
+    yield f'<path class="wall" d="M{left} {_TOP}V{top}H{right}V{_TOP}M{left + 12} {_TOP}V{top + 12}H{right - 12}V{_TOP}"/>'
+    yield from _mark(scene, "check", x, top + 6, wide=36, high=22)
+    tip = x + 9 if scene.positions.get("check") == "open" else x
+    yield f'<path class="part" d="M{x:g} {top + 2}L{tip:g} {top + 10}"/>'
+    yield _text(x, top - 24, _name(scene, "check"))
+    yield from _failed_word(scene, "check", x, top - 8)
 
 
 def _relief(scene: Scene) -> Iterator[str]:

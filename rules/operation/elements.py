@@ -17,7 +17,7 @@ from rules.quantities import fast_factor
 from rules.sources import Source
 
 Status = Literal["sound", "leaking", "stuck_open", "stuck_closed"]
-Hazard = Literal["backsiphonage", "backpressure", "both"]
+Mechanism = Literal["backsiphonage", "backpressure", "both"]
 
 PASCAL_PER_PSI: Final = fast_factor("psi", "kPa") * 1_000
 GRAVITY: Final = 9.80665  # m/s², CGPM 1901
@@ -35,7 +35,7 @@ class Parameter(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 class Trial(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One trial of the protection matrix; pressures in psi, the elevation in inches."""
 
-    hazard: Hazard
+    mechanism: Mechanism
     says: str
     supply_pressure: float
     outlet_elevation: float = 0.0
@@ -101,6 +101,14 @@ class Check(Struct, frozen=True, kw_only=True):
             return -held
         lifted = _series(self.wide, beyond) * sqrt(over - self.loading) if over > self.loading else 0.0
         return max(held, lifted)
+
+    def beside(self, other: "Check") -> "Check":
+        """A check that does what this one and another in parallel do: leaks add up, and the weaker spring yields first.
+
+        Forward flow is taken through this check's opening alone, for the other is a small metered bypass.
+        """
+        held_open = min(self.held_open + other.held_open, self.wide)
+        return Check(loading=min(self.loading, other.loading), wide=self.wide, held_open=held_open)
 
     def dead_end_above(self, before: float, below: float) -> float:
         """Where the pressure of a closed-off zone upstream settles when `below` is the pressure downstream."""

@@ -1,13 +1,14 @@
 """Which failures a kind of assembly survives: computed on the hydraulic model, never written down.
 
-A combination of failed parts is tried in every way those parts can fail (a check fouled or stuck open, a relief valve or air inlet
-stuck closed) under every trial of its hazard (`data/operation.toml`), each after a spell of ordinary use. It is *protected* when no
-downstream water passes the inlet in any of them, and when the kind withstands the hazard at all. A kind of several parts withstands a
-hazard that it survives sound and with any one part failed; a device of one part, a hazard that it survives sound. A vacuum breaker
-therefore does not withstand backpressure, which holds its air inlet shut and leaves a lone check.
+A set of failed parts is tried under every trial of its mechanism (`data/operation.toml`), each after a spell of ordinary use. A failed
+relief valve or air inlet is stuck closed. A failed check leaks: `small`, what a fouling wire lets through, or `wide_open`. A field test
+does not show which, so both are computed. The supply is *protected* when no downstream water passes the inlet in any trial, and when
+the kind withstands the mechanism at all. A kind of several parts withstands a mechanism that it survives sound and with any one part
+failed at either leak; a device of one part, a mechanism that it survives sound. A vacuum breaker therefore does not withstand
+backpressure, which holds its air inlet shut and leaves a lone check.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from functools import cache
 from itertools import chain, combinations, product
 from typing import Final, Literal, get_args
@@ -15,91 +16,117 @@ from typing import Final, Literal, get_args
 from msgspec import Struct
 
 from rules.catalogue import Kind
-from rules.operation.elements import Hazard, Status, Trial, conductance, deepest_vacuum, physics, water_head
-from rules.operation.zones import OPERABLE_KINDS, Boundary, OperableKind, State, device, family_of, parts_of, settle
+from rules.operation.elements import Mechanism, Status, Trial, conductance, deepest_vacuum, physics, water_head
+from rules.operation.zones import OPERABLE_KINDS, Boundary, OperableKind, State, device, family_of, is_type_ii, parts_of, settle
 
-Protection = Literal["full", "degraded", "lost"]
-HAZARDS: Final[tuple[Hazard, ...]] = get_args(Hazard)
+LeakSize = Literal["small", "wide_open"]
+Protection = Literal["full", "degraded", "unknown", "lost"]
+MECHANISMS: Final[tuple[Mechanism, ...]] = get_args(Mechanism)
+LEAK_SIZES: Final[tuple[LeakSize, ...]] = get_args(LeakSize)
 _VENTS: Final = frozenset({"relief_valve", "air_inlet"})
-_STUCK: Final[tuple[Status, ...]] = ("stuck_closed",)
-_PASSING: Final[tuple[Status, ...]] = ("leaking", "stuck_open")
-_FOUND_BY_TESTS: Final[tuple[Status, ...]] = ("leaking",)
 
 
 class MatrixRow(Struct, frozen=True, kw_only=True):
-    """One row: whether the supply is protected with these parts failed, under that hazard."""
+    """One row: whether the supply is protected from that mechanism with these parts failed and checks leaking so much."""
 
     kind: OperableKind
     failed: tuple[str, ...]
-    hazard: Hazard
+    mechanism: Mechanism
+    leak: LeakSize
     protected: bool
 
 
 @cache
 def protection_matrix() -> tuple[MatrixRow, ...]:
-    """Every kind × combination of failed parts × hazard, in that order."""
+    """Every kind × set of failed parts × mechanism × leak size, in that order."""
     return tuple(
-        MatrixRow(kind=kind, failed=failed, hazard=hazard, protected=protected(kind, frozenset(failed), hazard))
+        MatrixRow(
+            kind=kind,
+            failed=failed,
+            mechanism=mechanism,
+            leak=leak,
+            protected=protected(kind, frozenset(failed), mechanism, leak),
+        )
         for kind in OPERABLE_KINDS
-        for failed in _combinations(kind)
-        for hazard in HAZARDS
+        for failed in _sets(kind)
+        for mechanism in MECHANISMS
+        for leak in LEAK_SIZES
     )
 
 
 @cache
-def protected(kind: OperableKind, failed: frozenset[str], hazard: Hazard) -> bool:
-    """Whether the supply is protected against the hazard with these parts failed."""
-    return withstands(kind, hazard) and _holds(family_of(kind), failed, hazard)
+def protected(kind: OperableKind, failed: frozenset[str], mechanism: Mechanism, leak: LeakSize) -> bool:
+    """Whether the supply is protected from the mechanism with these parts failed.
+
+    `small`: each failed check leaks as a fouling wire makes it. `wide_open`: at least one failed check is wide open, and the worst of
+    the ways in which the others leak is answered. Where no check has failed the two agree. A Type I detector assembly is computed line
+    by line, as an assembly of its own; a Type II's parts are the main line's and the bypass check `check`, computed together. KeyError
+    where the kind is not modelled, or where `failed` names a part that it does not have.
+    """
+    _known(kind, failed)
+    return withstands(kind, mechanism) and _holds(kind, failed, mechanism, leak)
 
 
 @cache
-def withstands(kind: OperableKind, hazard: Hazard) -> bool:
-    """Whether the kind is made for the hazard at all: see the head of this module."""
-    family, parts = family_of(kind), parts_of(kind)
-    if not _holds(family, frozenset(), hazard):
+def withstands(kind: OperableKind, mechanism: Mechanism) -> bool:
+    """Whether the kind is made for the mechanism at all: see the head of this module."""
+    parts = parts_of(kind)
+    if not _holds(kind, frozenset(), mechanism, "small"):
         return False
-    return len(parts) < 2 or all(_holds(family, frozenset({part}), hazard) for part in parts)  # noqa: PLR2004 - "one part" and "several" are the definition
+    return len(parts) < 2 or all(_holds(kind, frozenset({part}), mechanism, leak) for part in parts for leak in LEAK_SIZES)  # noqa: PLR2004 - "one part" and "several" are the definition
 
 
 @cache
 def protection(kind: Kind, failed: frozenset[str]) -> Protection:
-    """`full`: nothing failed. `degraded`: still protected against each hazard that the kind withstands. `lost`: not against each.
+    """`full`: nothing failed. `degraded`: still protected from each mechanism that the kind withstands. `lost`: not from each.
 
-    Barriers left are reckoned as in the trade (common practice, no source): each hazard by itself, and a failed check as one that passes
-    water rather than one that is gone, for that is what a field test finds. So an RP whose checks both leak still has its relief valve.
-    The matrix beside it is harder: it also tries checks stuck wide open, and both hazards at once.
-    Detector assemblies are judged line by line, each line as an assembly of its own. KeyError where the kind is not modelled, or
-    where `failed` names a part that it does not have.
+    Each mechanism by itself, and a failed check as one with a small leak. KeyError as with `protected`.
     """
+    _known(kind, failed)
+    if not failed:
+        return "full"
+    guarded = [mechanism for mechanism in MECHANISMS if mechanism != "both" and withstands(kind, mechanism)]
+    return "degraded" if all(_holds(kind, failed, mechanism, "small") for mechanism in guarded) else "lost"  # type: ignore[arg-type]
+
+
+def _known(kind: str, failed: frozenset[str]) -> None:
     if kind not in OPERABLE_KINDS:
         raise KeyError(f"{kind} is not modelled")
     if strange := failed - set(parts_of(kind)):
         raise KeyError(f"{kind} has no {', '.join(sorted(strange))}")
-    if not failed:
-        return "full"
-    guarded = [hazard for hazard in HAZARDS if hazard != "both" and withstands(kind, hazard)]
-    return "degraded" if all(_holds(family_of(kind), failed, hazard, _FOUND_BY_TESTS) for hazard in guarded) else "lost"
 
 
-def _combinations(kind: OperableKind) -> Iterator[tuple[str, ...]]:
+def _sets(kind: OperableKind) -> Iterator[tuple[str, ...]]:
     parts = parts_of(kind)
     return chain.from_iterable(combinations(parts, count) for count in range(len(parts) + 1))
 
 
+def _holds(kind: OperableKind, failed: frozenset[str], mechanism: Mechanism, leak: LeakSize) -> bool:
+    """Whether no downstream water passes the inlet in any trial, with the failed checks leaking so much."""
+    vents: dict[str, Status] = dict.fromkeys(failed & _VENTS, "stuck_closed")
+    checks = sorted(failed - _VENTS)
+    ways: Iterator[tuple[Status, ...]] = product(("leaking", "stuck_open"), repeat=len(checks))
+    fitting = (way for way in ways if not checks or ("stuck_open" in way) == (leak == "wide_open"))
+    return all(survives(kind, vents | dict(zip(checks, way, strict=True)), mechanism) for way in fitting)
+
+
+def survives(kind: OperableKind, statuses: Mapping[str, Status], mechanism: Mechanism) -> bool:
+    """Whether no downstream water passes the inlet in any trial of the mechanism, with the parts in the statuses given."""
+    # Line by line, a Type I detector is what one of its lines is; a Type II is a device of its own.
+    modelled = kind if is_type_ii(kind) else family_of(kind)
+    return all(
+        _survives_trial(modelled, tuple(sorted(statuses.items())), trial)
+        for trial in physics().trials
+        if trial.mechanism == mechanism
+    )
+
+
 @cache
-def _holds(family: OperableKind, failed: frozenset[str], hazard: Hazard, passing: tuple[Status, ...] = _PASSING) -> bool:
-    """Whether, in every way these parts can fail (checks: `passing`) and in every trial, no downstream water passes the inlet."""
-    if family == "air_gap":
+def _survives_trial(kind: OperableKind, statuses: tuple[tuple[str, Status], ...], trial: Trial) -> bool:
+    if kind == "air_gap":
         # Nothing joins the two sides: there is no path whose flow could be solved.
         return True
-    parts = sorted(failed)
-    ways = product(*[_STUCK if part in _VENTS else passing for part in parts])
-    trials = [trial for trial in physics().trials if trial.hazard == hazard]
-    return all(_survives(family, dict(zip(parts, way, strict=True)), trial) for way in ways for trial in trials)
-
-
-def _survives(family: OperableKind, statuses: dict[str, Status], trial: Trial) -> bool:
-    made_of = device(family, statuses, {})
+    made_of = device(kind, dict(statuses), {})
     head = water_head() * trial.outlet_elevation / 12
     use = Boundary(supply=physics().supply["nominal"].value, downstream=head, downstream_opening=conductance("outlet"))
     trouble = Boundary(

@@ -14,7 +14,7 @@ from rules.errors import DocumentError
 from rules.operation.because import Told, sentences
 from rules.operation.elements import Check, Status, conductance, deepest_vacuum, physics, water_head
 from rules.operation.matrix import Protection, protection, withstands
-from rules.operation.zones import Boundary, Device, OperableKind, State, device, family_of, parts_of, settle
+from rules.operation.zones import Boundary, Device, OperableKind, State, device, family_of, is_type_ii, parts_of, settle
 from rules.quantities import FlowValue, LengthValue, PressureValue, Units, fast_factor
 
 Position = Literal["open", "closed"]
@@ -244,19 +244,21 @@ def _positions(told: Told) -> dict[Component, Position]:
     now, made_of = told.now, told.made_of
     vent: Position = "open" if now.vent_open else "closed"
     first = _position(made_of.first, now.inlet - now.middle, now.flow_in)
+    second = _position(made_of.second, now.middle - now.outlet, now.flow_out)
     match family_of(told.kind):
         case "rp":
-            return {
-                "check_1": first,
-                "relief_valve": vent,
-                "check_2": _position(made_of.second, now.middle - now.outlet, now.flow_out),
-            }
+            positions: dict[Component, Position] = {"check_1": first, "relief_valve": vent, "check_2": second}
         case "dc" | "dual_check":
-            return {"check_1": first, "check_2": _position(made_of.second, now.middle - now.outlet, now.flow_out)}
+            positions = {"check_1": first, "check_2": second}
         case "avb":
             return {"air_inlet": vent}
         case _:
             return {"check": first, "air_inlet": vent}
+    if is_type_ii(told.kind):
+        # Main check 2 and the bypass check are computed as one; each counts as stuck open by its own condition.
+        for part in ("check_2", "check"):
+            positions[part] = "open" if told.statuses.get(part) == "stuck_open" or now.flow_out > 0 else "closed"
+    return positions
 
 
 def _protection(ask: OperationAsk, told: Told, failed: frozenset[str]) -> Protection:
@@ -336,6 +338,8 @@ def _assumptions(ask: OperationAsk) -> tuple[str, ...]:
         taken.append("An open outlet whose elevation is not told stands 12 in below the assembly.")
     if ask.kind in {"rpda", "dcda"}:
         taken.append("One line of the detector assembly is shown; main and bypass work alike.")
+    if is_type_ii(ask.kind):
+        taken.append("The bypass check lies beside main check 2; the two are computed as one opening.")
     told = set(ask.loadings)
     if untold := [part for part in parts_of(ask.kind) if part not in told]:
         taken.append(f"Springs not told are those of a new assembly: {', '.join(untold)}.")

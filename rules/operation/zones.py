@@ -14,7 +14,7 @@ from msgspec import Struct
 
 from rules.operation.elements import AirInlet, Check, ReliefValve, Status, conductance, deepest_vacuum, physics
 
-OperableKind = Literal["rp", "rpda", "dc", "dcda", "pvb", "svb", "avb", "dual_check", "air_gap"]
+OperableKind = Literal["rp", "rpda", "dc", "dcda", "pvb", "svb", "avb", "dual_check", "air_gap", "rpda_ii", "dcda_ii"]
 OPERABLE_KINDS: Final[tuple[OperableKind, ...]] = get_args(OperableKind)
 
 # A numerical aid, not a property of anything: gpm a zone takes up for each psi it rises. Small beside `STILL`.
@@ -23,7 +23,9 @@ _YIELD: Final = 1e-9
 STILL: Final = 1e-5
 _HALVINGS: Final = 200
 
-_FAMILY: Final[dict[OperableKind, OperableKind]] = {"rpda": "rp", "dcda": "dc"}
+_FAMILY: Final[dict[OperableKind, OperableKind]] = {"rpda": "rp", "dcda": "dc", "rpda_ii": "rp", "dcda_ii": "dc"}
+# Type II: the bypass lies beside main check 2 only, with one check of its own, so both lines are one device.
+_TYPE_II: Final[frozenset[OperableKind]] = frozenset({"rpda_ii", "dcda_ii"})
 _PARTS: Final[dict[OperableKind, tuple[str, ...]]] = {
     "rp": ("check_1", "relief_valve", "check_2"),
     "dc": ("check_1", "check_2"),
@@ -40,9 +42,17 @@ def family_of(kind: OperableKind) -> OperableKind:
     return _FAMILY.get(kind, kind)
 
 
+def is_type_ii(kind: OperableKind) -> bool:
+    """Whether the kind is a Type II detector assembly, whose bypass check `check` lies beside main check 2."""
+    return kind in _TYPE_II
+
+
 def parts_of(kind: OperableKind) -> tuple[str, ...]:
-    """The parts of an assembly of that kind, in flow order; a detector assembly's are those of one line."""
-    return _PARTS[family_of(kind)]
+    """The parts of an assembly of that kind, in flow order.
+
+    A Type I detector assembly's are those of one line. A Type II's are the main line's and then the bypass check, `check`.
+    """
+    return (*_PARTS[family_of(kind)], *(("check",) if kind in _TYPE_II else ()))
 
 
 class Device(Struct, frozen=True, kw_only=True):
@@ -97,7 +107,7 @@ def device(kind: OperableKind, statuses: dict[str, Status], loadings: dict[str, 
     `leak` is the conductance of a leaking check, where it is not the data's.
     """
     family = family_of(kind)
-    usual = physics().loadings[family]
+    usual = physics().loadings[kind if kind in _TYPE_II else family]
     wide, fouled = conductance("check"), conductance("leak") if leak is None else leak
     passage = Check(loading=0.0, wide=conductance("body"), held_open=conductance("body"))
 
@@ -108,8 +118,11 @@ def device(kind: OperableKind, statuses: dict[str, Status], loadings: dict[str, 
         held = {"leaking": fouled, "stuck_open": wide}.get(statuses.get(part, "sound"), 0.0)
         return Check(loading=load(part), wide=wide, held_open=held)
 
+    second = check("check_2") if family in {"rp", "dc", "dual_check"} else passage
+    if kind in _TYPE_II:
+        second = second.beside(check("check"))
     if family in {"dc", "dual_check"}:
-        return Device(first=check("check_1"), vent=None, second=check("check_2"))
+        return Device(first=check("check_1"), vent=None, second=second)
     if family == "rp":
         relief = ReliefValve(
             opening=load("relief_valve"),
@@ -119,7 +132,7 @@ def device(kind: OperableKind, statuses: dict[str, Status], loadings: dict[str, 
             water=conductance("relief_valve"),
             weep=conductance("weep") if statuses.get("relief_valve") == "leaking" else 0.0,
         )
-        return Device(first=check("check_1"), vent=relief, second=check("check_2"))
+        return Device(first=check("check_1"), vent=relief, second=second)
     status = statuses.get("air_inlet", "sound")
     inlet = AirInlet(
         opening=load("air_inlet"),

@@ -49,6 +49,13 @@ def test_every_kind_is_drawn_with_its_parts_named_and_a_text_alternative(kind: A
         assert len([one for one in drawing if one.tag == f"{SVG}g"]) == len(STEPS)
 
 
+def test_a_type_ii_detector_is_drawn_with_its_bypass_check_round_check_2() -> None:
+    drawing = operation("dcda_ii", conditions={"check": "leaking"})
+    assert "bypass check: open" in words(drawing)
+    assert "✗ leaks" in words(drawing)
+    assert "The bypass check has failed: leaks." in told_of(drawing)
+
+
 def test_a_failed_part_is_hatched_and_named() -> None:
     drawing = operation("pvb", conditions={"check": "leaking", "air_inlet": "stuck_closed"})
     marks = [one for one in drawing.iter(f"{SVG}rect") if one.get("class") == "mark"]

@@ -254,6 +254,22 @@ def test_a_dual_check_and_a_detector_work_as_double_checks_and_rps_do() -> None:
     assert run("rpda", SIPHON).steps[0].components == run("rp", SIPHON).steps[0].components
 
 
+def test_the_bypass_check_of_a_type_ii_detector_leaks_beside_main_check_2() -> None:
+    push = {"supply_pressure": 40, "downstream": "backpressure", "backpressure": 80}
+    sound = last("dcda_ii", FLOWING)
+    assert sound.components == {"check_1": "open", "check_2": "open", "check": "open"}
+    one = last("dcda_ii", FLOWING, push, conditions={"check": "stuck_open"})
+    assert one.components == {"check_1": "closed", "check_2": "closed", "check": "open"}
+    assert (one.non_potable_reaches_supply, one.protection) == (False, "degraded")
+    assert "The bypass check is stuck open" in said(one)
+    two = last("dcda_ii", FLOWING, push, conditions={"check_1": "leaking", "check": "leaking"})
+    assert (two.non_potable_reaches_supply, two.protection) == (True, "lost")
+    both = last("rpda_ii", STATIC, push, conditions={"check_2": "leaking", "check": "leaking"})
+    assert both.discharge > last("rpda_ii", STATIC, push, conditions={"check_2": "leaking"}).discharge > 0
+    assert "like the bypass check beside it" in said(both)
+    assert any("beside main check 2" in line for line in run("rpda_ii", STATIC).assumptions)
+
+
 def test_an_air_gap_loses_all_pressure_and_lets_nothing_back() -> None:
     flowing, told, sucked, shut = run(
         "air_gap", FLOWING, {"supply_pressure": 60, "downstream": "outlet_open"}, SIPHON,
