@@ -21,5 +21,7 @@ from rules.selection.installation import PlacementAsk as PlacementAsk
 from rules.selection.installation import PlacementFinding as PlacementFinding
 from rules.selection.placement import place as place
 from rules.selection.selection import select as select
+from rules.selection.suitability import Suitability as Suitability
+from rules.selection.suitability import suitability as suitability
 from rules.selection.tables import Carried as Carried
 from rules.selection.tables import Purpose as Purpose

@@ -32,6 +32,7 @@ class SelectionAsk(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     hazard: Hazard | UnsetType = UNSET
     fluid_category: Annotated[int, Meta(ge=1, le=5)] | UnsetType = UNSET
     premises: Annotated[str, Meta(min_length=1, max_length=60)] | UnsetType = UNSET
+    in_plant_air_gap: bool | UnsetType = UNSET
     units: Units | UnsetType = UNSET
     site: Site | UnsetType = UNSET
     hydraulics: Hydraulics | UnsetType = UNSET

@@ -20,7 +20,19 @@ from rules.selection.air_gap import AirGapRule, exact
 from rules.selection.document import AppliedHazard, Condition, KindAnswer, Reason, SelectionAnswer, SelectionAsk, Site
 from rules.selection.hazard import premises_name, raised
 from rules.selection.installation import CAUTION, PlacementRule, RulesInForce, placement_rules
-from rules.selection.tables import Admission, Carried, ConditionRow, Exclusion, InForce, Raise, Rank, cite, digest, in_force
+from rules.selection.tables import (
+    Admission,
+    Carried,
+    ConditionRow,
+    Exclusion,
+    InForce,
+    Raise,
+    Rank,
+    Requirement,
+    cite,
+    digest,
+    in_force,
+)
 
 
 class _Case(Struct, frozen=True, kw_only=True):
@@ -32,8 +44,10 @@ class _Case(Struct, frozen=True, kw_only=True):
     rules: RulesInForce
     hazard: AppliedHazard
     admissions: tuple[Admission, ...]
+    first: frozenset[str]
     raises: tuple[tuple[Raise, tuple[Admission, ...]], ...]
     exclusions: tuple[Exclusion, ...]
+    requirements: tuple[Requirement, ...]
     conditions: tuple[ConditionRow, ...]
     facts: dict[str, bool | UnsetType]
 
@@ -47,7 +61,7 @@ def select(ask: SelectionAsk, *, on: dt.date) -> SelectionAnswer:
     day = on if ask.on is UNSET else ask.on
     tables = in_force(ask.rulebook, day)
     case = _case(ask, tables, placement_rules(tables.placement, day))
-    judged = [_judge(case, rank) for rank in tables.ranks]
+    judged = sorted((_judge(case, rank) for rank in tables.ranks), key=lambda answer: answer.kind not in case.first)
     recommended = tuple(one.kind for one in judged if one.admissible)
     kinds = tuple(_with_what_serves(case, one, recommended) for one in judged)
     return SelectionAnswer(
@@ -56,7 +70,7 @@ def select(ask: SelectionAsk, *, on: dt.date) -> SelectionAnswer:
         conditions=_conditions(case, recommended),
         hazard=case.hazard,
         rulebook=_sealed(ask.rulebook, day),
-        summary=_summary(kinds, recommended),
+        summary=_summary(case, kinds, recommended),
         caution=CAUTION,
         units=ask.units,
     )
@@ -81,8 +95,12 @@ def _case(ask: SelectionAsk, tables: InForce, rules: RulesInForce) -> _Case:
         rules=rules,
         hazard=AppliedHazard(stated=stated, applied=applied, because=because),
         admissions=tuple(rows.values()),
+        first=frozenset(kind for row in rows.values() for kind in row.first),
         raises=tuple((row, tables.admissions(row.hazard, ask.purpose, premises)) for row in raises),
         exclusions=tuple(row for one in tables.tables for row in one.exclusions if row.covers(applied, ask.purpose, premises)),
+        requirements=tuple(
+            row for one in tables.tables for row in one.requirements if row.covers(applied, ask.purpose, premises)
+        ),
         conditions=tuple(row for one in tables.tables for row in one.conditions if row.covers(applied, ask.purpose, premises)),
         facts={
             "backpressure_possible": ask.backpressure_possible,
@@ -92,6 +110,7 @@ def _case(ask: SelectionAsk, tables: InForce, rules: RulesInForce) -> _Case:
             "drainage": site.drainage,
             "freezing_exposure": site.freezing_exposure,
             "indoors": site.indoors,
+            "in_plant_air_gap": ask.in_plant_air_gap,
         },
     )
 
@@ -136,6 +155,7 @@ def _judge(case: _Case, rank: Rank) -> KindAnswer:
         for row in case.exclusions
         if kind in row.kinds and case.facts[row.fact] is not UNSET
     ]
+    reasons += [_requirement(row, case.facts[row.fact]) for row in case.requirements if kind in row.kinds]
     reasons += _heights(case, kind)
     residual: float | UnsetType = UNSET
     if case.ask.hydraulics is not UNSET:
@@ -170,6 +190,11 @@ def _raise(hazard: AppliedHazard, row: Raise, admitted: tuple[Admission, ...], k
 
 def _exclusion(row: Exclusion, *, excluded: bool) -> Reason:
     return Reason(rule=row.rule, holds=not excluded, message=row.says if excluded else row.otherwise, source=cite(row))
+
+
+def _requirement(row: Requirement, stated: bool | UnsetType) -> Reason:  # noqa: FBT001 - the fact itself, as stated
+    message = row.says if stated is True else f"{row.says} {row.none_stated}"
+    return Reason(rule=row.rule, holds=stated is True, message=message, source=cite(row))
 
 
 def _heights(case: _Case, kind: str) -> list[Reason]:
@@ -221,9 +246,13 @@ def _conditions(case: _Case, recommended: tuple[str, ...]) -> tuple[Condition, .
     )
 
 
-def _summary(kinds: tuple[KindAnswer, ...], recommended: tuple[str, ...]) -> str:
+def _summary(case: _Case, kinds: tuple[KindAnswer, ...], recommended: tuple[str, ...]) -> str:
+    required = " ".join(row.says for row in case.requirements)
     if not recommended:
-        return "No kind that is carried serves all that is asked; the reasons of each kind say which fact stands in the way."
+        none = "No kind that is carried serves all that is asked; the reasons of each kind say which fact stands in the way."
+        return f"{none} {required}".rstrip()
+    if case.first and recommended[0] in case.first:
+        return f"The {kinds[0].name} ({kinds[0].kind}) comes first. {required}".rstrip()
     least = next(one for one in kinds if one.admissible)
     others = len(recommended) - 1
     more = f" {others} stricter {'kind serves' if others == 1 else 'kinds serve'} too." if others else ""

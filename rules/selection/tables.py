@@ -27,6 +27,7 @@ Fact = Literal[
     "drainage",
     "freezing_exposure",
     "indoors",
+    "in_plant_air_gap",
 ]
 
 
@@ -51,10 +52,11 @@ class Scope(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 class Admission(Scope, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Only these kinds serve where the row speaks."""
+    """Only these kinds serve where the row speaks; those of `first` come first in the order of preference."""
 
     topic: Literal["hazard", "premises"]
     kinds: tuple[str, ...]
+    first: tuple[str, ...] = ()
 
 
 class Raise(Scope, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -70,6 +72,14 @@ class Exclusion(Scope, frozen=True, kw_only=True, forbid_unknown_fields=True):
     when_is: bool = True
     kinds: tuple[str, ...]
     otherwise: str
+
+
+class Requirement(Scope, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A fact without which these kinds do not serve: what nobody has recorded counts as missing, since it would have to be shown."""
+
+    fact: Fact
+    kinds: tuple[str, ...]
+    none_stated: str
 
 
 class ConditionRow(Scope, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -96,6 +106,7 @@ class Table(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     admissions: tuple[Admission, ...] = ()
     raises: tuple[Raise, ...] = ()
     exclusions: tuple[Exclusion, ...] = ()
+    requirements: tuple[Requirement, ...] = ()
     conditions: tuple[ConditionRow, ...] = ()
     ranks: tuple[Rank, ...] = ()
 
@@ -147,7 +158,7 @@ class InForce(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
         return tuple(found)
 
 
-_SECTIONS = ("admissions", "raises", "exclusions", "conditions", "ranks")
+_SECTIONS = ("admissions", "raises", "exclusions", "requirements", "conditions", "ranks")
 
 
 @cache

@@ -7,6 +7,7 @@ answer as well, since an answer that rests on memory must say so.
 import datetime as dt
 
 import pytest
+from msgspec import UNSET
 
 from rules.quantities import Units
 from rules.selection import Installation, PlacementAsk, SelectionAnswer, SelectionAsk, Site, place, premises_types, select
@@ -134,13 +135,18 @@ def test_premises_of_washington_s_table_13_are_a_health_hazard_whatever_is_state
 
 @pytest.mark.parametrize("premises", TABLE_13_STARRED.values(), ids=TABLE_13_STARRED)
 def test_starred_premises_of_table_13_are_severe_and_an_rp_needs_an_in_plant_air_gap(premises: str) -> None:
-    answer = ask("us-wa", "health", "premises_isolation", premises)
-    assert answer.hazard.applied == "severe"
-    assert answer.recommended == ("rp", "rpda", "air_gap")
-    (condition,) = [one for one in answer.conditions if one.rule == "wac.severe.in_plant_air_gap"]
-    assert condition.kinds == ("rp", "rpda")
-    assert "in-plant air gap" in condition.message
-    assert condition.source.known_from == "published"
+    # WAC 246-290-490(4)(b)(ii) [published]: an air gap, or an RP or RPDA in combination with an in-plant air gap.
+    for in_plant, recommended in ((True, ("air_gap", "rp", "rpda")), (False, ("air_gap",)), (UNSET, ("air_gap",))):
+        answer = ask("us-wa", "health", "premises_isolation", premises, in_plant_air_gap=in_plant)
+        assert answer.hazard.applied == "severe"
+        assert answer.recommended == recommended
+        assert reason_of(answer, "rp", "wac.severe.in_plant_air_gap") == (
+            in_plant is True,
+            "published",
+            "246-290-490(4)(b)(ii)(B)",
+        )
+        assert answer.summary.startswith("The air gap (air_gap) comes first.")
+        assert "only together with an approved in-plant air gap" in answer.summary
 
 
 def test_table_13_has_no_more_premises_than_the_reprint() -> None:

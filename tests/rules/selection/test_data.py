@@ -26,7 +26,7 @@ PINS = {
     "selection/index.toml": "6aa8ab0e6dec1322",
     "selection/north-american-plumbing-code.toml": "66354bc12ff4e612",
     "selection/us-common.toml": "1a138a63ff890f1f",
-    "selection/wac-246-290-490.toml": "fe3a6e0e0239272a",
+    "selection/wac-246-290-490.toml": "01008e8d0544b243",
 }
 
 
@@ -34,7 +34,7 @@ PINS = {
 def test_every_row_of_a_table_has_a_source_a_clause_and_a_mark(name: str) -> None:
     one = table(name)
     assert one.id == name
-    rows = [*one.admissions, *one.raises, *one.exclusions, *one.conditions, *one.ranks]
+    rows = [*one.admissions, *one.raises, *one.exclusions, *one.requirements, *one.conditions, *one.ranks]
     assert rows
     for row in rows:
         assert row.clause
@@ -60,7 +60,9 @@ def test_every_placement_rule_asks_exactly_one_thing_of_kinds_that_are_known() -
 def test_rules_are_named_once_in_a_table() -> None:
     for name in TABLES:
         one = table(name)
-        rules = [row.rule for rows in (one.admissions, one.raises, one.exclusions, one.conditions) for row in rows]
+        rules = [
+            row.rule for rows in (one.admissions, one.raises, one.exclusions, one.requirements, one.conditions) for row in rows
+        ]
         assert len(rules) == len(set(rules))
 
 

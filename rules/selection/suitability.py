@@ -1,0 +1,127 @@
+"""Whether a kind is suitable for a hazard, by the tables of a rulebook, for an assembly that is already there.
+
+The hazard always decides. Purpose, backpressure and an in-plant air gap decide when they are stated; where one that is not stated
+would change the answer, suitability is not determined and the answer names that fact. What a table requires beside an assembly
+counts only when it is on record.
+"""
+
+import datetime as dt
+from typing import get_args
+
+from msgspec import UNSET, Struct, UnsetType
+
+from rules.catalogue import Hazard
+from rules.selection.tables import Exclusion, Fact, InForce, Purpose, Scope, cite, in_force, index
+from rules.sources import Source
+
+
+class Suitability(Struct, frozen=True, kw_only=True):
+    """`suitable` is None where it is not determined; `missing` then names the facts that would decide.
+
+    `serves` holds the kinds that are suitable for the same facts, in the rulebook's order of preference.
+    """
+
+    suitable: bool | None
+    because: str
+    source: Source | None = None
+    missing: tuple[str, ...] = ()
+    serves: tuple[str, ...] = ()
+
+
+class _Stated(Struct, frozen=True, kw_only=True):
+    hazard: Hazard
+    purposes: tuple[Purpose, ...]
+    facts: dict[Fact, bool]
+
+
+def suitability(
+    rulebook_id: str,
+    on: dt.date,
+    kind: str,
+    hazard: Hazard | UnsetType = UNSET,
+    purpose: Purpose | UnsetType = UNSET,
+    *,
+    backpressure_possible: bool | UnsetType = UNSET,
+    in_plant_air_gap: bool | UnsetType = UNSET,
+) -> Suitability:
+    """Whether the rulebook's tables of that day approve the kind for the hazard, why, and which kinds serve.
+
+    A rulebook without tables, one that chooses by fluid category, and a kind that it does not list determine nothing.
+    NotInForceError where the rulebook says nothing on that day.
+    """
+    if hazard is UNSET:
+        return Suitability(suitable=None, because="The hazard is not stated.", missing=("hazard",))
+    if rulebook_id not in index():
+        return Suitability(suitable=None, because=f"Rulebook {rulebook_id} has no table of suitable kinds.")
+    tables = in_force(rulebook_id, on)
+    if tables.by_category:
+        return Suitability(suitable=None, because=f"Rulebook {rulebook_id} chooses by fluid category, not by hazard.")
+    # An in-plant air gap belongs to protection at the service connection, so stating one states the purpose.
+    implied: Purpose | UnsetType = "premises_isolation" if in_plant_air_gap is True and purpose is UNSET else purpose
+    known = {"backpressure_possible": backpressure_possible, "in_plant_air_gap": in_plant_air_gap}
+    stated = _Stated(
+        hazard=hazard,
+        purposes=get_args(Purpose) if implied is UNSET else (implied,),
+        facts={name: value for name, value in known.items() if value is not UNSET},  # type: ignore[misc]  # the keys are facts
+    )
+    first = {one for purpose in stated.purposes for row in tables.admissions(hazard, purpose, "") for one in row.first}
+    kinds = sorted((rank.kind for rank in tables.ranks), key=lambda other: other not in first)
+    serves = tuple(other for other in kinds if _judge(tables, other, stated).suitable)
+    if kind not in kinds:
+        return Suitability(suitable=None, because=f"Rulebook {rulebook_id} does not list kind {kind}.", serves=serves)
+    found = _judge(tables, kind, stated)
+    return Suitability(suitable=found.suitable, because=found.because, source=found.source, missing=found.missing, serves=serves)
+
+
+def _judge(tables: InForce, kind: str, stated: _Stated) -> Suitability:
+    """One kind for each purpose that is possible; where they differ, the purpose decides and is missing."""
+    found = [_judge_purpose(tables, kind, stated, purpose) for purpose in stated.purposes]
+    if len({one.suitable for one in found}) == 1:
+        missing = tuple(dict.fromkeys(name for one in found for name in one.missing))
+        return Suitability(suitable=found[0].suitable, because=found[0].because, source=found[0].source, missing=missing)
+    against = next(one for one in found if one.suitable is not True)
+    return Suitability(
+        suitable=None,
+        because=f"The purpose is not stated, and it decides. {against.because}",
+        source=against.source,
+        missing=("purpose", *against.missing),
+    )
+
+
+def _judge_purpose(tables: InForce, kind: str, stated: _Stated, purpose: Purpose) -> Suitability:
+    admissions = tables.admissions(stated.hazard, purpose, "")
+    for row in admissions:
+        if kind not in row.kinds:
+            return _verdict(row, suitable=False, because=f"{row.says} This kind is not among them.")
+    for required in (row for one in tables.tables for row in one.requirements):
+        if _covers(required, kind, required.kinds, stated, purpose) and stated.facts.get(required.fact) is not True:
+            return _verdict(required, suitable=False, because=f"{required.says} {required.none_stated}")
+    excluding = (row for one in tables.tables for row in one.exclusions if row.fact in _DECIDING)
+    unknown: list[Exclusion] = []
+    for fact in excluding:
+        if not _covers(fact, kind, fact.kinds, stated, purpose):
+            continue
+        value = purpose == "premises_isolation" if fact.fact == "premises_isolation" else stated.facts.get(fact.fact)
+        if value is fact.when_is:
+            return _verdict(fact, suitable=False, because=fact.says)
+        if value is None:
+            unknown.append(fact)
+    if unknown:
+        return Suitability(
+            suitable=None,
+            because=f"Not stated: {unknown[0].fact}. If it is so: {unknown[0].says}",
+            source=cite(unknown[0]),
+            missing=tuple(dict.fromkeys(row.fact for row in unknown)),
+        )
+    return _verdict(admissions[0], suitable=True, because=admissions[0].says)
+
+
+_DECIDING: tuple[Fact, ...] = ("backpressure_possible", "premises_isolation")
+
+
+def _covers(row: Scope, kind: str, kinds: tuple[str, ...], stated: _Stated, purpose: Purpose) -> bool:
+    return kind in kinds and row.covers(stated.hazard, purpose, "")
+
+
+def _verdict(row: Scope, *, suitable: bool, because: str) -> Suitability:
+    return Suitability(suitable=suitable, because=because, source=cite(row))
