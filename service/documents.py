@@ -1,14 +1,14 @@
 """Documents in: strict, and with all their faults named.
 
 A good document is decoded once, straight into its struct. Only a bad one is walked: member by member against the struct's own
-description, each leaf tried by itself, so that the answer lists every fault with its pointer and not just the first.
+description, each leaf tried by itself, so that the answer lists every fault with its pointer and not just the first. Every check adds to
+the same `Faults`, which ends the search when it is full: whoever sends nothing but faults must not keep others waiting.
 """
 
 import json
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from functools import cache
-from itertools import islice
 from types import NoneType, UnionType
 from typing import Annotated, Any, Literal, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
@@ -16,17 +16,16 @@ import msgspec
 from msgspec import UnsetType
 
 from rules.errors import RulesError
-from service.problems import Fault, ProblemError
+from service.faults import ROOT, Faults, Path
+from service.problems import MOST_FAULTS, Fault, ProblemError, cut
 
 T = TypeVar("T")
 Needs = Mapping[str, tuple[str, str]]
 """What a struct says under `needs`: beside which member which other one must be told, and what to do where it is not."""
 
-MOST_FAULTS = 100
-"""So many are listed."""
-MOST_FOUND = 1_000
-"""So many are looked for: who sends nothing but faults shall not keep others waiting."""
 _NUL_ESCAPE = b"\\u0000"
+_CHUNK = 256
+"""So many items of a list are tried together before each is tried by itself."""
 _DECODERS: dict[Any, msgspec.json.Decoder[Any]] = {}
 _SPACED_COLON = re.compile(rb'"\s+:')
 _PATH = re.compile(r" - at `[^`]*`$")
@@ -43,159 +42,195 @@ def decode(shape: type[T], body: bytes) -> T:
         raise too_deep() from None
     except (msgspec.DecodeError, UnicodeDecodeError):
         raise malformed(faults_of(shape, body)) from None
-    if faults := _doubled(document, body):
-        raise malformed(faults)
-    if b"\\" in body and _NUL_ESCAPE in body and (faults := _nul_faults(msgspec.json.decode(body), "")):
-        raise malformed(faults)
+    if _may_repeat(document, body) or _NUL_ESCAPE in body:
+        faults = Faults()
+        with faults.until_full():
+            _find_repeated(body, faults)
+            _find_nul(msgspec.json.decode(body), ROOT, faults)
+        if faults.listed:
+            raise malformed(faults)
     return cast("T", document)
 
 
 def convert(shape: type[T], values: dict[str, Any]) -> T:
     """Query parameters (all strings) as `shape`; ProblemError with all faults where they are not."""
-    if faults := _nul_faults(values, ""):
+    faults = Faults()
+    with faults.until_full():
+        _find_nul(values, ROOT, faults)
+    if faults.listed:
         raise malformed(faults)
     try:
         return msgspec.convert(values, shape, strict=False)
     except msgspec.ValidationError:
-        raise malformed(_walk(values, shape, "", strict=False)) from None
+        with faults.until_full():
+            _walk(values, shape, ROOT, faults, strict=False)
+        raise malformed(faults) from None
 
 
-def malformed(faults: list[Fault]) -> ProblemError:
+def malformed(faults: Faults) -> ProblemError:
     """The problem that lists these faults."""
-    count = len(faults)
-    if count == 1:
-        return ProblemError("malformed", faults[0].detail, faults)
-    shown = faults[:MOST_FAULTS]
-    more = f", of which the first {MOST_FAULTS} are listed" if count > MOST_FAULTS else ""
-    told = f"{count} faults" if count < MOST_FOUND else f"{MOST_FOUND} faults and more"
-    return ProblemError("malformed", f"There are {told}{more}; see `errors`.", shown)
+    listed = faults.listed
+    if len(listed) == 1:
+        return ProblemError("malformed", listed[0].detail, listed)
+    count = (
+        f"more than {len(listed)} faults; `errors` lists the first {len(listed)}"
+        if faults.more
+        else f"{len(listed)} faults; see `errors`"
+    )
+    return ProblemError("malformed", f"There are {count}.", listed, more=faults.more)
 
 
 def from_rules(error: RulesError, code: str = "malformed") -> ProblemError:
     """A refusal of the rules core as a problem, with all that it found."""
-    faults = [Fault(pointer=one.pointer, detail=one.message) for one in (error, *error.also)]
-    return ProblemError(code, " ".join(fault.detail for fault in faults), faults)
+    also = error.also[: MOST_FAULTS - 1]
+    faults = [Fault(pointer=found.pointer, detail=found.message) for found in (error, *also)]
+    return ProblemError(code, " ".join(fault.detail for fault in faults), faults, more=len(also) < len(error.also))
 
 
-def faults_of(shape: type[Any], body: bytes) -> list[Fault]:
-    """Every fault of a body that did not decode as `shape`."""
+def faults_of(shape: type[Any], body: bytes) -> Faults:
+    """Every fault of a body that did not decode as `shape`, up to the bound."""
+    faults = Faults()
     try:
         raw = msgspec.json.decode(body)
     except RecursionError:
         raise too_deep() from None
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
-        return [Fault(pointer="", detail=f"This is not JSON in UTF-8: {error}.")]
-    faults = _walk(raw, shape, "", strict=True) + _nul_faults(raw, "")
-    if not faults:
-        # What only the decoder sees (a repeated member, say) is told in its own words.
+        faults.add(ROOT, f"This is not JSON in UTF-8: {error}.")
+        return faults
+    with faults.until_full():
+        _walk(raw, shape, ROOT, faults, strict=True)
+        _find_nul(raw, ROOT, faults)
+    if not faults.listed:
+        # What only the decoder sees (a repeated member, say) is reported in its own words.
         try:
             msgspec.json.decode(body, type=shape)
         except msgspec.DecodeError as error:
-            faults = [Fault(pointer="", detail=_plain(error))]
+            faults.add(ROOT, _plain(error))
     return faults
 
 
-def _doubled(document: Any, body: bytes) -> list[Fault]:
-    """Members that stand twice in one object: the decoder would take the last and lose the other without a word."""
-    faults: list[Fault] = []
+def _may_repeat(document: Any, body: bytes) -> bool:
+    """Whether an object in the body may have a name twice: the decoder takes the last value and loses the other without a word.
+
+    A member is a quoted name and a colon. Where no text has a quotation mark in it, and the body has as many of those as the document that
+    was made of it, no member was lost.
+    """
+    return (
+        b"\\" in body
+        # A pattern is dear, and most bodies have neither lines nor a blank before a colon.
+        or ((b" :" in body or b"\n" in body or b"\t" in body or b"\r" in body) and _SPACED_COLON.search(body) is not None)
+        or body.count(b'":') != msgspec.json.encode(document).count(b'":')
+    )
+
+
+def _find_repeated(body: bytes, faults: Faults) -> None:
+    """Find names that one object has twice."""
 
     def look(members: list[tuple[str, Any]]) -> None:
-        names = [name for name, _ in members]
-        if len(set(names)) != len(names):
-            twice = sorted({name for name in names if names.count(name) > 1})
-            faults.extend(
-                Fault(pointer="", detail=f"The member `{name}` stands more than once in one object; say it once.")
-                for name in twice
-            )
+        if len(dict(members)) == len(members):
+            return
+        seen: set[str] = set()
+        reported: set[str] = set()
+        for name, _ in members:
+            if name in seen and name not in reported:
+                reported.add(name)
+                faults.add(ROOT, f"The field `{cut(name)}` is in one object more than once; send it once.")
+            seen.add(name)
 
     try:
-        # A member is a quoted name and a colon. Where no text holds a quotation mark, and the body has as many of those as the document
-        # that was made of it, no member was lost; otherwise each object is looked at by itself.
-        if (
-            b"\\" in body
-            # A pattern is dear, and most bodies have neither lines nor a blank before a colon.
-            or ((b" :" in body or b"\n" in body or b"\t" in body or b"\r" in body) and _SPACED_COLON.search(body) is not None)
-            or body.count(b'":') != msgspec.json.encode(document).count(b'":')
-        ):
-            json.loads(body, object_pairs_hook=look, parse_int=str)
+        json.loads(body, object_pairs_hook=look, parse_int=str)
     except RecursionError:
         raise too_deep() from None
-    return faults
 
 
 def too_deep() -> ProblemError:
     """The problem of a document nested deeper than any of ours."""
-    return malformed([Fault(pointer="", detail="The document is nested too deep to be one of ours.")])
+    faults = Faults()
+    faults.add(ROOT, "The document is nested too deeply; send it as the contract shows.")
+    return malformed(faults)
 
 
-def _walk(value: Any, shape: Any, pointer: str, *, strict: bool) -> list[Fault]:
+def _walk(value: Any, shape: Any, path: Path, faults: Faults, *, strict: bool) -> None:
+    """Find what is wrong with a value, and with what is in it."""
     bare = _bare(shape)
-    if not (faults := _leaf(value, shape, pointer, strict=strict)):
-        return []
+    if (wrong := _leaf(value, shape, strict=strict)) is None:
+        return
+    before = len(faults.listed)
     if get_origin(bare) in (Union, UnionType):
-        return _walk_union(value, [one for one in get_args(bare) if one is not UnsetType], pointer, strict=strict)
-    if isinstance(value, dict) and _is_struct(bare):
-        return _walk_struct(value, bare, pointer, strict=strict)
-    items: Iterable[tuple[str, Any]] = ()
-    if isinstance(value, list) and get_origin(bare) in (list, tuple):
-        items = ((f"{pointer}/{index}", item) for index, item in enumerate(value))
+        _walk_union(value, [choice for choice in get_args(bare) if choice is not UnsetType], path, faults, strict=strict)
+    elif isinstance(value, dict) and _is_struct(bare):
+        _walk_struct(value, bare, path, faults, strict=strict)
+    elif isinstance(value, list) and get_origin(bare) in (list, tuple):
+        _walk_list(value, get_args(bare)[0], path, faults, strict=strict)
     elif isinstance(value, dict) and get_origin(bare) is dict:
-        items = ((_under(pointer, key), item) for key, item in value.items())
-    inner: list[Fault] = []
-    for where, item in items:
-        inner += _walk(item, get_args(bare)[-1 if isinstance(value, dict) else 0], where, strict=strict)
-        if len(inner) >= MOST_FOUND:
-            break
-    return inner or faults
+        names, inner = get_args(bare)
+        for name, item in value.items():
+            if (wrong_name := _leaf(name, names, strict=strict)) is not None:
+                faults.add((path, name), wrong_name)
+            _walk(item, inner, (path, name), faults, strict=strict)
+    if len(faults.listed) == before:
+        faults.add(path, wrong)
 
 
-def _walk_union(value: Any, shapes: list[Any], pointer: str, *, strict: bool) -> list[Fault]:
-    structs = [bare for one in shapes if _is_struct(bare := _bare(one))]
+def _walk_list(value: list[Any], shape: Any, path: Path, faults: Faults, *, strict: bool) -> None:
+    """Most items of a long list may be good; those are passed over many at a time."""
+    for start in range(0, len(value), _CHUNK):
+        chunk = value[start : start + _CHUNK]
+        if _leaf(chunk, list[shape], strict=strict) is not None:
+            for index, item in enumerate(chunk, start):
+                _walk(item, shape, (path, str(index)), faults, strict=strict)
+
+
+def _walk_union(value: Any, shapes: list[Any], path: Path, faults: Faults, *, strict: bool) -> None:
+    structs = [bare for choice in shapes if _is_struct(bare := _bare(choice))]
     if isinstance(value, dict) and len(structs) > 1:
         field = structs[0].__struct_config__.tag_field
-        tags = {one.__struct_config__.tag: one for one in structs}
+        tags = {struct.__struct_config__.tag: struct for struct in structs}
         if field not in value:
-            return [Fault(pointer=pointer, detail=f"The member `{field}` is missing; it is one of {_listed(tags)}.")]
+            faults.add(path, f"The field `{field}` is missing; send one of {_listed(tags)}.")
+            return
         chosen = tags.get(value[field]) if isinstance(value[field], str) else None
         if chosen is None:
-            return [Fault(pointer=_under(pointer, field), detail=f"`{field}` is one of {_listed(tags)}.")]
-        return _walk_struct(value, chosen, pointer, strict=strict)
-    others = [one for one in shapes if one is not NoneType]
+            faults.add((path, field), f"Send one of {_listed(tags)} as `{field}`.")
+            return
+        _walk_struct(value, chosen, path, faults, strict=strict)
+        return
+    others = [choice for choice in shapes if choice is not NoneType]
     if len(others) == 1 and value is not None:
-        return _walk(value, others[0], pointer, strict=strict)
-    return _leaf(value, Union[tuple(shapes)], pointer, strict=strict)  # noqa: UP007 - built from a list
+        _walk(value, others[0], path, faults, strict=strict)
+    elif (wrong := _leaf(value, Union[tuple(shapes)], strict=strict)) is not None:  # noqa: UP007 - built from a list
+        faults.add(path, wrong)
 
 
-def _walk_struct(value: dict[str, Any], shape: Any, pointer: str, *, strict: bool) -> list[Fault]:
+def _walk_struct(value: dict[str, Any], shape: Any, path: Path, faults: Faults, *, strict: bool) -> None:
     hints = _hints(shape)
     fields = {field.encode_name: field for field in msgspec.structs.fields(shape)}
-    tag_field = shape.__struct_config__.tag_field
-    faults = [
-        Fault(pointer=_under(pointer, name), detail=f"There is no member `{name}` here; the members are {_listed(fields)}.")
-        for name in islice(value, MOST_FOUND)
-        if name not in fields and name != tag_field and shape.__struct_config__.forbid_unknown_fields
-    ]
+    before = len(faults.listed)
+    if shape.__struct_config__.forbid_unknown_fields:
+        known = _listed(fields)
+        for name in value:
+            if name not in fields and name != shape.__struct_config__.tag_field:
+                faults.add((path, name), f"Unknown field `{cut(name)}`. The fields here are {known}.")
     for name, field in fields.items():
         if name in value:
-            faults += _walk(value[name], hints[field.name], _under(pointer, name), strict=strict)
+            _walk(value[name], hints[field.name], (path, name), faults, strict=strict)
         elif field.required:
-            faults.append(Fault(pointer=_under(pointer, name), detail=f"The member `{name}` is missing."))
-    faults += [
-        Fault(pointer=_under(pointer, needed), detail=detail)
-        for name, (needed, detail) in getattr(shape, "needs", {}).items()
-        if name in value and needed not in value
-    ]
-    return faults or _leaf(value, shape, pointer, strict=strict)
+            faults.add((path, name), f"The field `{name}` is missing.")
+    for name, (needed, detail) in getattr(shape, "needs", {}).items():
+        if name in value and needed not in value:
+            faults.add((path, needed), detail)
+    if len(faults.listed) == before and (wrong := _leaf(value, shape, strict=strict)) is not None:
+        faults.add(path, wrong)
 
 
-def _leaf(value: Any, shape: Any, pointer: str, *, strict: bool) -> list[Fault]:
+def _leaf(value: Any, shape: Any, *, strict: bool) -> str | None:
+    """What is wrong with a value, in a sentence; None where it is good."""
     try:
         msgspec.convert(value, shape, strict=strict)
     except msgspec.ValidationError as error:
-        if get_origin(_bare(shape)) is Literal:
-            return [Fault(pointer=pointer, detail=f"This is one of {_listed(get_args(_bare(shape)))}.")]
-        return [Fault(pointer=pointer, detail=_plain(error))]
-    return []
+        bare = _bare(shape)
+        return f"Send one of {_listed(get_args(bare))}." if get_origin(bare) is Literal else _plain(error)
+    return None
 
 
 @cache
@@ -222,30 +257,24 @@ def _listed(names: Any) -> str:
     return ", ".join(f"`{name}`" for name in names)
 
 
-def _under(pointer: str, member: str) -> str:
-    return f"{pointer}/{member.replace('~', '~0').replace('/', '~1')}"
-
-
-def _nul_faults(value: Any, pointer: str) -> list[Fault]:
+def _find_nul(value: Any, path: Path, faults: Faults) -> None:
+    """Find texts, and names, with a NUL character in them."""
     try:
-        return _with_nul(value, pointer)
+        _with_nul(value, path, faults)
     except RecursionError:
         raise too_deep() from None
 
 
-def _with_nul(value: Any, pointer: str) -> list[Fault]:
+def _with_nul(value: Any, path: Path, faults: Faults) -> None:
     if isinstance(value, str):
-        return (
-            [Fault(pointer=pointer, detail="The text holds a NUL character, which cannot be kept; leave it out.")]
-            if "\0" in value
-            else []
-        )
-    if isinstance(value, dict):
-        return [
-            fault
-            for key, item in value.items()
-            for fault in [*_with_nul(key, _under(pointer, key)), *_with_nul(item, _under(pointer, key))]
-        ]
-    if isinstance(value, list):
-        return [fault for index, item in enumerate(value) for fault in _with_nul(item, f"{pointer}/{index}")]
-    return []
+        if "\0" in value:
+            faults.add(path, "The text has a NUL character in it, which cannot be stored; leave it out.")
+    elif isinstance(value, dict):
+        for name, item in value.items():
+            _with_nul(name, (path, name), faults)
+            _with_nul(item, (path, name), faults)
+    elif isinstance(value, list):
+        for index, item in enumerate(value):
+            # Most items are numbers and good texts; only what has one in it costs a call and a path.
+            if isinstance(item, (dict, list)) or (isinstance(item, str) and "\0" in item):
+                _with_nul(item, (path, str(index)), faults)

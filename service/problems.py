@@ -10,6 +10,18 @@ import msgspec
 from msgspec import Struct
 
 MEDIA_TYPE: Final = "application/problem+json"
+MOST_FAULTS: Final = 100
+"""A problem lists so many faults at most; `more` says that there are others."""
+MOST_BYTES: Final = 64 * 1024
+"""No problem is larger."""
+LONGEST_NAME: Final = 200
+LONGEST_TEXT: Final = 1000
+"""So many characters of a name, and of a sentence, that came with a request are repeated at most."""
+
+
+def cut(name: str, longest: int = LONGEST_NAME) -> str:
+    """The text, without its end where it is too long to repeat."""
+    return name if len(name) <= longest else f"{name[: longest - 1]}…"
 
 
 class Fault(Struct, frozen=True, kw_only=True):
@@ -117,17 +129,28 @@ class Problem(Struct, frozen=True, kw_only=True, omit_defaults=True):
     detail: str
     instance: str = ""
     errors: list[Fault] = []
+    more: bool = False
+    """Whether there are more faults than are listed."""
 
 
 class ProblemError(Exception):
     """Raised anywhere in the service to answer with a problem; `code` is a key of KINDS."""
 
-    def __init__(self, code: str, detail: str, faults: list[Fault] | None = None, headers: dict[str, str] | None = None) -> None:
+    def __init__(
+        self,
+        code: str,
+        detail: str,
+        faults: list[Fault] | None = None,
+        headers: dict[str, str] | None = None,
+        *,
+        more: bool = False,
+    ) -> None:
         super().__init__(detail)
         self.code = code
         self.detail = detail
         self.faults = faults or []
         self.headers = headers or {}
+        self.more = more
 
     @property
     def status(self) -> int:
@@ -135,18 +158,23 @@ class ProblemError(Exception):
         return KINDS[self.code].status
 
     def body(self, instance: str) -> bytes:
-        """The problem as JSON; `instance` is the path of the request."""
+        """The problem as JSON, at most MOST_BYTES of it; `instance` is the path of the request."""
         kind = KINDS[self.code]
-        return msgspec.json.encode(
-            Problem(
-                type=f"/problems/{self.code}",
-                title=kind.title,
-                status=kind.status,
-                detail=self.detail,
-                instance=instance,
-                errors=self.faults,
-            )
+        problem = Problem(
+            type=f"/problems/{self.code}",
+            title=kind.title,
+            status=kind.status,
+            detail=cut(self.detail, LONGEST_TEXT),
+            instance=cut(instance, LONGEST_TEXT),
+            errors=[
+                Fault(pointer=cut(fault.pointer), detail=cut(fault.detail, LONGEST_TEXT)) for fault in self.faults[:MOST_FAULTS]
+            ],
+            more=self.more or len(self.faults) > MOST_FAULTS,
         )
+        while len(encoded := msgspec.json.encode(problem)) > MOST_BYTES:
+            # A hundred long sentences, or characters that JSON writes with six.
+            problem = msgspec.structs.replace(problem, errors=problem.errors[: len(problem.errors) // 2], more=True)
+        return encoded
 
 
 def not_found(what: str) -> ProblemError:
