@@ -79,7 +79,7 @@ def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> ASGI
         services.registry = RegistryStore(pool)
         services.reports = ReportStore(pool)
         services.log = LogStore(pool)
-        services.submissions = Submissions(ReportStore(writers), services.registry, clock, services.metrics)
+        services.submissions = Submissions(ReportStore(writers), clock, services.metrics)
         services.notice_runs = NoticeRuns(NoticeStore(pool), services.registry, clock)
         services.webhooks = Webhooks(
             WebhookStore(pool),

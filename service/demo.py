@@ -209,7 +209,7 @@ async def fill(pool: Pool, registry: RegistryStore, organisations: dict[str, UUI
                 },
             )
         )  # fmt: skip
-    submissions = Submissions(ReportStore(pool), registry, clock)
+    submissions = Submissions(ReportStore(pool), clock)
     principal = Principal(
         key_id=UUID(int=0), organisation_id=organisations["testing_company"], kind="testing_company", rights=frozenset({"report"}),
         utilities=frozenset({UTILITY}),

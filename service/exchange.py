@@ -79,7 +79,7 @@ async def load(settings: Settings, utility: str, files: Sequence[Path], options:
         ]
         pool = await Pool.open(found.dsn, size=4)
         registry, reports, clock = RegistryStore(pool), ReportStore(pool), SystemClock()
-        submissions = Submissions(reports, registry, clock)
+        submissions = Submissions(reports, clock)
         try:
             importer = Importer(
                 imports=ImportStore(pool), registry=registry, reports=reports, submissions=submissions, clock=clock,

@@ -109,7 +109,7 @@ async def _standings(store: ReportStore, utility: Utility) -> list[UUID]:
     for assembly_id in await store.assembly_ids(utility.code):
         # Under the log's lock, so that no report comes between its standing and its history.
         async with store.recording(utility.code) as recording:
-            found += [row.assembly_id for row in await differing_standings(recording, utility, [assembly_id])]
+            found += [row.assembly_id for row in await differing_standings(recording, [assembly_id])]
     return found
 
 

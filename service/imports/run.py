@@ -250,7 +250,7 @@ class Importer:
         async with self._reports.recording(code) as recording:
             made = await self._imports.create(recording.connection, shape, code, rows, now=now)
             known = await recording.assemblies(made)
-            standings = [standing_row(one, work_out(self._utility, row, [])) for one, row in known.items()]
+            standings = [standing_row(one, work_out(recording.utility, row, [])) for one, row in known.items()]
             await self._imports.keep_standings(recording.connection, code, standings)
 
     async def _change(self, thing: str, staged: list[Staged]) -> None:

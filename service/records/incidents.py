@@ -55,7 +55,7 @@ async def _tell(
     incident = await store.write(
         connection, utility.code, incident_id, facts, occurred_on=occurred_on, version=version, who=who, now=now
     )
-    await rework(recording, utility, await store.reached(connection, utility.code, incident_id))
+    await rework(recording, await store.reached(connection, utility.code, incident_id))
     return incident
 
 

@@ -71,14 +71,26 @@ def today(utility: Utility, now: dt.datetime) -> dt.date:
     return now.astimezone(ZoneInfo(utility.time_zone)).date()
 
 
-def day_of_test(utility: Utility, performed_at: dt.datetime) -> dt.date:
-    """The day of a test where the utility is; ProblemError where the calendar ends before it, there or in UTC."""
+def check_moment(performed_at: dt.datetime) -> None:
+    """ProblemError for a moment that no database keeps: the calendar ends before it in UTC."""
     try:
         performed_at.astimezone(dt.UTC)
+    except OverflowError:
+        raise _beyond_the_calendar() from None
+
+
+def day_of_test(utility: Utility, performed_at: dt.datetime) -> dt.date:
+    """The day of a test where the utility is; ProblemError where the calendar ends before it, there or in UTC."""
+    check_moment(performed_at)
+    try:
         return today(utility, performed_at)
     except OverflowError:
-        detail = "That moment lies beyond the calendar, which runs from year 1 to year 9999."
-        raise ProblemError("malformed", detail, [Fault(pointer="/performed_at", detail=detail)]) from None
+        raise _beyond_the_calendar() from None
+
+
+def _beyond_the_calendar() -> ProblemError:
+    detail = "That moment lies beyond the calendar, which runs from year 1 to year 9999."
+    return ProblemError("malformed", detail, [Fault(pointer="/performed_at", detail=detail)])
 
 
 def content_hash(facts: KeptFacts) -> bytes:

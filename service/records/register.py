@@ -28,10 +28,9 @@ async def create_thing(
     """Keep a new thing under `new_id`, an assembly with its standing; 422 where it names what is not registered."""
     if shape is not Assembly:
         return await registry.create(shape, code, facts, new_id=new_id, now=now)
-    utility = await registry.utility(code)
     async with reports.recording(code) as recording:
         thing = await registry.create_on(recording.connection, shape, code, facts, new_id=new_id, now=now)
-        await rework(recording, utility, [thing.id])
+        await rework(recording, [thing.id])
     return thing
 
 
@@ -39,15 +38,15 @@ async def change_thing(
     registry: RegistryStore, reports: ReportStore, shape: type[T], code: str, *, thing_id: UUID, facts: Any, version: int, now: dt.datetime
 ) -> T:  # fmt: skip
     """Replace a thing's facts while its version is still that one; 412 where it is not, 422 where it names what is not registered."""
-    utility = await registry.utility(code)
-    if shape is Assembly:
-        facts = _with_occurrences(await registry.get(Assembly, code, thing_id), facts, today(utility, now))
     async with reports.recording(code) as recording:
+        if shape is Assembly:
+            before = await registry.get_on(recording.connection, Assembly, code, thing_id)
+            facts = _with_occurrences(before, facts, today(recording.utility, now))
         thing = await registry.change(recording.connection, shape, code, thing_id=thing_id, facts=facts, version=version, now=now)
         if isinstance(thing, Assembly):
-            await rework(recording, utility, [thing.id])
+            await rework(recording, [thing.id])
         elif isinstance(thing, Premises):
-            await rework(recording, utility, await recording.assemblies_of(thing.id))
+            await rework(recording, await recording.assemblies_of(thing.id))
     return thing
 
 
@@ -68,11 +67,11 @@ async def change_utility(
 ) -> Utility:
     """Replace a utility's facts while it is still as in `before`; 412 where it is not.
 
-    Under another rulebook every standing is worked out anew, assembly by assembly so that reports need not wait for them all; where
-    that is cut short, `nonreturn rebuild` finishes it.
+    Under another rulebook or in another time zone every standing is worked out again, assembly by assembly so that reports need not wait
+    for them all; where that is cut short, `nonreturn rebuild` finishes it.
     """
     utility = await registry.change_utility(before.code, facts, version=before.version, now=now)
-    if utility.rulebook != before.rulebook:
+    if (utility.rulebook, utility.time_zone) != (before.rulebook, before.time_zone):
         await rebuild_standings(reports, utility)
     return utility
 

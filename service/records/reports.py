@@ -10,7 +10,7 @@ of that has changed meanwhile. Otherwise, and for corrections, it is read again 
 import asyncio
 import datetime as dt
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextvars import Context
 from functools import partial
 from uuid import UUID
@@ -23,10 +23,9 @@ from service.clock import Clock
 from service.metrics import Metrics
 from service.problems import ProblemError, not_found
 from service.records.group import Answer, Group, Submitted, report_of
-from service.records.judging import Judged, Submission, day_of_test, judge, today
+from service.records.judging import Judged, Submission, check_moment, judge, today
 from service.reports import KeptFacts, RecordedRaw
 from service.reviews import ReviewDecision
-from service.store.registry import RegistryStore
 from service.store.report_rows import ReportRow, StoredReport
 from service.store.reports import Asked, Gathered, ReportSession, ReportStore
 from service.things import Utility
@@ -35,8 +34,6 @@ MOST_TOGETHER = 256
 MOST_WAITING = 6_000
 """Beyond this many waiting reports of a utility a new one is turned away with 503, rather than kept in memory: some kilobytes each, and room for
 ten batches at once."""
-_UTILITY_REMEMBERED = dt.timedelta(seconds=5)
-
 
 _Waiting = tuple[Submission, "asyncio.Future[Submitted]"]
 
@@ -44,14 +41,12 @@ _Waiting = tuple[Submission, "asyncio.Future[Submitted]"]
 class Submissions:
     """The way in for reports."""
 
-    def __init__(self, store: ReportStore, registry: RegistryStore, clock: Clock, metrics: Metrics | None = None) -> None:
+    def __init__(self, store: ReportStore, clock: Clock, metrics: Metrics | None = None) -> None:
         self._metrics = metrics or Metrics()
         self._store = store
-        self._registry = registry
         self._clock = clock
         self._waiting: dict[str, deque[_Waiting]] = {}
         self._writers: dict[str, asyncio.Task[None]] = {}
-        self._utilities: dict[str, tuple[dt.datetime, Utility]] = {}
 
     async def submit(self, utility: str, submission: Submission) -> Submitted:
         """Record a report and answer once it is durable; ProblemError where it cannot be."""
@@ -111,93 +106,102 @@ class Submissions:
         except Exception as error:  # noqa: BLE001 - it is this report's own answer
             return error
 
-    async def _record(self, utility_code: str, take: Callable[[], list[Submission]]) -> list[Submitted | Exception]:
+    async def _record(self, code: str, take: Callable[[], list[Submission]]) -> list[Submitted | Exception]:
         """Record the group that `take` gives; each result stands where its submission stood.
 
         It is taken only when there is a session for it: where many utilities wait for one, their groups gather more meanwhile.
         """
-        utility = await self._utility(utility_code)
-        judged: dict[int, Judged] = {}
         written: _Written | None = None
-        async with self._store.session(utility_code) as session:
+        async with self._store.session(code) as session:
             submissions = take()
             results: list[Submitted | Exception | None] = [None] * len(submissions)
-            asked: list[int] = []
+            dated: dict[int, Submission] = {}
             for place, submission in enumerate(submissions):
                 try:
-                    day_of_test(utility, submission.facts.performed_at)
-                    asked.append(place)
+                    check_moment(submission.facts.performed_at)
+                    dated[place] = submission
                 except ProblemError as error:
                     results[place] = error
-            gathered = await session.gather([_asked(submissions[place]) for place in asked]) if asked else None
-            # How what is corrected came out: it is recorded already, or stands before its correction in this group.
-            corrected = [one.facts.supersedes for one in submissions if one.facts.supersedes is not UNSET]
-            outcomes = await session.outcomes(corrected) if corrected else {}
-            for place, known in zip(asked, gathered.facts if gathered else (), strict=True):
-                try:
-                    judged[place] = one = judge(utility, submissions[place], known, outcomes)
-                    outcomes.setdefault(one.row.id, one.row.outcome)
-                except (ProblemError, rules.RulesError) as error:
-                    results[place] = error
-            if gathered and judged and all(one.row.supersedes is None for one in judged.values()):
-                written = await self._write_freely(session, utility, judged, gathered)
+            judged = await _judged(session, dated) if dated else None
+            if judged and judged.reports and all(one.row.supersedes is None for one in judged.reports.values()):
+                written = await self._write_freely(session, judged)
         # The session is given back before another is asked for: as many groups may be here as there are sessions.
-        if judged and written is None:
-            written = await self._write_alone(utility, judged)
+        if judged and judged.reports and written is None:
+            written = await self._write_alone(code, {place: submissions[place] for place in judged.reports})
+        for place, refused in judged.refused.items() if judged else ():
+            results[place] = refused
         if written is not None:
             if written.rows:
                 self._metrics.recorded([(row.outcome, row.acceptance) for row in written.rows])
             if any(isinstance(answer, UUID) for answer in written.answers.values()):
-                await self._store.settle(utility.code)
+                await self._store.settle(code)
             for place, answer in written.answers.items():
-                results[place] = await self._again(utility, answer) if isinstance(answer, UUID) else answer
+                results[place] = await self._again(written.utility, answer) if isinstance(answer, UUID) else answer
         return [result for result in results if result is not None]
 
-    async def _write_freely(
-        self, session: ReportSession, utility: Utility, judged: dict[int, Judged], gathered: Gathered
-    ) -> "_Written | None":
+    async def _write_freely(self, session: ReportSession, judged: "_Judged") -> "_Written | None":
         """Write them by what was read, with no lock held while we think; None, and nothing is written, where that was overtaken."""
-        group = Group(utility, self._clock.now(), gathered.taken, gathered.requests)
-        for one in judged.values():
+        gathered = judged.gathered
+        group = Group(gathered.utility, self._clock.now(), gathered.taken, gathered.requests)
+        for one in judged.reports.values():
             group.know(one.row.assembly_id, one.known, one.rests)
-        answers = group.answers(judged)
+        answers = group.answers(judged.reports)
         standings = list(group.standings.values())
         if group.rows and not await session.record(group.rows, group.requests, standings, seen=gathered.changes):
             return None
-        return _Written(rows=group.rows, answers=answers)
+        return _Written(utility=gathered.utility, rows=group.rows, answers=answers)
 
-    async def _write_alone(self, utility: Utility, judged: dict[int, Judged]) -> "_Written":
-        """Write them while nobody else writes for the utility: what they rest on is read again under the lock."""
-        async with self._store.recording(utility.code) as recording:
-            assemblies = sorted({one.row.assembly_id for one in judged.values()})
-            keys = [one.submission.idempotency_key for one in judged.values() if one.submission.idempotency_key is not None]
+    async def _write_alone(self, code: str, submissions: dict[int, Submission]) -> "_Written":
+        """Judge and write them while nobody else writes for the utility: all that they rest on is read again under the lock."""
+        async with self._store.recording(code) as recording:
+            judged = await _judged(recording.session, submissions)
+            assemblies = sorted({one.row.assembly_id for one in judged.reports.values()})
+            keys = [one.idempotency_key for one in submissions.values() if one.idempotency_key is not None]
             requests = await recording.requests(keys) if keys else []
-            ids = {one.row.id for one in judged.values()} | {one.report_id for one in requests}
-            group = Group(utility, self._clock.now(), [], requests)
+            ids = {one.id for one in submissions.values()} | {one.report_id for one in requests}
+            group = Group(recording.utility, self._clock.now(), [], requests)
             group.know_whole(await recording.assemblies(assemblies), await recording.history(assemblies, sorted(ids)))
-            answers = group.answers(judged)
+            answers = group.answers(judged.reports)
             if group.rows:
                 await recording.record(group.rows, group.requests, list(group.standings.values()))
-        return _Written(rows=group.rows, answers=answers)
+        return _Written(utility=recording.utility, rows=group.rows, answers={**answers, **judged.refused})
 
     async def _again(self, utility: Utility, report_id: UUID) -> Submitted:
         """The answer to a report that was recorded before."""
         told = await read_report(self._store, utility, report_id, now=self._clock.now())
         return Submitted(fresh=False, id=report_id, verdict=told.verdict, standing=told.standing, report=lambda: told.report)
 
-    async def _utility(self, code: str) -> Utility:
-        now = self._clock.now()
-        known = self._utilities.get(code)
-        if known is None or not dt.timedelta(0) <= now - known[0] < _UTILITY_REMEMBERED:
-            known = self._utilities[code] = (now, await self._registry.utility(code))
-        return known[1]
+
+class _Judged(Struct, kw_only=True):
+    """What was read for some reports, those judged by it and those it refuses, each by its place."""
+
+    gathered: Gathered
+    reports: dict[int, Judged]
+    refused: dict[int, Exception]
 
 
 class _Written(Struct, kw_only=True):
-    """What was written of a group, and what each of its reports is answered."""
+    """What was written of a group, the utility as it was then, and what each of its reports is answered."""
 
+    utility: Utility
     rows: list[ReportRow]
-    answers: dict[int, Answer]
+    answers: Mapping[int, Answer | Exception]
+
+
+async def _judged(session: ReportSession, submissions: dict[int, Submission]) -> _Judged:
+    """Read in one statement what those reports rest on, and judge them by it."""
+    gathered = await session.gather([_asked(one) for one in submissions.values()])
+    # How what is corrected came out: it is recorded already, or stands before its correction in this group.
+    corrected = [one.facts.supersedes for one in submissions.values() if one.facts.supersedes is not UNSET]
+    outcomes = await session.outcomes(corrected) if corrected else {}
+    found = _Judged(gathered=gathered, reports={}, refused={})
+    for (place, submission), known in zip(submissions.items(), gathered.facts, strict=True):
+        try:
+            found.reports[place] = one = judge(gathered.utility, submission, known, outcomes)
+            outcomes.setdefault(one.row.id, one.row.outcome)
+        except (ProblemError, rules.RulesError) as error:
+            found.refused[place] = error
+    return found
 
 
 async def read_report(store: ReportStore, utility: Utility, report_id: UUID, *, now: dt.datetime) -> RecordedRaw:

@@ -22,5 +22,5 @@ async def decide(
     await store.one(utility.code, report_id)
     async with reports.recording(utility.code) as recording:
         assembly = await store.decide(recording.connection, utility.code, report_id, facts, version=version, who=who, now=now)
-        await rework(recording, utility, [assembly])
+        await rework(recording, [assembly])
     return await store.one(utility.code, report_id)

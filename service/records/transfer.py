@@ -189,10 +189,10 @@ def _faults_of(number: int, row: Raw) -> list[Fault]:
 async def _differing(restoring: Restoring, utility: Utility) -> list[UUID]:
     """The assemblies whose standing is not what their reports say; ProblemError where one cannot be worked out from what was written."""
     differing: list[UUID] = []
-    recording, ids = restoring.recording, await restoring.assembly_ids()
+    recording, ids = restoring.recording(utility), await restoring.assembly_ids()
     try:
         for start in range(0, len(ids), AT_ONCE):
-            differing += [row.assembly_id for row in await differing_standings(recording, utility, ids[start : start + AT_ONCE])]
+            differing += [row.assembly_id for row in await differing_standings(recording, ids[start : start + AT_ONCE])]
     except (msgspec.DecodeError, rules.RulesError) as error:
         raise ProblemError("malformed", f"What is told of an assembly or its reports cannot be read again: {error}.") from None
     return differing

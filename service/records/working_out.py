@@ -69,18 +69,18 @@ async def rebuild_standings(store: ReportStore, utility: Utility) -> list[UUID]:
     differing = []
     for assembly_id in await store.assembly_ids(utility.code):
         async with store.recording(utility.code) as recording:
-            differing += await rework(recording, utility, [assembly_id])
+            differing += await rework(recording, [assembly_id])
     return differing
 
 
-async def rework(recording: Recording, utility: Utility, assemblies: Sequence[UUID]) -> list[UUID]:
-    """Work out those standings from the reports, and write anew those that differ; their assemblies."""
-    for row in (differing := await differing_standings(recording, utility, assemblies)):
+async def rework(recording: Recording, assemblies: Sequence[UUID]) -> list[UUID]:
+    """Work out those standings from the reports, by the utility as it is now, and write those that differ; their assemblies."""
+    for row in (differing := await differing_standings(recording, assemblies)):
         await recording.keep_standing(row)
     return [row.assembly_id for row in differing]
 
 
-async def differing_standings(recording: Recording, utility: Utility, assemblies: Sequence[UUID]) -> list[StandingRow]:
+async def differing_standings(recording: Recording, assemblies: Sequence[UUID]) -> list[StandingRow]:
     """What those of these assemblies' standings would be that are kept otherwise than their reports give; nothing is written."""
     differing = []
     history: dict[UUID, list[HistoryRow]] = {}
@@ -88,7 +88,7 @@ async def differing_standings(recording: Recording, utility: Utility, assemblies
         history.setdefault(one.assembly_id, []).append(one)
     for assembly_id, row in (await recording.assemblies(assemblies)).items():
         reports = history.get(assembly_id, [])
-        new = standing_row(assembly_id, work_out(utility, row, reports))
+        new = standing_row(assembly_id, work_out(recording.utility, row, reports))
         if row.basis != new.basis or not (row.rests_on is None or rests.agrees(row.rests_on, reports)):
             differing.append(new)
     return differing

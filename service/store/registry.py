@@ -53,7 +53,11 @@ class RegistryStore:
     async def get(self, shape: type[T], utility: str, thing_id: UUID) -> T:
         """The thing of that id; 404 where there is none."""
         async with self._pool.lend(utility) as connection:
-            row = await connection.fetchval(_reading("get", shape), utility, thing_id)
+            return await self.get_on(connection, shape, utility, thing_id)
+
+    async def get_on(self, connection: Connection, shape: type[T], utility: str, thing_id: UUID) -> T:
+        """The same, on a connection whose transaction is the caller's."""
+        row = await connection.fetchval(_reading("get", shape), utility, thing_id)
         if row is None:
             raise not_found(NAMES[shape])
         return msgspec.json.decode(row, type=shape)

@@ -7,6 +7,7 @@ from operator import attrgetter, itemgetter
 from typing import Any
 from uuid import UUID
 
+import msgspec
 from msgspec import Struct
 
 from service.problems import not_found
@@ -25,6 +26,7 @@ from service.store.report_rows import (
     TakenRow,
 )
 from service.store.statements import statements
+from service.things import Utility
 
 _SQL = statements("reports")
 # A standing rests on whatever has been told until now, so the two moments that those facts may be asked of are left out.
@@ -38,9 +40,10 @@ class Gathered(Struct, frozen=True, kw_only=True):
     """What judging and recording some reports rests on, as of one moment at which the feed stood at `changes`.
 
     `facts` stand in the order of the reports; `taken` are the reports that bear one of their ids already or were made by one of their
-    keys, and `requests` those keys.
+    keys, and `requests` those keys. `utility` is the utility as it was then.
     """
 
+    utility: Utility
     facts: list[FactsRow]
     taken: list[TakenRow]
     requests: list[RequestRow]
@@ -62,6 +65,7 @@ class Asked(Struct, frozen=True, kw_only=True):
 
 _asked = attrgetter(*Asked.__struct_fields__)
 _first = itemgetter(0)
+_utility = msgspec.json.Decoder(Utility).decode
 _FACTS = FactsRow.__struct_fields__
 
 
@@ -87,7 +91,10 @@ class ReportStore:
         """The transaction in which reports of a utility are recorded: alone, until it commits."""
         async with self._pool.lend(utility) as connection, connection.transaction():
             await connection.execute(_SQL["lock_log"], utility)
-            yield Recording(connection, utility)
+            row = await connection.fetchrow(_SQL["locked_utility"], utility)
+            if row is None:
+                raise not_found("utility")
+            yield Recording(connection, Utility(**dict(row)))
 
     async def report(self, utility: str, report_id: UUID) -> StoredReport | None:
         """One report."""
@@ -165,7 +172,8 @@ class ReportSession:
                     RequestRow(organisation_id=one.organisation_id, idempotency_key=one.idempotency_key, report_id=row["made_id"])
                 )
         facts = [FactsRow(**dict(zip(_FACTS, row, strict=False))) for row in rows]
-        return Gathered(facts=facts, taken=taken, requests=requests, changes=rows[0]["changes"])
+        utility = _utility(rows[0]["utility"])
+        return Gathered(utility=utility, facts=facts, taken=taken, requests=requests, changes=rows[0]["changes"])
 
     async def outcomes(self, ids: Sequence[UUID]) -> dict[UUID, Outcome]:
         """How those reports came out, of those that are recorded."""
@@ -184,11 +192,13 @@ class ReportSession:
 
 
 class Recording:
-    """One transaction that records reports of one utility."""
+    """One transaction that records reports of one utility; `utility` is the utility as it is until the commit."""
 
-    def __init__(self, connection: Connection, utility: str) -> None:
+    def __init__(self, connection: Connection, utility: Utility) -> None:
         self._connection = connection
-        self._utility = utility
+        self.utility = utility
+        self._utility = utility.code
+        self.session = ReportSession(connection, utility.code)
 
     async def history(self, assemblies: Sequence[UUID], ids: Sequence[UUID]) -> list[HistoryRow]:
         """The reports of those assemblies, and any that bear one of those ids already."""

@@ -2,6 +2,11 @@
 -- Whoever records for a utility holds this row until the commit, so that what follows is read and numbered alone.
 SELECT reports FROM record.utility_log WHERE utility_id = $1 FOR UPDATE;
 
+-- name: locked_utility
+-- The utility as it is for whoever holds its log: a change of it waits for the log too.
+SELECT utility_id AS code, version, created_at, changed_at, name, rulebook, time_zone, due_soon_days FROM record.utility
+WHERE utility_id = $1;
+
 -- name: history
 -- The reports of these assemblies, and any that already bear one of these ids.
 SELECT r.id, r.assembly_id, r.performed_at, r.performed_on, r.received_at, r.reason, r.supersedes, r.content_hash, r.outcome, r.protection,
@@ -21,8 +26,8 @@ SELECT q.organisation_id, q.idempotency_key, q.report_id FROM record.report_requ
 WHERE q.utility_id = $1 AND q.idempotency_key = ANY ($2::text[]);
 
 -- name: gather
--- What judging and recording reports rests on, one row a report, all of it as of one moment: how far the feed was then, what the registry
--- knows, what was kept for the next report with the assembly's standing, and the report that bears this id already or was made by this
+-- What judging and recording reports rests on, one row a report, all of it as of one moment: how far the feed was then, the utility (with the
+-- first row only), what the registry knows, what was kept for the next report with the assembly's standing, and the report that bears this id already or was made by this
 -- key. A report that a testing company sends names an assembly granted to it, and a tester and a gauge that are not another company's;
 -- others are as if they were not there. The assembly's reports are read only where nothing was kept with this version of its standing,
 -- or where the test before this one is not the latest.
@@ -36,8 +41,12 @@ SELECT i.n, a.kind, a.hazard, a.nominal_size::text AS nominal_size, a.installed_
     CASE WHEN a.id IS NULL OR s.rests_version = s.version THEN NULL ELSE {counted} END AS counted,
     CASE WHEN a.id IS NULL OR s.rests_version = s.version THEN NULL ELSE {latest} END AS latest,
     l.changes, x.assembly_id AS taken_assembly_id, x.content_hash AS taken_hash, x.company_id AS taken_company_id,
-    q.report_id AS made_id, m.assembly_id AS made_assembly_id, m.content_hash AS made_hash, m.company_id AS made_company_id
+    q.report_id AS made_id, m.assembly_id AS made_assembly_id, m.content_hash AS made_hash, m.company_id AS made_company_id,
+    CASE WHEN i.n = 1 THEN json_build_object('code', u.utility_id, 'version', u.version, 'created_at', u.created_at,
+        'changed_at', u.changed_at, 'name', u.name, 'rulebook', u.rulebook, 'time_zone', u.time_zone,
+        'due_soon_days', u.due_soon_days)::text END AS utility
 FROM record.utility_log l
+JOIN record.utility u ON u.utility_id = $1
 CROSS JOIN unnest($2::uuid[], $3::uuid[], $4::uuid[], $5::timestamptz[], $6::uuid[], $7::uuid[], $8::uuid[], $9::text[])
     WITH ORDINALITY AS i (assembly_id, tester_id, gauge_id, performed_at, company_id, id, organisation_id, idempotency_key, n)
 LEFT JOIN record.assembly a ON a.utility_id = $1 AND a.id = i.assembly_id AND (

@@ -16,6 +16,7 @@ from service.problems import ProblemError
 from service.store.pool import Connection, Pool
 from service.store.reports import Recording
 from service.store.statements import statements
+from service.things import Utility
 
 _SQL = statements("transfer")
 AT_ONCE = 500
@@ -113,10 +114,9 @@ class Restoring:
         except (asyncpg.IntegrityConstraintViolationError, asyncpg.DataError, asyncpg.InsufficientPrivilegeError) as error:
             raise ProblemError("malformed", f"A row of `{table}` cannot be kept: {error}.") from None
 
-    @property
-    def recording(self) -> Recording:
-        """What was written so far, as who records reports reads it."""
-        return Recording(self._connection, self._utility)
+    def recording(self, utility: Utility) -> Recording:
+        """What was written so far, as who records reports of that utility reads it."""
+        return Recording(self._connection, utility)
 
     async def assembly_ids(self) -> list[UUID]:
         """Every assembly that was written."""

@@ -13,7 +13,6 @@ from service.records.judging import rejudge_reports
 from service.records.working_out import differing_standings
 from service.store.log import LogStore
 from service.store.pool import Pool
-from service.store.registry import RegistryStore
 from service.store.reports import ReportStore
 from tests.conftest import SIGNING_KEYS, Database, ask, fresh_database, in_thread
 from tests.load import fill as filling
@@ -65,10 +64,10 @@ def test_judged_again_every_report_gets_the_same_verdict(filled: Database) -> No
 
 def test_worked_out_again_every_standing_is_the_same(filled: Database) -> None:
     async def differing(pool: Pool) -> tuple[int, list[Any]]:
-        store, utility = ReportStore(pool), await RegistryStore(pool).utility(CODE)
+        store = ReportStore(pool)
         ids = await store.assembly_ids(CODE)
         async with store.recording(CODE) as recording:
-            return len(ids), await differing_standings(recording, utility, ids)
+            return len(ids), await differing_standings(recording, ids)
 
     assert examined(filled, differing) == (REGISTERED, [])
     statuses = {row[0] for row in filled.owner("SELECT DISTINCT status FROM record.standing")}

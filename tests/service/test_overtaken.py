@@ -31,7 +31,7 @@ class Writers:
         self.place = place
         self.store = ReportStore(pool)
         self.registry = RegistryStore(pool)
-        self.ways = [Submissions(self.store, self.registry, place.world.clock) for _ in range(count)]
+        self.ways = [Submissions(self.store, place.world.clock) for _ in range(count)]
 
     def submission(self, **changes: Any) -> Submission:
         """A report on its way in."""
@@ -107,6 +107,30 @@ async def test_a_change_of_the_register_meanwhile_is_noticed(writers: Writers, m
     assert said == [False]
     assert done.answer.standing.status == "out_of_service"
     assert await writers.differing() == []
+
+
+async def test_another_rulebook_meanwhile_judges_the_report(writers: Writers, monkeypatch: pytest.MonkeyPatch) -> None:
+    place = writers.place
+
+    async def change() -> None:
+        patch = place.world.operator.patch
+        answer = await asyncio.to_thread(patch, place.base, json={"rulebook": "us-fl"}, headers={"If-Match": '"1"'})
+        answer.raise_for_status()
+
+    said = overtaking(monkeypatch, change)
+    done = await writers.ways[0].submit(place.code, writers.submission())
+    assert said == [False]
+    assert msgspec.json.decode(done.verdict)["rulebook"]["id"] == "us-fl"
+    assert await writers.differing() == []
+
+
+async def test_a_standing_worked_out_while_the_rulebook_changes_is_by_the_new_one(place: Place, writers: Writers) -> None:
+    utility = await writers.registry.utility(place.code)
+    await asyncio.to_thread(
+        lambda: place.world.operator.patch(place.base, json={"rulebook": "us-fl"}, headers={"If-Match": '"1"'}).raise_for_status()
+    )
+    # Whoever read the utility before the change works the standings out after it.
+    assert await rebuild_standings(writers.store, utility) == []
 
 
 @pytest.mark.parametrize(

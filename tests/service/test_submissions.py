@@ -87,7 +87,7 @@ class Bench:
         self.place = place
         self.store = ReportStore(pool)
         self.registry = RegistryStore(pool)
-        self.submissions = Submissions(self.store, self.registry, place.world.clock)
+        self.submissions = Submissions(self.store, place.world.clock)
 
     def submission(self, **changes: Any) -> Submission:
         """A report on its way in."""
