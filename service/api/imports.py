@@ -36,10 +36,10 @@ async def import_spreadsheet(call: Call, query: Options, document: bytes = b"") 
     importing = _importing(call, asked)
     importer = await anext(importing)
     if chosen(call, [JSON, NDJSON]) == NDJSON:
-        return Answer(body=_lines(importer, importing), media_type=NDJSON)
+        return Answer(body=_lines(call, importer, importing), media_type=NDJSON)
     try:
         run = None
-        async for event in importer.run():
+        async for event in _events(call, importer):
             run = event if isinstance(event, ImportRun) else run
     finally:
         await importing.aclose()
@@ -87,10 +87,23 @@ async def _receive(call: Call, file: IO[bytes]) -> None:
     file.seek(0)
 
 
-async def _lines(importer: Importer, importing: AsyncGenerator[Importer, None]) -> AsyncIterator[bytes]:
-    async with aclosing(importing), aclosing(importer.run()) as events:
+async def _events(call: Call, importer: Importer) -> AsyncGenerator[Event, None]:
+    """What the run says, for as long as its key may go on: between two lots of rows it is looked at again."""
+    async with aclosing(importer.run()) as events:
         async for event in events:
-            yield msgspec.json.encode(_line(event)) + b"\n"
+            yield event
+            await call.check_key()
+
+
+async def _lines(call: Call, importer: Importer, importing: AsyncGenerator[Importer, None]) -> AsyncIterator[bytes]:
+    async with aclosing(importing), aclosing(_events(call, importer)) as events:
+        try:
+            async for event in events:
+                yield msgspec.json.encode(_line(event)) + b"\n"
+        except ProblemError as error:
+            # The answer has begun, so this is its last line; without a `run` it is not the whole.
+            stopped = ImportProblem(detail=f"The import stopped here: {error.detail} What was written before stays.")
+            yield msgspec.json.encode(_line(stopped)) + b"\n"
 
 
 def _line(event: Event) -> ImportLine:

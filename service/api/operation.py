@@ -29,7 +29,7 @@ from msgspec import Struct
 from service.access import Principal, Right
 from service.clock import Clock
 from service.documents import convert, decode
-from service.problems import ProblemError
+from service.problems import ProblemError, not_found
 from service.services import Services
 from service.store.pool import Pool, seen_by
 from service.store.reader import READ_SECONDS
@@ -37,6 +37,8 @@ from service.store.reader import READ_SECONDS
 Method = Literal["GET", "POST", "PUT", "PATCH", "DELETE"]
 JSON = "application/json"
 AS_OF = "Record-As-Of"
+KEY_SECONDS = 1.0
+"""So often a key is looked at again while a request goes on; what the gatekeeper remembers comes on top."""
 _MAX_AGE = re.compile(r"max-age=(\d{1,9})")
 
 
@@ -109,7 +111,7 @@ class Call:
         return str(self.request.path_params[name])
 
     async def pieces(self, *, slowest: float = math.inf) -> AsyncIterator[bytes]:
-        """The body as it comes; ProblemError `timeout` for an asker that lets us wait.
+        """The body as it comes; ProblemError `timeout` for an asker that lets us wait, and `check_key`'s once the key may no longer do this.
 
         For each piece it has as long as for a whole body elsewhere. With `slowest` (bytes a second) a piece gives only as much time back
         as it is worth, so that nobody can keep at it for ever.
@@ -118,15 +120,35 @@ class Call:
         coming = aiter(self.request.stream())
         while True:
             start = time.monotonic()
+            arriving = asyncio.ensure_future(anext(coming, None))
             try:
-                async with asyncio.timeout(left):
-                    piece = await anext(coming)
-            except StopAsyncIteration:
+                while not arriving.done():
+                    remaining = left - (time.monotonic() - start)
+                    if remaining <= 0:
+                        raise _late(seconds)
+                    await asyncio.wait({arriving}, timeout=min(remaining, KEY_SECONDS))
+                    await self.check_key()
+            finally:
+                arriving.cancel()
+            piece = arriving.result()
+            if piece is None:
                 return
-            except TimeoutError:
-                raise _late(seconds) from None
             left = seconds if slowest == math.inf else min(seconds, left - (time.monotonic() - start) + len(piece) / slowest)
             yield piece
+
+    async def check_key(self) -> None:
+        """ProblemError where the key that began this request was revoked, or its grant of the utility withdrawn, seconds ago.
+
+        For calls that take long. A database that is away says nothing about the key.
+        """
+        try:
+            principal = await self.services.gatekeeper.principal(self.header("authorization"))
+        except ProblemError as error:
+            if error.code == "unavailable":
+                return
+            raise
+        if not principal.sees(self.utility):
+            raise not_found("utility")
 
     def matched_version(self) -> int:
         """The version in `If-Match`; 428 without one, 412 for one that is none of ours."""
