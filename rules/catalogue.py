@@ -27,6 +27,7 @@ TestableKind = Literal["rp", "rpda", "dc", "dcda", "pvb", "svb"]
 Component = Literal["check_1", "relief_valve", "check_2", "check", "air_inlet"]
 Hazard = Literal["severe", "health", "non_health"]
 Line = Literal["main", "bypass"]
+Purpose = Literal["premises_isolation", "point_of_use"]
 
 
 class AssemblyKind(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

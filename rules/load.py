@@ -60,6 +60,15 @@ def rulebook(rulebook_id: str, on: dt.date) -> Rulebook:
     return resolved if on == resolved.in_force_from else rulebook(rulebook_id, resolved.in_force_from)
 
 
+def common_rulebook(rulebook_id: str, on: dt.date) -> Rulebook:
+    """The rulebook that this one rests on in the end (itself, where it extends none), as in force on that day.
+
+    UnknownRulebookError or NotInForceError where there is none.
+    """
+    base = rulebook_data(rulebook_id).extends
+    return rulebook(rulebook_id, on) if base is None else common_rulebook(base, on)
+
+
 @cache
 def _sources() -> dict[str, Source]:
     return {key: Source(title=work.title, clause="", known_from=work.known_from) for key, work in works().items()}

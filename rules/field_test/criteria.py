@@ -18,7 +18,8 @@ from rules.field_test.answer import Finding, FindingOutcome, PhaseName
 from rules.field_test.document import AirInletReading, Reading, ReliefValveReading
 from rules.field_test.plan import Place, PlannedCriterion, PlannedPart, sentence
 from rules.field_test.plausible import read_instead
-from rules.field_test.result import PartResult, part_result
+from rules.field_test.protection import State
+from rules.field_test.result import PartResult, part_result, state_of_number
 from rules.field_test.uncertainty import conformance_probability
 
 # Enough for every pair of tenths that is read often, and a few megabytes at most.
@@ -32,19 +33,20 @@ _DID: Final = {
 
 
 class Gauged(Struct, frozen=True, kw_only=True, eq=False):
-    """What the gauge does to every number of a test, in its unit: its uncertainty (0: not told), and the head to add.
+    """What the gauge does to every number of a test, in its unit: its uncertainty (0: not told), the head to add, its accuracy (±).
 
     Compared by identity: take it from `gauged_by`.
     """
 
     uncertainty: float
     head: float
+    accuracy: float
 
 
 @lru_cache(maxsize=1024)
-def gauged_by(uncertainty: float, head: float) -> Gauged:
-    """The one of that uncertainty and head."""
-    return Gauged(uncertainty=uncertainty, head=head)
+def gauged_by(uncertainty: float, head: float, accuracy: float) -> Gauged:
+    """The one of that uncertainty, head and accuracy."""
+    return Gauged(uncertainty=uncertainty, head=head, accuracy=accuracy)
 
 
 class Noted(Struct, frozen=True):
@@ -70,17 +72,18 @@ class PartShows(Struct, frozen=True, kw_only=True, eq=False):
     observed: float | None
 
 
-def _told(
+def _told(  # noqa: PLR0917 - one call's worth of what is known
     place: Place,
     findings: list[Finding],
     noted: list[Noted],
+    state: State,
     number: float | None = None,
     observed: float | None = None,
     *,
     pair: bool = False,
 ) -> PartShows:
     outcomes = tuple([(one.rule, one.outcome) for one in findings])
-    result = part_result(place.line, place.part.component, outcomes, pair=pair)
+    result = part_result(place.line, place.part.component, outcomes, state, pair=pair)
     return PartShows(
         index=place.index, findings=tuple(findings), noted=tuple(noted), result=result, number=number, observed=observed
     )
@@ -97,7 +100,7 @@ def unread(place: Place, phase: PhaseName, *, doubled: bool) -> PartShows:
         noted.append(Noted("missing_reading", "/readings", missing, "phase"))
     part = place.part
     asked = [part.read] if part.fully is None else [part.read, part.fully]
-    return _told(place, [_finding(one, phase, place.line, "not_determined", message) for one in asked], noted)
+    return _told(place, [_finding(one, phase, place.line, "not_determined", message) for one in asked], noted, "unknown")
 
 
 def shows(  # noqa: PLR0917 - one call's worth of what is known
@@ -119,7 +122,32 @@ def shows(  # noqa: PLR0917 - one call's worth of what is known
     trusted = _number(part, phase, reading.line, seen, number, gauged, line_pressure, unreadable, findings, noted)
     if part.fully is not None:
         _fully(part, part.fully, phase, reading.line, seen, fully, unreadable, findings, noted)
-    return _told(place, findings, noted, trusted, None if number is UNSET else number)
+    told = {one.rule: one.outcome for one in findings}
+    state = _state(part, told, trusted, gauged, unnumbered=number is UNSET)
+    return _told(place, findings, noted, state, trusted, None if number is UNSET else number)
+
+
+def _state(
+    part: PlannedPart, told: dict[str, FindingOutcome], number: float | None, gauged: Gauged, *, unnumbered: bool
+) -> State:
+    """The state of a part by the outcomes of its rules and the number that can be trusted, if there is one.
+
+    `unnumbered` where no number is given. A check that closed tight without the number that is required still holds.
+    """
+    seen_as = told.get(part.seen.criterion.rule)
+    if seen_as == "not_met":
+        # It leaked, or did not open. How large the leak is, a field test does not show.
+        return "failed"
+    if number is not None:
+        state = state_of_number(number + gauged.head, part.sound_from, gauged.accuracy)
+    elif seen_as == "met" and part.is_check and unnumbered:
+        state = "weak" if part.read.criterion.rule in told else "sound"
+    else:
+        return "unknown"
+    fully = None if part.fully is None else told.get(part.fully.criterion.rule)
+    if fully == "not_determined" and state != "failed":
+        return "unknown"
+    return "weak" if fully == "not_met" and state == "sound" else state
 
 
 def _fact(  # noqa: PLR0917 - one call's worth of what is known
@@ -256,18 +284,18 @@ def buffer_shows(  # noqa: PLR0917 - one call's worth of what is known
     if buffer > 0 and outcome == "not_met":
         noted.append(Noted("buffer_low", "/opened_at", message))
         if planned.criterion.advisory:
-            return _told(place, [], noted, pair=True)
+            return _told(place, [], noted, "sound", pair=True)
     finding = _finding(
         planned, phase, line, outcome, message, observed=buffer, at_least=at_least, margin=margin,
         conformance_probability=probability,
     )  # fmt: skip
-    return _told(place, [finding], noted, pair=True)
+    return _told(place, [finding], noted, "unknown" if buffer <= 0 else "sound", pair=True)
 
 
 def buffer_unread(planned: PlannedCriterion, place: Place, phase: PhaseName) -> PartShows:
     """What is left to say of a buffer that is a criterion and whose readings cannot be had."""
     message = "The buffer needs both check 1's drop and the relief valve's opening."
-    return _told(place, [_finding(planned, phase, place.line, "not_determined", message)], [])
+    return _told(place, [_finding(planned, phase, place.line, "not_determined", message)], [], "unknown")
 
 
 def _finding(

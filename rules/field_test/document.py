@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 
 from msgspec import UNSET, Meta, Struct, UnsetType
 
-from rules.catalogue import Hazard, Line, TestableKind
+from rules.catalogue import Hazard, Line, Purpose, TestableKind
 from rules.quantities import LengthUnit, LengthValue, PressureUnit, PressureValue
 
 Word = Annotated[str, Meta(min_length=1, max_length=100)]
@@ -28,10 +28,17 @@ class TestUnits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, o
 
 
 class Assembly(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
-    """The assembly tested; `size` in `units.length`."""
+    """The assembly tested; `size` in `units.length`.
+
+    `purpose`, `backpressure_possible` and `in_plant_air_gap` (an air gap on record in the plant behind it) decide with the hazard whether
+    the kind is suitable; where one is not stated, that part of the answer is not determined.
+    """
 
     kind: TestableKind
     hazard: Hazard
+    purpose: Purpose | UnsetType = UNSET
+    backpressure_possible: bool | UnsetType = UNSET
+    in_plant_air_gap: bool | UnsetType = UNSET
     size: Annotated[float, Meta(gt=0, le=100_000)] | UnsetType = UNSET
 
 

@@ -17,13 +17,14 @@ from rules.quantities import LengthUnit
 def gauged(plan: Plan, gauge: Gauge | UnsetType, length: LengthUnit | UnsetType) -> Gauged:
     """What surrounds the numbers, the gauge's height in `length`; a head is added only where a single hose reads against the atmosphere."""
     uncertainty = head = 0.0
+    accuracy = plan.accuracy_assumed if gauge is UNSET or gauge.accuracy is UNSET else gauge.accuracy
     if gauge is not UNSET:
         if gauge.accuracy is not UNSET:
             uncertainty = standard_uncertainty(gauge.accuracy, 0.0 if gauge.resolution is UNSET else gauge.resolution)
         if gauge.height_above_assembly and length is not UNSET and plan.kind.single_hose:
             # A gauge held above the assembly reads low by the head in its hose, and one held below reads high.
             head = gauge.height_above_assembly * head_per_length(length, plan.unit)
-    return gauged_by(uncertainty, head)
+    return gauged_by(uncertainty, head, accuracy)
 
 
 def vouched(plan: Plan, gauge: Gauge | UnsetType) -> tuple[dt.date, dt.date]:

@@ -136,7 +136,7 @@ def judge_phase(
         if plan.buffer is not None:
             # An RP's parts stand in flow order: check 1, relief valve, check 2.
             both = _both(around, plan.buffer, of_line[0], of_line[1])
-            if both is None or (not both.result.pair and "failed" in [shown.result.state for shown in of_line]):
+            if both is None or (not both.result.pair and "fail" in [shown.result.outcome for shown in of_line]):
                 continue
             if both.noted:
                 flags += _noted(name, both, stands.get(of_line[1].index))
@@ -222,7 +222,7 @@ def _spoil(
             if because is not None and at is not None:
                 now = shows(around.plan.places[index], around.name, readings[at], around.gauged, because, line_pressure)
             spoils = [one for one in around.leaks.below_minimum if one.only_below_minimum == component]
-            if spoils and now.result.state == "failed":
+            if spoils and now.result.outcome == "fail":
                 spoilt |= {one: spoil.because for spoil in spoils for one in spoil.components}
                 noted = [Noted("shutoff_leak_unreadable", f"/shutoffs/{one.shutoff}", one.because, "phase") for one in spoils]
                 now = replace(now, noted=(*now.noted, *noted))

@@ -15,7 +15,7 @@ from msgspec import Struct
 from rules.catalogue import AssemblyKind, Component, Line
 from rules.field_test.answer import JudgedBy
 from rules.field_test.plausible import as_printed, ceiling, line_pressure_ceiling
-from rules.load import catalogue, read, rulebook
+from rules.load import catalogue, common_rulebook, read, rulebook
 from rules.quantities import convert
 from rules.rulebook import Criterion, Quantity, Rulebook
 from rules.sources import Cited, Source
@@ -39,7 +39,10 @@ class PlannedCriterion(Struct, frozen=True, kw_only=True, eq=False):
 
 
 class PlannedPart(Struct, frozen=True, kw_only=True, eq=False):
-    """A part: what must be seen of it (it closes, it opens), what must be read, and for an air inlet whether it opens fully."""
+    """A part: what must be seen of it (it closes, it opens), what must be read, and for an air inlet whether it opens fully.
+
+    `sound_from` is the number from which such a part is sound: the kind's own minimum, which a rulebook's own may exceed.
+    """
 
     component: Component
     name: str
@@ -47,6 +50,7 @@ class PlannedPart(Struct, frozen=True, kw_only=True, eq=False):
     seen: PlannedCriterion
     read: PlannedCriterion
     fully: PlannedCriterion | None
+    sound_from: float
     most_plausible: float
     ceiling: float
     near: tuple[float, float]
@@ -103,6 +107,7 @@ class Plan(Struct, frozen=True, kw_only=True, eq=False):
     line_pressure: tuple[float, float]
     highest_line_pressure: float
     accuracy_at_most: float
+    accuracy_assumed: float
     calibration_months: int
     spoils: tuple[Spoil, ...]
 
@@ -150,6 +155,7 @@ def _made(book: Rulebook, kind_code: str, unit: str) -> Plan:
         line_pressure=(convert(line.at_least or 0.0, line.unit, unit), convert(line.at_most or 0.0, line.unit, unit)),
         highest_line_pressure=line_pressure_ceiling(unit),
         accuracy_at_most=as_printed(_in(book, "gauge.accuracy", "psi"), unit),
+        accuracy_assumed=_in(book, "gauge.accuracy.not_stated", unit),
         calibration_months=int(book.limit("gauge.calibration").at_most or 0),
         spoils=tuple(one for one in read("shutoffs.toml", Spoils).spoils if kind_code in one.kinds),
     )
@@ -168,17 +174,28 @@ def _part(  # noqa: PLR0917 - a row of what the plan has at hand
         one.quantity: _planned(book, one, unit) for one in criteria if one.component == component and one.quantity != "buffer"
     }
     is_check = "held_at" in own
+    read_at = own["held_at" if is_check else "opened_at"]
     return PlannedPart(
         component=component,
         name=PART_NAMES[component],
         unit=unit,
         seen=own["closed_tight" if is_check else "opened"],
-        read=own["held_at" if is_check else "opened_at"],
+        read=read_at,
         fully=own.get("opened_fully"),
+        sound_from=_own_minimum(book, read_at, unit),
         most_plausible=most,
         ceiling=min(most, ceiling(kind, component, unit)),
         near=near,
     )
+
+
+def _own_minimum(book: Rulebook, read_at: PlannedCriterion, unit: str) -> float:
+    """The kind's own minimum: the common rulebook's, by this rulebook's figure where the two ask the same."""
+    rule, asked = read_at.criterion.rule, read_at.criterion
+    common = next((one for one in common_rulebook(book.id, book.in_force_from).criteria if one.rule == rule), asked)
+    if (common.at_least, common.unit) == (asked.at_least, asked.unit):
+        return read_at.at_least
+    return common.minimum_in(unit)[0]
 
 
 def _in(book: Rulebook, name: str, unit: str) -> float:

@@ -13,7 +13,8 @@ from rules.load import catalogue
 from rules.operation import protection as left_with
 from rules.rulebook import Protection
 
-State = Literal["sound", "failed", "unknown"]
+State = Literal["sound", "weak", "unknown", "failed", "discharging"]
+"""What was seen of a part: `weak` still is a barrier, `discharging` is an open relief valve, which protects while it discharges."""
 
 _RANK: Final[dict[Protection, int]] = {"full": 0, "degraded": 1, "unknown": 2, "lost": 3}
 
@@ -24,7 +25,8 @@ def line_protection(kind: str, states: tuple[State, ...]) -> Protection:
     ways = product(*[(True, False) if state == "unknown" else (state == "failed",) for state in states])
     components = catalogue()[kind].components
     possible = {left_with(kind, frozenset(part for part, failed in zip(components, way, strict=True) if failed)) for way in ways}
-    return possible.pop() if len(possible) == 1 else "unknown"
+    left: Protection = possible.pop() if len(possible) == 1 else "unknown"
+    return "degraded" if left == "full" and set(states) & {"weak", "discharging"} else left
 
 
 def worse(one: Protection, other: Protection) -> Protection:

@@ -1,4 +1,7 @@
-"""What a phase comes to: the outcome of each rule, the numbers and words left out.
+"""What a phase comes to: the outcome of each rule and the state of each part, the numbers and words left out.
+
+Two questions, never mixed: the rules' outcomes decide the phase's outcome, the parts' states what the assembly would do today. A check
+that holds 0.6 psi fails the test and still is a barrier.
 
 There are few such results, however the readings vary, and what follows from them (the outcome, the protection left, the likely causes,
 the summary) follows from nothing else: so they are shared, compared by identity, and key what is remembered.
@@ -24,6 +27,12 @@ class PartResult(Struct, frozen=True, kw_only=True, eq=False):
     state: State
     pair: bool
 
+    @property
+    def outcome(self) -> Outcome:
+        """What its findings come to together."""
+        told = {outcome for _, outcome in self.outcomes}
+        return "fail" if "not_met" in told else "incomplete" if "not_determined" in told else "pass"
+
 
 class PhaseResult(Struct, frozen=True, kw_only=True, eq=False):
     """What one phase comes to; `suspect` holds every part that a repair would have a cause for."""
@@ -34,11 +43,24 @@ class PhaseResult(Struct, frozen=True, kw_only=True, eq=False):
 
 
 @lru_cache(maxsize=1024)
-def part_result(line: Line, component: Component, outcomes: tuple[tuple[str, FindingOutcome], ...], *, pair: bool) -> PartResult:
-    """The result of those outcomes; `pair` where two readings that were both had are weighed against each other."""
-    told = {outcome for _, outcome in outcomes}
-    state: State = "failed" if "not_met" in told else "unknown" if "not_determined" in told else "sound"
+def part_result(
+    line: Line, component: Component, outcomes: tuple[tuple[str, FindingOutcome], ...], state: State, *, pair: bool = False
+) -> PartResult:
+    """The result of those outcomes and that state; `pair` where two readings that were both had are weighed against each other."""
     return PartResult(line=line, component=component, outcomes=outcomes, state=state, pair=pair)
+
+
+def state_of_number(number: float, minimum: float, accuracy: float) -> State:
+    """What a number that can be trusted says of its part; all in one unit.
+
+    `minimum` is the kind's own, `accuracy` (±) the gauge's. A check between 0 and its minimum does not leak and can still prevent backflow
+    (a testers' association's article, published); a number that the gauge cannot tell from 0 shows neither.
+    """
+    if number <= 0:
+        return "failed"
+    if number >= minimum:
+        return "sound"
+    return "weak" if number > accuracy else "unknown"
 
 
 @lru_cache(maxsize=4096)
@@ -46,21 +68,23 @@ def add_up(plan: Plan, results: tuple[PartResult, ...]) -> PhaseResult:
     """What the results of a phase, in the order of its findings, come to."""
     left: Protection = "full"
     suspect: set[tuple[Line, Component]] = set()
-    seen: set[State] = set()
+    outcomes = {one.outcome for one in results}
     for line in plan.kind.lines:
         of_line = [one for one in results if one.line == line]
         # An RP's parts stand in flow order (check 1, relief valve, check 2), and the buffer's result after them.
         states = tuple([one.state for one in of_line[: len(plan.parts)]])
         for one in of_line[len(plan.parts) :]:
-            seen.add(one.state)
-            if one.pair and one.state == "unknown":
+            if one.state == "unknown" and one.pair:
                 # Of two readings that contradict each other neither can be believed.
-                states = (*("unknown" if state == "sound" else state for state in states[:2]), *states[2:])
-            if one.state != "sound":
+                states = (*("unknown" if state in {"sound", "weak"} else state for state in states[:2]), *states[2:])
+            if one.outcome != "pass":
                 # A buffer that is too small is mended at check 1 or at the relief valve, though each alone reads well.
                 suspect |= {(line, part) for part in plan.kind.components}
-        seen.update(states)
-        suspect |= {(line, part) for part, state in zip(plan.kind.components, states, strict=True) if state != "sound"}
+        suspect |= {
+            (line, one.component)
+            for one, state in zip(of_line, states, strict=False)
+            if state != "sound" or one.outcome != "pass"
+        }
         left = worse(left, line_protection(plan.kind.kind, states))
-    outcome: Outcome = "fail" if "failed" in seen else "incomplete" if "unknown" in seen else "pass"
+    outcome: Outcome = "fail" if "fail" in outcomes else "incomplete" if "incomplete" in outcomes else "pass"
     return PhaseResult(verdict=PhaseVerdict(outcome=outcome, protection=left), results=results, suspect=frozenset(suspect))

@@ -59,7 +59,7 @@ def lived(place: Place, world: World, seed: int) -> dict[str, dict[str, Any]]:
         document = {"assembly_id": choose.choice(visited), "gauge_id": gauge, "tester_id": tester}
         drawn = choose.random()
         if drawn < 0.3:
-            document["initial_test"] = phase(choose.choice([0.4, 1.8]), choose.choice([0.4, 1.4]))
+            document["initial_test"] = phase(choose.choice([0.0, 1.8]), choose.choice([0.0, 1.4]))
         elif drawn < 0.45:
             document |= {
                 "initial_test": phase(0.4), "final_test": phase(2.0),

@@ -194,11 +194,46 @@ def test_what_is_seen_counts(kind: str, component: str, good: dict[str, Any], ba
 @pytest.mark.parametrize("line", ["main", "bypass"])
 def test_the_barriers_left(kind: str, low: list[str], protection: str, line: str) -> None:
     where = line if kind == "dcda" else "main"
-    # Check 1 under its minimum and still above the relief valve's opening, so that nothing contradicts itself.
-    values = {one: 0.5 if one == "check_1" else 0.4 for one in low}
-    if kind == "rp" and low == ["check_1"]:
-        values = {"check_1": 4.9, "relief_valve": 2.5}
+    values = dict.fromkeys(low, 0.0)
     assert judge(kind, "psi", values, line=where).initial.protection == protection
+
+
+# A check that holds less than its minimum does not leak and can still prevent backflow: a testers' association's article on the double
+# check ("between 0 and 1.0"), published. Common practice, no source, for the parts of other kinds.
+@pytest.mark.parametrize(
+    ("kind", "values", "protection"),
+    [
+        ("dc", {"check_1": 0.5, "check_2": 0.5}, "degraded"),
+        ("dc", {"check_1": 0.5, "check_2": 0.0}, "degraded"),
+        # The gauge, ±0.2 psi, does not tell these from 0.
+        ("dc", {"check_1": 0.2, "check_2": 0.2}, "unknown"),
+        ("dc", {"check_1": 0.3, "check_2": 0.3}, "degraded"),
+        ("rp", {"check_1": 4.9, "relief_valve": 1.9, "check_2": 0.9}, "degraded"),
+        ("pvb", {"check": 0.4, "air_inlet": 0.4}, "degraded"),
+        ("svb", {"check": 0.4, "air_inlet": 0.4}, "degraded"),
+    ],
+)
+def test_a_part_below_its_minimum_fails_and_is_still_a_barrier(kind: str, values: dict[str, float], protection: str) -> None:
+    verdict = judge(kind, "psi", values)
+    assert (verdict.outcome, verdict.initial.protection) == ("fail", protection)
+
+
+def test_a_gauges_own_accuracy_decides_which_number_it_can_tell_from_nothing() -> None:
+    # JCGM 106:2012 (published) for the principle: a reading within the limits of error shows nothing surely.
+    low = {"check_1": 0.3, "check_2": 0.3}
+    fine, coarse = (
+        judge("dc", "psi", low, gauge={"calibrated_on": "2026-01-12", "accuracy": accuracy}) for accuracy in (0.1, 0.3)
+    )
+    assert (fine.initial.protection, coarse.initial.protection) == ("degraded", "unknown")
+
+
+def test_a_stricter_local_minimum_fails_an_assembly_whose_parts_are_sound() -> None:
+    # A buffer of 2.4 psi: Canadian forms ask 3 psi (published), and each part is at or above its own minimum.
+    verdict = judge("rp", "psi", {"check_1": 5.4, "relief_valve": 3.0}, "ca-bc")
+    assert (verdict.outcome, verdict.initial.protection) == ("fail", "full")
+    # 34.5 kPa is 5.004 psi; the form prints 35 kPa for 5 psi (from memory), and a reading is judged by the printed figure alone.
+    metric = judge("rp", "kPa", {"check_1": 34.5, "relief_valve": 14.0}, "ca-bc")
+    assert (metric.outcome, metric.initial.protection) == ("fail", "degraded")
 
 
 def test_a_relief_valve_cannot_open_above_check_1s_drop() -> None:

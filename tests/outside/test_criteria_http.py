@@ -180,8 +180,9 @@ def test_an_air_inlet_that_opens_in_time_but_not_fully_fails(world: World, kind:
 
 @pytest.mark.parametrize(
     ("check", "air_inlet", "protection"),
-    # The four rows of the PVB under backsiphonage: the check or the air inlet alone still stops it, neither does not.
-    [("2.0", "2.0", "full"), ("0.4", "2.0", "degraded"), ("2.0", "0.4", "degraded"), ("0.4", "0.4", "lost")],
+    # The four rows of the PVB under backsiphonage: the check or the air inlet alone still stops it, neither does not; parts below their
+    # minimum still are barriers.
+    [("2.0", "2.0", "full"), ("0", "2.0", "degraded"), ("2.0", "0", "degraded"), ("0", "0", "lost"), ("0.4", "0.4", "degraded")],
 )
 @pytest.mark.parametrize("kind", ["pvb", "svb"])
 def test_a_vacuum_breaker_protects_by_the_barriers_that_are_left(

@@ -209,13 +209,13 @@ def test_what_stands_beside_the_rulebooks_says_where_it_is_from_too() -> None:
 
 # A change to a limit, an interval, a clause or a mark changes the digest: look at the change, name it in the CHANGELOG, then pin it anew.
 DIGESTS = {
-    "ca-bc": "sha256:d70a702690282bc9debfabc3472e5e3658553beeed8e0c4b8a658843fb7c12b4",
-    "us-ca": "sha256:37d674f3aedc12893de059154ea59528fc4a7db50126a4ca9a9bf1776e292e58",
-    "us-common": "sha256:a2c9c5b27756ee65012dba0127ee5a298f5f6c13c0082aaf20a2596db254975f",
-    "us-fl": "sha256:0d3ac96b3ab8460cdaf6f7422578379a3e002d08177370039a2c765a77e05e6e",
-    "us-or": "sha256:900ca088f42eae62909cb4eb239750916b849e11e5525c0e17a8287d4abc31b5",
-    "us-tx": "sha256:a50dde7fd662f840432d97f384a20f6b539bffbe2d0bdf30c0ca994729415ab7",
-    "us-wa": "sha256:534f11f83aa6b30cbc04d03463c7052363083d598d315c39b014edee05e9a611",
+    "ca-bc": "sha256:52ff1df272f6a603cbbf30fb769e473d544a803d3209ce61d34860218c4b6487",
+    "us-ca": "sha256:ad7a950ca2a69b02f312e5e5930e6c57f4cbf5e1b75dbd6e83e7a9b4832d03f3",
+    "us-common": "sha256:7276d06d398a9028f0d916d88d7f28b9c70f2582c4c5c6a3be5a0cb6b3877dd5",
+    "us-fl": "sha256:338e937d148310f15e1276cfdd507c269301bac4b198a40aad958df9eac5125e",
+    "us-or": "sha256:531ad7a518dbb5a4cb560156e661ee6daf12920956041577c4b10d6fd326a686",
+    "us-tx": "sha256:f099753ff88d5f2a426ded2c55e4def730c2280c44d979f54b32d915279d278d",
+    "us-wa": "sha256:8c032a8f4a42c2cc5daf6a7d9374e40d9830b5a4c4156d87acbca95015d25864",
 }
 
 

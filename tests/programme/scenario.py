@@ -109,8 +109,8 @@ class Scenario:
             {"component": "air_inlet", **inlet},
             {
                 "component": "check",
-                "closed_tight": True,
-                "held_at": drawn(0.2, 0.7) if bad in ("check", "both") else drawn(1.3, 3),
+                "closed_tight": bad != "both",
+                **({"held_at": drawn(0.2, 0.7) if bad == "check" else drawn(1.3, 3)} if bad != "both" else {}),
             },
         ]
 

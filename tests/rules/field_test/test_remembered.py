@@ -60,5 +60,5 @@ def test_more_different_readings_than_are_remembered_are_forgotten_again() -> No
     for thousandths in range(1000, 1000 + REMEMBERED + 100):
         judged(thousandths / 1000)
     plan = plan_on("us-common", dt.date(2026, 5, 14), "dc", "psi")
-    assert 0 < len(phase.setting(plan, "initial", gauged_by(0.0, 0.0), TIGHT).shown) <= REMEMBERED
+    assert 0 < len(phase.setting(plan, "initial", gauged_by(0.0, 0.0, 0.2), TIGHT).shown) <= REMEMBERED
     assert msgspec.json.encode(judged(1.0)) == first

@@ -140,7 +140,7 @@ INCOMPLETE = {
         "pvb", phase("pvb", without="air_inlet"), {"pvb.air_inlet.opened_at", "pvb.air_inlet.opened_fully"}, ["missing_reading"],
         "unknown"),
     "a first check told tight, without its drop": (
-        "dc", phase("dc", {"component": "check_1", "closed_tight": True}), {"dc.check_1.held_at"}, ["missing_reading"], "unknown"),
+        "dc", phase("dc", {"component": "check_1", "closed_tight": True}), {"dc.check_1.held_at"}, ["missing_reading"], "degraded"),
     "a second check of which nothing is told": (
         "rp", phase("rp", {"component": "check_2"}), {"rp.check_2.held_at"}, ["missing_reading"], "unknown"),
     "a relief valve that opened, without the differential": (
@@ -270,7 +270,7 @@ def test_a_check_that_is_spoilt_and_contradicts_itself_is_still_not_determined()
 
 
 def test_both_parts_of_a_vacuum_breaker_failed_against_a_health_hazard() -> None:
-    initial = phase("pvb", {"component": "check", "held_at": 0.2}, {"component": "air_inlet", "opened": False})
+    initial = phase("pvb", {"component": "check", "held_at": 0.0}, {"component": "air_inlet", "opened": False})
     verdict = judge("pvb", initial_test=initial)
     assert verdict.initial.protection == "lost"
     assert [(one.code, one.within_days) for one in verdict.actions[:2]] == [("isolate_at_once", 0), ("repair_and_retest", 0)]
@@ -281,14 +281,14 @@ def test_both_parts_of_a_vacuum_breaker_failed_against_a_health_hazard() -> None
 
 def test_an_unknown_part_that_could_not_change_the_answer_leaves_it_known() -> None:
     # With check 1 failed and check 2 sound an RP still has a barrier, whatever its relief valve does; with both failed it hangs on that.
-    one = phase("rp", {"component": "check_1", "held_at": 0.2}, without="relief_valve")
+    one = phase("rp", {"component": "check_1", "held_at": 0.0}, without="relief_valve")
     assert judge("rp", initial_test=one).initial.protection == "degraded"
-    both = phase("rp", {"component": "check_1", "held_at": 0.2}, {"component": "check_2", "held_at": 0.2}, without="relief_valve")
+    both = phase("rp", {"component": "check_1", "held_at": 0.0}, {"component": "check_2", "held_at": 0.0}, without="relief_valve")
     assert judge("rp", initial_test=both).initial.protection == "unknown"
 
 
 def test_the_worse_line_of_a_detector_assembly_decides() -> None:
-    failed = [{"component": one, "held_at": 0.1, "line": "bypass"} for one in ("check_1", "check_2")]
+    failed = [{"component": one, "held_at": 0.0, "line": "bypass"} for one in ("check_1", "check_2")]
     verdict = judge("dcda", initial_test=phase("dcda", *failed))
     assert verdict.initial.protection == "lost"
     assert "check 1 of the bypass line" in verdict.summary
