@@ -1,7 +1,7 @@
 """How an assembly operates: the hydraulics of its parts, and what follows from them."""
 
 from rules.operation.drawing import Scene, draw, draw_operation, draw_verdict
-from rules.operation.elements import Mechanism
+from rules.operation.kinds import OPERABLE_KINDS, OperableKind, parts_of
 from rules.operation.matrix import (
     LEAK_SIZES,
     MECHANISMS,
@@ -13,7 +13,8 @@ from rules.operation.matrix import (
     survives,
     withstands,
 )
-from rules.operation.operation import OperationAnswer, OperationAsk, OperationStep, StepAnswer, operate
+from rules.operation.operation import OperationAnswer, StepAnswer, operate, protection_in
+from rules.operation.physics import Mechanism
 from rules.operation.practice_test import (
     LineCondition,
     PracticeGauge,
@@ -23,7 +24,7 @@ from rules.operation.practice_test import (
     PracticeTestAsk,
     practice_test,
 )
-from rules.operation.zones import OPERABLE_KINDS, OperableKind, parts_of
+from rules.operation.request import OperationAsk, OperationStep
 
 __all__ = [
     "LEAK_SIZES",
@@ -52,6 +53,7 @@ __all__ = [
     "practice_test",
     "protected",
     "protection",
+    "protection_in",
     "protection_matrix",
     "survives",
     "withstands",

@@ -8,8 +8,10 @@ from typing import Final
 
 from msgspec import Struct
 
-from rules.operation.elements import AirInlet, Check, ReliefValve, Status, deepest_vacuum, water_head
-from rules.operation.zones import STILL, Boundary, Device, OperableKind, State, family_of, is_type_ii
+from rules.operation.elements import AirInlet, Check, ReliefValve, Status
+from rules.operation.kinds import Device, OperableKind, family_of, is_type_ii
+from rules.operation.physics import water_head
+from rules.operation.zones import STILL, Boundary, State
 
 WORDS: Final[dict[str, str]] = {
     "check": "check",
@@ -30,7 +32,7 @@ class Told(Struct, frozen=True, kw_only=True):
     ends: Boundary
     before: State
     now: State
-    supply_asked: float
+    supply_stated: float
     pressure_unit: str
     pressure_factor: float
     flow_unit: str
@@ -43,6 +45,21 @@ class Told(Struct, frozen=True, kw_only=True):
     def flow(self, value: float) -> str:
         """`value` [gpm] in the asker's unit, with the unit, without its sign."""
         return f"{_rounded(abs(value) * self.flow_factor)} {self.flow_unit}"
+
+    @property
+    def spat(self) -> float | None:
+        """How far [psi] the differential fell short of keeping the vent closed before it discharged and closed again; None: it did not.
+
+        For an air inlet: by how much the body was short of holding it shut as pressure came on.
+        """
+        vent, now = self.made_of.vent, self.now
+        if vent is None or now.vent_open or self.ends.supply is None:
+            return None
+        if isinstance(vent, ReliefValve):
+            short = vent.opening - (now.inlet - self.before.middle)
+            return short if vent.status != "stuck_closed" and self.before.middle > _HAIR and short > _HAIR else None
+        spits = self.kind == "pvb" and self.before.vent_open and vent.status != "stuck_closed"
+        return vent.opening - self.before.middle if spits else None
 
     @property
     def middle_word(self) -> str:
@@ -63,16 +80,16 @@ def sentences(told: Told) -> tuple[str, ...]:
 def _supply(told: Told) -> Iterator[str]:
     if told.ends.supply is None:
         yield "The inlet shutoff is closed: the assembly is cut off from the supply."
-    elif told.supply_asked < deepest_vacuum():
+    elif told.supply_stated < (deepest := told.ends.air.deepest_vacuum):
         yield (
-            f"No supply sucks deeper than {told.pressure(deepest_vacuum())}: below that, water boils and the column parts. "
+            f"No supply sucks deeper than {told.pressure(deepest)} here: below that, water boils and the water column separates. "
             "That vacuum is taken."
         )
-    elif told.supply_asked < 0:
-        feet = -told.supply_asked / water_head()
-        yield f"The supply is under vacuum, {told.pressure(told.supply_asked)}: it could lift water {feet:.3g} ft and no more."
+    elif told.supply_stated < 0:
+        feet = -told.supply_stated / water_head()
+        yield f"The supply is under vacuum, {told.pressure(told.supply_stated)}: it could lift water {feet:.3g} ft and no more."
     else:
-        yield f"The supply stands at {told.pressure(told.supply_asked)}."
+        yield f"The supply stands at {told.pressure(told.supply_stated)}."
 
 
 def _parts(told: Told) -> Iterator[str]:
@@ -102,10 +119,10 @@ def _check(told: Told, part: str, check: Check, *, above: float, below: float, f
     if status != "sound":
         how = "is stuck open" if status == "stuck_open" else "is fouled and does not seat"
         way = "passes nothing, since nothing flows"
-        if flow < 0:
-            air = told.now.vented < 0 and part != "check_2"
-            what = ("air and water" if told.now.flow_out < 0 else "air") if air else "water"
-            way = f"lets {told.flow(flow)} of {what} back, from {told.pressure(below)} to {told.pressure(above)}"
+        air = told.now.air_back if check is told.made_of.first else 0.0
+        if flow < 0 or air > 0:
+            both = ([f"{told.flow(flow)} of water"] if flow < 0 else []) + ([f"{told.flow(air)} of free air"] if air > 0 else [])
+            way = f"lets {' and '.join(both)} back, from {told.pressure(below)} to {told.pressure(above)}"
         elif flow > 0:
             way = f"passes {told.flow(flow)} forwards"
         yield f"The {word} {how}; it {way}."
@@ -121,7 +138,10 @@ def _check(told: Told, part: str, check: Check, *, above: float, below: float, f
 
 def _relief_valve(told: Told, relief: ReliefValve) -> Iterator[str]:
     now, over = told.now, told.now.inlet - told.now.middle
-    state = f"the inlet is {told.pressure(over)} over the zone, and it opens below {told.pressure(relief.opening)}"
+    side = "over" if over >= 0 else "under"
+    state = f"the inlet is {told.pressure(abs(over))} {side} the zone, and it opens below {told.pressure(relief.opening)} over it"
+    if (short := told.spat) is not None:
+        yield from _spit(told, relief, short)
     if relief.status == "stuck_closed":
         acts = "should be open" if over < relief.opening else "has nothing to do"
         yield f"The relief valve is stuck closed and {acts}: {state}."
@@ -140,15 +160,31 @@ def _relief_valve(told: Told, relief: ReliefValve) -> Iterator[str]:
         yield f"The relief valve is open and the zone has drained: {state}."
 
 
+def _spit(told: Told, relief: ReliefValve, short: float) -> Iterator[str]:
+    """The relief valve discharged until the zone had followed the supply."""
+    fell, margin = told.before.inlet - told.now.inlet, told.before.inlet - told.before.middle - relief.opening
+    if fell > margin > 0:
+        yield (
+            f"The relief valve spat: the supply fell by {told.pressure(fell)}, more than the {told.pressure(margin)} that the "
+            f"differential stood over its opening point. It discharged until the zone had followed, and closed."
+        )
+    else:
+        yield f"The relief valve spat: the differential was {told.pressure(short)} short of keeping it closed, until the zone had followed."
+
+
 def _air_inlet(told: Told, inlet: AirInlet) -> Iterator[str]:
     now = told.now
     word = "float" if told.made_of.is_float else "air inlet"
+    if told.spat is not None:
+        yield "The air inlet spat as the pressure came on, until the body held it shut."
     opens, body = told.pressure(inlet.opening), told.pressure(now.middle)
     if now.vent_open:
         stuck = "is stuck open" if inlet.status == "stuck_open" else "is open"
         if told.made_of.is_float:
             stuck = "has fallen, shuts the way back to the supply and opens the air inlet"
-        if now.vented < 0:
+        if now.vented < 0 and now.non_potable > 0:
+            yield f"The {word} {stuck}, but the air that enters leaves the body at {body}: vacuum enough to lift water from downstream."
+        elif now.vented < 0:
             yield f"The {word} {stuck}: air enters the body, which stands at {body}, so the siphon is broken."
         elif now.vented > 0:
             yield f"The {word} {stuck} and spills {told.flow(now.vented)}: {body} in the body do not hold it shut, that takes {opens}."
@@ -185,7 +221,7 @@ def _downstream(told: Told) -> Iterator[str]:
     suction = ends.supply is not None and ends.supply < ends.downstream - STILL
     if now.non_potable > 0:
         yield f"Water from downstream flows past the inlet towards the supply, at {told.flow(now.non_potable)}."
-    elif ends.downstream < deepest_vacuum():
+    elif ends.downstream < ends.air.deepest_vacuum:
         yield f"The open outlet lies deeper than any vacuum lifts water ({told.pressure(-ends.downstream)} of head)."
     elif suction and told.middle_word == "body" and now.middle < 0 and now.vent_open and now.middle > ends.downstream:
         lifted = -now.middle / water_head() * 12
@@ -193,5 +229,7 @@ def _downstream(told: Told) -> Iterator[str]:
             f"The vacuum left in the {told.middle_word} lifts water {max(lifted, 0.01):.2g} in at most; the water at the outlet stands "
             f"{-ends.downstream / water_head() * 12:.3g} in lower, so none of it is drawn up: that is what height is for."
         )
+    elif not ends.draws and now.outlet > max(ends.downstream, 0.0) + _HAIR:
+        yield "Nothing is drawn off, so the supply keeps the outlet under pressure; open as it is, it loses that pressure with the supply."
     elif suction:
         yield "The supply is below what stands downstream, and no water from downstream passes the inlet."

@@ -17,8 +17,9 @@ from rules.catalogue import Line
 from rules.field_test.answer import Verdict
 from rules.load import catalogue
 from rules.operation.because import WORDS
-from rules.operation.operation import OperationAnswer, OperationAsk
-from rules.operation.zones import OperableKind, is_type_ii, parts_of
+from rules.operation.kinds import OperableKind, is_type_ii, parts_of
+from rules.operation.operation import OperationAnswer
+from rules.operation.request import OperationAsk
 
 WIDTH: Final = 760
 _TOP, _BOTTOM, _AXIS = 150, 194, 172  # the pipe's walls and axis

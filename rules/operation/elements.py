@@ -1,83 +1,19 @@
 """What an assembly is made of: checks, vents and openings, each with the law by which water or air passes it.
 
-Every opening obeys q = A √(2 Δp / ρ); a *conductance* is A √(2 / ρ) in gpm per √psi, so that q = k √Δp. A check passes forward flow
-once the pressure over it beats its spring; debris or breakage holds it open at least so far, both ways. Air passes an opening about
-28 times as fast as water at the same pressure, because it is some 800 times lighter: that is why an air inlet breaks a siphon.
+A check passes forward flow once the pressure over it beats its spring; debris or breakage holds it open at least so far, both ways. Air
+passes an opening some 28 times as fast as water at the same small difference of pressure, because it is some 800 times lighter: that is
+why an air inlet breaks a siphon. Air is compressible (see `air`), so a deep vacuum draws less of it than that.
 Pressures are gauge, in psi; flows in gpm, positive from the supply to the outlet.
 """
 
-from functools import cache
 from math import inf, sqrt
-from typing import Final, Literal
+from typing import Literal
 
 from msgspec import Struct
 
-from rules.load import read
-from rules.quantities import fast_factor
-from rules.sources import Source
+from rules.operation.air import Atmosphere, free_air
 
 Status = Literal["sound", "leaking", "stuck_open", "stuck_closed"]
-Mechanism = Literal["backsiphonage", "backpressure", "both"]
-
-PASCAL_PER_PSI: Final = fast_factor("psi", "kPa") * 1_000
-GRAVITY: Final = 9.80665  # m/s², CGPM 1901
-
-
-class Parameter(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One physical value with its unit, what it is, and where it is from."""
-
-    value: float
-    unit: Literal["psi", "kPa", "bar", "in2", "kg/m3", "in", "ft"]
-    says: str
-    source: Source
-
-
-class Trial(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One trial of the protection matrix; pressures in psi, the elevation in inches."""
-
-    mechanism: Mechanism
-    says: str
-    supply_pressure: float
-    outlet_elevation: float = 0.0
-    backpressure: float | None = None
-    source: Source
-
-
-class Physics(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """`data/operation.toml`."""
-
-    water: dict[str, Parameter]
-    openings: dict[str, Parameter]
-    springs: dict[str, Parameter]
-    gauge: dict[str, Parameter]
-    supply: dict[str, Parameter]
-    loadings: dict[str, dict[str, Parameter]]
-    trials: tuple[Trial, ...]
-
-
-@cache
-def physics() -> Physics:
-    """The physical values, read once."""
-    return read("operation.toml", Physics)
-
-
-@cache
-def water_head() -> float:
-    """The pressure [psi] under a foot of water."""
-    return physics().water["density"].value * GRAVITY * fast_factor("ft", "m") / PASCAL_PER_PSI
-
-
-@cache
-def deepest_vacuum() -> float:
-    """The lowest gauge pressure [psi] at which water stays water: vapour pressure less the atmosphere."""
-    return physics().water["vapour_pressure"].value - physics().water["atmosphere"].value
-
-
-@cache
-def conductance(opening: str, fluid: Literal["density", "air_density"] = "density") -> float:
-    """Gpm per √psi through the opening of that name in the data."""
-    area = physics().openings[opening].value * fast_factor("in", "m") ** 2
-    return area * sqrt(2 * PASCAL_PER_PSI / physics().water[fluid].value) / fast_factor("gpm", "L/s") * 1_000
 
 
 class Check(Struct, frozen=True, kw_only=True):
@@ -129,15 +65,14 @@ class AirInlet(Struct, frozen=True, kw_only=True):
 
     opening: float
     status: Status
-    air: float
-    water: float
+    wide: float
     weep: float
 
-    def outflow(self, zone: float, *, is_open: bool) -> float:
-        """The flow [gpm] out of the body through it, negative for air drawn in."""
+    def outflow(self, zone: float, air: Atmosphere, *, is_open: bool) -> float:
+        """The flow [gpm] out of the body through it, negative for free air drawn in."""
         if zone < 0:
-            return -self.air * sqrt(-zone) if is_open else 0.0
-        return (self.water if is_open else self.weep) * sqrt(zone)
+            return -free_air(self.wide, 0.0, zone, air) if is_open else 0.0
+        return (self.wide if is_open else self.weep) * sqrt(zone)
 
 
 class ReliefValve(Struct, frozen=True, kw_only=True):
@@ -146,8 +81,7 @@ class ReliefValve(Struct, frozen=True, kw_only=True):
     opening: float
     span: float
     status: Status
-    air: float
-    water: float
+    wide: float
     weep: float
 
     def lift(self, inlet: float, zone: float) -> float:
@@ -158,9 +92,9 @@ class ReliefValve(Struct, frozen=True, kw_only=True):
             return 1.0
         return min(1.0, max(0.0, (self.opening - (inlet - zone)) / self.span))
 
-    def outflow(self, inlet: float, zone: float) -> float:
-        """The flow [gpm] out of the zone through it, negative for air drawn in."""
+    def outflow(self, inlet: float, zone: float, air: Atmosphere) -> float:
+        """The flow [gpm] out of the zone through it, negative for free air drawn in."""
         lift = self.lift(inlet, zone)
         if zone < 0:
-            return -self.air * lift * sqrt(-zone)
-        return max(self.water * lift, self.weep) * sqrt(zone)
+            return -free_air(self.wide * lift, 0.0, zone, air)
+        return max(self.wide * lift, self.weep) * sqrt(zone)

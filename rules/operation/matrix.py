@@ -4,8 +4,8 @@ A set of failed parts is tried under every trial of its mechanism (`data/operati
 relief valve or air inlet is stuck closed. A failed check leaks: `small`, what a fouling wire lets through, or `wide_open`. A field test
 does not show which, so both are computed. The supply is *protected* when no downstream water passes the inlet in any trial, and when
 the kind withstands the mechanism at all. A kind of several parts withstands a mechanism that it survives sound and with any one part
-failed at either leak; a device of one part, a mechanism that it survives sound. A vacuum breaker therefore does not withstand
-backpressure, which holds its air inlet shut and leaves a lone check.
+failed, a check with a small leak; a device of one part, a mechanism that it survives sound. A vacuum breaker therefore does not
+withstand backpressure, which holds its air inlet shut and leaves a lone check.
 """
 
 from collections.abc import Iterator, Mapping
@@ -16,8 +16,11 @@ from typing import Final, Literal, get_args
 from msgspec import Struct
 
 from rules.catalogue import Kind
-from rules.operation.elements import Mechanism, Status, Trial, conductance, deepest_vacuum, physics, water_head
-from rules.operation.zones import OPERABLE_KINDS, Boundary, OperableKind, State, device, family_of, is_type_ii, parts_of, settle
+from rules.operation.air import sea_level
+from rules.operation.elements import Status
+from rules.operation.kinds import OPERABLE_KINDS, OperableKind, device, family_of, is_type_ii, parts_of
+from rules.operation.physics import Mechanism, Trial, conductance, physics, water_head
+from rules.operation.zones import Boundary, State, settle
 
 LeakSize = Literal["small", "wide_open"]
 Protection = Literal["full", "degraded", "unknown", "lost"]
@@ -73,7 +76,7 @@ def withstands(kind: OperableKind, mechanism: Mechanism) -> bool:
     parts = parts_of(kind)
     if not _holds(kind, frozenset(), mechanism, "small"):
         return False
-    return len(parts) < 2 or all(_holds(kind, frozenset({part}), mechanism, leak) for part in parts for leak in LEAK_SIZES)  # noqa: PLR2004 - "one part" and "several" are the definition
+    return len(parts) < 2 or all(_holds(kind, frozenset({part}), mechanism, "small") for part in parts)  # noqa: PLR2004 - "one part" and "several" are the definition
 
 
 @cache
@@ -130,7 +133,7 @@ def _survives_trial(kind: OperableKind, statuses: tuple[tuple[str, Status], ...]
     head = water_head() * trial.outlet_elevation / 12
     use = Boundary(supply=physics().supply["nominal"].value, downstream=head, downstream_opening=conductance("outlet"))
     trouble = Boundary(
-        supply=max(trial.supply_pressure, deepest_vacuum()),
+        supply=max(trial.supply_pressure, sea_level().deepest_vacuum),
         downstream=head if trial.backpressure is None else trial.backpressure,
         downstream_opening=conductance("outlet_widest"),
     )

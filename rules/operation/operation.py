@@ -5,64 +5,34 @@ steadily in, after the step before; surges are outside it. An open outlet stands
 survive which failures is no input here but an outcome (see `matrix`).
 """
 
-from typing import Annotated, Literal
+from collections.abc import Mapping
+from typing import Literal
 
-from msgspec import UNSET, Meta, Struct, UnsetType
+from msgspec import UNSET, Struct, UnsetType
 
 from rules.catalogue import Component
-from rules.errors import DocumentError
 from rules.operation.because import Told, sentences
-from rules.operation.elements import Check, Status, conductance, deepest_vacuum, physics, water_head
-from rules.operation.matrix import Protection, protection, withstands
-from rules.operation.zones import Boundary, Device, OperableKind, State, device, family_of, is_type_ii, parts_of, settle
-from rules.quantities import FlowValue, LengthValue, PressureValue, Units, fast_factor
+from rules.operation.elements import Check, Status
+from rules.operation.ends import StepEntered, ends_of, read_step, site_air
+from rules.operation.entered import conditions_of, loadings_of
+from rules.operation.kinds import OperableKind, device, family_of, is_type_ii, parts_of
+from rules.operation.matrix import MECHANISMS, Protection, survives, withstands
+from rules.operation.physics import conductance, physics
+from rules.operation.request import OperationAsk, OperationStep, Position, flow_factor, pressure_factor
+from rules.operation.zones import State, settle
+from rules.quantities import Units
 
-Position = Literal["open", "closed"]
 Place = Literal["inlet", "zone", "body", "outlet"]
 
-_STATUSES: dict[str, tuple[Status, ...]] = {
-    "check": ("sound", "leaking", "stuck_open"),
-    "vent": ("sound", "leaking", "stuck_closed", "stuck_open"),
-    "float": ("sound", "leaking", "stuck_closed"),
-}
 CAUTION = "A model for teaching and judging, not a survey: local codes and a licensed tester decide."
 
 
-class OperationStep(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
-    """What supply and downstream side do in one step.
-
-    `supply_pressure` is gauge, negative for a vacuum. `outlet_elevation` is relative to the assembly, negative below; `demand_flow` is
-    what the open outlet draws off with the supply sound. `backpressure` is needed with `downstream` "backpressure".
-    """
-
-    label: Annotated[str, Meta(max_length=200)] = ""
-    supply_pressure: PressureValue
-    inlet_shutoff: Position = "open"
-    outlet_shutoff: Position = "open"
-    downstream: Literal["outlet_open", "outlets_closed", "backpressure"]
-    backpressure: PressureValue | None = None
-    outlet_elevation: LengthValue | None = None
-    demand_flow: FlowValue | None = None
-
-
-class OperationAsk(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
-    """An assembly, the condition of its parts, and the steps to work it through.
-
-    Parts not named in `conditions` are sound; `loadings` are the springs' (a relief valve's and an air inlet's: their opening points).
-    """
-
-    kind: OperableKind
-    units: Units
-    conditions: dict[Component, Status] = {}
-    loadings: dict[Component, PressureValue] = {}
-    steps: Annotated[tuple[OperationStep, ...], Meta(min_length=1, max_length=1000)]
-
-
 class StepAnswer(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The state at the end of a step, in the asker's units; flows only where a unit for them was told.
+    """The state at the end of a step, in the caller's units; flows only where a unit for them was stated.
 
     `flow` is water past the inlet; towards the supply it is negative, and then it is water from downstream. `discharge` is water out of
-    relief valve or air inlet, `air_drawn` the volume of air in through it.
+    relief valve or air inlet, `air_drawn` the volume of free air in through it. `spat`: whether the relief valve or air inlet discharged
+    while the step settled, and then closed.
     """
 
     label: str
@@ -71,6 +41,7 @@ class StepAnswer(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     flow: float | UnsetType = UNSET
     discharge: float | UnsetType = UNSET
     air_drawn: float | UnsetType = UNSET
+    spat: bool
     non_potable_reaches_supply: bool
     protection: Protection
     because: tuple[str, ...]
@@ -88,17 +59,17 @@ class OperationAnswer(Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
 
 def operate(ask: OperationAsk) -> OperationAnswer:
     """The answer to `ask`; DocumentError where it names a part, condition, unit or figure that does not belong to it."""
-    psi = _pressure_factor(ask)
+    psi, air = pressure_factor(ask.units), site_air(ask)
     statuses, loadings = conditions_of(ask.kind, ask.conditions), loadings_of(ask.kind, ask.loadings, psi)
+    entered = [read_step(ask, step, index, air) for index, step in enumerate(ask.steps)]
     if ask.kind == "air_gap":
-        steps = tuple(_across_a_gap(ask, step, index, psi) for index, step in enumerate(ask.steps))
-        return OperationAnswer(kind=ask.kind, units=ask.units, steps=steps, assumptions=_assumptions(ask))
+        gap = tuple(_across_a_gap(ask, step, figures, psi) for step, figures in zip(ask.steps, entered, strict=True))
+        return OperationAnswer(kind=ask.kind, units=ask.units, steps=gap, assumptions=_assumptions(ask))
     made_of, sound = device(ask.kind, statuses, loadings), device(ask.kind, {}, loadings)
-    failed = frozenset(part for part, status in statuses.items() if status != "sound")
     state, reference = State(), physics().supply["nominal"].value
     answers = []
-    for index, step in enumerate(ask.steps):
-        ends = _ends(ask, step, index, psi=psi, sound=sound, reference=reference)
+    for step, figures in zip(ask.steps, entered, strict=True):
+        ends = ends_of(figures, sound, reference, air)
         if ends.supply is not None and ends.supply > 0:
             reference = ends.supply
         before, state = state, settle(made_of, ends, state)
@@ -109,128 +80,14 @@ def operate(ask: OperationAsk) -> OperationAnswer:
             ends=ends,
             before=before,
             now=state,
-            supply_asked=step.supply_pressure * psi,
+            supply_stated=figures.supply_stated,
             pressure_unit=str(ask.units.pressure),
             pressure_factor=1 / psi,
             flow_unit=ask.units.flow or "gpm",
-            flow_factor=1 / _flow_factor(ask),
+            flow_factor=1 / flow_factor(ask.units),
         )
-        answers.append(_answer(ask, step, told, failed))
+        answers.append(_answer(ask, step, told))
     return OperationAnswer(kind=ask.kind, units=ask.units, steps=tuple(answers), assumptions=_assumptions(ask))
-
-
-def _pressure_factor(ask: OperationAsk) -> float:
-    if ask.units.pressure is UNSET:
-        raise DocumentError("Say which unit the pressures are in: psi, kPa or bar.", "/units/pressure")
-    return fast_factor(ask.units.pressure, "psi")
-
-
-def _flow_factor(ask: OperationAsk) -> float:
-    return 1.0 if ask.units.flow is UNSET else fast_factor(ask.units.flow, "gpm")
-
-
-def conditions_of(kind: OperableKind, told: dict[Component, Status], pointer: str = "") -> dict[str, Status]:
-    """The conditions told, checked; DocumentError where one does not belong to its part, or the part to the kind."""
-    statuses: dict[str, Status] = {}
-    for part, status in told.items():
-        if part not in parts_of(kind):
-            raise DocumentError(_no_such_part(kind, part), f"{pointer}/conditions/{part}")
-        family = "check" if part.startswith("check") else "float" if kind == "avb" else "vent"
-        if status not in _STATUSES[family]:
-            raise DocumentError(f"{part} can be {', '.join(_STATUSES[family])}, not {status}.", f"{pointer}/conditions/{part}")
-        statuses[part] = status
-    return statuses
-
-
-def loadings_of(kind: OperableKind, told: dict[Component, float], psi: float, pointer: str = "") -> dict[str, float]:
-    """The loadings told, in psi; DocumentError where one is out of bounds, or its part not of the kind."""
-    largest = physics().springs["largest_loading"].value
-    loadings: dict[str, float] = {}
-    for part, value in told.items():
-        if part not in parts_of(kind):
-            raise DocumentError(_no_such_part(kind, part), f"{pointer}/loadings/{part}")
-        if not 0 <= value * psi <= largest:
-            raise DocumentError(f"A loading lies between 0 and {largest:g} psi.", f"{pointer}/loadings/{part}")
-        loadings[part] = value * psi
-    return loadings
-
-
-def _no_such_part(kind: OperableKind, part: str) -> str:
-    return f"A {kind} has no {part}; its parts are: {', '.join(parts_of(kind)) or 'none'}."
-
-
-def _bounded(value: float, low: str, high: str, pointer: str) -> float:
-    bounds = physics().supply
-    least = bounds[low].value if low else 0.0
-    if not least <= value <= bounds[high].value:
-        raise DocumentError(f"The model takes pressures from {least:g} to {bounds[high].value:g} psi here.", pointer)
-    return value
-
-
-def _supply(step: OperationStep, index: int, psi: float) -> float:
-    asked = _bounded(step.supply_pressure * psi, "deepest", "largest", f"/steps/{index}/supply_pressure")
-    return max(asked, deepest_vacuum())
-
-
-def _elevation(ask: OperationAsk, step: OperationStep, index: int) -> float:
-    """The elevation of the open outlet in feet."""
-    if step.outlet_elevation is None:
-        return physics().supply["outlet_elevation"].value / 12
-    if ask.units.length is UNSET:
-        raise DocumentError("Say which unit the elevation is in: in, ft, mm or m.", "/units/length")
-    feet = step.outlet_elevation * fast_factor(ask.units.length, "ft")
-    largest = physics().supply["largest_elevation"].value
-    if abs(feet) > largest:
-        raise DocumentError(f"The model takes elevations up to {largest:g} ft.", f"/steps/{index}/outlet_elevation")
-    return feet
-
-
-def _demand(ask: OperationAsk, step: OperationStep) -> float | None:
-    """The demand in gpm."""
-    if step.demand_flow is None:
-        return None
-    if ask.units.flow is UNSET:
-        raise DocumentError("Say which unit the demand is in: gpm, L/s or m3/h.", "/units/flow")
-    return step.demand_flow * _flow_factor(ask)
-
-
-def _ends(ask: OperationAsk, step: OperationStep, index: int, *, psi: float, sound: Device, reference: float) -> Boundary:
-    """The two ends in this step; `reference` is the last supply that was a supply, by which an outlet's demand is understood."""
-    supply = _supply(step, index, psi)
-    inlet = supply if step.inlet_shutoff == "open" else None
-    feet, demand = _elevation(ask, step, index), _demand(ask, step)
-    source = None
-    if step.downstream == "backpressure":
-        if step.backpressure is None:
-            raise DocumentError("Say how great the backpressure is.", f"/steps/{index}/backpressure")
-        source = _bounded(step.backpressure * psi, "", "largest_backpressure", f"/steps/{index}/backpressure")
-    if step.outlet_shutoff == "closed" or step.downstream == "outlets_closed":
-        return Boundary(supply=inlet, downstream=None)
-    if source is not None:
-        return Boundary(supply=inlet, downstream=source, downstream_opening=conductance("outlet_widest"))
-    head = feet * water_head()
-    if demand is None:
-        return Boundary(supply=inlet, downstream=head, downstream_opening=conductance("outlet"))
-    if demand == 0:
-        return Boundary(supply=inlet, downstream=head, downstream_opening=conductance("outlet"), draws=False)
-    return Boundary(supply=inlet, downstream=head, downstream_opening=_opening(sound, demand, head, supply, reference))
-
-
-def _opening(sound: Device, demand: float, head: float, supply: float, reference: float) -> float:
-    """The outlet's conductance for which a sound assembly on a sound supply delivers the demand; at most the widest of the data."""
-    used = (
-        demand * demand * (1 / sound.first.wide**2 + 1 / sound.second.wide**2)
-        + _spring(sound.first)
-        + _spring(sound.second)
-        + head
-    )
-    left = supply - used if supply > used else reference - used
-    widest = conductance("outlet_widest")
-    return min(widest, demand / left**0.5) if left > 0 else widest
-
-
-def _spring(check: Check) -> float:
-    return 0.0 if check.held_open else check.loading
 
 
 def _position(check: Check, over: float, flow: float) -> Position:
@@ -261,21 +118,30 @@ def _positions(told: Told) -> dict[Component, Position]:
     return positions
 
 
-def _protection(ask: OperationAsk, told: Told, failed: frozenset[str]) -> Protection:
-    """What stands in this step: lost where water reaches the supply, degraded where the kind is not made for what it meets."""
+def _protection(told: Told) -> Protection:
+    """What the assembly does in this step: lost where water reaches the supply, degraded where the kind is not made for what it meets."""
     if told.now.non_potable > 0:
         return "lost"
-    left = protection(ask.kind, failed)
+    left = protection_in(told.kind, told.statuses)
     out_of_place = (
         told.ends.downstream is not None
         and told.ends.downstream > told.now.inlet
         and told.ends.downstream > 0
-        and not withstands(ask.kind, "backpressure")
+        and not withstands(told.kind, "backpressure")
     )
     return "degraded" if left == "full" and out_of_place else left
 
 
-def _answer(ask: OperationAsk, step: OperationStep, told: Told, failed: frozenset[str]) -> StepAnswer:
+def protection_in(kind: OperableKind, statuses: Mapping[str, Status]) -> Protection:
+    """`full`: no part failed. `degraded`: it stops every mechanism that the kind withstands; `lost`: none; `unknown`: some, not all."""
+    failed = {part: status for part, status in statuses.items() if status != "sound"}
+    if not failed:
+        return "full"
+    stops = {survives(kind, failed, mechanism) for mechanism in MECHANISMS if withstands(kind, mechanism)}
+    return "unknown" if len(stops) > 1 else "degraded" if True in stops else "lost"
+
+
+def _answer(ask: OperationAsk, step: OperationStep, told: Told) -> StepAnswer:
     now = told.now
     middle: Place = "zone" if told.middle_word == "zone" else "body"
     places: tuple[tuple[Place, float], ...] = (("inlet", now.inlet), (middle, now.middle), ("outlet", now.outlet))
@@ -292,22 +158,22 @@ def _answer(ask: OperationAsk, step: OperationStep, told: Told, failed: frozense
         components=_positions(told),
         pressures=pressures,
         **flows,
+        spat=told.spat is not None,
         non_potable_reaches_supply=now.non_potable > 0,
-        protection=_protection(ask, told, failed),
+        protection=_protection(told),
         because=sentences(told),
     )
 
 
-def _across_a_gap(ask: OperationAsk, step: OperationStep, index: int, psi: float) -> StepAnswer:
+def _across_a_gap(ask: OperationAsk, step: OperationStep, entered: StepEntered, psi: float) -> StepAnswer:
     """Nothing joins the two sides of an air gap: the supply falls into a vessel open to the atmosphere, whatever happens below."""
-    supply, demand = _supply(step, index, psi), _demand(ask, step)
-    _elevation(ask, step, index)
-    runs = step.inlet_shutoff == "open" and supply > 0 and step.downstream == "outlet_open" and step.outlet_shutoff == "open"
+    supply = entered.supply
+    runs = entered.inlet_open and entered.outlet_open and supply > 0 and entered.backpressure is None
     flows = {}
     if ask.units.flow is not UNSET:
-        told = conductance("outlet") * supply**0.5 if runs and demand is None else demand or 0.0
+        falling = conductance("outlet") * supply**0.5 if runs and entered.demand is None else entered.demand or 0.0
         flows = {
-            "flow": _clean(told / _flow_factor(ask)) if runs else 0.0,
+            "flow": _clean(falling / flow_factor(ask.units)) if runs else 0.0,
             "discharge": 0.0,
             "air_drawn": 0.0,
         }
@@ -315,12 +181,13 @@ def _across_a_gap(ask: OperationAsk, step: OperationStep, index: int, psi: float
         "The supply falls through open air into a vessel at the pressure of the atmosphere: all its pressure is lost there.",
         "Suction draws air at the end of the supply pipe, and backpressure overflows the vessel's rim: no water passes the gap backwards.",
     )
-    inlet = supply if step.inlet_shutoff == "open" else 0.0
+    inlet = supply if entered.inlet_open else 0.0
     return StepAnswer(
         label=step.label,
         components={},
         pressures={"inlet": _clean(inlet / psi), "outlet": 0.0},
         **flows,
+        spat=False,
         non_potable_reaches_supply=False,
         protection="full",
         because=because,
@@ -333,14 +200,15 @@ def _clean(value: float) -> float:
 
 
 def _assumptions(ask: OperationAsk) -> tuple[str, ...]:
-    taken = ["A nominal 1 in assembly at sea level, water at 20 °C; each step is the state it settles in, without surges."]
+    site = "at sea level" if ask.site_elevation is UNSET else f"at {ask.site_elevation:g} {ask.units.length} above sea level"
+    taken = [f"A nominal 1 in assembly {site}, water at 20 °C; each step is the state it settles in, without surges."]
     if any(step.downstream == "outlet_open" and step.outlet_elevation is None for step in ask.steps):
-        taken.append("An open outlet whose elevation is not told stands 12 in below the assembly.")
+        taken.append("An open outlet whose elevation is not stated stands 12 in below the assembly.")
     if ask.kind in {"rpda", "dcda"}:
         taken.append("One line of the detector assembly is shown; main and bypass work alike.")
     if is_type_ii(ask.kind):
         taken.append("The bypass check lies beside main check 2; the two are computed as one opening.")
     told = set(ask.loadings)
     if untold := [part for part in parts_of(ask.kind) if part not in told]:
-        taken.append(f"Springs not told are those of a new assembly: {', '.join(untold)}.")
+        taken.append(f"Springs not stated are those of a new assembly: {', '.join(untold)}.")
     return tuple(taken)

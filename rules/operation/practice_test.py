@@ -25,9 +25,12 @@ from rules.field_test.document import (
     ReliefValveReading,
     Shutoffs,
 )
-from rules.operation.elements import Status, conductance, physics, water_head
-from rules.operation.operation import CAUTION, conditions_of, loadings_of
-from rules.operation.zones import Boundary, Device, State, device, family_of, settle
+from rules.operation.elements import Status
+from rules.operation.entered import conditions_of, loadings_of
+from rules.operation.kinds import Device, device, family_of
+from rules.operation.operation import CAUTION
+from rules.operation.physics import conductance, physics, water_head
+from rules.operation.zones import Boundary, State, settle
 from rules.quantities import LengthValue, PressureValue, Units, fast_factor
 
 # A tester bleeds slowly at first, and more if nothing answers: the openings by name, in turn.

@@ -4,18 +4,21 @@ An assembly is three zones in a row: inlet, middle (a body, or the zone between 
 meets, so one unknown remains: its pressure. The net flow out of the middle grows with that pressure, so a bisection always finds
 the balance. A zone with no way out keeps the pressure it had: that is how trapped pressure is remembered. Each zone yields a very
 little (`_YIELD`), which makes the balance unique and shares out the pressure of zones that are closed off together.
-The bound from below is vapour pressure: no suction reaches deeper, the column parts instead.
+The bound from below is vapour pressure: no suction reaches deeper, the water column separates instead.
+
+Where the middle draws air, water and air leave it side by side through a check that does not seat: the water takes the share of the
+opening that it needs, the air the rest. So the vacuum in the middle is what drives the air in, and it lifts water to that height.
 """
 
-from math import copysign, inf, sqrt
-from typing import Final, Literal, get_args
+from math import inf, sqrt
+from typing import Final
 
+import msgspec
 from msgspec import Struct
 
-from rules.operation.elements import AirInlet, Check, ReliefValve, Status, conductance, deepest_vacuum, physics
-
-OperableKind = Literal["rp", "rpda", "dc", "dcda", "pvb", "svb", "avb", "dual_check", "air_gap", "rpda_ii", "dcda_ii"]
-OPERABLE_KINDS: Final[tuple[OperableKind, ...]] = get_args(OperableKind)
+from rules.operation.air import Atmosphere, free_air, sea_level
+from rules.operation.elements import AirInlet, Check
+from rules.operation.kinds import Device
 
 # A numerical aid, not a property of anything: gpm a zone takes up for each psi it rises. Small beside `STILL`.
 _YIELD: Final = 1e-9
@@ -23,52 +26,12 @@ _YIELD: Final = 1e-9
 STILL: Final = 1e-5
 _HALVINGS: Final = 200
 
-_FAMILY: Final[dict[OperableKind, OperableKind]] = {"rpda": "rp", "dcda": "dc", "rpda_ii": "rp", "dcda_ii": "dc"}
-# Type II: the bypass lies beside main check 2 only, with one check of its own, so both lines are one device.
-_TYPE_II: Final[frozenset[OperableKind]] = frozenset({"rpda_ii", "dcda_ii"})
-_PARTS: Final[dict[OperableKind, tuple[str, ...]]] = {
-    "rp": ("check_1", "relief_valve", "check_2"),
-    "dc": ("check_1", "check_2"),
-    "dual_check": ("check_1", "check_2"),
-    "pvb": ("check", "air_inlet"),
-    "svb": ("check", "air_inlet"),
-    "avb": ("air_inlet",),
-    "air_gap": (),
-}
-
-
-def family_of(kind: OperableKind) -> OperableKind:
-    """The kind that one line of a detector assembly is; any other kind itself."""
-    return _FAMILY.get(kind, kind)
-
-
-def is_type_ii(kind: OperableKind) -> bool:
-    """Whether the kind is a Type II detector assembly, whose bypass check `check` lies beside main check 2."""
-    return kind in _TYPE_II
-
-
-def parts_of(kind: OperableKind) -> tuple[str, ...]:
-    """The parts of an assembly of that kind, in flow order.
-
-    A Type I detector assembly's are those of one line. A Type II's are the main line's and then the bypass check, `check`.
-    """
-    return (*_PARTS[family_of(kind)], *(("check",) if kind in _TYPE_II else ()))
-
-
-class Device(Struct, frozen=True, kw_only=True):
-    """The elements of one line. With `is_float`, the first check and the air inlet are one part: an atmospheric vacuum breaker's."""
-
-    first: Check
-    vent: AirInlet | ReliefValve | None
-    second: Check
-    is_float: bool = False
-
 
 class Boundary(Struct, frozen=True, kw_only=True):
     """What the ends do. `supply` or `downstream` None: closed off. The conductances are those of shutoff and outlet.
 
-    `cock` is an open test cock's: a conductance from the middle zone to the atmosphere. An outlet that `draws` nothing can still be
-    drawn from.
+    `cock` is an open test cock's: a conductance from the middle zone to the atmosphere. An outlet that `draws` nothing is open all the
+    same: it can be drawn from, and it keeps no pressure trapped.
     """
 
     supply: float | None
@@ -77,10 +40,14 @@ class Boundary(Struct, frozen=True, kw_only=True):
     downstream_opening: float = inf
     cock: float = 0.0
     draws: bool = True
+    air: Atmosphere = msgspec.field(default_factory=sea_level)
 
 
 class State(Struct, frozen=True, kw_only=True):
-    """Pressures [psi] and flows [gpm] once settled; flows positive from supply to outlet, or out of the middle through the vent."""
+    """Pressures [psi] and flows [gpm] once settled; flows positive from supply to outlet, or out of the middle through the vent.
+
+    `air_back` is free air through the first check to the supply. `vented` below 0 is free air drawn in, the other flows are water.
+    """
 
     inlet: float = 0.0
     middle: float = 0.0
@@ -88,68 +55,20 @@ class State(Struct, frozen=True, kw_only=True):
     flow_in: float = 0.0
     flow_out: float = 0.0
     vented: float = 0.0
+    air_back: float = 0.0
     vent_open: bool = True
 
     @property
     def non_potable(self) -> float:
-        """The flow [gpm] of downstream water past the inlet, towards the supply.
-
-        What runs back is a mixture of what the middle takes in from downstream and through the vent.
-        """
-        if self.flow_in >= 0 or self.flow_out >= 0:
-            return 0.0
-        return -self.flow_in * self.flow_out / (self.flow_out + min(self.vented, 0.0))
-
-
-def device(kind: OperableKind, statuses: dict[str, Status], loadings: dict[str, float], leak: float | None = None) -> Device:
-    """The elements of one line of that kind; parts not named in `statuses` are sound, loadings not named are the data's.
-
-    `leak` is the conductance of a leaking check, where it is not the data's.
-    """
-    family = family_of(kind)
-    usual = physics().loadings[kind if kind in _TYPE_II else family]
-    wide, fouled = conductance("check"), conductance("leak") if leak is None else leak
-    passage = Check(loading=0.0, wide=conductance("body"), held_open=conductance("body"))
-
-    def load(part: str) -> float:
-        return loadings.get(part, usual[part].value)
-
-    def check(part: str) -> Check:
-        held = {"leaking": fouled, "stuck_open": wide}.get(statuses.get(part, "sound"), 0.0)
-        return Check(loading=load(part), wide=wide, held_open=held)
-
-    second = check("check_2") if family in {"rp", "dc", "dual_check"} else passage
-    if kind in _TYPE_II:
-        second = second.beside(check("check"))
-    if family in {"dc", "dual_check"}:
-        return Device(first=check("check_1"), vent=None, second=second)
-    if family == "rp":
-        relief = ReliefValve(
-            opening=load("relief_valve"),
-            span=physics().springs["relief_span"].value,
-            status=statuses.get("relief_valve", "sound"),
-            air=conductance("relief_valve", "air_density"),
-            water=conductance("relief_valve"),
-            weep=conductance("weep") if statuses.get("relief_valve") == "leaking" else 0.0,
-        )
-        return Device(first=check("check_1"), vent=relief, second=second)
-    status = statuses.get("air_inlet", "sound")
-    inlet = AirInlet(
-        opening=load("air_inlet"),
-        status=status,
-        air=conductance("air_inlet", "air_density"),
-        water=conductance("air_inlet"),
-        weep=conductance("weep") if status == "leaking" else 0.0,
-    )
-    if family == "avb":
-        seat = Check(loading=0.0, wide=wide, held_open=fouled if status == "leaking" else 0.0)
-        return Device(first=seat, vent=inlet, second=passage, is_float=True)
-    return Device(first=check("check"), vent=inlet, second=passage)
+        """The flow [gpm] of downstream water past the inlet, towards the supply."""
+        return -self.flow_in if self.flow_in < 0 and self.flow_out < 0 else 0.0
 
 
 def settle(made_of: Device, ends: Boundary, before: State) -> State:
     """The state that the zones come to rest in, or flow steadily in, having been in `before`."""
     vent = made_of.vent
+    if ends.downstream is not None and not ends.draws:
+        before = _bled(made_of, ends.downstream, before)
     if not isinstance(vent, AirInlet):
         return _balance(made_of, ends, before, vent_open=False)
     # The poppet is lifted against its seat by the water itself, so shut comes first: it stays so if the pressure then holds it.
@@ -169,43 +88,62 @@ def settle(made_of: Device, ends: Boundary, before: State) -> State:
     return _balance(made_of, ends, before, vent_open=True)
 
 
+def _bled(made_of: Device, outside: float, before: State) -> State:
+    """`before`, with what an open outlet lets go: nothing that it keeps trapped stays above what stands outside."""
+    middle = made_of.second.dead_end_above(before.middle, outside)
+    inlet = made_of.first.dead_end_above(before.inlet, middle)
+    return msgspec.structs.replace(before, inlet=inlet, middle=middle, outlet=outside)
+
+
+class _Balance(Struct, frozen=True, kw_only=True):
+    """The middle at a trial pressure: the net flow [gpm] out of it, and what follows for the rest."""
+
+    net: float
+    inlet: float
+    outlet: float
+    flow_in: float
+    flow_out: float
+    vented: float
+    air_back: float
+    vent_open: bool
+
+
 def _balance(made_of: Device, ends: Boundary, before: State, *, vent_open: bool) -> State:
     """The balance by bisection on the pressure of the middle."""
-    low = deepest_vacuum()
+    low = ends.air.deepest_vacuum
     high = max(0.0, before.inlet, before.middle, before.outlet, ends.supply or 0.0, ends.downstream or 0.0)
-    if _at(made_of, ends, before, low, vent_open)[0] >= 0:
+    if _at(made_of, ends, before, low, vent_open).net >= 0:
         # More would run out than comes in however deep the vacuum: the water boils and fills the gap.
         high = low
     for _ in range(_HALVINGS):
         middle = 0.5 * (low + high)
         if middle in {low, high}:
             break
-        if _at(made_of, ends, before, middle, vent_open)[0] > 0:
+        if _at(made_of, ends, before, middle, vent_open).net > 0:
             high = middle
         else:
             low = middle
     # Where air holds the middle at atmosphere, halving ends a hair beside it.
     middle = 0.0 if abs(high) < STILL * STILL else high
-    _, inlet, outlet, flow_in, flow_out, vented, is_open = _at(made_of, ends, before, middle, vent_open)
+    found = _at(made_of, ends, before, middle, vent_open)
     return State(
-        inlet=inlet,
+        inlet=found.inlet,
         middle=middle,
-        outlet=outlet,
-        flow_in=flow_in if abs(flow_in) > STILL else 0.0,
-        flow_out=flow_out if abs(flow_out) > STILL else 0.0,
-        vented=vented if abs(vented) > STILL else 0.0,
-        vent_open=is_open,
+        outlet=max(found.outlet, ends.air.deepest_vacuum),
+        flow_in=_still(found.flow_in),
+        flow_out=_still(found.flow_out),
+        vented=_still(found.vented),
+        air_back=_still(found.air_back),
+        vent_open=found.vent_open,
     )
 
 
-def _at(
-    made_of: Device,
-    ends: Boundary,
-    before: State,
-    middle: float,
-    vent_open: bool,  # noqa: FBT001 - the inner loop
-) -> tuple[float, float, float, float, float, float, bool]:
-    """With the middle at that pressure: net flow out of it, inlet, outlet, flow in, flow out, vented, whether the vent is open."""
+def _still(flow: float) -> float:
+    return flow if abs(flow) > STILL else 0.0
+
+
+def _at(made_of: Device, ends: Boundary, before: State, middle: float, vent_open: bool) -> _Balance:  # noqa: FBT001 - the inner loop
+    """The balance with the middle at that pressure."""
     first, second, vent = made_of.first, made_of.second, made_of.vent
     taken_up = middle - before.middle
     if ends.supply is None:
@@ -216,11 +154,11 @@ def _at(
         inlet = ends.supply - flow_in * abs(flow_in) / ends.supply_opening**2
     is_open, vented = vent_open, 0.0
     if isinstance(vent, AirInlet):
-        vented = vent.outflow(middle, is_open=vent_open)
+        vented = vent.outflow(middle, ends.air, is_open=vent_open)
     elif vent is not None:
-        is_open, vented = vent.lift(inlet, middle) > STILL, vent.outflow(inlet, middle)
+        is_open, vented = vent.lift(inlet, middle) > STILL, vent.outflow(inlet, middle, ends.air)
     if ends.cock:
-        vented += copysign(ends.cock * sqrt(abs(middle)), middle)
+        vented += ends.cock * sqrt(middle) if middle > 0 else -free_air(ends.cock, 0.0, middle, ends.air)
     if ends.downstream is None:
         outlet, flow_out = second.dead_end_below(before.outlet, middle), 0.0
         taken_up += outlet - before.outlet
@@ -232,4 +170,20 @@ def _at(
         elif flow_out > 0 and is_open and middle <= 0:
             # The middle is full of air: the piping below has drained and stands in air; only what still comes in runs out.
             flow_out, outlet = max(flow_in, 0.0), middle
-    return _YIELD * taken_up + flow_out + vented - flow_in, inlet, outlet, flow_in, flow_out, vented, is_open
+    air_back = 0.0
+    if vented < 0 and flow_in < 0 and ends.supply is not None:
+        # Air and water leave side by side: the water takes its share of the opening, the air the rest.
+        water = min(max(-flow_out, 0.0), -flow_in)
+        air_back = (1 + water / flow_in) * free_air(first.held_open, middle, ends.supply, ends.air)
+        flow_in = -water
+    net = _YIELD * taken_up + flow_out + vented + air_back - flow_in
+    return _Balance(
+        net=net,
+        inlet=inlet,
+        outlet=outlet,
+        flow_in=flow_in,
+        flow_out=flow_out,
+        vented=vented,
+        air_back=air_back,
+        vent_open=is_open,
+    )

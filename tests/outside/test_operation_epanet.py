@@ -16,7 +16,7 @@ import msgspec
 import pytest
 
 from rules.operation import OperationAsk, StepAnswer, operate
-from rules.operation.elements import conductance, water_head
+from rules.operation.physics import conductance, water_head
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")  # wntr's own imports warn of their own future
@@ -26,6 +26,7 @@ FOOT = 0.3048
 GPM = 6.30901964e-5  # m³/s
 SEEN = 0.01  # gpm: flows below this are EPANET's residual, not a flow
 BORE = 0.0254
+AIR = math.sqrt(998.2 / 1.225)  # air passes so much faster than water at the same small difference of pressure
 
 
 def pipe(network: Any, name: str, start: str, end: str, k: float, *, one_way: bool = False) -> None:
@@ -98,13 +99,22 @@ def test_a_pressure_vacuum_breaker(supply: float, inches: float, check: str, inl
     pipe(network, "hose", "outlet", "customer", conductance("outlet"))
     network.add_reservoir("air", base_head=0.0)
     if inlet == "sound":
-        pipe(network, "inlet", "air", "middle", conductance("air_inlet", "air_density"), one_way=True)
+        pipe(network, "inlet", "air", "middle", conductance("air_inlet") * AIR, one_way=True)
     pressure, flow = solve(network, tmp_path)
     told = ours("pvb", supply, {"check": check, "air_inlet": inlet}, downstream="outlet_open", outlet_elevation=inches)
 
+    drawing_air = inlet == "sound" and flow("inlet") > SEEN
+    if drawing_air and check != "sound" and supply < 0:
+        # Difference: EPANET's only fluid is water, so that water runs to its supply where ours is sent air, which runs far faster and so
+        # leaves a deeper vacuum in the body. What that comes to is held against `fluids` in test_operation_water.
+        assert told.components["air_inlet"] == "open"
+        assert told.pressures["body"] < pressure("middle")
+        assert told.air_drawn > flow("inlet")
+        assert not told.non_potable_reaches_supply or check == "stuck_open"
+        return
+
     # The same water reaches the supply, or does not.
     assert told.non_potable_reaches_supply == (flow("check") < -SEEN and flow("hose") < -SEEN)
-    drawing_air = inlet == "sound" and flow("inlet") > SEEN
     if check == "leaking" and supply > 0:
         # Difference: a pipe of a leak's size stays so; our fouled check is lifted off by the flow and opens fully. Direction agrees.
         assert told.flow > SEEN

@@ -23,7 +23,7 @@ from rules.field_test.plan import Spoils
 from rules.field_test.plausible import Plausible
 from rules.field_test.uncertainty import Water
 from rules.notices.data import NoticeData
-from rules.operation.elements import Physics
+from rules.operation.physics import Physics
 from rules.rulebook import RulebookData
 from rules.screening.settings import ScreeningData
 from rules.selection import hazard, hydraulics

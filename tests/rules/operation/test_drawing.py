@@ -10,7 +10,7 @@ import pytest
 
 from rules import Test, judge
 from rules.operation import OPERABLE_KINDS, OperationAsk, Scene, draw, draw_operation, draw_verdict, operate
-from rules.operation.zones import parts_of
+from rules.operation.kinds import parts_of
 
 SVG = "{http://www.w3.org/2000/svg}"
 STEPS: list[dict[str, Any]] = [

@@ -16,8 +16,8 @@ import msgspec
 import rules
 from rules import operation, screening, selection
 from rules.notices import NoticeFacts, default_steps, fill
-from rules.operation.elements import physics
-from rules.operation.zones import OPERABLE_KINDS, parts_of
+from rules.operation.kinds import OPERABLE_KINDS, parts_of
+from rules.operation.physics import physics
 from rules.selection import tables
 from tests.rules.screening import simulated
 from tests.rules.standing.test_histories import by_the_rules, history

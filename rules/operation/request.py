@@ -1,0 +1,65 @@
+"""What a caller sends to have an assembly operated."""
+
+from typing import Annotated, Literal
+
+from msgspec import UNSET, Meta, Struct, UnsetType
+
+from rules.catalogue import Component
+from rules.errors import DocumentError
+from rules.operation.elements import Status
+from rules.operation.kinds import OperableKind
+from rules.quantities import FlowValue, LengthValue, PressureValue, Units, fast_factor
+
+Position = Literal["open", "closed"]
+
+
+class OperationStep(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """What supply and downstream side do in one step.
+
+    `supply_pressure` is gauge, negative for a vacuum. `outlet_elevation` is relative to the assembly, negative below; `demand_flow` is
+    what the open outlet draws off with the supply sound; at 0 it draws nothing, but it is open and keeps no pressure trapped.
+    `backpressure` is needed with `downstream` "backpressure".
+    """
+
+    label: Annotated[str, Meta(max_length=200)] = ""
+    supply_pressure: PressureValue
+    inlet_shutoff: Position = "open"
+    outlet_shutoff: Position = "open"
+    downstream: Literal["outlet_open", "outlets_closed", "backpressure"]
+    backpressure: PressureValue | None = None
+    outlet_elevation: LengthValue | None = None
+    demand_flow: FlowValue | None = None
+
+
+class OperationAsk(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """An assembly, the condition of its parts, and the steps to work it through.
+
+    Parts not named in `conditions` are sound; `loadings` are the springs' (a relief valve's and an air inlet's: their opening points).
+    `site_elevation` is the site's height above sea level in `units.length`: the atmosphere, and so the deepest vacuum, follow from it.
+    """
+
+    kind: OperableKind
+    units: Units
+    conditions: dict[Component, Status] = {}
+    loadings: dict[Component, PressureValue] = {}
+    site_elevation: Annotated[float, Meta(ge=-10_000_000, le=10_000_000)] | UnsetType = UNSET
+    steps: Annotated[tuple[OperationStep, ...], Meta(min_length=1, max_length=1000)]
+
+
+def pressure_factor(units: Units) -> float:
+    """Psi in one `units.pressure`; DocumentError where it is not stated."""
+    if units.pressure is UNSET:
+        raise DocumentError("Say which unit the pressures are in: psi, kPa or bar.", "/units/pressure")
+    return fast_factor(units.pressure, "psi")
+
+
+def length_factor(units: Units, unit: Literal["ft", "m", "in"]) -> float:
+    """`unit` in one `units.length`; DocumentError where it is not stated."""
+    if units.length is UNSET:
+        raise DocumentError("Say which unit the lengths are in: in, ft, mm or m.", "/units/length")
+    return fast_factor(units.length, unit)
+
+
+def flow_factor(units: Units) -> float:
+    """Gpm in one `units.flow`; 1 where none is stated."""
+    return 1.0 if units.flow is UNSET else fast_factor(units.flow, "gpm")
