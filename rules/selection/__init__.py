@@ -7,10 +7,9 @@ from rules.selection.document import KindAnswer as KindAnswer
 from rules.selection.document import Reason as Reason
 from rules.selection.document import SelectionAnswer as SelectionAnswer
 from rules.selection.document import SelectionAsk as SelectionAsk
+from rules.selection.document import SelectionFlag as SelectionFlag
 from rules.selection.document import Site as Site
-from rules.selection.hazard import Listing as Listing
-from rules.selection.hazard import PremisesType as PremisesType
-from rules.selection.hazard import premises_types as premises_types
+from rules.selection.document import Survey as Survey
 from rules.selection.hydraulics import Hydraulics as Hydraulics
 from rules.selection.hydraulics import LossModel as LossModel
 from rules.selection.hydraulics import LossPoint as LossPoint
@@ -20,6 +19,9 @@ from rules.selection.installation import PlacementAnswer as PlacementAnswer
 from rules.selection.installation import PlacementAsk as PlacementAsk
 from rules.selection.installation import PlacementFinding as PlacementFinding
 from rules.selection.placement import place as place
+from rules.selection.premises import Listing as Listing
+from rules.selection.premises import PremisesType as PremisesType
+from rules.selection.premises import premises_types as premises_types
 from rules.selection.selection import select as select
 from rules.selection.suitability import Suitability as Suitability
 from rules.selection.suitability import suitability as suitability

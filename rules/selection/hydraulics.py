@@ -17,7 +17,7 @@ from msgspec import UNSET, Meta, Struct, UnsetType
 from rules import load
 from rules.errors import DocumentError
 from rules.quantities import STANDARD_GRAVITY, FlowValue, LengthValue, PressureValue, TemperatureUnit, Units, convert, fahrenheit
-from rules.selection.tables import cite
+from rules.selection.tables import Outcome, cite
 from rules.sources import Cited, Source
 
 
@@ -80,10 +80,14 @@ class _Data(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 class Left(Struct, frozen=True, kw_only=True):
-    """What is left of the pressure with one kind; `pressure` is UNSET where it is not determined."""
+    """What is left of the pressure with one kind, or whether a bound holds; `admits` is whether the kind may still be chosen.
+
+    `pressure` is UNSET where it is not determined.
+    """
 
     rule: str
-    holds: bool
+    admits: bool
+    outcome: Outcome
     message: str
     source: Source
     pressure: float | UnsetType = UNSET
@@ -163,10 +167,12 @@ def left_by(kind: str, asked: Hydraulics, units: Units, *, breaks_pressure: bool
     required = 0.0 if asked.required_outlet_pressure is UNSET else asked.required_outlet_pressure
     if breaks_pressure:
         pumped = asked.booster_pump_downstream is True
+        given = pumped or required <= 0
         after = "a pump downstream gives its own pressure" if pumped else "a pump would have to give it again"
         return Left(
             rule="hydraulics.pressure_lost",
-            holds=pumped or required <= 0,
+            admits=given,
+            outcome="met" if given else "not_met",
             message=f"All supply pressure is lost here: 0 {unit} is left of it and {required:g} {unit} is required; {after}.",
             source=source,
             pressure=0.0,
@@ -194,7 +200,8 @@ def left_by(kind: str, asked: Hydraulics, units: Units, *, breaks_pressure: bool
         short = f" Even without any loss only {most:.3g} {unit} would be left, and {required:g} {unit} is required."
         return Left(
             rule="hydraulics.residual_pressure",
-            holds=curve is None and most >= required,
+            admits=curve is None and most >= required,
+            outcome="not_determined" if most >= required else "not_met",
             message=f"The pressure left is not determined: {why}.{short if most < required else ''}",
             source=source,
         )
@@ -202,7 +209,8 @@ def left_by(kind: str, asked: Hydraulics, units: Units, *, breaks_pressure: bool
     enough = pressure >= required
     return Left(
         rule="hydraulics.residual_pressure",
-        holds=enough,
+        admits=enough,
+        outcome="met" if enough else "not_met",
         message=(
             f"{asked.supply_pressure:g} − {lost:.3g} (loss at {asked.design_flow:g} {units.flow}) − {head:.3g} (elevation) leaves "
             f"{pressure:.3g} {unit} at the critical outlet; {required:g} {unit} {'is' if enough else 'would be'} required"
@@ -233,7 +241,8 @@ def bounds_of(kind: str, asked: Hydraulics, units: Units) -> list[Left]:
         found.append(
             Left(
                 rule=bound.rule,
-                holds=holds,
+                admits=holds,
+                outcome="met" if holds else "not_met",
                 message=f"{bound.says} {value:g} {unit} lies {'within' if holds else 'outside'} {low:g} to {high:g} {unit}.",
                 source=cite(bound),
             )

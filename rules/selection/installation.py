@@ -13,7 +13,7 @@ from rules import load
 from rules.quantities import LengthValue, Units
 from rules.selection.air_gap import AirGap, AirGapRule
 from rules.selection.hydraulics import KindCode
-from rules.selection.tables import Carried
+from rules.selection.tables import Carried, Outcome
 from rules.sources import Cited, Source
 
 CAUTION = "Local codes and the maker's instructions decide, and a licensed person judges on site; this answer replaces neither."
@@ -22,7 +22,6 @@ ReliefDrain = Literal["air_gap", "direct", "none"]
 Orientation = Literal["horizontal", "vertical_up", "vertical_down", "upright", "inverted"]
 Bypass = Literal["none", "equal_assembly", "unprotected"]
 Clearance = Annotated[float, Meta(ge=0, le=100_000, description="A length in `units.length`.")]
-Outcome = Literal["met", "not_met", "not_determined"]
 
 
 class Installation(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -16,7 +16,6 @@ from rules.selection.air_gap import AirGap, AirGapRule, exact, is_near, minimum
 from rules.selection.installation import (
     CAUTION,
     Fact,
-    Outcome,
     PlacementAction,
     PlacementAnswer,
     PlacementAsk,
@@ -25,7 +24,7 @@ from rules.selection.installation import (
     RulesInForce,
     placement_rules,
 )
-from rules.selection.tables import Carried, InForce, cite, digest, in_force
+from rules.selection.tables import Carried, InForce, Outcome, cite, digest, in_force
 
 
 def place(ask: PlacementAsk, *, on: dt.date) -> PlacementAnswer:

@@ -19,6 +19,7 @@ from rules.errors import NotInForceError, UnknownRulebookError
 from rules.sources import Cited, Source
 
 Purpose = Literal["premises_isolation", "point_of_use"]
+Outcome = Literal["met", "not_met", "not_determined"]
 Fact = Literal[
     "backpressure_possible",
     "continuous_pressure",
@@ -28,6 +29,8 @@ Fact = Literal[
     "freezing_exposure",
     "indoors",
     "in_plant_air_gap",
+    "hose_connection",
+    "domestic",
 ]
 
 
@@ -54,15 +57,22 @@ class Scope(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
 class Admission(Scope, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Only these kinds serve where the row speaks; those of `first` come first in the order of preference."""
 
-    topic: Literal["hazard", "premises"]
+    topic: Literal["hazard", "premises", "irrigation"]
     kinds: tuple[str, ...]
     first: tuple[str, ...] = ()
 
 
 class Raise(Scope, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """These premises are of at least this hazard."""
+    """These premises are of at least this hazard, or this fluid category."""
 
-    hazard: Hazard
+    hazard: Hazard | None = None
+    fluid_category: int | None = None
+
+
+class NoneRequired(Scope, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Whether an assembly may be left out where a survey found no cross-connection."""
+
+    allowed: bool
 
 
 class Exclusion(Scope, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -105,6 +115,7 @@ class Table(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     title: str
     admissions: tuple[Admission, ...] = ()
     raises: tuple[Raise, ...] = ()
+    none_required: tuple[NoneRequired, ...] = ()
     exclusions: tuple[Exclusion, ...] = ()
     requirements: tuple[Requirement, ...] = ()
     conditions: tuple[ConditionRow, ...] = ()
@@ -157,8 +168,17 @@ class InForce(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
             found.extend(rows)
         return tuple(found)
 
+    def none_required(self, purpose: Purpose, premises: str) -> NoneRequired:
+        """The first row that says whether no assembly may be required; every rulebook that chooses by hazard has one."""
+        return next(
+            row
+            for table in self.tables
+            for row in table.none_required
+            if (not row.purposes or purpose in row.purposes) and (not row.premises or premises in row.premises)
+        )
 
-_SECTIONS = ("admissions", "raises", "exclusions", "requirements", "conditions", "ranks")
+
+_SECTIONS = ("admissions", "raises", "none_required", "exclusions", "requirements", "conditions", "ranks")
 
 
 @cache

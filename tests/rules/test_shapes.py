@@ -26,7 +26,7 @@ from rules.notices.data import NoticeData
 from rules.operation.physics import Physics
 from rules.rulebook import RulebookData
 from rules.screening.settings import ScreeningData
-from rules.selection import hazard, hydraulics
+from rules.selection import hydraulics, premises
 from rules.selection.installation import PlacementData
 from rules.selection.tables import Index, Table
 from rules.sources import Work
@@ -105,7 +105,7 @@ def test_a_misspelt_member_is_refused_wherever_it_stands(shape: Any) -> None:
 
 
 DATA: list[Any] = [
-    Catalogue, Work, Words, NoticeData, Plausible, RulebookData, Spoils, Rows, Water, Physics, ScreeningData, PlacementData, Index, Table, hydraulics._Data, hazard._Types,
+    Catalogue, Work, Words, NoticeData, Plausible, RulebookData, Spoils, Rows, Water, Physics, ScreeningData, PlacementData, Index, Table, hydraulics._Data, premises._Types,
 ]  # fmt: skip
 
 

@@ -74,7 +74,9 @@ def test_a_fact_that_was_not_stated_is_not_determined_and_says_what_to_measure(f
 
 def test_nothing_stated_determines_nothing() -> None:
     for rulebook in index():
-        for kind in {"eu-en1717": ["AA", "BA", "DC", "EA"]}.get(rulebook, ["air_gap", "rp", "dcda", "pvb", "avb", "dual_check"]):
+        for kind in {"eu-en1717": ["AA", "BA", "DC", "EA"], "gb": ["AA", "BA", "DC", "EA"]}.get(
+            rulebook, ["air_gap", "rp", "dcda", "pvb", "avb", "dual_check"]
+        ):
             answer = judge(kind, rulebook, units=None)
             assert answer.outcome == "not_determined"
             assert {one.outcome for one in answer.findings} == {"not_determined"}

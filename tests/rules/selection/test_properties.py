@@ -12,7 +12,7 @@ from rules.selection.tables import index
 
 ON = dt.date(2026, 6, 1)
 DEGREES = ("non_health", "health", "severe")
-BY_HAZARD = sorted(key for key in index() if key != "eu-en1717")
+BY_CATEGORY = ("eu-en1717", "gb")
 maybe = st.sampled_from([msgspec.UNSET, True, False])
 sites = st.builds(Site, subject_to_submergence=maybe, drainage=maybe, freezing_exposure=maybe, indoors=maybe)
 premises = st.sampled_from([msgspec.UNSET, *(one.code for one in premises_types())])
@@ -20,9 +20,9 @@ premises = st.sampled_from([msgspec.UNSET, *(one.code for one in premises_types(
 
 @st.composite
 def asks(draw: st.DrawFn) -> SelectionAsk:
-    rulebook = draw(st.sampled_from([*BY_HAZARD, "eu-en1717"]))
+    rulebook = draw(st.sampled_from(sorted(index())))
     degree = (
-        {"fluid_category": draw(st.integers(1, 5))} if rulebook == "eu-en1717" else {"hazard": draw(st.sampled_from(DEGREES))}
+        {"fluid_category": draw(st.integers(1, 5))} if rulebook in BY_CATEGORY else {"hazard": draw(st.sampled_from(DEGREES))}
     )
     return SelectionAsk(
         rulebook=rulebook,
@@ -31,6 +31,9 @@ def asks(draw: st.DrawFn) -> SelectionAsk:
         purpose=draw(st.sampled_from(["premises_isolation", "point_of_use"])),
         premises=draw(premises),
         site=draw(sites),
+        hose_connection=draw(maybe),
+        domestic=draw(maybe),
+        in_plant_air_gap=draw(maybe),
         **degree,
     )
 
@@ -41,7 +44,7 @@ def admitted(ask: SelectionAsk, **changed: object) -> set[str]:
 
 @given(asks())
 def test_a_stricter_hazard_never_admits_more_kinds(ask: SelectionAsk) -> None:
-    if ask.rulebook == "eu-en1717":
+    if ask.rulebook in BY_CATEGORY:
         ladder = [admitted(ask, fluid_category=category) for category in range(1, 6)]
     else:
         ladder = [admitted(ask, hazard=degree) for degree in DEGREES]
@@ -69,9 +72,27 @@ def test_a_type_of_premises_never_admits_more_than_the_hazard_stated_but_where_i
 
 
 @given(asks())
-def test_each_kind_is_decided_by_a_row_and_admissible_exactly_where_all_reasons_hold(ask: SelectionAsk) -> None:
+def test_each_kind_is_decided_by_a_row_and_admissible_where_nothing_excludes_it_and_only_the_site_is_open(
+    ask: SelectionAsk,
+) -> None:
     answer: SelectionAnswer = select(ask, on=ON)
-    for one in answer.kinds:
-        assert one.reasons
-        assert one.admissible == all(reason.holds for reason in one.reasons)
-        assert (one.kind in answer.recommended) == one.admissible
+    for kind in answer.kinds:
+        assert kind.reasons
+        assert all(reason.holds == (reason.outcome == "met") for reason in kind.reasons)
+        excluded = any(reason.outcome == "not_met" for reason in kind.reasons)
+        assert kind.admissible == (not excluded and all(path.startswith("site.") for path in kind.depends_on))
+        assert (kind.kind in answer.recommended) == kind.admissible
+
+
+@given(asks(), st.sampled_from(["hose_connection", "domestic", "in_plant_air_gap"]))
+def test_a_fact_that_is_not_stated_never_admits_more_than_it_could_stated(ask: SelectionAsk, fact: str) -> None:
+    stated = [admitted(ask, **{fact: value}) for value in (True, False)]
+    assert admitted(ask, **{fact: msgspec.UNSET}) <= stated[0] | stated[1]
+
+
+@given(asks(), premises)
+def test_no_type_of_premises_lowers_what_was_stated(ask: SelectionAsk, kind_of_premises: str) -> None:
+    answer = select(msgspec.structs.replace(ask, premises=kind_of_premises), on=ON)
+    order = ("non_health", "health", "severe", 1, 2, 3, 4, 5)
+    assert order.index(answer.hazard.applied) >= order.index(answer.hazard.stated)
+    assert bool(answer.flags) == (answer.hazard.applied != answer.hazard.stated)

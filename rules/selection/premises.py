@@ -1,0 +1,86 @@
+"""The catalogue of types of premises, and every row of a table that speaks of each.
+
+A type of premises raises a hazard, limits the kinds, or does neither; the tables of each authority decide which.
+"""
+
+from functools import cache
+
+from msgspec import Struct
+
+from rules import load
+from rules.catalogue import Hazard
+from rules.errors import DocumentError
+from rules.selection.tables import cite, index, table
+from rules.sources import Source
+
+
+class Listing(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A table's row that speaks of a type of premises: it raises the hazard (or fluid category), or limits the kinds."""
+
+    rulebooks: tuple[str, ...]
+    rule: str
+    hazard: Hazard | None = None
+    fluid_category: int | None = None
+    kinds: tuple[str, ...] | None = None
+    says: str
+    source: Source
+
+
+class PremisesType(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One type of premises of the catalogue, and every table's row that speaks of it."""
+
+    code: str
+    name: str
+    listed: tuple[Listing, ...] = ()
+
+
+class _Types(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    types: tuple[PremisesType, ...]
+
+
+@cache
+def premises_types() -> tuple[PremisesType, ...]:
+    """The catalogue of premises types, in its order."""
+    return tuple(
+        PremisesType(code=listed.code, name=listed.name, listed=_listings(listed.code))
+        for listed in load.read("premises.toml", _Types).types
+    )
+
+
+def _listings(code: str) -> tuple[Listing, ...]:
+    found: list[Listing] = []
+    for table_id in sorted({name for entry in index().values() for name in entry.tables}):
+        own, books = table(table_id), tuple(entry.id for entry in index().values() if table_id in entry.tables)
+        found.extend(
+            Listing(
+                rulebooks=books,
+                rule=row.rule,
+                hazard=row.hazard,
+                fluid_category=row.fluid_category,
+                says=row.says,
+                source=cite(row),
+            )
+            for row in own.raises
+            if code in row.premises
+        )
+        found.extend(
+            Listing(rulebooks=books, rule=row.rule, kinds=row.kinds, says=row.says, source=cite(row))
+            for row in own.admissions
+            if code in row.premises
+        )
+    return tuple(found)
+
+
+@cache
+def _names() -> dict[str, str]:
+    return {listed.code: listed.name for listed in premises_types()}
+
+
+def premises_name(code: str) -> str:
+    """The name of that type of premises; DocumentError where the catalogue has none of that code."""
+    try:
+        return _names()[code]
+    except KeyError:
+        raise DocumentError(
+            f"Unknown type of premises {code!r}. Available: {', '.join(_names())}.", pointer="/premises"
+        ) from None

@@ -1,0 +1,103 @@
+"""The reasons for and against one kind, each with its rule and source."""
+
+from msgspec import UNSET, UnsetType
+
+from rules import load
+from rules.quantities import exact_factor
+from rules.selection import hydraulics
+from rules.selection.air_gap import exact
+from rules.selection.case import Case, path_of
+from rules.selection.document import KindAnswer, Reason
+from rules.selection.tables import Admission, Exclusion, Raise, Rank, Requirement, cite
+from rules.sources import Cited
+
+
+def judge(case: Case, rank: Rank) -> KindAnswer:
+    """One kind with every reason, and whether it may be installed."""
+    kind, name = rank.kind, rank.name or load.catalogue()[rank.kind].name
+    reasons = [_admission(row, kind, name) for row in case.admissions]
+    reasons += [_raise(case, row, admitted, kind) for row, admitted in case.raises]
+    missing: list[str] = []
+    rows: list[Exclusion | Requirement] = [*case.exclusions, *case.requirements]
+    for row in rows:
+        if kind in row.kinds:
+            stated = case.facts[row.fact]
+            reasons.append(_unknown(row, row.fact) if stated is UNSET else _known(row, stated))
+            missing += [path_of(row.fact)] if stated is UNSET else []
+    heights = _heights(case, kind)
+    reasons += heights
+    missing += ["site.height_above_highest_outlet" for reason in heights if reason.outcome == "not_determined"]
+    # A fact of the site can be looked up once the kind is known; any other has to be known before one is chosen.
+    decided = all("." in path for path in missing)
+    residual: float | UnsetType = UNSET
+    if case.ask.hydraulics is not UNSET:
+        left = hydraulics.left_by(kind, case.ask.hydraulics, case.units, breaks_pressure=rank.breaks_pressure)
+        residual = left.pressure
+        bounds = (left, *hydraulics.bounds_of(kind, case.ask.hydraulics, case.units))
+        reasons += [_bound(bound) for bound in bounds]
+        decided = decided and all(bound.admits for bound in bounds)
+        missing += ["hydraulics.loss_curves"] if left.outcome == "not_determined" else []
+    excluded = any(reason.outcome == "not_met" for reason in reasons)
+    return KindAnswer(
+        kind=kind,
+        name=name,
+        admissible=decided and not excluded,
+        depends_on=() if excluded else tuple(dict.fromkeys(missing)),
+        reasons=tuple(reasons),
+        adds=rank.adds,
+        residual_pressure=residual,
+    )
+
+
+def _bound(bound: hydraulics.Left) -> Reason:
+    holds = bound.outcome == "met"
+    return Reason(rule=bound.rule, holds=holds, outcome=bound.outcome, message=bound.message, source=bound.source)
+
+
+def _reason(row: Cited, rule: str, message: str, *, holds: bool) -> Reason:
+    return Reason(rule=rule, holds=holds, outcome="met" if holds else "not_met", message=message, source=cite(row))
+
+
+def _admission(row: Admission, kind: str, name: str) -> Reason:
+    holds = kind in row.kinds
+    return _reason(row, row.rule, row.says if holds else f"{row.says} This kind ({name}) is not among them.", holds=holds)
+
+
+def _raise(case: Case, row: Raise, admitted: tuple[Admission, ...], kind: str) -> Reason:
+    holds = all(kind in admission.kinds for admission in admitted)
+    which = "serves" if holds else "does not serve"
+    hazard = case.determined.hazard
+    message = f"{row.says} The hazard is raised from {hazard.stated} to {hazard.applied}, which this kind {which}."
+    return _reason(row, row.rule, message, holds=holds)
+
+
+def _known(row: Exclusion | Requirement, stated: bool) -> Reason:  # noqa: FBT001 - the fact itself, as stated
+    if isinstance(row, Requirement):
+        return _reason(row, row.rule, row.says if stated else f"{row.says} {row.none_stated}", holds=stated)
+    excluded = stated is row.when_is
+    return _reason(row, row.rule, row.says if excluded else row.otherwise, holds=not excluded)
+
+
+def _unknown(row: Exclusion | Requirement, fact: str) -> Reason:
+    """A fact that would decide and was not stated."""
+    what = "would exclude this kind" if isinstance(row, Exclusion) else "is required"
+    message = f"Not determined: `{path_of(fact)}` is not stated. What {what}: {row.says}"
+    return Reason(rule=row.rule, holds=False, outcome="not_determined", message=message, source=cite(row))
+
+
+def _heights(case: Case, kind: str) -> list[Reason]:
+    """The height over the highest outlet against the kind's placement rule."""
+    height = case.site.height_above_highest_outlet
+    found: list[Reason] = []
+    for row in case.rules.rules:
+        if kind not in row.kinds or row.fact != "height_above_highest_outlet" or row.at_least is None:
+            continue
+        if height is UNSET:
+            message = f"Not determined: `{path_of(row.fact)}` is not stated. {row.says}"
+            found.append(Reason(rule=row.rule, holds=False, outcome="not_determined", message=message, source=cite(row)))
+            continue
+        unit = str(case.units.length)
+        least = float(exact(row.at_least) * exact_factor(str(row.unit), unit))
+        message = f"{row.says} The site offers {height:g} {unit}; at least {least:g} {unit} is needed."
+        found.append(_reason(row, row.rule, message, holds=height >= least))
+    return found
