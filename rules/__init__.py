@@ -21,11 +21,11 @@ from rules.field_test.answer import (
 )
 from rules.field_test.document import (
     AirInletReading,
-    Assembly,
+    CertifiedTester,
     Check1Reading,
     Check2Reading,
     CheckReading,
-    Gauge,
+    GaugeUsed,
     Phase,
     PreviousReadings,
     Reading,
@@ -33,7 +33,7 @@ from rules.field_test.document import (
     Repair,
     Shutoffs,
     Test,
-    Tester,
+    TestedAssembly,
     TestUnits,
 )
 from rules.field_test.plausibility import certificate_covers
@@ -61,9 +61,9 @@ from rules.standing import (
 
 __all__ = [
     "CAUTION", "ComponentTrend", "TrendedTest", "trends", "Acceptance", "Action", "AirInletReading", "Check1Reading", "Check2Reading", "CheckReading", "JudgedBy", "Occurrence", "Outcome",
-    "ReliefValveReading", "Severity", "StandingStatus", "Assembly", "AssemblyKind", "Catalogue", "Diagnosis", "DocumentError", "Finding", "Flag", "Gauge", "Hazard", "Kind",
+    "ReliefValveReading", "Severity", "StandingStatus", "TestedAssembly", "AssemblyKind", "Catalogue", "Diagnosis", "DocumentError", "Finding", "Flag", "GaugeUsed", "Hazard", "Kind",
     "LengthUnit", "LengthValue", "NotInForceError", "NotJudgeableError", "Phase", "PhaseVerdict", "PressureUnit", "PressureValue",
     "PreviousReadings", "Protection", "Reading", "Repair", "Rulebook", "RulesError", "Shutoffs", "Standing", "Test", "TestEvent", "TestUnits",
-    "TestableKind", "Tester", "Units", "UnknownRulebookError", "Verdict", "catalogue", "certificate_covers", "convert", "judge", "rulebook",
+    "TestableKind", "CertifiedTester", "Units", "UnknownRulebookError", "Verdict", "catalogue", "certificate_covers", "convert", "judge", "rulebook",
     "OrdinaryDays", "ordinary_days", "rulebook_data", "rulebook_ids", "standing", "standing_on",
 ]  # fmt: skip

@@ -18,7 +18,6 @@ from service import documents
 from service.access import Gatekeeper
 from service.api import calls, reports
 from service.api.direct import Direct
-from service.api.openapi import document
 from service.clock import Clock, SystemClock
 from service.edge import Edge
 from service.metrics import Metrics
@@ -97,7 +96,6 @@ def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> ASGI
             await writers.close()
             await pool.close()
 
-    services.contract = document(calls.operations, VERSION)
     inside = Litestar(
         [*_options(), *(one.handler(services) for one in calls.operations)],
         lifespan=[connected],

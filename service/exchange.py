@@ -14,7 +14,7 @@ from service.clock import SystemClock
 from service.commands import database
 from service.imports.columns import Asked
 from service.imports.run import Importer, Source
-from service.imports.told import ImportProblem, ImportRun, Options, Progress
+from service.imports.told import ImportProblem, ImportProgress, ImportRun, Options
 from service.problems import ProblemError
 from service.records import transfer
 from service.records.reports import Submissions
@@ -87,7 +87,7 @@ async def load(settings: Settings, utility: str, files: Sequence[Path], options:
             )  # fmt: skip
             await importer.open(sources)
             async for event in importer.run():
-                if isinstance(event, Progress):
+                if isinstance(event, ImportProgress):
                     show(event.done)
                 elif isinstance(event, ImportProblem):
                     sys.stderr.write(_line(event) + "\n")

@@ -27,9 +27,9 @@ class ReceiptContent(Struct, frozen=True, kw_only=True):
     """
 
     report: Report
-    assembly: rules.Assembly
-    gauge: rules.Gauge | UnsetType = UNSET
-    tester: rules.Tester | UnsetType = UNSET
+    assembly: rules.TestedAssembly
+    gauge: rules.GaugeUsed | UnsetType = UNSET
+    tester: rules.CertifiedTester | UnsetType = UNSET
     previous: rules.PreviousReadings | UnsetType = UNSET
     verdict: rules.Verdict
     leaf_hash: str

@@ -1,7 +1,7 @@
 """What a call may use, put together once by `create_app`; the parts that need the database come when the application starts."""
 
 import asyncio
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from service.clock import Clock
 from service.metrics import Metrics
@@ -35,7 +35,6 @@ class Services:
     submissions: "Submissions"
     notice_runs: "NoticeRuns"
     webhooks: "Webhooks"
-    contract: dict[str, Any]
 
     def __init__(self, *, settings: Settings, clock: Clock) -> None:
         self.settings = settings

@@ -86,7 +86,7 @@ class Replay(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     after: Annotated[int, Meta(ge=0, le=2**62)]
 
 
-class Progress(Struct, frozen=True, kw_only=True):
+class WebhookProgress(Struct, frozen=True, kw_only=True):
     """How far a subscription has come: what the feed's last number is, up to which one everything was taken, and what waits."""
 
     last_sequence: int

@@ -27,7 +27,7 @@ class TestUnits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, o
     length: LengthUnit | UnsetType = UNSET
 
 
-class Assembly(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+class TestedAssembly(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
     """The assembly tested; `size` in `units.length`.
 
     `purpose`, `backpressure_possible` and `in_plant_air_gap` (an air gap on record in the plant behind it) decide with the hazard whether
@@ -42,7 +42,7 @@ class Assembly(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, om
     size: Annotated[float, Meta(gt=0, le=100_000)] | UnsetType = UNSET
 
 
-class Gauge(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+class GaugeUsed(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
     """The differential pressure gauge: accuracy (±) and resolution in `units.pressure`, height over the assembly in `units.length`."""
 
     accuracy: Nonnegative | UnsetType = UNSET
@@ -51,7 +51,7 @@ class Gauge(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_
     height_above_assembly: LengthValue | UnsetType = UNSET
 
 
-class Tester(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+class CertifiedTester(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
     """The tester's certificate, the kinds it covers, and its first and last day."""
 
     certificate: Word | UnsetType = UNSET
@@ -152,12 +152,12 @@ class Test(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_d
     __test__ = False
     rulebook: Annotated[str, Meta(min_length=1, max_length=60)]
     performed_at: Moment
-    assembly: Assembly
+    assembly: TestedAssembly
     units: TestUnits
     initial_test: Phase
     line_pressure: PressureValue | UnsetType = UNSET
-    gauge: Gauge | UnsetType = UNSET
-    tester: Tester | UnsetType = UNSET
+    gauge: GaugeUsed | UnsetType = UNSET
+    tester: CertifiedTester | UnsetType = UNSET
     repairs: Annotated[list[Repair], Meta(max_length=50)] | UnsetType = UNSET
     final_test: Phase | UnsetType = UNSET
     declared: Declared | UnsetType = UNSET

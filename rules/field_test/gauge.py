@@ -7,14 +7,14 @@ from msgspec import UNSET, UnsetType
 from rules.calendar import add_months
 from rules.field_test.answer import Flag
 from rules.field_test.criteria import Gauged, gauged_by
-from rules.field_test.document import Gauge
+from rules.field_test.document import GaugeUsed
 from rules.field_test.flags import flag
 from rules.field_test.plan import Plan
 from rules.field_test.uncertainty import head_per_length, standard_uncertainty
 from rules.quantities import LengthUnit
 
 
-def gauged(plan: Plan, gauge: Gauge | UnsetType, length: LengthUnit | UnsetType) -> Gauged:
+def gauged(plan: Plan, gauge: GaugeUsed | UnsetType, length: LengthUnit | UnsetType) -> Gauged:
     """What surrounds the numbers, the gauge's height in `length`; a head is added only where a single hose reads against the atmosphere."""
     uncertainty = head = 0.0
     accuracy = plan.accuracy_assumed if gauge is UNSET or gauge.accuracy is UNSET else gauge.accuracy
@@ -27,14 +27,14 @@ def gauged(plan: Plan, gauge: Gauge | UnsetType, length: LengthUnit | UnsetType)
     return gauged_by(uncertainty, head, accuracy)
 
 
-def vouched(plan: Plan, gauge: Gauge | UnsetType) -> tuple[dt.date, dt.date]:
+def vouched(plan: Plan, gauge: GaugeUsed | UnsetType) -> tuple[dt.date, dt.date]:
     """The first and the last day on which the calibration told vouches for it; always, where none is told that could end."""
     if gauge is UNSET or gauge.calibrated_on is UNSET:
         return dt.date.min, dt.date.max
     return gauge.calibrated_on, add_months(gauge.calibrated_on, plan.calibration_months)
 
 
-def flags_of_gauge(plan: Plan, gauge: Gauge | UnsetType, performed_on: dt.date) -> list[Flag]:
+def flags_of_gauge(plan: Plan, gauge: GaugeUsed | UnsetType, performed_on: dt.date) -> list[Flag]:
     """The flags on the gauge; the same on all days of `vouched`."""
     if gauge is UNSET:
         return [flag("gauge_calibration_unknown", "/gauge", "Nothing is told of the gauge, so nothing vouches for its readings.")]

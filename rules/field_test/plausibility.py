@@ -14,7 +14,7 @@ from rules.catalogue import AssemblyKind, Hazard
 from rules.errors import DocumentError, RulesError
 from rules.field_test.answer import Flag
 from rules.field_test.criteria import REMEMBERED, PartShows
-from rules.field_test.document import AirInletReading, Reading, ReliefValveReading, Repair, Test, Tester
+from rules.field_test.document import AirInletReading, CertifiedTester, Reading, ReliefValveReading, Repair, Test
 from rules.field_test.flags import flag
 from rules.field_test.phase import COMPONENT_OF
 from rules.field_test.plan import Plan
@@ -85,14 +85,14 @@ def certificate_covers(kinds: Sequence[str], kind: str) -> bool:
     return kind in kinds or catalogue()[kind].tested_as in kinds
 
 
-def certified(tester: Tester | UnsetType) -> tuple[dt.date, dt.date]:
+def certified(tester: CertifiedTester | UnsetType) -> tuple[dt.date, dt.date]:
     """The first and the last day of the certificate told; always, where none is told that could end."""
     if tester is UNSET or tester.certificate is UNSET or tester.valid_from is UNSET or tester.valid_until is UNSET:
         return dt.date.min, dt.date.max
     return tester.valid_from, tester.valid_until
 
 
-def flags_of_tester(plan: Plan, tester: Tester | UnsetType, performed_on: dt.date) -> list[Flag]:
+def flags_of_tester(plan: Plan, tester: CertifiedTester | UnsetType, performed_on: dt.date) -> list[Flag]:
     """The flags on who tested, whether a certificate covered that kind on that day; the same on all days of `certified`."""
     if tester is UNSET:
         return [flag("tester_unknown", "/tester", "Who tested, and with what certificate, is not told.")]

@@ -18,7 +18,7 @@ from rules.field_test.actions import actions
 from rules.field_test.answer import Acceptance, Action, Diagnosis, Finding, Flag, Verdict
 from rules.field_test.criteria import REMEMBERED, Gauged
 from rules.field_test.diagnosis import diagnose
-from rules.field_test.document import Gauge, PreviousReadings, Test, Tester
+from rules.field_test.document import CertifiedTester, GaugeUsed, PreviousReadings, Test
 from rules.field_test.flags import flag
 from rules.field_test.gauge import flags_of_gauge, gauged, vouched
 from rules.field_test.phase import judge_phase, setting
@@ -118,7 +118,7 @@ class _Around(Struct, frozen=True, kw_only=True):
 
 @lru_cache(maxsize=REMEMBERED)
 def _around(
-    plan: Plan, hazard: Hazard, length: LengthUnit | UnsetType, gauge: Gauge | UnsetType, tester: Tester | UnsetType
+    plan: Plan, hazard: Hazard, length: LengthUnit | UnsetType, gauge: GaugeUsed | UnsetType, tester: CertifiedTester | UnsetType
 ) -> _Around:
     of_gauge, of_tester = vouched(plan, gauge), certified(tester)
     first, last = max(of_gauge[0], of_tester[0]), min(of_gauge[1], of_tester[1])
@@ -128,7 +128,7 @@ def _around(
 
 
 def _flags_around(
-    plan: Plan, hazard: Hazard, gauge: Gauge | UnsetType, tester: Tester | UnsetType, performed_on: dt.date
+    plan: Plan, hazard: Hazard, gauge: GaugeUsed | UnsetType, tester: CertifiedTester | UnsetType, performed_on: dt.date
 ) -> list[Flag]:
     return [
         *flags_of_gauge(plan, gauge, performed_on),

@@ -42,7 +42,7 @@ async def set_scope(call: Call, document: GrantScope) -> Answer:
 
 
 @operation(
-    "GET", BASE, id="listAssemblyGrant", summary="Which assemblies are listed for a testing company",
+    "GET", BASE, id="listAssemblyGrants", summary="Which assemblies are listed for a testing company",
     answers={200: page_of(GrantedAssembly)}, tag="access", right="register",
 )  # fmt: skip
 async def list_granted(call: Call, query: AfterId) -> Answer:

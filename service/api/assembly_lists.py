@@ -80,7 +80,7 @@ _STANDING = _Form(
 
 
 @operation(
-    "GET", "/v1/utilities/{utility:str}/assemblies", id="listAssembly", summary="List assemblies",
+    "GET", "/v1/utilities/{utility:str}/assemblies", id="listAssemblies", summary="List assemblies",
     answers={200: page_of(Assembly)}, media_types={200: OFFERED}, tag="assemblies", right="read", companies=True, may_lag=True,
 )  # fmt: skip
 async def assemblies(call: Call, query: AssembliesQuery) -> Answer:
@@ -89,7 +89,7 @@ async def assemblies(call: Call, query: AssembliesQuery) -> Answer:
 
 
 @operation(
-    "GET", "/v1/utilities/{utility:str}/standings", id="listStanding", summary="List assemblies by how they stand today",
+    "GET", "/v1/utilities/{utility:str}/standings", id="listStandings", summary="List assemblies by how they stand today",
     answers={200: page_of(AssemblyStanding)}, media_types={200: OFFERED}, tag="assemblies", right="read", companies=True, may_lag=True,
 )  # fmt: skip
 async def standings(call: Call, query: AssembliesQuery) -> Answer:

@@ -51,7 +51,7 @@ async def put_assessment(call: Call, document: HazardAssessmentFacts) -> Answer:
 
 
 @operation(
-    "GET", ASSESSMENTS, id="listHazardAssessment", summary="List hazard assessments",
+    "GET", ASSESSMENTS, id="listHazardAssessments", summary="List hazard assessments",
     answers={200: page_of(HazardAssessment)}, tag="hazard assessments", right="read",
 )  # fmt: skip
 async def list_assessments(call: Call, query: HazardAssessmentQuery) -> Answer:

@@ -73,7 +73,7 @@ _UnderWay = asyncio.Queue[_Line | None]
 
 
 @operation(
-    "POST", "/v1/utilities/{utility:str}/reports/batches", id="postReportBatch",
+    "POST", "/v1/utilities/{utility:str}/reports/batches", id="submitReportBatch",
     summary="Report many field tests, a line each; answered line by line, in order",
     answers={200: LineAnswer}, media_types={200: (NDJSON,)}, tag="reports", right="report", companies=True, body_media_type=NDJSON,
     line=BatchLine, answer_line=LineAnswer, streams=True,

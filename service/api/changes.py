@@ -30,7 +30,7 @@ class Changes(Struct, frozen=True, kw_only=True):
 
 
 @operation(
-    "GET", "/v1/utilities/{utility:str}/changes", id="listChange", summary="Every change in order, nothing missed, nothing twice",
+    "GET", "/v1/utilities/{utility:str}/changes", id="listChanges", summary="Every change in order, nothing missed, nothing twice",
     answers={200: Changes}, tag="changes", right="read", companies=True,
 )  # fmt: skip
 async def changes(call: Call, query: ChangeQuery) -> Answer:

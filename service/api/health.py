@@ -23,13 +23,15 @@ class Health(Struct, frozen=True, kw_only=True):
     status: str
 
 
-@operation("GET", "/healthz", id="health", summary="Alive", answers={200: Health}, tag="operation")
+@operation("GET", "/healthz", id="readHealth", summary="Alive", answers={200: Health}, tag="operation")
 async def health(_call: Call) -> Answer:
     """Say that the process answers."""
     return Answer(body=Health(status="alive"))
 
 
-@operation("GET", "/readyz", id="ready", summary="Database reachable and migrated", answers={200: Health}, tag="operation")
+@operation(
+    "GET", "/readyz", id="readReadiness", summary="Database reachable and migrated", answers={200: Health}, tag="operation"
+)
 async def ready(call: Call) -> Answer:
     """Say whether reports can be taken: the database answers, is migrated, and the role cannot bypass row security."""
     row = None
@@ -49,7 +51,7 @@ async def ready(call: Call) -> Answer:
 @operation(
     "GET",
     "/metrics",
-    id="metrics",
+    id="readMetrics",
     summary="What operators watch, as OpenMetrics",
     answers={200: bytes},
     tag="operation",

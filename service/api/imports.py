@@ -14,7 +14,7 @@ from service.api.operation import JSON, Answer, Call, operation
 from service.api.tables import CSV, NDJSON, chosen
 from service.imports.columns import Asked
 from service.imports.run import Event, Importer, Source
-from service.imports.told import ImportLine, ImportProblem, ImportRun, Options, Progress
+from service.imports.told import ImportLine, ImportProblem, ImportProgress, ImportRun, Options
 from service.problems import ProblemError
 from service.store.imports import ImportStore
 
@@ -107,7 +107,7 @@ async def _lines(call: Call, importer: Importer, importing: AsyncGenerator[Impor
 
 
 def _line(event: Event) -> ImportLine:
-    if isinstance(event, Progress):
+    if isinstance(event, ImportProgress):
         return ImportLine(progress=event)
     return ImportLine(problem=event) if isinstance(event, ImportProblem) else ImportLine(run=event)
 

@@ -71,7 +71,13 @@ async def put_incident(call: Call, document: IncidentFacts) -> Answer:
 
 
 @operation(
-    "GET", INCIDENTS, id="listIncident", summary="List incidents", answers={200: page_of(Incident)}, tag="incidents", right="read"
+    "GET",
+    INCIDENTS,
+    id="listIncidents",
+    summary="List incidents",
+    answers={200: page_of(Incident)},
+    tag="incidents",
+    right="read",
 )
 async def list_incidents(call: Call, query: IncidentQuery) -> Answer:
     """List incidents by id."""
@@ -89,8 +95,8 @@ async def read_incident(call: Call) -> Answer:
 
 
 @operation(
-    "PATCH", INCIDENTS + "/{id:uuid}", id="changeIncident", summary="Tell an incident anew by a merge patch; what was told before is kept",
-    answers={200: Incident}, tag="incidents", right="register", request_headers=IF_MATCH, body_media_type=PATCH,
+    "PATCH", INCIDENTS + "/{id:uuid}", id="updateIncident", summary="Revise an incident by a merge patch; earlier versions are kept",
+    answers={200: Incident}, tag="incidents", right="register", request_headers=IF_MATCH, body_media_type=PATCH, patches=IncidentFacts,
 )  # fmt: skip
 async def change_incident(call: Call, document: dict[str, Any]) -> Answer:  # noqa: ARG001 - the patch is merged from the body as sent
     """Change an incident."""
@@ -116,7 +122,7 @@ async def change_incident(call: Call, document: dict[str, Any]) -> Answer:  # no
 
 
 @operation(
-    "GET", INCIDENTS + "/{id:uuid}/tellings", id="listIncidentTelling", summary="List how an incident was told over time",
+    "GET", INCIDENTS + "/{id:uuid}/tellings", id="listIncidentRevisions", summary="List how an incident was told over time",
     answers={200: page_of(IncidentTelling)}, tag="incidents", right="read",
 )  # fmt: skip
 async def list_tellings(call: Call, query: TellingQuery) -> Answer:
@@ -154,7 +160,7 @@ async def put_exception(call: Call, document: TestingExceptionFacts) -> Answer:
 
 
 @operation(
-    "GET", EXCEPTIONS, id="listException", summary="List exceptions from testing", answers={200: page_of(TestingException)},
+    "GET", EXCEPTIONS, id="listExceptions", summary="List exceptions from testing", answers={200: page_of(TestingException)},
     tag="exceptions", right="read",
 )  # fmt: skip
 async def list_exceptions(call: Call, query: ExceptionQuery) -> Answer:

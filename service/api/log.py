@@ -54,7 +54,7 @@ def _told(utility: str, row: HeadRow) -> Head:
 
 
 @operation(
-    "GET", BASE + "/head", id="readLogHead", summary="The signed tree head of the log of reports, to keep",
+    "GET", BASE + "/head", id="readTreeHead", summary="The signed tree head of the log of reports, to keep",
     answers={200: Head}, tag="log", right="read", media_types={200: (JSON, JOSE)},
 )  # fmt: skip
 async def head(call: Call) -> Answer:
@@ -66,7 +66,7 @@ async def head(call: Call) -> Answer:
     return Answer(body=_told(call.utility, row), headers=vary)
 
 
-@operation("GET", BASE + "/heads", id="listLogHead", summary="The tree heads signed so far", answers={200: page_of(Head)}, tag="log", right="read")  # fmt: skip
+@operation("GET", BASE + "/heads", id="listTreeHeads", summary="The tree heads signed so far", answers={200: page_of(Head)}, tag="log", right="read")  # fmt: skip
 async def heads(call: Call, query: HeadQuery) -> Answer:
     """List the heads kept, the smallest first."""
     found = await call.services.log.heads(call.utility, after=query.after, limit=query.limit + 1)

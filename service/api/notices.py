@@ -49,8 +49,8 @@ async def read_schedule(call: Call) -> Answer:
 
 
 @operation(
-    "PATCH", f"{BASE}/schedule", id="changeNoticeSchedule", summary="Change the schedule by a merge patch; `steps` null takes the common one",
-    answers={200: Schedule}, tag="notices", right="register", request_headers=IF_MATCH, body_media_type=MERGE_PATCH,
+    "PATCH", f"{BASE}/schedule", id="updateNoticeSchedule", summary="Change the schedule by a merge patch; `steps` null takes the common one",
+    answers={200: Schedule}, tag="notices", right="register", request_headers=IF_MATCH, body_media_type=MERGE_PATCH, patches=ScheduleFacts,
 )  # fmt: skip
 async def change_schedule(call: Call, document: dict[str, Any]) -> Answer:  # noqa: ARG001 - merged from the body as sent
     """Change the schedule; notices already prepared stay."""
@@ -62,7 +62,7 @@ async def change_schedule(call: Call, document: dict[str, Any]) -> Answer:  # no
 
 
 @operation(
-    "GET", f"{BASE}/preview", id="previewNotice", summary="What a run on a day would prepare, with the words; writes nothing",
+    "GET", f"{BASE}/preview", id="previewNotices", summary="What a run on a day would prepare, with the words; writes nothing",
     answers={200: page_of(Words)}, tag="notices", right="read",
 )  # fmt: skip
 async def preview(call: Call, query: PreviewQuery) -> Answer:
@@ -96,7 +96,7 @@ async def start_run(call: Call) -> Answer:
 @operation(
     "GET",
     f"{BASE}/runs",
-    id="listNoticeRun",
+    id="listNoticeRuns",
     summary="List the runs",
     answers={200: page_of(NoticeRun)},
     tag="notices",
@@ -116,7 +116,7 @@ async def read_run(call: Call) -> Answer:
     return Answer(body=await call.services.notice_runs.read(call.utility, call.id("id")))
 
 
-@operation("GET", BASE, id="listNotice", summary="List notices", answers={200: page_of(Notice)}, tag="notices", right="read")
+@operation("GET", BASE, id="listNotices", summary="List notices", answers={200: page_of(Notice)}, tag="notices", right="read")
 async def list_notices(call: Call, query: NoticesQuery) -> Answer:
     """List notices."""
     found = await records.list_notices(
@@ -137,7 +137,7 @@ async def read_notice(call: Call) -> Answer:
 
 
 @operation(
-    "PATCH", f"{BASE}/{{id:uuid}}", id="changeNotice", summary="Tell what became of a notice: sent, delivery failed, cancelled",
+    "PATCH", f"{BASE}/{{id:uuid}}", id="updateNotice", summary="Tell what became of a notice: sent, delivery failed, cancelled",
     answers={200: Notice}, tag="notices", right="register", request_headers=IF_MATCH, body_media_type=MERGE_PATCH,
 )  # fmt: skip
 async def change_notice(call: Call, document: NoticeChange) -> Answer:

@@ -172,12 +172,15 @@ class Operation(Struct, frozen=True, kw_only=True):
     path: str
     id: str
     summary: str
+    description: str
     tag: str
     right: Right | None
     companies: bool
     answers: dict[int, Any]
     media_types: dict[int, tuple[str, ...]]
     takes: Any
+    patches: Any
+    answer_headers: tuple[str, ...]
     query: Any
     request_headers: dict[str, str]
     body_media_type: str
@@ -321,6 +324,8 @@ def operation(
     request_headers: dict[str, str] | None = None,
     body_media_type: str = JSON,
     other_body_media_types: tuple[str, ...] = (),
+    patches: Any = None,
+    answer_headers: tuple[str, ...] = (),
     line: Any = None,
     answer_line: Any = None,
     public: bool = True,
@@ -330,7 +335,8 @@ def operation(
     """Declare a call; see the head of this module. Only one that says `companies` is open to the keys of testing companies.
 
     One that says `may_lag` (or whose query makes it so) may be answered from a replica.
-    `line` and `answer_line` are what each line of NDJSON is, coming and going.
+    `patches` is the shape that a merge patch in the body changes; `answer_headers` are those of a good answer that do not follow from its
+    shape. `line` and `answer_line` are what each line of NDJSON is, coming and going.
     """
 
     def declare(function: Function) -> Operation:
@@ -341,12 +347,15 @@ def operation(
             path=path,
             id=id,
             summary=summary,
+            description=" ".join((inspect.getdoc(function) or "").split()),
             tag=tag,
             right=right,
             companies=companies,
             answers=answers,
             media_types=media_types or {},
             takes=hints.get("document") if "document" in parameters else None,
+            patches=patches,
+            answer_headers=answer_headers,
             query=hints.get("query") if "query" in parameters else None,
             request_headers=request_headers or {},
             body_media_type=body_media_type,

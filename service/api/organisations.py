@@ -77,7 +77,7 @@ async def create_organisation(call: Call, document: NewOrganisation) -> Answer:
 
 
 @operation(
-    "GET", "/v1/organisations", id="listOrganisation", summary="List organisations", answers={200: page_of(Organisation)},
+    "GET", "/v1/organisations", id="listOrganisations", summary="List organisations", answers={200: page_of(Organisation)},
     tag="access", right="administer",
 )  # fmt: skip
 async def list_organisations(call: Call, query: AfterId) -> Answer:
@@ -127,7 +127,7 @@ async def create_key(call: Call, document: NewKey) -> Answer:
 
 
 @operation(
-    "GET", "/v1/organisations/{organisation:uuid}/keys", id="listKey", summary="List an organisation's keys",
+    "GET", "/v1/organisations/{organisation:uuid}/keys", id="listKeys", summary="List an organisation's keys",
     answers={200: page_of(Key)}, tag="access", right="administer",
 )  # fmt: skip
 async def list_keys(call: Call, query: AfterId) -> Answer:

@@ -1,7 +1,8 @@
 """The published contract and the pages that explain it."""
 
-import msgspec
+import json
 
+from service.api.openapi.published import entity_tag, published
 from service.api.operation import Answer, Call, operation
 from service.pages import page, reference
 from service.problems import KINDS, not_found
@@ -10,22 +11,24 @@ from service.problems import KINDS, not_found
 HTML = "text/html"
 
 
-@operation("GET", "/openapi.json", id="contract", summary="This contract", answers={200: bytes}, tag="operation", public=False)
-async def contract(call: Call) -> Answer:
+@operation(
+    "GET", "/openapi.json", id="readContract", summary="This contract", answers={200: bytes}, tag="operation", public=False
+)
+async def contract(_call: Call) -> Answer:
     """Give the OpenAPI document."""
-    return Answer(body=msgspec.json.encode(call.services.contract))
+    return Answer(body=published(), headers={"ETag": entity_tag()})
 
 
-@operation("GET", "/docs", id="reference", summary="The reference page", answers={200: bytes}, tag="operation", public=False)
-async def docs(call: Call) -> Answer:
+@operation("GET", "/docs", id="readReference", summary="The reference page", answers={200: bytes}, tag="operation", public=False)
+async def docs(_call: Call) -> Answer:
     """Give the reference page."""
-    return Answer(body=reference.reference(call.services.contract), media_type=HTML, headers=page.HEADERS)
+    return Answer(body=reference.reference(json.loads(published())), media_type=HTML, headers=page.HEADERS)
 
 
 @operation(
     "GET",
     "/problems/{code:str}",
-    id="problem",
+    id="readProblem",
     summary="What a kind of problem means",
     answers={200: bytes},
     tag="operation",
@@ -39,7 +42,7 @@ async def problem(call: Call) -> Answer:
     return Answer(body=reference.problem(code), media_type=HTML, headers=page.HEADERS)
 
 
-@operation("GET", "/", id="door", summary="The way to the reference page", answers={302: None}, tag="operation", public=False)
+@operation("GET", "/", id="readDoor", summary="The way to the reference page", answers={302: None}, tag="operation", public=False)
 async def door(_call: Call) -> Answer:
     """Show a person who opens the bare address where to go."""
     return Answer(status=302, headers={"Location": "/docs"})

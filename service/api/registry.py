@@ -110,7 +110,7 @@ def _resource(
     listing = operation(
         "GET",
         base,
-        id=f"list{name}",
+        id=f"list{plural.capitalize()}",
         summary=f"List {plural}",
         answers={200: page_of(shape)},
         tag=plural,
@@ -122,8 +122,8 @@ def _resource(
         *([listing] if lists else []),
         operation("GET", one, id=f"read{name}", summary=f"Read {article} {singular}", answers={200: shape}, tag=plural, right="read", companies=True)(read),
         operation(
-            "PATCH", one, id=f"change{name}", summary=f"Change {article} {singular} by a merge patch", answers={200: shape}, tag=plural, right="register",
-            request_headers=IF_MATCH, body_media_type="application/merge-patch+json",
+            "PATCH", one, id=f"update{name}", summary=f"Change {article} {singular} by a merge patch", answers={200: shape}, tag=plural, right="register",
+            request_headers=IF_MATCH, body_media_type="application/merge-patch+json", patches=facts,
         )(change),
     ]  # fmt: skip
 

@@ -49,7 +49,7 @@ async def _submit(call: Call, document: ReportFacts, report_id: UUID, idempotenc
 
 
 @operation(
-    "PUT", BASE + "/{id:uuid}", id="putReport", summary="Report a field test under an id of your own; sending it again is safe",
+    "PUT", BASE + "/{id:uuid}", id="submitReport", summary="Report a field test under an id of your own; sending it again is safe",
     answers={201: Recorded, 200: Recorded}, tag="reports", right="report", companies=True,
 )  # fmt: skip
 async def put_report(call: Call, document: ReportFacts) -> Answer:
@@ -58,7 +58,7 @@ async def put_report(call: Call, document: ReportFacts) -> Answer:
 
 
 @operation(
-    "POST", BASE, id="postReport", summary="Report a field test; an Idempotency-Key makes sending it again safe",
+    "POST", BASE, id="createReport", summary="Report a field test; an Idempotency-Key makes sending it again safe",
     answers={201: Recorded, 200: Recorded}, tag="reports", right="report", companies=True,
     request_headers={"Idempotency-Key": "^[!-~]{1,200}$"},
 )  # fmt: skip
@@ -89,7 +89,7 @@ async def read(call: Call) -> Answer:
 @operation(
     "GET",
     BASE,
-    id="listReport",
+    id="listReports",
     summary="List reports in the order of recording",
     answers={200: page_of(LineRow)},
     tag="reports",
@@ -103,7 +103,7 @@ async def list_reports(call: Call, query: ReportQuery) -> Answer:
 
 
 @operation(
-    "GET", "/v1/utilities/{utility:str}/assemblies/{id:uuid}/reports", id="listAssemblyReport", summary="List an assembly's reports",
+    "GET", "/v1/utilities/{utility:str}/assemblies/{id:uuid}/reports", id="listAssemblyReports", summary="List an assembly's reports",
     answers={200: page_of(LineRow)}, tag="reports", right="read", companies=True, may_lag=True,
 )  # fmt: skip
 async def list_assembly_reports(call: Call, query: AssemblyReportQuery) -> Answer:

@@ -26,7 +26,7 @@ class ReviewQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
 
 
 @operation(
-    "GET", REVIEWS, id="listReview", summary="List held reports, with what holds them; `state=open` lists those that wait for a decision",
+    "GET", REVIEWS, id="listReviews", summary="List held reports, with what holds them; `state=open` lists those that wait for a decision",
     answers={200: page_of(Review)}, tag="reviews", right="read", companies=True,
 )  # fmt: skip
 async def list_reviews(call: Call, query: ReviewQuery) -> Answer:

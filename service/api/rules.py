@@ -147,7 +147,7 @@ async def operate_assembly(call: Call, document: rules_operation.OperationAsk) -
 
 
 @operation(
-    "POST", "/v1/rules/practice-test", id="practiseTest", summary="What a tester would read on an assembly in a stated condition",
+    "POST", "/v1/rules/practice-test", id="runPracticeTest", summary="What a tester would read on an assembly in a stated condition",
     answers={200: rules_operation.PracticeTestAnswer}, tag="rules",
 )  # fmt: skip
 async def practise_test(_call: Call, document: rules_operation.PracticeTestAsk) -> Answer:

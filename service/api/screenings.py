@@ -50,7 +50,7 @@ def _store(call: Call) -> ScreeningStore:
 
 
 @operation(
-    "GET", SCREENINGS, id="listScreening", summary="List records that deserve a second look, with the evidence",
+    "GET", SCREENINGS, id="listScreenings", summary="List records that deserve a second look, with the evidence",
     answers={200: page_of(Screening)}, tag="screenings", right="read",
 )  # fmt: skip
 async def list_screenings(call: Call, query: ScreeningQuery) -> Answer:

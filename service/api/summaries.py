@@ -70,7 +70,7 @@ async def summary(call: Call) -> Answer:
 
 
 @operation(
-    "GET", "/v1/summaries/{year:int}", id="readSummaryOverAll", summary="A year in figures over all utilities that this key sees",
+    "GET", "/v1/summaries/{year:int}", id="readCombinedSummary", summary="A year in figures over all utilities that this key sees",
     answers={200: SummaryOverAll}, media_types={200: OFFERED}, tag="summaries", right="read", may_lag=True,
 )  # fmt: skip
 async def summary_over_all(call: Call) -> Answer:
@@ -99,7 +99,7 @@ def _file_or_json(told: Any, media_type: str, parts: Sequence[tuple[tuple[str, .
 
 
 @operation(
-    "GET", "/v1/utilities/{utility:str}/summaries/{year:int}/rows", id="listSummaryRow", summary="What a figure of a summary counts, row by row",
+    "GET", "/v1/utilities/{utility:str}/summaries/{year:int}/rows", id="listSummaryRows", summary="What a figure of a summary counts, row by row",
     answers={200: page_of(SummaryRow)}, media_types={200: (JSON, CSV)}, tag="summaries", right="read", may_lag=True,
 )  # fmt: skip
 async def rows(call: Call, query: RowsQuery) -> Answer:

@@ -60,7 +60,7 @@ async def seen(call: Call, *, after: str = "", limit: int | None = None) -> list
 @operation(
     "GET",
     "/v1/utilities",
-    id="listUtility",
+    id="listUtilities",
     summary="List the utilities this key sees",
     answers={200: page_of(Utility)},
     tag="utilities",
@@ -89,8 +89,8 @@ async def read_utility(call: Call) -> Answer:
 
 
 @operation(
-    "PATCH", "/v1/utilities/{utility:str}", id="changeUtility", summary="Change a utility by a merge patch", answers={200: Utility},
-    tag="utilities", right="register", request_headers=IF_MATCH, body_media_type="application/merge-patch+json",
+    "PATCH", "/v1/utilities/{utility:str}", id="updateUtility", summary="Change a utility by a merge patch", answers={200: Utility},
+    tag="utilities", right="register", request_headers=IF_MATCH, body_media_type="application/merge-patch+json", patches=UtilityFacts,
 )  # fmt: skip
 async def change_utility(call: Call, document: dict[str, Any]) -> Answer:  # noqa: ARG001 - merged from the body as sent
     """Change a utility."""
@@ -106,7 +106,7 @@ async def change_utility(call: Call, document: dict[str, Any]) -> Answer:  # noq
 
 
 @operation(
-    "GET", "/v1/utilities/{utility:str}/grants", id="listGrant", summary="Which organisations may act in a utility",
+    "GET", "/v1/utilities/{utility:str}/grants", id="listGrants", summary="Which organisations may act in a utility",
     answers={200: page_of(Grant)}, tag="access", right="register",
 )  # fmt: skip
 async def list_grants(call: Call, query: AfterId) -> Answer:

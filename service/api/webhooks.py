@@ -12,13 +12,13 @@ from service.webhooks import (
     Attempt,
     Delivery,
     DeliveryWithAttempts,
-    Progress,
     Replay,
     Rotation,
     SecretWebhook,
     State,
     Webhook,
     WebhookFacts,
+    WebhookProgress,
 )
 
 BASE = "/v1/utilities/{utility:str}/webhooks"
@@ -52,7 +52,7 @@ def _secret(webhook: SecretWebhook, *, status: int = 200, location: str | None =
 
 
 @operation(
-    "GET", BASE, id="listWebhook", summary="List webhooks", answers={200: page_of(Webhook)}, tag="webhooks", right="register"
+    "GET", BASE, id="listWebhooks", summary="List webhooks", answers={200: page_of(Webhook)}, tag="webhooks", right="register"
 )
 async def listed(call: Call, query: AfterId) -> Answer:
     """List subscriptions."""
@@ -67,8 +67,8 @@ async def read(call: Call) -> Answer:
 
 
 @operation(
-    "PATCH", ONE, id="changeWebhook", summary="Change, disable or enable a webhook by a merge patch", answers={200: Webhook}, tag="webhooks",
-    right="register", request_headers=IF_MATCH, body_media_type="application/merge-patch+json",
+    "PATCH", ONE, id="updateWebhook", summary="Change, disable or enable a webhook by a merge patch", answers={200: Webhook}, tag="webhooks",
+    right="register", request_headers=IF_MATCH, body_media_type="application/merge-patch+json", patches=WebhookFacts,
 )  # fmt: skip
 async def change(call: Call, document: dict[str, Any]) -> Answer:  # noqa: ARG001 - merged from the body as sent
     """Change a subscription."""
@@ -105,7 +105,7 @@ async def rotate(call: Call, document: Rotation) -> Answer:
 
 
 @operation(
-    "GET", ONE + "/progress", id="readWebhookProgress", summary="How far a webhook has come in the feed", answers={200: Progress},
+    "GET", ONE + "/progress", id="readWebhookProgress", summary="How far a webhook has come in the feed", answers={200: WebhookProgress},
     tag="webhooks", right="register",
 )  # fmt: skip
 async def progress(call: Call) -> Answer:
@@ -115,7 +115,7 @@ async def progress(call: Call) -> Answer:
 
 @operation(
     "POST", ONE + "/replay", id="replayWebhook", summary="Send every change after a sequence number anew, in new messages",
-    answers={202: Progress}, tag="webhooks", right="register",
+    answers={202: WebhookProgress}, tag="webhooks", right="register",
 )  # fmt: skip
 async def replay(call: Call, document: Replay) -> Answer:
     """Move a subscription's place in the feed, back or forward; open messages are replaced."""
@@ -124,7 +124,7 @@ async def replay(call: Call, document: Replay) -> Answer:
 
 
 @operation(
-    "GET", ONE + "/deliveries", id="listWebhookDelivery", summary="List a webhook's messages; `state=dead`: those that were given up",
+    "GET", ONE + "/deliveries", id="listWebhookDeliveries", summary="List a webhook's messages; `state=dead`: those that were given up",
     answers={200: page_of(Delivery)}, tag="webhooks", right="register",
 )  # fmt: skip
 async def deliveries(call: Call, query: DeliveryQuery) -> Answer:

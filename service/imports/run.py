@@ -21,7 +21,7 @@ from service.imports.checking import _FIELD_OF, SHAPES, Checker, Fit
 from service.imports.columns import Asked, header
 from service.imports.rows import THINGS, RowReader
 from service.imports.sheets import Sheet, SheetError, csv_sheet, xlsx_sheets
-from service.imports.told import MOST_PROBLEMS, Count, ImportProblem, ImportRun, Progress, SheetTold, Thing
+from service.imports.told import MOST_PROBLEMS, Count, ImportProblem, ImportProgress, ImportRun, SheetTold, Thing
 from service.problems import ProblemError
 from service.records.judging import Submission
 from service.records.register import change_thing
@@ -40,7 +40,7 @@ ROWS_AT_ONCE: Final = 200
 REPORTS_AT_ONCE: Final = 256
 _ORDER: Final = ("premises", "tester", "gauge", "assembly", "test")
 
-Event = Progress | ImportProblem | ImportRun
+Event = ImportProgress | ImportProblem | ImportRun
 
 
 class Source(Struct, frozen=True, kw_only=True):
@@ -111,7 +111,7 @@ class Importer:
                     self._tell(self._at(fault))
                 for problem in self._flushed():
                     yield problem
-                yield Progress(phase="checking", done=checked, of=sum(self._staging.counts().values()))
+                yield ImportProgress(phase="checking", done=checked, of=sum(self._staging.counts().values()))
         counts = self._counts()
         options = self._asked.options
         written = not options.dry_run and self._whole and (options.partial or self._count == 0)
@@ -135,7 +135,7 @@ class Importer:
         while await asyncio.to_thread(lambda: next(chunks, None)):
             for problem in self._flushed():
                 yield problem
-            yield Progress(phase="reading", done=self._rows)
+            yield ImportProgress(phase="reading", done=self._rows)
         for heading in self._asked.unmet.values():
             self._tell(ImportProblem(detail=f"`columns` maps the heading `{heading[:200]}`, and no sheet has it."))
         for problem in self._flushed():
@@ -237,7 +237,7 @@ class Importer:
                     done += len(staged)
                     for problem in self._flushed():
                         yield problem
-                    yield Progress(phase="writing", done=done, of=of)
+                    yield ImportProgress(phase="writing", done=done, of=of)
 
     async def _create(self, thing: str, staged: list[Staged]) -> None:
         shape, facts = SHAPES[thing]

@@ -114,7 +114,7 @@ class ImportRun(Struct, frozen=True, kw_only=True):
     summary: str
 
 
-class Progress(Struct, frozen=True, kw_only=True):
+class ImportProgress(Struct, frozen=True, kw_only=True):
     """How far a run has come: rows read, or things checked or written."""
 
     phase: Literal["reading", "checking", "writing"]
@@ -125,6 +125,6 @@ class Progress(Struct, frozen=True, kw_only=True):
 class ImportLine(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """A line of the NDJSON answer: how far it has come, a problem, or, last, the record of the run."""
 
-    progress: Progress | UnsetType = UNSET
+    progress: ImportProgress | UnsetType = UNSET
     problem: ImportProblem | UnsetType = UNSET
     run: ImportRun | UnsetType = UNSET

@@ -198,7 +198,7 @@ def _size(known: SheetFacts | None) -> str | None:
     return f"{size.size:g} {size.units.length}"
 
 
-def _tester(tester: rules.Tester | UnsetType) -> str:
+def _tester(tester: rules.CertifiedTester | UnsetType) -> str:
     if tester is UNSET or tester.certificate is UNSET:
         return "no certificate on record"
     valid = ""

@@ -184,20 +184,20 @@ def as_judged(utility: Utility, facts: ReportFacts, known: FactsRow) -> rules.Te
     )
 
 
-def _assembly(facts: ReportFacts, known: FactsRow) -> rules.Assembly:
+def _assembly(facts: ReportFacts, known: FactsRow) -> rules.TestedAssembly:
     size: Any = UNSET
     if known.nominal_size is not None and facts.units.length is not UNSET:
         nominal = msgspec.json.decode(known.nominal_size, type=Size)
         size = rules.convert(nominal.size, nominal.units.length, facts.units.length)
-    return rules.Assembly(kind=known.kind, hazard=known.hazard, size=size)  # type: ignore[arg-type]
+    return rules.TestedAssembly(kind=known.kind, hazard=known.hazard, size=size)  # type: ignore[arg-type]
 
 
-def _gauge(facts: ReportFacts, known: FactsRow, performed_on: dt.date) -> rules.Gauge:
+def _gauge(facts: ReportFacts, known: FactsRow, performed_on: dt.date) -> rules.GaugeUsed:
     """The gauge with its newest calibration on the day of the test; failing one, the earliest made after it."""
     days = _calibrated_on(known.calibrations or "[]")
     before = [day for day in days if day <= performed_on]
     unit, to = known.gauge_unit or "psi", facts.units.pressure
-    return rules.Gauge(
+    return rules.GaugeUsed(
         accuracy=rules.convert(known.accuracy or 0.0, unit, to),
         resolution=rules.convert(known.resolution or 0.0, unit, to),
         calibrated_on=before[-1] if before else days[0] if days else UNSET,
@@ -205,19 +205,19 @@ def _gauge(facts: ReportFacts, known: FactsRow, performed_on: dt.date) -> rules.
     )
 
 
-def _tester(known: FactsRow, performed_on: dt.date) -> rules.Tester:
+def _tester(known: FactsRow, performed_on: dt.date) -> rules.CertifiedTester:
     """The tester's certificate that fits the test best: valid on the day and for the kind, else valid on the day, else the newest."""
     held = _certificates(known.certificates or "[]")
     if not held:
         # A tester who is known and holds no certificate is not certified, which is more than not known.
-        return rules.Tester()
+        return rules.CertifiedTester()
 
     def fit(one: Certificate) -> tuple[bool, bool, dt.date]:
         valid = one.valid_from <= performed_on <= one.valid_until
         return valid, valid and rules.certificate_covers(one.kinds, known.kind or ""), one.valid_until
 
     best = max(held, key=fit)
-    return rules.Tester(
+    return rules.CertifiedTester(
         certificate=best.certificate, kinds=tuple(best.kinds), valid_from=best.valid_from, valid_until=best.valid_until
     )
 

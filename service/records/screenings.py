@@ -39,7 +39,7 @@ class _Judged(Struct, frozen=True):
     assembly: _Assembly
     units: rules.TestUnits
     initial_test: _Phase
-    gauge: rules.Gauge | UnsetType = UNSET
+    gauge: rules.GaugeUsed | UnsetType = UNSET
 
 
 _DECODE = msgspec.json.Decoder(_Judged).decode
@@ -148,7 +148,7 @@ def _test(row: ScreenedRow, last: ScreenedRow | None, zone: ZoneInfo) -> screeni
     judged = _DECODE(row.judged)
     numbers = screening.numbers_of(judged.initial_test.readings)
     before = () if row.previous is None else screening.numbers_of(_DECODE_PREVIOUS(row.previous).readings)
-    gauge = rules.Gauge() if judged.gauge is UNSET else judged.gauge
+    gauge = rules.GaugeUsed() if judged.gauge is UNSET else judged.gauge
     unit = judged.units.pressure
     return screening.ScreenedTest(
         report_id=str(row.id),

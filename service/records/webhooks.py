@@ -10,7 +10,7 @@ from service import signatures
 from service.outbound import fault_of
 from service.problems import Fault, ProblemError, not_found
 from service.store.webhooks import WebhookRow, WebhookStore
-from service.webhooks import Delivery, Progress, SecretWebhook, Webhook, WebhookFacts
+from service.webhooks import Delivery, SecretWebhook, Webhook, WebhookFacts, WebhookProgress
 
 
 class Webhooks:
@@ -83,14 +83,14 @@ class Webhooks:
         await self._store.get(utility, webhook_id)
         await self._store.delete(utility, webhook_id, version)
 
-    async def progress(self, utility: str, webhook_id: UUID) -> Progress:
+    async def progress(self, utility: str, webhook_id: UUID) -> WebhookProgress:
         """How far it has come."""
         rows = await self._store.rows("progress", utility, webhook_id)
         if not rows:
             raise not_found("webhook")
-        return Progress(**rows[0])
+        return WebhookProgress(**rows[0])
 
-    async def replay(self, utility: str, webhook_id: UUID, after: int, *, now: dt.datetime) -> Progress:
+    async def replay(self, utility: str, webhook_id: UUID, after: int, *, now: dt.datetime) -> WebhookProgress:
         """Send every change after that number anew, or go on from there; 422 where the feed has not come so far."""
         await self._store.get(utility, webhook_id)
         if not await self._store.replay(utility, webhook_id, after, now=now):

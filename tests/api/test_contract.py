@@ -2,41 +2,36 @@
 
 import json
 import re
-from pathlib import Path
 from typing import Any
 
 import jsonschema
-import msgspec
 import pytest
 
 from service.api import calls
 from service.api.openapi import document
+from service.api.openapi.components import enumerations
+from service.api.openapi.published import PATH, as_text, entity_tag
 from service.app import VERSION
 from service.imports.told import Options
 from tests.conftest import World
 
-SNAPSHOT = Path(__file__).with_name("openapi.json")
-RENEW = "The contract changed. If that was meant, renew its snapshot: python tests/api/renew_contract.py"
-
-
-def text(contract: Any) -> str:
-    """As the snapshot keeps it."""
-    return json.dumps(contract, indent=1, ensure_ascii=False, sort_keys=True) + "\n"
+RENEW = "The contract changed. If that was meant, renew it: python -m service.api.openapi"
 
 
 def test_the_contract_changes_only_on_purpose() -> None:
-    assert text(msgspec.to_builtins(document(calls.operations, VERSION))) == SNAPSHOT.read_text(encoding="utf-8"), RENEW
+    assert as_text(document(calls.operations, VERSION)) == PATH.read_text(encoding="utf-8"), RENEW
 
 
 def test_what_is_served_is_the_contract(world: World) -> None:
     served = world.client.get("/openapi.json")
     assert served.headers["content-type"].startswith("application/json")
-    assert text(served.json()) == SNAPSHOT.read_text(encoding="utf-8"), RENEW
+    assert served.content == PATH.read_bytes()
+    assert served.headers["etag"] == entity_tag()
 
 
 def contract() -> dict[str, Any]:
     """The contract as it is now."""
-    return dict(msgspec.to_builtins(document(calls.operations, VERSION)))
+    return dict(json.loads(PATH.read_bytes()))
 
 
 def references(node: Any) -> set[str]:
@@ -81,7 +76,7 @@ def test_every_shape_is_a_json_schema_of_2020_12(name: str) -> None:
 def test_every_call_that_asks_for_a_key_says_how_it_may_be_refused() -> None:
     for item in contract()["paths"].values():
         for call in item.values():
-            if "security" in call:
+            if call["security"]:
                 assert {"401", "403"} <= set(call["responses"])
                 assert "application/problem+json" in call["responses"]["401"]["content"]
 
@@ -121,4 +116,34 @@ def test_what_an_import_is_asked_is_said_of_each_parameter() -> None:
     asked = [one for one in described if one["in"] == "query"]
     assert {one["name"] for one in asked} == set(Options.__struct_fields__)
     assert all(one["description"].endswith(".") and "description" not in one["schema"] for one in asked)
-    assert next(one for one in asked if one["name"] == "dates")["schema"]["enum"] == ["dmy", "mdy"]
+    assert next(one for one in asked if one["name"] == "dates")["schema"] == {"$ref": "#/components/schemas/DateOrder"}
+
+
+def test_every_shape_has_a_public_name_and_every_enumeration_is_used() -> None:
+    schemas = contract()["components"]["schemas"]
+    assert [name for name in schemas if not re.fullmatch(r"[A-Z][A-Za-z0-9]+", name)] == []
+    assert set(enumerations()) - set(schemas) == set()
+    assert {name.removeprefix("#/components/schemas/") for name in references(contract())} == set(schemas)
+
+
+def test_enumerations_stand_under_their_names_and_every_word_is_described() -> None:
+    def inline(node: Any) -> list[Any]:
+        if isinstance(node, list):
+            return [found for part in node for found in inline(part)]
+        if not isinstance(node, dict):
+            return []
+        own = [node["enum"]] if "enum" in node and all(isinstance(value, str) for value in node["enum"]) else []
+        return own + [found for part in node.values() for found in inline(part)]
+
+    told = contract()
+    assert inline(told["paths"]) == []
+    named = {tuple(schema["enum"]) for schema in told["components"]["schemas"].values() if "enum" in schema}
+    assert {tuple(found) for found in inline(told)} == named
+    for enumeration in enumerations().values():
+        assert all(meaning.endswith(".") for meaning in (enumeration.description, *enumeration.values.values()))
+
+
+def test_patterns_are_ecma_262_and_descriptions_have_no_indentation() -> None:
+    text = json.dumps(contract())
+    assert r"\\Z" not in text
+    assert not re.search(r'"description": "[^"]*\\n {2,}', text)

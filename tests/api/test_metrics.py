@@ -18,7 +18,7 @@ def values(place: Place) -> dict[tuple[str, tuple[tuple[str, str], ...]], float]
 
 def test_a_report_is_counted_as_request_and_verdict(place: Place) -> None:
     failed = ("nonreturn_verdicts_total", (("acceptance", "accepted"), ("outcome", "fail")))
-    asked = ("nonreturn_requests_total", (("operation", "putReport"), ("status", "201")))
+    asked = ("nonreturn_requests_total", (("operation", "submitReport"), ("status", "201")))
     before = values(place)
     place.recorded(check=0.6)
     after = values(place)
@@ -28,7 +28,7 @@ def test_a_report_is_counted_as_request_and_verdict(place: Place) -> None:
 
 
 def test_a_problem_is_counted_with_its_status(place: Place) -> None:
-    refused = ("nonreturn_requests_total", (("operation", "listReport"), ("status", "401")))
+    refused = ("nonreturn_requests_total", (("operation", "listReports"), ("status", "401")))
     before = values(place)
     assert place.world.client.get(f"{place.base}/reports").status_code == 401
     assert values(place)[refused] - before.get(refused, 0) == 1

@@ -103,50 +103,50 @@ EXPECTED: dict[str, Expected] = {
     # The rules, and what is about the service itself. An empty question is malformed, for everyone alike.
     "listRulebooks": open_to_all(), "readRulebook": open_to_all(), "listAssemblyKinds": open_to_all(), "listPremisesTypes": open_to_all(),
     "judgeTest": open_to_all(400), "selectAssembly": open_to_all(400), "checkPlacement": open_to_all(400),
-    "operateAssembly": open_to_all(400), "practiseTest": open_to_all(400),
-    "health": open_to_all(), "ready": open_to_all(), "metrics": open_to_all(),
+    "operateAssembly": open_to_all(400), "runPracticeTest": open_to_all(400),
+    "readHealth": open_to_all(), "readReadiness": open_to_all(), "readMetrics": open_to_all(),
     "verifyReceipt": open_to_all(body=lambda _: {"receipt": "x.y.z"}), "readKeySet": open_to_all(),
     # Utilities, and who may act in them.
     "createUtility": administers_all(201, body=new_utility),
-    "listUtility": any_key(),
-    "readUtility": reads(), "changeUtility": registers(200),
-    "listGrant": registers(200), "grantUtility": administers(204), "withdrawUtility": administers(204),
-    "setAssemblyGrants": registers(204, body=lambda _: {"assemblies": "all"}), "listAssemblyGrant": registers(200),
+    "listUtilities": any_key(),
+    "readUtility": reads(), "updateUtility": registers(200),
+    "listGrants": registers(200), "grantUtility": administers(204), "withdrawUtility": administers(204),
+    "setAssemblyGrants": registers(204, body=lambda _: {"assemblies": "all"}), "listAssemblyGrants": registers(200),
     "grantAssembly": registers(204), "withdrawAssembly": registers(204),
     "createOrganisation": administers_all(201, body=lambda _: {"kind": "regulator", "name": "R"}),
-    "listOrganisation": administers_all(200), "readOrganisation": administers_all(200),
-    "createKey": administers_all(201, body=lambda _: {"label": "k"}), "listKey": administers_all(200), "revokeKey": administers_all(204),
+    "listOrganisations": administers_all(200), "readOrganisation": administers_all(200),
+    "createKey": administers_all(201, body=lambda _: {"label": "k"}), "listKeys": administers_all(200), "revokeKey": administers_all(204),
     # The register.
-    "createPremises": registers(), "listPremises": reads(), "readPremises": reads(), "changePremises": registers(200),
-    "createAssembly": registers(), "listAssembly": reads(), "readAssembly": reads(), "changeAssembly": registers(200),
-    "createTester": registers(), "listTester": reads(), "readTester": reads(), "changeTester": registers(200),
-    "createGauge": registers(), "listGauge": reads(), "readGauge": reads(), "changeGauge": registers(200),
+    "createPremises": registers(), "listPremises": reads(), "readPremises": reads(), "updatePremises": registers(200),
+    "createAssembly": registers(), "listAssemblies": reads(), "readAssembly": reads(), "updateAssembly": registers(200),
+    "createTester": registers(), "listTesters": reads(), "readTester": reads(), "updateTester": registers(200),
+    "createGauge": registers(), "listGauges": reads(), "readGauge": reads(), "updateGauge": registers(200),
     # Reports, and what follows from them.
-    "putReport": reports(), "postReport": reports(), "postReportBatch": reports(200, body=lambda _: b""),
-    "readReport": reads(), "listReport": reads(), "listAssemblyReport": reads(), "readReceipt": reads(),
-    "readTrend": reads(), "readStanding": reads(), "listStanding": reads(), "listChange": reads(),
-    "listReview": reads(), "readReview": reads(), "decideReview": registers(200),
+    "submitReport": reports(), "createReport": reports(), "submitReportBatch": reports(200, body=lambda _: b""),
+    "readReport": reads(), "listReports": reads(), "listAssemblyReports": reads(), "readReceipt": reads(),
+    "readTrend": reads(), "readStanding": reads(), "listStandings": reads(), "listChanges": reads(),
+    "listReviews": reads(), "readReview": reads(), "decideReview": registers(200),
     # What a utility keeps to itself and to its regulator.
-    "createIncident": registers(), "putIncident": registers(), "listIncident": reads_whole(), "readIncident": reads_whole(), "listIncidentTelling": reads_whole(),
-    "changeIncident": registers(200),
-    "grantException": registers(), "putException": registers(), "listException": reads_whole(), "readException": reads_whole(),
+    "createIncident": registers(), "putIncident": registers(), "listIncidents": reads_whole(), "readIncident": reads_whole(), "listIncidentRevisions": reads_whole(),
+    "updateIncident": registers(200),
+    "grantException": registers(), "putException": registers(), "listExceptions": reads_whole(), "readException": reads_whole(),
     "endException": registers(200),
-    "createHazardAssessment": registers(), "putHazardAssessment": registers(), "listHazardAssessment": reads_whole(),
+    "createHazardAssessment": registers(), "putHazardAssessment": registers(), "listHazardAssessments": reads_whole(),
     "readHazardAssessment": reads_whole(),
-    "readNoticeSchedule": reads_whole(), "changeNoticeSchedule": registers(200, body=lambda _: {}), "previewNotice": reads_whole(),
-    "startNoticeRun": registers(202), "listNoticeRun": reads_whole(), "readNoticeRun": reads_whole(),
-    "listNotice": reads_whole(), "readNotice": reads_whole(), "changeNotice": registers(200),
-    "listScreening": reads_whole(), "readScreening": reads_whole(), "decideScreening": registers(200), "runScreens": registers(200),
+    "readNoticeSchedule": reads_whole(), "updateNoticeSchedule": registers(200, body=lambda _: {}), "previewNotices": reads_whole(),
+    "startNoticeRun": registers(202), "listNoticeRuns": reads_whole(), "readNoticeRun": reads_whole(),
+    "listNotices": reads_whole(), "readNotice": reads_whole(), "updateNotice": registers(200),
+    "listScreenings": reads_whole(), "readScreening": reads_whole(), "decideScreening": registers(200), "runScreens": registers(200),
     # Where a utility has the changes sent.
-    "createWebhook": registers(), "listWebhook": registers(200), "readWebhook": registers(200), "deleteWebhook": registers(204),
-    "changeWebhook": registers(200, body=lambda _: {"description": "D"}), "rotateWebhookSecret": registers(200, body=lambda _: {}),
+    "createWebhook": registers(), "listWebhooks": registers(200), "readWebhook": registers(200), "deleteWebhook": registers(204),
+    "updateWebhook": registers(200, body=lambda _: {"description": "D"}), "rotateWebhookSecret": registers(200, body=lambda _: {}),
     "readWebhookProgress": registers(200), "replayWebhook": registers(202, body=lambda _: {"after": 0}),
-    "listWebhookDelivery": registers(200), "readWebhookDelivery": registers(200), "replayWebhookDelivery": registers(202),
-    "readLogHead": reads_whole(), "listLogHead": reads_whole(),
+    "listWebhookDeliveries": registers(200), "readWebhookDelivery": registers(200), "replayWebhookDelivery": registers(202),
+    "readTreeHead": reads_whole(), "listTreeHeads": reads_whole(),
     "proveInclusion": reads_whole(query=lambda stage: f"?report_id={stage.ids['reports']}&size=1"),
     "proveConsistency": reads_whole(query=lambda _: "?first=1&second=1"),
-    "readSummaryOverAll": Expected(any_key().statuses | {"company": 403, "stranger": 403}),
-    "listSummaryRow": reads_whole(query=lambda _: "?figure=tests"),
+    "readCombinedSummary": Expected(any_key().statuses | {"company": 403, "stranger": 403}),
+    "listSummaryRows": reads_whole(query=lambda _: "?figure=tests"),
     "readSummary": reads_whole(), "exportUtility": registers(200),
     "importSpreadsheet": registers(200, body=lambda _: b"premises number,address\n1,1 Sluice Lane\n"),
 }  # fmt: skip
@@ -298,7 +298,7 @@ def located(stage: Stage, call: Any, code: str) -> str:
     world, place = stage.world, stage.place
     organisation = place.organisations["testing_company"]
     thing = stage.ids.get(resource(call), str(uuid4()))
-    if call.id in ("putReport", "putIncident", "putException", "putHazardAssessment"):
+    if call.id in ("submitReport", "putIncident", "putException", "putHazardAssessment"):
         thing = str(uuid4())
     if call.id in ("readException", "endException"):
         thing = place.made("exceptions", **valid_body("exceptions", "POST", place) | {"assembly_id": place.new_assembly("pvb")})[
@@ -306,7 +306,7 @@ def located(stage: Stage, call: Any, code: str) -> str:
         ]
     if call.id == "readHazardAssessment":
         thing = place.made("hazard-assessments", **valid_body("hazard-assessments", "POST", place))["id"]
-    if call.id in ("readNotice", "changeNotice"):
+    if call.id in ("readNotice", "updateNotice"):
         thing = new_notice(stage)
     if call.id in ("readScreening", "decideScreening"):
         thing = new_screening(stage)

@@ -4,9 +4,7 @@ import importlib
 import inspect
 import json
 import pkgutil
-import re
 from collections.abc import Iterator
-from pathlib import Path
 from types import ModuleType
 from typing import Any, get_type_hints
 
@@ -32,6 +30,7 @@ from rules.selection.tables import Index, Table
 from rules.sources import Work
 from rules.standing import ComponentTrend
 from rules.words import Words
+from service.api.openapi import published
 
 ASKED: list[Any] = [
     rules.Test, rules.PreviousReadings, selection.SelectionAsk, selection.PlacementAsk, operation.OperationAsk, operation.PracticeTestAsk, notices.Step,
@@ -115,26 +114,35 @@ def test_a_misspelt_member_of_the_data_is_refused(shape: Any) -> None:
     assert [one for one in reachable(shape) if not one.__struct_config__.forbid_unknown_fields] == []
 
 
-# In the published contract, things of the register have the same names; so those of the rules are told with their modules' there.
-PUBLISHED = json.loads(
-    re.sub(
-        r"rules_field_test_document_|rules\.field_test\.document\.",
-        "",
-        (Path(__file__).parents[1] / "api" / "openapi.json").read_text(),
-    )
-)["components"]["schemas"]
+PUBLISHED = json.loads(published())["components"]["schemas"]
+WORDS = ("description", "title", "default", "discriminator")
+
+
+def bounds(node: Any) -> Any:
+    """A schema without what is only said of it; enumerations in place, patterns as ECMA-262 writes them."""
+    if isinstance(node, list):
+        return [bounds(part) for part in node]
+    if not isinstance(node, dict):
+        return node
+    target = PUBLISHED.get(str(node.get("$ref", "")).rpartition("/")[2], {})
+    if "enum" in target:
+        return {"enum": sorted(target["enum"])}
+    if "enum" in node:
+        return {"enum": sorted(node["enum"])} if len(node["enum"]) > 1 else {"const": node["enum"][0]}
+    kept = {name: bounds(part) for name, part in node.items() if name not in WORDS or isinstance(part, dict)}
+    return kept | ({"pattern": kept["pattern"].replace(r"\Z", "$")} if isinstance(kept.get("pattern"), str) else {})
 
 
 def test_the_bounds_of_every_document_are_the_published_ones() -> None:
     _, components = msgspec.json.schema_components([*ASKED, *ANSWERED], ref_template="#/components/schemas/{name}")
     known = {name: schema for name, schema in json.loads(json.dumps(components)).items() if name in PUBLISHED}
     assert len(known) > 50
-    assert {name: schema for name, schema in known.items() if schema != PUBLISHED[name]} == {}
+    assert {name for name, schema in known.items() if bounds(schema) != bounds(PUBLISHED[name])} == set()
 
 
 LEAN = (
-    rules.Test, rules.Phase, rules.Repair, rules.Gauge, rules.Tester, rules.Finding, rules.CheckReading, rules.Check1Reading, rules.Check2Reading,
-    rules.ReliefValveReading, rules.AirInletReading, rules.Shutoffs, rules.Assembly, rules.TestUnits,
+    rules.Test, rules.Phase, rules.Repair, rules.GaugeUsed, rules.CertifiedTester, rules.Finding, rules.CheckReading, rules.Check1Reading, rules.Check2Reading,
+    rules.ReliefValveReading, rules.AirInletReading, rules.Shutoffs, rules.TestedAssembly, rules.TestUnits,
 )  # fmt: skip
 
 

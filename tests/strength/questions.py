@@ -13,5 +13,5 @@ OF_THE_RULES: dict[str, dict[str, Any]] = {
         "kind": "pvb", "units": _UNITS, "conditions": {"check": "leaking"}, "loadings": {"check": 1.5, "air_inlet": 1.3},
         "steps": [{"label": "a", "supply_pressure": 60, "downstream": "outlet_open", "outlet_elevation": -12}, {"supply_pressure": -10, "downstream": "backpressure", "backpressure": 5}],
     },
-    "practiseTest": {"kind": "rp", "units": _UNITS, "conditions": {"check_1": "leaking"}, "supply_pressure": 60},
+    "runPracticeTest": {"kind": "rp", "units": _UNITS, "conditions": {"check_1": "leaking"}, "supply_pressure": 60},
 }  # fmt: skip

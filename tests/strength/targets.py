@@ -109,7 +109,7 @@ _ASKED: dict[str, Callable[[Any], object]] = {
     "selectAssembly": lambda ask: selection.select(ask, on=NOW.date()),
     "checkPlacement": lambda ask: selection.place(ask, on=NOW.date()),
     "operateAssembly": lambda ask: _drawn(ask, rules_operation.operate(ask)),
-    "practiseTest": rules_operation.practice_test,
+    "runPracticeTest": rules_operation.practice_test,
 }
 
 

@@ -83,7 +83,7 @@ def specimens(kind: str, *, failing: bool) -> list[Specimen]:
         phase = practice_test(msgspec.convert(ask, PracticeTestAsk)).initial_test
         test = rules.Test(
             rulebook="us-wa", performed_at=dt.datetime(YEAR, 5, 1, 12, tzinfo=ZONE),
-            assembly=rules.Assembly(kind=kind, hazard="non_health"), units=rules.TestUnits(pressure="psi"), initial_test=phase,
+            assembly=rules.TestedAssembly(kind=kind, hazard="non_health"), units=rules.TestUnits(pressure="psi"), initial_test=phase,
         )  # fmt: skip
         outcome = rules.judge(test, received_at=dt.datetime(YEAR, 5, 2, 12, tzinfo=ZONE)).outcome
         if outcome == ("fail" if failing else "pass"):
