@@ -19,6 +19,8 @@ from service.store.access import AccessStore
 
 Right = Literal["read", "report", "register", "administer"]
 OrganisationKind = Literal["utility", "testing_company", "regulator", "operator"]
+NewOrganisationKind = Literal["utility", "testing_company", "regulator"]
+"""The kinds of organisation that a call makes; an operator and its keys are made beside the database, by `nonreturn key`."""
 
 # What an organisation of each kind may do in the utilities granted to it; the operator acts in all.
 RIGHTS_OF: Final[dict[str, frozenset[str]]] = {

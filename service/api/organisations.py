@@ -6,7 +6,7 @@ from uuid import UUID
 
 from msgspec import Meta, Struct
 
-from service.access import RIGHTS_OF, OrganisationKind, Right, mint
+from service.access import RIGHTS_OF, NewOrganisationKind, OrganisationKind, Right, mint
 from service.api.lists import AfterId, page, page_of
 from service.api.operation import Answer, Call, operation
 from service.problems import Fault, ProblemError, not_found
@@ -16,9 +16,9 @@ Moment = Annotated[dt.datetime, Meta(tz=True)]
 
 
 class NewOrganisation(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """An organisation to be registered."""
+    """An organisation to be registered. An operator is made with the command `nonreturn key`, beside the database, and by no call."""
 
-    kind: OrganisationKind
+    kind: NewOrganisationKind
     name: Name
 
 
@@ -103,6 +103,8 @@ async def read_organisation(call: Call) -> Answer:
 async def create_key(call: Call, document: NewKey) -> Answer:
     """Make a key for an organisation."""
     organisation = await _organisation(call)
+    if organisation.kind == "operator":
+        raise ProblemError("not-applicable", "Make an operator's key with the command `nonreturn key`, beside the database.")
     may = RIGHTS_OF[organisation.kind]
     rights = sorted(document.rights if document.rights is not None else may)
     if beyond := [right for right in rights if right not in may]:

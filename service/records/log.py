@@ -11,13 +11,13 @@ from typing import Final
 from uuid import UUID
 
 import rfc8785
-from msgspec import Struct, json
+from msgspec import DecodeError, Struct, json
 
 from service import merkle
 from service.problems import Fault, ProblemError, not_found
 from service.records.leaf import leaf, leaf_hash
 from service.records.receipts import sound_leaf_hash
-from service.signing import SigningKeys, base64url
+from service.signing import NotGoodError, SigningKeys, base64url
 from service.store.log import WIDTH, HeadRow, LogStore, Tile
 
 TYPE: Final = "nonreturn-log-head+json"
@@ -70,13 +70,25 @@ async def head(store: LogStore, keys: SigningKeys, utility: str, *, now: dt.date
     tree = _Tree(store, utility, size)
     if last is not None and (last.size > size or await tree.root(0, last.size) != last.root):
         raise altered(f"The log does not go on from its head of {last.size} reports.")
-    if last is not None and last.size == size:
+    if last is not None and last.size == size and _is_signed(keys, last):
         return last
     root = await tree.root(0, size)
     content = HeadContent(utility=utility, size=size, root=base64url(root), time=now)
     signed = keys.sign(TYPE, rfc8785.dumps(json.decode(json.encode(content))))
     tail = await _hashes(store, utility, size // WIDTH * WIDTH, size)
-    return await store.keep_head(utility, HeadRow(size=size, root=root, made_at=now, tail=b"".join(tail), signed=signed))
+    made = HeadRow(size=size, root=root, made_at=now, tail=b"".join(tail), signed=signed)
+    kept = await store.keep_head(utility, made)
+    # A head of this size that nobody here signed stays where it is, for the audit to name; the log goes on without it.
+    return kept if _is_signed(keys, kept) else made
+
+
+def _is_signed(keys: SigningKeys, row: HeadRow) -> bool:
+    """Whether a kept head is one of ours, and says what it was signed for."""
+    try:
+        content = json.decode(keys.open(TYPE, row.signed).payload, type=HeadContent)
+    except (NotGoodError, DecodeError):
+        return False
+    return (content.size, content.root) == (row.size, base64url(row.root))
 
 
 async def inclusion(store: LogStore, utility: str, report_id: UUID, size: int | None) -> Inclusion:
