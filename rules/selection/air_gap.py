@@ -25,18 +25,24 @@ class AirGap(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 class AirGapRule(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The least vertical distance, away from walls and near them; a wall at the stated number of diameters still counts as near."""
+    """The least vertical distance, away from walls and near them; a wall at the stated number of diameters still counts as near.
+
+    Figures that were not read in the source are left out: without `diameters` the gap is never determined, without `near_diameters` not
+    near a wall. `fact` names the member of the installation that is measured. An advisory rule decides no outcome.
+    """
 
     set: str
     rule: str
     kinds: tuple[str, ...]
-    diameters: int
-    at_least: float
-    near_diameters: int
-    near_at_least: float
+    fact: Literal["air_gap", "relief_air_gap"] = "air_gap"
+    diameters: int | None = None
+    at_least: float = 0.0
+    near_diameters: int | None = None
+    near_at_least: float = 0.0
     unit: Literal["in", "mm"]
-    one_wall_within_diameters: int
-    two_walls_within_diameters: int
+    one_wall_within_diameters: int = 0
+    two_walls_within_diameters: int = 0
+    advisory: bool = False
     says: str
     near_says: str
     measure: str
@@ -48,10 +54,10 @@ def exact(value: float) -> Fraction:
     return Fraction(repr(float(value)))
 
 
-def minimum(rule: AirGapRule, diameter: float, unit: str, *, near: bool) -> Fraction:
-    """The least vertical distance in the asker's unit."""
+def minimum(rule: AirGapRule, diameter: float, unit: str, *, near: bool) -> Fraction | None:
+    """The least vertical distance in the caller's unit; None where the figure was not read in the source."""
     times, least = (rule.near_diameters, rule.near_at_least) if near else (rule.diameters, rule.at_least)
-    return max(times * exact(diameter), exact(least) * exact_factor(rule.unit, unit))
+    return None if times is None else max(times * exact(diameter), exact(least) * exact_factor(rule.unit, unit))
 
 
 def is_near(rule: AirGapRule, gap: AirGap, diameter: float) -> bool | None:
@@ -60,6 +66,8 @@ def is_near(rule: AirGapRule, gap: AirGap, diameter: float) -> bool | None:
         return None
     if gap.near_walls == 0:
         return False
+    if rule.near_diameters is None:
+        return True  # How far a wall reaches was not read either, so any wall stated counts.
     if gap.wall_distance is UNSET:
         return None
     within = rule.one_wall_within_diameters if gap.near_walls == 1 else rule.two_walls_within_diameters

@@ -5,12 +5,13 @@ Every length comes in the asker's unit; what was not measured is left out, and i
 
 import datetime as dt
 from functools import cache, lru_cache
-from typing import Annotated, Literal
+from typing import Annotated, Literal, TypeVar
 
+import msgspec
 from msgspec import UNSET, Meta, Struct, UnsetType
 
 from rules import load
-from rules.quantities import LengthValue, Units
+from rules.quantities import FlowValue, LengthValue, Units
 from rules.selection.air_gap import AirGap, AirGapRule
 from rules.selection.hydraulics import KindCode
 from rules.selection.tables import Carried, Outcome
@@ -25,13 +26,22 @@ Clearance = Annotated[float, Meta(ge=0, le=100_000, description="A length in `un
 
 
 class Installation(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The facts of a place; lengths in `units.length`. What is left out was not measured."""
+    """The facts of a place; lengths in `units.length`, flows in `units.flow`. What is left out was not measured.
+
+    `relief_drain_capacity` is the flow that the drain takes, `relief_discharge` the largest that the relief valve can discharge by its
+    maker's chart. `submergence_never_continuous`: where it can be submerged, it drains again.
+    """
 
     height_above_highest_outlet: LengthValue | UnsetType = UNSET
     height_above_downstream_piping: LengthValue | UnsetType = UNSET
     height_above_grade: LengthValue | UnsetType = UNSET
     subject_to_submergence: bool | UnsetType = UNSET
+    submergence_never_continuous: bool | UnsetType = UNSET
     relief_drain: ReliefDrain | UnsetType = UNSET
+    relief_drain_capacity: FlowValue | UnsetType = UNSET
+    relief_discharge: FlowValue | UnsetType = UNSET
+    relief_air_gap: AirGap | UnsetType = UNSET
+    room_for_testing: bool | UnsetType = UNSET
     clearance_all_round: Clearance | UnsetType = UNSET
     clearance_testing_side: Clearance | UnsetType = UNSET
     downstream_shutoff: bool | UnsetType = UNSET
@@ -60,9 +70,10 @@ class PlacementAsk(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 
 
 class PlacementRule(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One rule: a bound on a length or on hours, a fact that must be so, or the choices allowed.
+    """One rule: a bound on a length or on hours, a fact that must be so, the choices allowed, or a flow that another must reach.
 
-    `given` names a fact without which the rule asks nothing; `unless` one that excuses it. An advisory rule decides no outcome.
+    `given` names a fact without which the rule asks nothing; `unless` one that excuses it; `at_least_fact` the fact whose value is the
+    bound. An advisory rule decides no outcome.
     """
 
     set: str
@@ -70,6 +81,7 @@ class PlacementRule(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True
     kinds: tuple[str, ...]
     fact: str
     at_least: float | None = None
+    at_least_fact: str | None = None
     at_most: float | None = None
     below: float | None = None
     unit: Literal["in", "ft", "mm", "h"] | None = None
@@ -96,7 +108,10 @@ Fact = float | bool | str
 
 
 class PlacementFinding(Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """One rule against the installation; figures in `unit`, which is the asker's own. An advisory one decides no outcome."""
+    """One rule against the installation; figures in `unit`, which is the caller's own. An advisory one decides no outcome.
+
+    `missing` names the facts without which it is not determined, as members of the installation or of the request.
+    """
 
     rule: str
     outcome: Outcome
@@ -107,6 +122,7 @@ class PlacementFinding(Struct, frozen=True, kw_only=True, omit_defaults=True):
     unit: str | UnsetType = UNSET
     margin: float | UnsetType = UNSET
     advisory: bool = False
+    missing: tuple[str, ...] = ()
     message: str
     source: Source
 
@@ -145,10 +161,23 @@ def placement_data() -> PlacementData:
 
 @lru_cache(maxsize=4096)
 def placement_rules(sets: tuple[str, ...], on: dt.date) -> RulesInForce:
-    """The rules of those sets in force on that day; of one rule stated twice, the earlier set's."""
+    """The rules of those sets in force on that day; of one rule stated twice for a kind, the earlier set's."""
     data = placement_data()
-    rules = {one.rule: one for name in reversed(sets) for one in data.rules if one.set == name and one.in_force(on)}
-    return RulesInForce(
-        rules=tuple(one for one in data.rules if rules.get(one.rule) is one),
-        air_gaps=tuple(one for one in data.air_gaps if one.set in sets and one.in_force(on)),
-    )
+    return RulesInForce(rules=_first(data.rules, sets, on), air_gaps=_first(data.air_gaps, sets, on))
+
+
+R = TypeVar("R", PlacementRule, AirGapRule)
+
+
+def _first(rules: tuple[R, ...], sets: tuple[str, ...], on: dt.date) -> tuple[R, ...]:
+    """The rules in force, set by set, each for the kinds for which no earlier set states it."""
+    found: list[R] = []
+    stated: set[tuple[str, str]] = set()
+    for name in sets:
+        own = [rule for rule in rules if rule.set == name and rule.in_force(on)]
+        for rule in own:
+            kinds = tuple(kind for kind in rule.kinds if (rule.rule, kind) not in stated)
+            if kinds:
+                found.append(msgspec.structs.replace(rule, kinds=kinds))
+        stated |= {(rule.rule, kind) for rule in own for kind in rule.kinds}
+    return tuple(found)

@@ -64,11 +64,24 @@ def test_the_least_distance_in_other_units_is_that_of_an_independent_converter(u
     assert judge(unit, vertical_distance=finding.at_least, **asked).outcome == "met"
 
 
+@pytest.mark.parametrize("kind", ["AA", "AB", "AF", "AG"])
 @pytest.mark.parametrize(
     ("vertical", "diameter", "outcome"),
     [(20.0, 8.0, "met"), (19.9, 8.0, "not_met"), (50.0, 25.0, "met"), (49.9, 25.0, "not_met")],
 )
-def test_en_1717_s_unrestricted_air_gap_is_two_diameters_and_20_mm(vertical: float, diameter: float, outcome: str) -> None:
-    # EN 1717 Annex A, family AA, with EN 13076: from memory. It asks nothing more beside a wall.
-    finding = judge("mm", "eu-en1717", "AA", vertical_distance=vertical, effective_diameter=diameter)
+def test_en_1717_s_air_gaps_are_two_diameters_and_20_mm(kind: str, vertical: float, diameter: float, outcome: str) -> None:
+    # EN 1717:2000, Annex A, family A, with EN 13076, 13077, 14622, 14623: from memory. Nothing was read of walls.
+    finding = judge("mm", "eu-en1717", kind, vertical_distance=vertical, effective_diameter=diameter, near_walls=0)
     assert (finding.outcome, finding.source.known_from) == (outcome, "memory")
+
+
+def test_where_sources_on_en_1717_differ_the_second_is_shown_beside_the_first() -> None:
+    # One trade article reads EN 1717 as three diameters without a least distance [published].
+    told = Installation(
+        air_gap=AirGap(vertical_distance=60.0, effective_diameter=25.0, near_walls=0), subject_to_submergence=False
+    )
+    answer = place(PlacementAsk(rulebook="eu-en1717", kind="AA", units=Units(length="mm"), installation=told), on=ON)
+    found = {finding.rule: (finding.outcome, finding.advisory, finding.source.known_from) for finding in answer.findings}
+    assert found["en_1717.air_gap"] == ("met", False, "memory")
+    assert found["en_1717.air_gap.three_diameters"] == ("not_met", True, "published")
+    assert answer.outcome == "met"

@@ -318,9 +318,25 @@ PLACEMENT = {
     "Texas, RP at least 12 in above ground": (
         "us-tx", "rp", "height_above_grade", 12.0, 11.99, "rp.height_above_grade", "344.50(b)(2)(A)", "published"),
     "Texas, the RP's relief valve drained": (
-        "us-tx", "rp", "relief_drain", "air_gap", "none", "rp.relief_drain", "344.50(b)(2)(B)", "published"),
-    "An RP's relief port is never drained directly": (
-        "us-or", "rpda", "relief_drain", "air_gap", "direct", "rp.relief_drain", "344.50(b)(2)(B)", "published"),
+        "us-tx", "rp", "relief_drain", "direct", "none", "rp.relief_drained", "344.50(b)(2)(B)", "published"),
+    "Texas, RP in a location that is not submerged": (
+        "us-tx", "rp", "subject_to_submergence", False, True, "rp.not_submerged", "344.50(b)(2)(A)", "published"),
+    "Texas, the drain takes any water that the relief valve may discharge": (
+        "us-tx", "rp", "relief_drain_capacity", 95.0, 94.9, "rp.relief_drain_size", "344.50(b)(2)(B)", "published"),
+    "A British Columbia municipality, the drain sized for a full failure of the relief valve": (
+        "ca-bc", "rp", "relief_drain_capacity", 95.0, 94.9, "rp.relief_drain_size", "drainage", "published"),
+    "A British Columbia municipality, an air gap between relief port and drain": (
+        "ca-bc", "rpda", "relief_drain", "air_gap", "direct", "rp.relief_drain", "drainage", "published"),
+    "Texas, sufficient clearance to facilitate testing": (
+        "us-tx", "dc", "room_for_testing", True, False, "assembly.room_for_testing", "344.50(a)", "published"),
+    "Oregon, installed so that it can be tested in line": (
+        "us-or", "pvb", "room_for_testing", True, False, "assembly.room_for_testing", "333-061-0071(1)(a)", "published"),
+    "Washington, not submerged by flooding (from memory)": (
+        "us-wa", "dc", "subject_to_submergence", False, True, "assembly.not_submerged", "246-290-490(6)(b)(ii)", "memory"),
+    "A double check's test cocks are not left under water (common practice, no source)": (
+        "us-fl", "dcda", "subject_to_submergence", False, True, "assembly.not_submerged", "submergence", "common_practice"),
+    "An RP's relief port is never drained directly (common practice, no source)": (
+        "us-or", "rpda", "relief_drain", "air_gap", "direct", "rp.relief_drain", "drainage", "common_practice"),
     "Oregon, any submersion of the relief valve precluded": (
         "us-or", "rp", "subject_to_submergence", False, True, "rp.not_submerged", "333-061-0071(1)(b)", "published"),
     "Oregon, a bypass carries an equal assembly": (
@@ -342,8 +358,10 @@ PLACEMENT = {
 def test_a_placement_rule_passes_at_its_source_s_figure_and_fails_beyond_it(name: str) -> None:
     rulebook, kind, fact, right, wrong, rule, clause, mark = PLACEMENT[name]
     for told, outcome in ((right, "met"), (wrong, "not_met")):
-        installation = Installation(**{"closed_system": True, "freezing_exposure": True, fact: told})
-        asked = PlacementAsk(rulebook=rulebook, kind=kind, size=2.0, units=Units(length="in"), installation=installation)
+        installation = Installation(**{"closed_system": True, "freezing_exposure": True, "relief_discharge": 95.0, fact: told})
+        asked = PlacementAsk(
+            rulebook=rulebook, kind=kind, size=2.0, units=Units(length="in", flow="gpm"), installation=installation
+        )
         (finding,) = [one for one in place(asked, on=ON).findings if one.rule == rule]
         assert finding.outcome == outcome
         assert clause in finding.source.clause

@@ -1,5 +1,6 @@
 """The data themselves: every value cites a work that is listed, and no table changes without a review seeing it."""
 
+import datetime as dt
 import hashlib
 from importlib import resources
 
@@ -8,7 +9,7 @@ import pytest
 
 from rules import load
 from rules.selection.hydraulics import data
-from rules.selection.installation import placement_data
+from rules.selection.installation import Installation, placement_data, placement_rules
 from rules.selection.tables import cite, index, table
 
 TABLES = sorted({name for entry in index().values() for name in entry.tables})
@@ -16,19 +17,20 @@ FOLDER = resources.files("rules") / "data"
 
 # A changed table is a changed rule: the pin is renewed together with an entry in the change log that says what and from when.
 PINS = {
-    "placement.toml": "83b7cb4d196ee5c9",
+    "placement.toml": "c419f78da5617f47",
     "premises.toml": "10a031129e0597f9",
     "selection/30-tac-290-47.toml": "35b7a7fcd0a46fc3",
-    "selection/30-tac-344-50.toml": "8124e96a226f02fc",
+    "selection/30-tac-344-50.toml": "0f4267e67ea25b14",
     "selection/62-555-360-fac.toml": "26e384bbb255c9a9",
     "selection/california-district.toml": "1f4024e78569a673",
     "selection/en-1717.toml": "519d13f822a19c10",
     "selection/gb-water-fittings.toml": "1c4b2f34469a7b13",
     "selection/hydraulics.toml": "c6b8a806784f8533",
-    "selection/index.toml": "260a1569848d83dc",
+    "selection/index.toml": "66e78d9cf569a452",
     "selection/nac-445a.toml": "d00b0c6f5b08d5c8",
     "selection/north-american-plumbing-code.toml": "66354bc12ff4e612",
-    "selection/us-common.toml": "dcd380f3fe95d9ee",
+    "selection/oar-333-061-0071.toml": "01e71465359df04a",
+    "selection/us-common.toml": "4cd0c7f31464a10e",
     "selection/wac-246-290-490.toml": "bff61d06aea7297a",
 }
 
@@ -54,10 +56,25 @@ def test_every_placement_rule_bound_and_constant_has_a_source_a_clause_and_a_mar
 def test_every_placement_rule_asks_exactly_one_thing_of_kinds_that_are_known() -> None:
     known = {rank.kind for name in TABLES for rank in table(name).ranks}
     for row in placement_data().rules:
-        asked = [row.at_least, row.at_most, row.below, row.must_be, row.one_of or None]
+        asked = [row.at_least, row.at_least_fact, row.at_most, row.below, row.must_be, row.one_of or None]
         assert sum(one is not None for one in asked) == 1
-        assert (row.unit is not None) == (row.must_be is None and not row.one_of)
+        assert (row.unit is not None) == (row.must_be is None and row.at_least_fact is None and not row.one_of)
         assert set(row.kinds) <= known
+
+
+@pytest.mark.parametrize("rulebook", index())
+def test_every_kind_has_a_placement_rule_so_that_none_is_met_for_want_of_one(rulebook: str) -> None:
+    entry = index()[rulebook]
+    rules = placement_rules(entry.placement, dt.date(2026, 6, 1))
+    placed = {kind for row in (*rules.rules, *rules.air_gaps) if not row.advisory for kind in row.kinds}
+    assert {rank.kind for name in entry.tables for rank in table(name).ranks} <= placed
+    facts = {row.fact for row in (*rules.rules, *rules.air_gaps)}
+    assert facts <= set(Installation.__struct_fields__)
+
+
+def test_every_kind_of_air_gap_has_an_air_gap_rule() -> None:
+    gaps = {kind for row in placement_data().air_gaps for kind in row.kinds}
+    assert {"air_gap", "AA", "AB", "AC", "AD", "AF", "AG", "rp", "rpda"} <= gaps
 
 
 def test_rules_are_named_once_in_a_table() -> None:

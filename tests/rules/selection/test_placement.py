@@ -15,11 +15,16 @@ from rules.selection.tables import index
 from tests.rules.refusals import whole
 
 ON = dt.date(2026, 6, 1)
-INCHES = {"length": "in"}
+INCHES = {"length": "in", "flow": "gpm"}
+GAP = {"vertical_distance": 2, "effective_diameter": 1, "near_walls": 0}
 GOOD_RP: dict[str, Any] = {
     "height_above_grade": 12,
     "subject_to_submergence": False,
     "relief_drain": "air_gap",
+    "relief_air_gap": GAP,
+    "relief_drain_capacity": 120,
+    "relief_discharge": 120,
+    "room_for_testing": True,
     "clearance_all_round": 12,
     "clearance_testing_side": 24,
     "orientation": "horizontal",
@@ -61,15 +66,76 @@ def test_one_fault_decides_and_says_what_to_do() -> None:
 
 
 @pytest.mark.parametrize("fact", [key for key in GOOD_RP if key not in {"closed_system", "freezing_exposure", "fire_line"}])
-def test_a_fact_that_was_not_stated_is_not_determined_and_says_what_to_measure(fact: str) -> None:
+def test_a_fact_that_was_not_stated_is_not_determined_and_is_named_with_what_to_measure(fact: str) -> None:
     answer = judge(size=4, **{key: value for key, value in GOOD_RP.items() if key != fact})
-    assert answer.outcome == "not_determined"
     (action,) = answer.actions
     assert action.code == "measure"
     finding = of(answer, action.rule)
     assert finding.outcome == "not_determined"
-    assert finding.observed is msgspec.UNSET
+    assert {name.split(".")[0] for name in finding.missing} == {fact}
+    assert f"`{finding.missing[0]}`" in finding.message
     assert action.message in finding.message
+    # A local guideline on clearance is advice, so it leaves the outcome open to the rulebook's own rules.
+    assert answer.outcome == ("met" if fact.startswith("clearance_") else "not_determined")
+
+
+def test_an_unstated_size_leaves_the_clearance_open_and_is_named() -> None:
+    answer = judge(**(GOOD_RP | {"clearance_all_round": 5}))
+    assert of(answer, "clearance.all_round.small").missing == ("size",)
+
+
+@pytest.mark.parametrize(("capacity", "outcome", "margin"), [(120, "met", 0.0), (119.9, "not_met", -0.1), (500, "met", 380.0)])
+def test_the_drain_takes_the_relief_valve_s_largest_discharge(capacity: float, outcome: str, margin: float) -> None:
+    finding = of(judge(size=4, **(GOOD_RP | {"relief_drain_capacity": capacity})), "rp.relief_drain_size")
+    assert (finding.outcome, finding.margin, finding.at_least, finding.unit) == (outcome, margin, 120.0, "gpm")
+
+
+@pytest.mark.parametrize("drain", ["direct", "none"])
+def test_a_relief_port_without_an_air_gap_has_no_gap_to_measure(drain: str) -> None:
+    answer = judge(size=4, **(GOOD_RP | {"relief_drain": drain}))
+    assert of(answer, "rp.relief_drain").outcome == "not_met"
+    assert not [finding for finding in answer.findings if finding.rule == "rp.relief_air_gap"]
+
+
+@pytest.mark.parametrize(
+    ("walls", "distance", "outcome"), [(0, 2, "met"), (1, 2, "not_met"), (1, 3, "met"), (None, 2, "not_determined")]
+)
+def test_the_gap_under_a_relief_port_grows_beside_a_wall(walls: int | None, distance: float, outcome: str) -> None:
+    gap = {"vertical_distance": distance, "effective_diameter": 1, "wall_distance": 1} | (
+        {} if walls is None else {"near_walls": walls}
+    )
+    assert of(judge(size=4, **(GOOD_RP | {"relief_air_gap": gap})), "rp.relief_air_gap").outcome == outcome
+
+
+@pytest.mark.parametrize(
+    ("kind", "gap", "outcome", "missing"),
+    [
+        ("AB", {"vertical_distance": 20, "effective_diameter": 8, "near_walls": 0}, "met", ()),
+        ("AB", {"vertical_distance": 20, "effective_diameter": 8, "near_walls": 1}, "not_determined", ()),
+        ("AF", {"vertical_distance": 20, "effective_diameter": 8}, "not_determined", ("air_gap.near_walls",)),
+        ("AG", {"vertical_distance": 19, "effective_diameter": 8, "near_walls": 1}, "not_met", ()),
+        ("AD", {"vertical_distance": 90, "effective_diameter": 8, "near_walls": 0}, "not_determined", ()),
+    ],
+)
+def test_a_figure_that_was_not_read_determines_nothing(
+    kind: str, gap: dict[str, Any], outcome: str, missing: tuple[str, ...]
+) -> None:
+    answer = judge(kind, "eu-en1717", units={"length": "mm"}, air_gap=gap)
+    finding = next(found for found in answer.findings if found.rule.startswith("en_1717.air_gap"))
+    assert (finding.outcome, finding.missing) == (outcome, missing)
+
+
+@pytest.mark.parametrize(
+    ("submerged", "continuous", "outcome"),
+    [(False, None, "met"), (True, True, "met"), (True, False, "not_met"), (True, None, "not_determined")],
+)
+def test_oregon_lets_a_double_check_be_submerged_but_not_continuously(
+    submerged: bool, continuous: bool | None, outcome: str
+) -> None:  # noqa: FBT001 - a table's columns
+    drains = {} if continuous is None else {"submergence_never_continuous": continuous}
+    finding = of(judge("dc", "us-or", subject_to_submergence=submerged, **drains), "assembly.not_submerged")
+    assert finding.outcome == outcome
+    assert finding.missing == (("submergence_never_continuous",) if outcome == "not_determined" else ())
 
 
 def test_nothing_stated_determines_nothing() -> None:
@@ -98,7 +164,9 @@ def test_clearance_without_a_size_is_judged_by_both_rules_and_decided_by_neither
 
 
 def test_a_size_in_millimetres_chooses_the_same_rule() -> None:
-    answer = judge(size=50, units={"length": "mm"}, **{**GOOD_RP, "clearance_all_round": 152.4, "height_above_grade": 304.8})
+    answer = judge(
+        size=50, units={"length": "mm", "flow": "L/s"}, **{**GOOD_RP, "clearance_all_round": 152.4, "height_above_grade": 304.8}
+    )
     assert of(answer, "clearance.all_round.small").outcome == "met"
     assert of(answer, "rp.height_above_grade").outcome == "met"
     assert not [one for one in answer.findings if one.rule.endswith(".large")]
@@ -120,7 +188,7 @@ def test_an_orientation_off_the_horizontal_needs_a_listing(orientation: str, lis
 
 def test_an_unmetered_fire_line_is_advice_and_fails_nothing() -> None:
     answer = judge(size=4, **(GOOD_RP | {"fire_line": True, "metered_bypass": False}))
-    assert answer.outcome == "met"
+    assert answer.outcome == "met", answer.actions
     finding = of(answer, "fire_line.detector")
     assert (finding.outcome, finding.advisory) == ("not_met", True)
     assert [one.code for one in answer.actions] == ["consider"]
@@ -182,6 +250,14 @@ def test_walls_that_were_not_measured_matter_only_where_they_would_decide(
     assert (finding.outcome, finding.at_least) == (outcome, least)
 
 
+@pytest.mark.parametrize("units", [None, {}, {"pressure": "psi"}])
+def test_a_flow_without_its_unit_is_refused(units: Any) -> None:
+    for fact in ("relief_drain_capacity", "relief_discharge"):
+        with pytest.raises(DocumentError) as raised:
+            judge(units=units, **{fact: 1})
+        assert whole(raised.value).pointer == "/units/flow"
+
+
 @pytest.mark.parametrize(
     "told",
     [
@@ -191,6 +267,7 @@ def test_walls_that_were_not_measured_matter_only_where_they_would_decide(
         {"air_gap": {"vertical_distance": 1}},
         {"air_gap": {"effective_diameter": 1}},
         {"air_gap": {"wall_distance": 1}},
+        {"relief_air_gap": {"wall_distance": 1}},
     ],
 )
 @pytest.mark.parametrize("units", [None, {}, {"pressure": "psi"}])
