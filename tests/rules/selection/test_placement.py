@@ -130,8 +130,8 @@ def test_a_figure_that_was_not_read_determines_nothing(
     [(False, None, "met"), (True, True, "met"), (True, False, "not_met"), (True, None, "not_determined")],
 )
 def test_oregon_lets_a_double_check_be_submerged_but_not_continuously(
-    submerged: bool, continuous: bool | None, outcome: str
-) -> None:  # noqa: FBT001 - a table's columns
+    *, submerged: bool, continuous: bool | None, outcome: str
+) -> None:
     drains = {} if continuous is None else {"submergence_never_continuous": continuous}
     finding = of(judge("dc", "us-or", subject_to_submergence=submerged, **drains), "assembly.not_submerged")
     assert finding.outcome == outcome
