@@ -28,12 +28,19 @@ class HazardAssessmentFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fi
     }
     premises_id: UUID
     assessed_on: dt.date
+    """The day of the assessment."""
     assessed_by: ShortText
+    """The office, or the specialist's certificate number."""
     hazard: HazardDegree
+    """The degree of hazard that was found."""
     findings: Text | UnsetType = UNSET
+    """What was found, in words."""
     next_due_on: dt.date | UnsetType = UNSET
+    """The day the next assessment is due."""
     supersedes: UUID | UnsetType = UNSET
+    """The assessment that this one corrects."""
     supersedes_because: Text | UnsetType = UNSET
+    """Why that one is corrected; required with `supersedes`."""
 
     def __post_init__(self) -> None:
         """Ask for what a correction needs."""
@@ -49,3 +56,4 @@ class HazardAssessment(HazardAssessmentFacts, frozen=True, kw_only=True, forbid_
     created_at: dt.datetime
     organisation_id: UUID
     superseded_by: UUID | UnsetType = UNSET
+    """The assessment that corrects this one."""

@@ -24,15 +24,23 @@ class IncidentFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     """
 
     occurred_at: Annotated[dt.datetime, Meta(tz=True)]
+    """When it happened."""
     status: Literal["suspected", "confirmed", "unfounded"]
+    """What is known of it."""
     description: Text
+    """What happened, in words."""
     assemblies: Reached = []
     premises: Reached = []
     place: Name | UnsetType = UNSET
+    """Where it happened, in words."""
     location: Location | UnsetType = UNSET
+    """Where it happened on the map."""
     people_affected: Annotated[int, Meta(ge=0, le=2_000_000_000)] | UnsetType = UNSET
+    """How many people were affected."""
     actions: Text | UnsetType = UNSET
+    """What was done."""
     closed_on: dt.date | UnsetType = UNSET
+    """The day the matter was closed."""
 
 
 class Incident(IncidentFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
@@ -43,12 +51,14 @@ class Incident(IncidentFacts, frozen=True, kw_only=True, forbid_unknown_fields=F
     created_at: dt.datetime
     changed_at: dt.datetime
     occurred_on: dt.date
+    """The day it happened, in the utility's time zone."""
 
 
 class IncidentTelling(IncidentFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
     """An incident as it was told at one time, under the version it had then."""
 
     version: int
+    """The version that this revision was."""
     recorded_at: dt.datetime
 
 
@@ -61,17 +71,24 @@ class TestingExceptionFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fi
     __test__ = False
     assembly_id: UUID
     since: dt.date
+    """The first day."""
     until: dt.date
+    """The last day."""
     reason: Literal["premises_empty", "cannot_be_shut_down", "not_accessible", "awaiting_replacement", "other"]
+    """Why the test is put off."""
     because: Text
+    """The reason in words."""
     granted_by: ShortText
+    """The office that grants it."""
 
 
 class ExceptionEnd(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """That an exception ends before its time: its last day, and why. Nothing else of it can change, and this only once."""
 
     ended_on: dt.date
+    """The last day of the exception."""
     ended_because: Text
+    """Why it ends early."""
 
 
 class TestingException(TestingExceptionFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
@@ -83,4 +100,6 @@ class TestingException(TestingExceptionFacts, frozen=True, kw_only=True, forbid_
     changed_at: dt.datetime
     organisation_id: UUID
     ended_on: dt.date | UnsetType = UNSET
+    """Its last day, where it was ended early."""
     ended_because: Text | UnsetType = UNSET
+    """Why it was ended early."""

@@ -17,14 +17,18 @@ class ScheduleFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     """The steps of a utility's notices; without them the common schedule, which follows common practice and no source."""
 
     steps: Annotated[list[Step], Meta(max_length=50)] | UnsetType = UNSET
+    """The steps; without them, the common schedule."""
 
 
 class Schedule(Struct, frozen=True, kw_only=True):
     """A schedule as it is followed; `own` says whether the utility has set it. Version 0 is the common one, never changed here."""
 
     steps: list[Step]
+    """The steps that are followed."""
     own: bool
+    """Whether the utility has set them."""
     known_from: str
+    """How the schedule is known."""
     version: int
     changed_at: dt.datetime | None
 
@@ -33,8 +37,11 @@ class StateThen(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """A state that a notice came into, and when."""
 
     state: NoticeState
+    """The state."""
     at: dt.datetime
+    """Since when."""
     detail: str | None = None
+    """What your software said of it."""
 
 
 class Address(Struct, frozen=True, kw_only=True):
@@ -44,16 +51,21 @@ class Address(Struct, frozen=True, kw_only=True):
     """
 
     to: Addressee
+    """Who gets the notice."""
     premises_id: UUID
     missing: bool
+    """True where the customer has no contact on record, or none that can be reached."""
     contact: Contact | UnsetType = UNSET
+    """The contact, for those who may read it."""
 
 
 class NoticeChange(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """What became of a notice, as the utility's own software tells it; `detail` is for its own words, a message number or a reason."""
 
     state: Literal["sent", "delivery_failed", "cancelled"]
+    """What became of the notice."""
     detail: Annotated[str, Meta(min_length=1, max_length=500)] | UnsetType = UNSET
+    """Your own words: a message number, or a reason."""
 
 
 class Words(Struct, frozen=True, kw_only=True):
@@ -61,14 +73,23 @@ class Words(Struct, frozen=True, kw_only=True):
 
     assembly_id: UUID
     step: str
+    """The step of the schedule."""
     occasion: Occasion
+    """Why there is a notice."""
     scheduled_for: dt.date
+    """The day the notice was due to be prepared."""
     due_on: dt.date | None
+    """The day the test is due, for a notice about a due test."""
     report_id: UUID | None
+    """The failing report, for a notice about a failure."""
     repair_by: dt.date | None
+    """The last day for the repair, for a notice about a failure."""
     subject: str
+    """The subject line."""
     text: str
+    """The text."""
     addressee: Address
+    """Who gets it."""
 
 
 class Notice(Words, frozen=True, kw_only=True):
@@ -79,8 +100,11 @@ class Notice(Words, frozen=True, kw_only=True):
     created_at: dt.datetime
     changed_at: dt.datetime
     run_id: UUID
+    """The run that prepared it."""
     state: NoticeState
+    """The state it is in."""
     states: list[StateThen]
+    """Every state it has had, the first one first."""
 
 
 class NoticeRun(Struct, frozen=True, kw_only=True):
@@ -93,10 +117,17 @@ class NoticeRun(Struct, frozen=True, kw_only=True):
 
     id: UUID
     on: dt.date
+    """The day whose notices are prepared."""
     state: RunState
+    """How far the run is."""
     created_at: dt.datetime
     finished_at: dt.datetime | None
+    """When it finished; null while it runs."""
     total: int | None
+    """How many assemblies are to be looked at; null until that is known."""
     done: int
+    """How many have been looked at."""
     without_addressee: int
+    """How many notices have nobody to go to."""
     by_step: dict[str, int]
+    """How many notices each step has."""

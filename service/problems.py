@@ -28,7 +28,9 @@ class Fault(Struct, frozen=True, kw_only=True):
     """One thing wrong with a document: where, and what to do about it."""
 
     pointer: str
+    """Where the fault is: a JSON pointer (RFC 6901) into the body."""
     detail: str
+    """What is wrong and what to send instead."""
 
 
 class ProblemKind(Struct, frozen=True, kw_only=True):
@@ -124,11 +126,17 @@ class Problem(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """The body of an error answer."""
 
     type: str
+    """The path of the page that explains this kind of problem."""
     title: str
+    """The kind of problem in words."""
     status: int
+    """The HTTP status."""
     detail: str
+    """What is wrong here and what to do."""
     instance: str = ""
+    """The path of the request."""
     errors: list[Fault] = []
+    """The faults of the document."""
     more: bool = False
     """Whether there are more faults than are listed."""
 

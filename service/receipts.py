@@ -27,12 +27,19 @@ class ReceiptContent(Struct, frozen=True, kw_only=True):
     """
 
     report: Report
+    """The report."""
     assembly: rules.TestedAssembly
+    """The assembly as the report was judged on it."""
     gauge: rules.GaugeUsed | UnsetType = UNSET
+    """The gauge as the report was judged on it."""
     tester: rules.CertifiedTester | UnsetType = UNSET
+    """The tester as the report was judged on it."""
     previous: rules.PreviousReadings | UnsetType = UNSET
+    """The readings of the test before it."""
     verdict: rules.Verdict
+    """The verdict."""
     leaf_hash: str
+    """The hash of the report's leaf in the log, base64url."""
 
 
 class Checked(Struct, frozen=True, kw_only=True):

@@ -21,15 +21,20 @@ class DecisionFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     """
 
     disposition: Disposition
+    """What you decide."""
     because: Because
+    """Why."""
     decided_by: Name
+    """Who decides."""
 
 
 class Decision(DecisionFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
     """A decision as kept; a later one stands over it, and takes nothing of it away."""
 
     version: int
+    """The number of the decision, counted from 1."""
     decided_at: dt.datetime
+    """When it was decided."""
     organisation_id: UUID
 
 
@@ -46,16 +51,27 @@ class Screening(Struct, frozen=True, kw_only=True, omit_defaults=True):
     created_at: dt.datetime
     changed_at: dt.datetime
     screen: rules.screening.Screen
+    """The screen that found it."""
     subject: rules.screening.Subject
+    """What it is about."""
     subject_id: UUID
+    """The id of what it is about."""
     occasion: str
+    """The report, day, year or interval that it is about."""
     on: dt.date
+    """Its day."""
     message: str
+    """What was found, in words."""
     evidence: rules.screening.Evidence
+    """What it rests on."""
     false_alarms: float
+    """How often the screen points at honest work, as measured in simulations."""
     false_alarms_of: str
+    """What that share is of."""
     disposition: Disposition
+    """What was decided."""
     decision: Decision | UnsetType = UNSET
+    """The last decision."""
     history: list[Decision] | UnsetType = UNSET
     """Every decision, the first first; told where one screening is read."""
     caution: str = ""
@@ -65,10 +81,15 @@ class ScreeningRun(Struct, frozen=True, kw_only=True):
     """What a run of the screens did: how many tests it looked at since which day, and how many screenings it found, made and renewed."""
 
     since: dt.date
+    """The first day looked at."""
     tests: int
+    """How many tests were looked at."""
     found: int
+    """How many screenings were found."""
     new: int
+    """How many of them are new."""
     renewed: int
+    """How many open ones have new evidence."""
 
 
 class AssemblyTrend(Struct, frozen=True, kw_only=True):
@@ -76,6 +97,9 @@ class AssemblyTrend(Struct, frozen=True, kw_only=True):
 
     assembly_id: UUID
     units: rules.TestUnits
+    """The units of the trends."""
     next_test_on: dt.date
+    """The day that the trends look ahead to."""
     components: list[rules.ComponentTrend]
+    """A trend for each component."""
     caution: str

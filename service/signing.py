@@ -34,17 +34,24 @@ class PublicKey(Struct, frozen=True, kw_only=True):
     """A key of the published set; `kid` is its thumbprint (RFC 7638)."""
 
     kty: Literal["OKP"]
+    """The key type (RFC 7517)."""
     crv: Literal["Ed25519"]
+    """The curve (RFC 8037)."""
     x: str
+    """The public key, base64url."""
     kid: str
+    """The key's id."""
     alg: Literal["EdDSA"]
+    """The algorithm."""
     use: Literal["sig"]
+    """What the key is for: signatures."""
 
 
 class KeySet(Struct, frozen=True, kw_only=True):
     """The keys that prove what this service signed, the one that signs now first."""
 
     keys: list[PublicKey]
+    """The public keys, retired ones too."""
 
 
 class Opened(Struct, frozen=True, kw_only=True):

@@ -19,6 +19,7 @@ class GrantScope(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """What a testing company sees: `all` assemblies of the utility, or those `listed` for it."""
 
     assemblies: Scope
+    """Whether the company sees every assembly of the utility or only those granted one by one."""
 
 
 async def _store(call: Call) -> GrantStore:

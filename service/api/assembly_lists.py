@@ -37,17 +37,29 @@ class AssembliesQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     """
 
     status: rules.StandingStatus | None = None
+    """Only assemblies that stand so today."""
     due_before: dt.date | None = None
+    """Only assemblies whose next test is due before this day."""
     due_after: dt.date | None = None
+    """Only assemblies whose next test is due after this day."""
     hazard: HazardDegree | None = None
+    """Only assemblies that protect against this degree of hazard."""
     kind: rules.TestableKind | None = None
+    """Only assemblies of this kind."""
     premises_id: UUID | None = None
+    """Only assemblies at these premises."""
     tester_id: UUID | None = None
+    """Only assemblies whose standing rests on a test by this tester."""
     protection: Literal["full", "degraded", "lost", "unknown"] | None = None
+    """Only assemblies with this protection."""
     area: Annotated[str, Meta(max_length=120)] | None = None
+    """Only assemblies in this box: west, south, east and north in degrees, separated by commas."""
     sort: Literal["assembly_id", "due_on"] = "assembly_id"
+    """The order of the list."""
     after: Annotated[str, Meta(max_length=60)] | None = None
+    """The cursor from `next` of the page before."""
     limit: Limit | None = None
+    """At most this many items; for JSON 100 where it is left out, for a file all."""
 
 
 class _Form(Struct, frozen=True, kw_only=True):

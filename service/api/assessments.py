@@ -17,9 +17,13 @@ class HazardAssessmentQuery(AfterId, frozen=True, kw_only=True, forbid_unknown_f
     """Which assessments: of the premises, made from `since` to `until`; `standing`: those that no other corrects, or only those corrected."""
 
     premises_id: UUID | None = None
+    """Only assessments of these premises."""
     since: dt.date | None = None
+    """Only assessments made on this day or later."""
     until: dt.date | None = None
+    """Only assessments made on this day or earlier."""
     standing: bool | None = None
+    """True: only assessments that no later one supersedes. False: only superseded ones."""
 
 
 async def _kept(call: Call, document: HazardAssessmentFacts, assessment_id: UUID) -> Answer:

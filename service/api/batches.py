@@ -34,6 +34,7 @@ class BatchLine(ReportFacts, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     """A report with the id that it shall have."""
 
     id: UUID | UnsetType = UNSET
+    """The report's id, a UUID that you mint. With one, sending the line again is safe."""
 
 
 class LineAnswer(Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -43,11 +44,17 @@ class LineAnswer(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """
 
     line: int
+    """The number of the line answered, counted from 1."""
     status: int
+    """201 recorded, 200 recorded before with the same content, or the status of the problem."""
     id: UUID | UnsetType = UNSET
+    """The report's id."""
     verdict: rules.Verdict | UnsetType = UNSET
+    """The verdict on the report."""
     standing: rules.Standing | UnsetType = UNSET
+    """How the assembly stands with this report."""
     problem: Problem | UnsetType = UNSET
+    """Why the line was refused."""
 
 
 class _RawLineAnswer(Struct, frozen=True, kw_only=True, omit_defaults=True):

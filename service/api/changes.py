@@ -15,8 +15,10 @@ class ChangeQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     """Changes after that sequence number, and for how many seconds to wait for one where there is none yet."""
 
     after: Annotated[int, Meta(ge=0, le=2**62)] = 0
+    """Changes after this sequence number."""
     limit: Limit = 100
     wait: Annotated[int, Meta(ge=0, le=30)] = 0
+    """Wait up to this many seconds for a change where there is none yet."""
 
 
 class Changes(Struct, frozen=True, kw_only=True):
@@ -26,7 +28,9 @@ class Changes(Struct, frozen=True, kw_only=True):
     """
 
     items: list[Change]
+    """The changes, in the order in which they were committed."""
     next: str
+    """Where to ask on; given also when there are no more changes yet."""
 
 
 @operation(

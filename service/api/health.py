@@ -21,6 +21,7 @@ class Health(Struct, frozen=True, kw_only=True):
     """In one word."""
 
     status: str
+    """`alive` or `ready`."""
 
 
 @operation("GET", "/healthz", id="readHealth", summary="Alive", answers={200: Health}, tag="operation")

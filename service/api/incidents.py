@@ -23,17 +23,24 @@ class IncidentQuery(AfterId, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     """Which incidents: those that name the assembly or premises, happened from `since` to `until`, are closed or not, and stand so."""
 
     assembly_id: UUID | None = None
+    """Only incidents that name this assembly."""
     premises_id: UUID | None = None
+    """Only incidents that name these premises."""
     since: dt.date | None = None
+    """Only incidents on this day or later."""
     until: dt.date | None = None
+    """Only incidents on this day or earlier."""
     closed: bool | None = None
+    """True: only closed incidents. False: only open ones."""
     status: Literal["suspected", "confirmed", "unfounded"] | None = None
+    """Only incidents of this status."""
 
 
 class TellingQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Tellings after that version."""
 
     after: Annotated[int, Meta(ge=0, le=2**62)] = 0
+    """Revisions after this version."""
     limit: Limit = 100
 
 
@@ -41,7 +48,9 @@ class ExceptionQuery(AfterId, frozen=True, kw_only=True, forbid_unknown_fields=T
     """Which exceptions: of the assembly, in force on the day."""
 
     assembly_id: UUID | None = None
+    """Only exceptions of this assembly."""
     in_force_on: dt.date | None = None
+    """Only exceptions in force on this day."""
 
 
 async def _told(call: Call, document: IncidentFacts, incident_id: UUID) -> Answer:

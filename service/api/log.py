@@ -22,16 +22,22 @@ class Head(Struct, frozen=True, kw_only=True):
     """A tree head: `head` is the compact JWS to keep, the rest is what it says. `root` is base64url."""
 
     head: str
+    """The signed tree head as a compact JWS; keep this."""
     utility: str
+    """The utility whose log it is."""
     size: int
+    """How many reports the log held."""
     root: str
+    """The root hash of the Merkle tree over them, base64url."""
     time: dt.datetime
+    """When the head was signed."""
 
 
 class HeadQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Heads of more than that many reports."""
 
     after: Annotated[int, Meta(ge=-1, le=2**62)] = -1
+    """Heads of logs with more reports than this."""
     limit: Limit = 100
 
 
@@ -39,14 +45,18 @@ class InclusionQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     """Which report, in the log of which size; in the log as it is where none is given."""
 
     report_id: UUID
+    """The report to prove."""
     size: Size | None = None
+    """The size of the log to prove it in; without it, the log as it is now."""
 
 
 class ConsistencyQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """From the log of which size to that of which; to the log as it is where none is given."""
 
     first: Size
+    """The size of the earlier log, in reports."""
     second: Size | None = None
+    """The size of the later log; without it, the log as it is now."""
 
 
 def _told(utility: str, row: HeadRow) -> Head:

@@ -25,16 +25,22 @@ class NoticesQuery(AfterId, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     """Which notices: those for which everything given holds."""
 
     state: NoticeState | None = None
+    """Only notices in this state."""
     step: Code | None = None
+    """Only notices of this step of the schedule."""
     assembly_id: UUID | None = None
+    """Only notices about this assembly."""
     run_id: UUID | None = None
+    """Only notices that this run prepared."""
 
 
 class PreviewQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The day of the run that is previewed; without one, today."""
 
     on: dt.date | None = None
+    """The day of the run to preview; without it, today."""
     after: Annotated[str, Meta(max_length=80)] | None = None
+    """The cursor from `next` of the page before."""
     limit: Limit = 100
 
 

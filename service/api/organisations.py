@@ -19,7 +19,9 @@ class NewOrganisation(Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     """An organisation to be registered. An operator is made with the command `nonreturn key`, beside the database, and by no call."""
 
     kind: NewOrganisationKind
+    """What the organisation is."""
     name: Name
+    """The organisation's name."""
 
 
 class Organisation(Struct, frozen=True, kw_only=True):
@@ -27,7 +29,9 @@ class Organisation(Struct, frozen=True, kw_only=True):
 
     id: UUID
     kind: OrganisationKind
+    """What the organisation is."""
     name: str
+    """The organisation's name."""
     created_at: dt.datetime
 
 
@@ -35,8 +39,11 @@ class NewKey(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A key to be made: what it is for, what it may (all that its organisation may, if left out), and when it ends."""
 
     label: Name
+    """What the key is for, in your words."""
     rights: Annotated[list[Right], Meta(min_length=1, max_length=4)] | None = None
+    """What the key may do; without it, all that its organisation may."""
     expires_at: Moment | None = None
+    """When the key expires; without it, never."""
 
 
 class Key(Struct, frozen=True, kw_only=True):
@@ -45,16 +52,21 @@ class Key(Struct, frozen=True, kw_only=True):
     id: UUID
     organisation_id: UUID
     label: str
+    """What the key is for, in your words."""
     rights: list[str]
+    """What the key may do."""
     created_at: dt.datetime
     expires_at: dt.datetime | None
+    """When the key expires; null: never."""
     revoked_at: dt.datetime | None
+    """When the key was revoked; null: it was not."""
 
 
 class MadeKey(Key, frozen=True, kw_only=True):
     """A new key; `key` is shown this once and kept nowhere."""
 
     key: str
+    """The API key. It is shown this once and kept nowhere; store it now."""
 
 
 async def _organisation(call: Call) -> Organisation:

@@ -19,22 +19,31 @@ class Receipt(Struct, frozen=True, kw_only=True):
     """A receipt: a compact JWS (RFC 7515), the key of `/.well-known/jwks.json` that proves it, and the page that shows it to people."""
 
     receipt: str
+    """The receipt: a JWS in compact form (RFC 7515)."""
     kid: str
+    """The id of the key in `/.well-known/jwks.json` that proves it."""
     page: str
+    """The path of the page that shows the report to people."""
 
 
 class ReceiptToCheck(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A receipt, as it was given."""
 
     receipt: str
+    """The receipt: a JWS in compact form."""
 
 
 class _Verification(Struct, frozen=True, kw_only=True):
     valid: bool
+    """Whether this service signed the receipt and nobody changed it."""
     because: str
+    """Why it is genuine, or why not."""
     kid: str | None
+    """The id of the key that proves it."""
     key_retired: bool | None
+    """Whether that key signs no more; it still proves what it signed."""
     on_record: OnRecord | None
+    """How the receipt compares with the record kept here."""
 
 
 class Verification(_Verification, frozen=True, kw_only=True):
@@ -45,6 +54,7 @@ class Verification(_Verification, frozen=True, kw_only=True):
     """
 
     content: ReceiptContent | None
+    """What the receipt holds; null where it is not genuine."""
 
 
 class _VerificationRaw(_Verification, frozen=True, kw_only=True):

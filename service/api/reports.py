@@ -24,7 +24,9 @@ class ReportQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     """Which reports: of one assembly, after that log index, oldest record first."""
 
     assembly_id: UUID | None = None
+    """Only reports on this assembly."""
     after: Annotated[int, Meta(ge=-1, le=2**62)] = -1
+    """Reports after this place in the log."""
     limit: Limit = 100
 
 
@@ -32,6 +34,7 @@ class AssemblyReportQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     """Which reports of the assembly in the path."""
 
     after: Annotated[int, Meta(ge=-1, le=2**62)] = -1
+    """Reports after this place in the log."""
     limit: Limit = 100
 
 

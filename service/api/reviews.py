@@ -19,9 +19,13 @@ class ReviewQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     """Which held reports: those that wait (`open`) or were decided so, of that assembly or tester; after that log index, oldest first."""
 
     state: ReviewState | None = None
+    """Only reviews in this state."""
     assembly_id: UUID | None = None
+    """Only reviews of reports on this assembly."""
     tester_id: UUID | None = None
+    """Only reviews of reports by this tester."""
     after: Annotated[int, Meta(ge=-1, le=2**62)] = -1
+    """Reviews of reports after this place in the log."""
     limit: Limit = 100
 
 

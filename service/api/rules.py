@@ -26,6 +26,7 @@ class OnDay(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The day whose rules are asked for; today where it is left out."""
 
     on: dt.date | None = None
+    """The day whose rules are given; without it, today."""
 
 
 class RulebookList(Struct, frozen=True, kw_only=True):

@@ -25,24 +25,33 @@ class ScreeningQuery(AfterId, frozen=True, kw_only=True, forbid_unknown_fields=T
     """Which screenings: of that screen, about that tester, gauge or assembly (or with evidence from its reports), decided so, of days since."""
 
     screen: rules.screening.Screen | None = None
+    """Only screenings of this screen."""
     tester_id: UUID | None = None
+    """Only screenings about this tester or with evidence from this tester's reports."""
     gauge_id: UUID | None = None
+    """Only screenings about this gauge or with evidence from reports with it."""
     assembly_id: UUID | None = None
+    """Only screenings about this assembly or with evidence from its reports."""
     disposition: Disposition | None = None
+    """Only screenings decided so."""
     since: dt.date | None = None
+    """Only screenings of days from this one on."""
 
 
 class RunQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """From which year on: that of `since`; without it, the year before this one."""
 
     since: dt.date | None = None
+    """Look at tests from the year of this day on; without it, from last year on."""
 
 
 class TrendQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The unit to answer in (without one, that of the newest report), and the day to look ahead to (without one, the next due day)."""
 
     pressure: rules.PressureUnit | None = None
+    """The unit to answer in; without it, that of the newest report."""
     on: dt.date | None = None
+    """The day to look ahead to; without it, the day the next test is due."""
 
 
 def _store(call: Call) -> ScreeningStore:

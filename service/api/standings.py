@@ -15,6 +15,7 @@ class StandingQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     """The day asked about; without one, today."""
 
     as_of: dt.date | None = None
+    """The day to answer for; without it, today."""
 
 
 @operation(

@@ -30,11 +30,17 @@ class RowsQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Which figure's rows; of one kind, one hazard (not for premises and incidents) or one connection (for premises only)."""
 
     figure: Figure
+    """The figure whose rows are listed."""
     kind: rules.TestableKind | None = None
+    """Only this kind of assembly."""
     hazard: HazardDegree | None = None
+    """Only this degree of hazard."""
     connection: Connection | None = None
+    """Only this connection; for the figure `premises`."""
     after: UUID | None = None
+    """The cursor from `next` of the page before."""
     limit: Limit | None = None
+    """At most this many items."""
 
 
 class SummaryRow(Struct, frozen=True, kw_only=True):
@@ -45,14 +51,21 @@ class SummaryRow(Struct, frozen=True, kw_only=True):
     """
 
     resource: Resource
+    """What kind of record it is."""
     id: UUID
     href: str
+    """The path of the record."""
     assembly_id: UUID | None
     kind: str | None
+    """The kind of the assembly; null for premises and incidents."""
     hazard: str | None
+    """The degree of hazard of the assembly; null for premises and incidents."""
     connection: str | None
+    """The connection of the premises; null for anything else."""
     on: dt.date | None
+    """The day of the test, the failure or the incident, or the first day within the year."""
     days: int | None
+    """How many days the repair took (null: not repaired), or how many days were without protection."""
 
 
 @operation(

@@ -19,6 +19,7 @@ class AfterCode(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Where the list of utilities goes on."""
 
     after: Code | None = None
+    """Utilities after this code."""
     limit: Limit = 100
 
 
@@ -27,9 +28,13 @@ class Grant(Struct, frozen=True, kw_only=True):
 
     organisation_id: UUID
     kind: str
+    """What the organisation is."""
     name: str
+    """The organisation's name."""
     granted_at: Any
+    """When the grant was made."""
     assemblies: Scope
+    """Whether a testing company sees every assembly or only those granted one by one."""
 
 
 @operation(

@@ -29,6 +29,7 @@ class DeliveryQuery(AfterId, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     """Which messages: `dead` are those that were given up."""
 
     state: State | None = None
+    """Only messages in this state."""
 
 
 def _store(call: Call) -> WebhookStore:

@@ -65,66 +65,100 @@ class ImportProblem(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """One thing wrong with a file: the sheet (XLSX) or file it is in, its row, and its column's letter and heading, where it has them."""
 
     detail: str
+    """What is wrong and what to do."""
     sheet: str | UnsetType = UNSET
+    """The sheet or file."""
     row: int | UnsetType = UNSET
+    """The row, counted from 1."""
     column: str | UnsetType = UNSET
+    """The column's letter."""
     heading: str | UnsetType = UNSET
+    """The column's heading."""
     value: str | UnsetType = UNSET
+    """The cell's text, shortened."""
 
 
 class ColumnTold(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """How a column is understood; one with no `field` is not read, and is named here so that nobody thinks it was."""
 
     column: str
+    """The column's letter."""
     heading: str
+    """The heading as it stands in the sheet."""
     field: str | None
+    """The field that it fills; null: the column is not read."""
     unit: str | UnsetType = UNSET
+    """The unit of its numbers."""
 
 
 class SheetTold(Struct, frozen=True, kw_only=True):
     """A sheet as it is understood; `header_row` null: it has no heading that is known, and is not read."""
 
     sheet: str | None
+    """The sheet's name; null for a CSV file."""
     header_row: int | None
+    """The row of the headings; null where no heading is known, and the sheet is not read."""
     columns: list[ColumnTold]
+    """How each column was understood."""
     rows: int
+    """How many rows of it were read."""
 
 
 class Count(Struct, kw_only=True):
     """Of one kind of thing: how many are new, changed, the same as recorded already, and bad (or held up by what is bad)."""
 
     new: int = 0
+    """New records."""
     changed: int = 0
+    """Records that change."""
     same: int = 0
+    """Records already there with the same content."""
     bad: int = 0
+    """Records that are bad, or wait for one that is."""
 
 
 class ImportRun(Struct, frozen=True, kw_only=True):
     """The record of a run: `written` says whether anything was; `outcomes` and `acceptance` count what the new reports came to."""
 
     dry_run: bool
+    """Whether the files were only checked."""
     written: bool
+    """Whether anything was written."""
     rows: int
+    """How many rows were read."""
     sheets: list[SheetTold]
+    """How each sheet was understood."""
     counts: dict[Thing, Count]
+    """For each kind of record, how many are new, changed, unchanged and bad."""
     outcomes: dict[str, int]
+    """How many new reports passed, failed or are incomplete."""
     acceptance: dict[str, int]
+    """How many new reports were accepted, held or refused."""
     problem_count: int
+    """How many problems there are in all."""
     problems: list[ImportProblem]
+    """The first problems; the NDJSON answer holds all."""
     summary: str
+    """The run in one sentence."""
 
 
 class ImportProgress(Struct, frozen=True, kw_only=True):
     """How far a run has come: rows read, or things checked or written."""
 
     phase: Literal["reading", "checking", "writing"]
+    """What is being done."""
     done: int
+    """How many rows or records are done."""
     of: int | None = None
+    """How many there are in all, where that is known."""
 
 
 class ImportLine(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """A line of the NDJSON answer: how far it has come, a problem, or, last, the record of the run."""
 
     progress: ImportProgress | UnsetType = UNSET
+    """How far the run is."""
     problem: ImportProblem | UnsetType = UNSET
+    """A problem."""
     run: ImportRun | UnsetType = UNSET
+    """The record of the run; on the last line."""

@@ -42,24 +42,37 @@ class Inclusion(Struct, frozen=True, kw_only=True):
     """
 
     utility: str
+    """The utility whose log it is."""
     report_id: UUID
     log_index: int
+    """The report's place in the log, counted from 0."""
     size: int
+    """The size of the log, in reports."""
     root: str
+    """Its root hash, base64url."""
     leaf: str
+    """The report's leaf, byte for byte, base64url."""
     leaf_hash: str
+    """The leaf's hash, base64url."""
     path: list[str]
+    """The proof: hashes, base64url (RFC 9162, 2.1.3)."""
 
 
 class Consistency(Struct, frozen=True, kw_only=True):
     """Proof that the log of `second` reports begins with that of `first`: RFC 9162, section 2.1.4. Hashes are base64url."""
 
     utility: str
+    """The utility whose log it is."""
     first: int
+    """The size of the earlier log, in reports."""
     first_root: str
+    """Its root hash, base64url."""
     second: int
+    """The size of the later log."""
     second_root: str
+    """Its root hash, base64url."""
     path: list[str]
+    """The proof: hashes, base64url (RFC 9162, 2.1.4)."""
 
 
 async def head(store: LogStore, keys: SigningKeys, utility: str, *, now: dt.datetime) -> HeadRow:

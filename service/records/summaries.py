@@ -35,20 +35,35 @@ class Figures(Struct, frozen=True, kw_only=True):
     """
 
     assemblies: int = 0
+    """Assemblies in service and installed by the last day counted."""
     tested: int = 0
+    """Of them, those with a deciding test in the year."""
     not_tested: int = 0
+    """Of them, those without."""
     overdue: int = 0
+    """Of them, those overdue on the last day counted."""
     tests: int = 0
+    """Tests in the year, without those superseded or refused."""
     passed: int = 0
+    """Tests that passed."""
     failed: int = 0
+    """Tests that failed."""
     undecided: int = 0
+    """Tests that are incomplete, or held and not decided."""
     repaired_at_once: int = 0
+    """Tests that failed at first and passed after a repair on the same visit."""
     failures: int = 0
+    """Failures of assemblies that began in the year."""
     repaired: int = 0
+    """Failures that a passing test has ended."""
     unrepaired: int = 0
+    """Failures that none has ended."""
     median_days_to_repair: float | None = None
+    """The median of the days from a failure to the test that ended it; null where there is none."""
     unprotected_days: int = 0
+    """Days on which assemblies would not have stopped backflow, added up."""
     exceptions: int = 0
+    """Exceptions from a due test whose first day lies in the year."""
 
 
 class Rates(Struct, frozen=True, kw_only=True):
@@ -58,39 +73,55 @@ class Rates(Struct, frozen=True, kw_only=True):
     """
 
     tested: float | None
+    """Assemblies tested, as a share of all (0 to 1); null where there are none."""
     overdue: float | None
+    """Assemblies overdue, as a share of all; null where there are none."""
     failed: float | None
+    """Failed tests, as a share of those that passed or failed; null where there are none."""
     repaired: float | None
+    """Failures repaired, as a share of all; null where there are none."""
 
 
 class Told(Figures, frozen=True, kw_only=True):
     """The figures with their rates."""
 
     rates: Rates
+    """The figures as shares."""
 
 
 class GroupFigures(Told, frozen=True, kw_only=True):
     """The figures of one kind of assembly under one hazard."""
 
     kind: str
+    """The kind of assembly."""
     hazard: str
+    """The degree of hazard."""
 
 
 class Connections(Struct, frozen=True, kw_only=True):
     """How many premises of a connection have an assembly in service."""
 
     connection: str
+    """The connection."""
     premises: int
+    """Premises of it with an assembly in service."""
 
 
 class _Summary(Struct, frozen=True, kw_only=True):
     year: int
+    """The calendar year."""
     connections: list[Connections]
+    """Premises with an assembly in service, by connection."""
     premises: int
+    """Premises with an assembly in service."""
     incidents: int
+    """Incidents of the year, without those found to be none."""
     hazard_assessments: int
+    """Hazard assessments made in the year, without those superseded since."""
     groups: list[GroupFigures]
+    """The figures by kind of assembly and hazard."""
     total: Told
+    """The figures of all assemblies."""
 
 
 class YearlySummary(_Summary, frozen=True, kw_only=True):
@@ -101,15 +132,20 @@ class YearlySummary(_Summary, frozen=True, kw_only=True):
     """
 
     utility: str
+    """The utility's code."""
     until: dt.date
+    """The last day counted: the year's last day, or today while it runs."""
     counted_on: dt.date
+    """The day on which it was counted."""
     rows: str
+    """A template (RFC 6570) of the path that lists the rows behind a figure."""
 
 
 class SummaryOverAll(_Summary, frozen=True, kw_only=True):
     """A year over all utilities that the asker sees and in which it has begun, and of each of them."""
 
     utilities: list[YearlySummary]
+    """The summary of each utility."""
 
 
 class Counted(Struct, frozen=True, kw_only=True):

@@ -38,11 +38,17 @@ class ExportLine(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, 
     """
 
     nonreturn_export: int | UnsetType = UNSET
+    """The number of the format; on the first line."""
     utility: str | UnsetType = UNSET
+    """The utility's code; on the first line."""
     table: str | UnsetType = UNSET
+    """The table that the row is of."""
     row: Raw | UnsetType = UNSET
+    """A row, by column."""
     rows: dict[str, int] | UnsetType = UNSET
+    """How many rows of each table there were; on the last line."""
     sha256: str | UnsetType = UNSET
+    """The SHA-256 of all bytes before the last line, in hexadecimal; on the last line."""
 
 
 class Restored(Struct, frozen=True, kw_only=True):

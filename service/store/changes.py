@@ -37,9 +37,13 @@ class Change(Struct, frozen=True, kw_only=True):
     """
 
     sequence: int
+    """The number of the change, from 1 without gaps."""
     resource: Resource
+    """The kind of record that changed."""
     id: str
+    """The record's id; for a standing the assembly's, for a review the report's."""
     version: int
+    """The version that the record has now."""
     recorded_at: dt.datetime
 
 

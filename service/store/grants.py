@@ -21,6 +21,7 @@ class GrantedAssembly(Struct, frozen=True, kw_only=True):
 
     assembly_id: UUID
     granted_at: dt.datetime
+    """When it was granted."""
 
 
 class GrantStore:

@@ -35,6 +35,12 @@ def enumerations() -> dict[str, Enumeration]:
     )
 
 
+@cache
+def common_members() -> dict[str, str]:
+    """What a member of a name means where its struct does not say."""
+    return dict(tomllib.loads(Path(__file__).with_name("members.toml").read_text(encoding="utf-8")))
+
+
 class Components:
     """The schemas of some shapes, and how each shape is referred to."""
 
@@ -89,6 +95,9 @@ class Components:
             part = schema.get("properties", {}).get(renamed.get(member, member))
             if part is not None:
                 part.setdefault("description", text)
+        for name, part in schema.get("properties", {}).items():
+            if "description" not in part and name in common_members():
+                part["description"] = common_members()[name]
         if isinstance(needs := getattr(shape, "needs", None), Mapping):
             # JSON Schema 2020-12, Validation, 6.5.4.
             schema["dependentRequired"] = {name: [needed] for name, (needed, _) in needs.items()}
