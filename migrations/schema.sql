@@ -166,7 +166,7 @@ CREATE TABLE record.report (
     judged text NOT NULL,
     verdict text NOT NULL,
     outcome text NOT NULL CHECK (outcome IN ('pass', 'fail', 'incomplete')),
-    protection text NOT NULL CHECK (protection IN ('full', 'degraded', 'lost', 'unknown')),
+    protection text NOT NULL CHECK (protection IN ('full', 'degraded', 'insufficient', 'unknown', 'lost')),
     acceptance text NOT NULL CHECK (acceptance IN ('accepted', 'held', 'refused')),
     rulebook text NOT NULL,
     rulebook_digest text NOT NULL,

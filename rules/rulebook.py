@@ -21,7 +21,12 @@ Quantity = Literal["held_at", "closed_tight", "opened", "opened_at", "opened_ful
 Event = Literal[
     "installation", "periodic", "repair", "relocation", "incident", "seasonal_start", "return_to_service", "reoccupancy"
 ]
-Protection = Literal["full", "degraded", "lost", "unknown"]
+Protection = Literal["full", "degraded", "insufficient", "unknown", "lost"]
+"""What an assembly would do today, from best to worst; `insufficient`: its parts work, but it is not for this hazard or mechanism."""
+MechanicalProtection = Literal["full", "degraded", "unknown", "lost"]
+ActsAs = Literal["full", "degraded", "last_barrier_weak", "last_check", "lost"]
+"""Which deadline a failed assembly has. `last_check`: an RP with a shut relief valve and one check left; `last_barrier_weak`: the only
+barrier left is itself below its minimum; `lost` also where a failure was seen and nobody can say what is left."""
 
 
 class Printed(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -98,11 +103,11 @@ class Trigger(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 class Deadline(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """How soon a failed assembly is repaired and tested again, by hazard and the protection left."""
+    """How soon a failed assembly is repaired and tested again, by hazard and what its protection acts as."""
 
     key: str
     hazards: tuple[Hazard, ...]
-    protection: tuple[Protection, ...]
+    acts_as: tuple[ActsAs, ...]
     days: int
     says: str
 

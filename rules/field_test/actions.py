@@ -2,47 +2,79 @@
 
 from functools import lru_cache
 
-from rules.catalogue import Hazard
+from msgspec import UNSET
+
 from rules.errors import NotJudgeableError
 from rules.field_test.answer import Acceptance, Action, PhaseVerdict
 from rules.field_test.plan import Plan
-from rules.rulebook import Deadline, Protection, Rulebook
+from rules.field_test.protection import Circumstances
+from rules.load import catalogue
+from rules.rulebook import ActsAs, Deadline, Limit, Rulebook
 
 
-def deadline(book: Rulebook, hazard: str, left: Protection) -> Deadline:
-    """How soon a failed assembly is mended; NotJudgeableError where the rulebook does not say."""
-    for one in book.deadlines:
-        if hazard in one.hazards and left in one.protection:
-            return one
-    raise NotJudgeableError(f"Rulebook {book.id} names no deadline for a {hazard} hazard with protection {left}.")
+def deadline(book: Rulebook, hazard: str, acts_as: ActsAs) -> Deadline:
+    """How soon a failed assembly is repaired and tested again; NotJudgeableError where the rulebook does not say.
+
+    An unknown hazard has the deadlines of a health hazard.
+    """
+    degree = "health" if hazard == "unknown" else hazard
+    for row in book.deadlines:
+        if degree in row.hazards and acts_as in row.acts_as:
+            return row
+    raise NotJudgeableError(f"Rulebook {book.id} names no deadline for a {degree} hazard that acts as {acts_as}.")
+
+
+def completion(book: Rulebook, hazard: str) -> Limit:
+    """How soon an incomplete test in which no failure was seen is completed."""
+    return book.limit("complete_the_test.non_health" if hazard == "non_health" else "complete_the_test.health")
 
 
 @lru_cache(maxsize=4096)
-def actions(plan: Plan, hazard: Hazard, last: PhaseVerdict, acceptance: Acceptance) -> tuple[Action, ...]:
+def actions(plan: Plan, place: Circumstances, last: PhaseVerdict, acceptance: Acceptance) -> tuple[Action, ...]:
     """What to do, the most urgent first."""
     book = plan.rulebook
-    told: list[Action] = []
-    if last.outcome != "pass":
-        by = deadline(book, hazard, last.protection)
-        says = by.says
-        if last.protection == "full":
-            # The deadlines tell of barriers that are gone; here none is.
-            says = f"Every barrier is left; what does not meet the rules is mended within {by.days} days all the same."
-        if last.protection == "lost" and hazard != "non_health":
-            because = "No barrier is left against a health hazard: shut the assembly off, or isolate what it serves, until it is mended."
-            told.append(Action(code="isolate_at_once", within_days=0, because=because, source=book.cite(by)))
-        if last.outcome == "fail":
-            told.append(Action(code="repair_and_retest", within_days=by.days, because=says, source=book.cite(by)))
-        else:
-            because = f"Something needed is missing or cannot be trusted: mend what the findings name, and test again. {says}"
-            told.append(Action(code="complete_the_test", within_days=by.days, because=because, source=book.cite(by)))
-    if acceptance == "held":
-        told.append(
-            Action(code="review_report", because="A person should look at what is flagged before this report stands as a record.")
-        )
+    found: list[Action] = []
+    if last.acts_as is not None:
+        found += _after_failure(book, place.hazard, last, last.acts_as, acceptance)
     elif acceptance == "refused":
-        because = "What is flagged keeps this report from standing as a record; a test that meets the rules is still due."
-        told.append(Action(code="test_anew", because=because))
+        because = "This report is refused, so it does not count as a test: have a certified tester test the assembly again."
+        found.append(Action(code="retest", because=because))
+    elif last.outcome == "incomplete":
+        limit = completion(book, place.hazard)
+        because = f"Take what the findings name as missing or not determined, and complete the test. {limit.says}"
+        found.append(
+            Action(code="complete_the_test", within_days=int(limit.at_most or 0), because=because, source=book.cite(limit))
+        )
+    if place.suitable is False:
+        found.append(_replace(place))
+    if place.hazard == "unknown":
+        because = "Assess the hazard: until it is known, deadlines are those of a health hazard, and nobody can say whether this kind is approved for it."
+        found.append(Action(code="assess_hazard", because=because))
+    if acceptance == "held":
+        found.append(Action(code="review_report", because="A person reviews what is flagged before this report is accepted."))
     due = book.limit("report.due")
-    told.append(Action(code="file_report", within_days=int(due.at_most or 0), because=due.says, source=book.cite(due)))
-    return tuple(told)
+    found.append(Action(code="file_report", within_days=int(due.at_most or 0), because=due.says, source=book.cite(due)))
+    return tuple(found)
+
+
+def _after_failure(book: Rulebook, hazard: str, last: PhaseVerdict, acts_as: ActsAs, acceptance: Acceptance) -> list[Action]:
+    by = deadline(book, hazard, acts_as)
+    found: list[Action] = []
+    if acts_as == "lost" and hazard != "non_health":
+        because = "No barrier is known to be left against a health hazard: shut the assembly off, or isolate what it serves, until it is repaired."
+        found.append(Action(code="isolate_at_once", within_days=0, because=because, source=book.cite(by)))
+    if acceptance == "refused":
+        # A failure seen is a warning whoever saw it, but nobody may order a repair on a report that is refused.
+        because = f"This report is refused, but it shows a failure: have a certified tester test the assembly again. {by.says}"
+        return [*found, Action(code="retest", within_days=by.days, because=because, source=book.cite(by))]
+    says = by.says
+    if last.mechanical_protection == "full":
+        says = f"Every part does its work; repair what does not meet the rules within {by.days} days all the same."
+    return [*found, Action(code="repair_and_retest", within_days=by.days, because=says, source=book.cite(by))]
+
+
+def _replace(place: Circumstances) -> Action:
+    why = place.suitability
+    serving = " or ".join(catalogue()[kind].name for kind in why.serves)
+    because = f"{why.because} Replace it with a kind that serves: {serving}."
+    return Action(code="replace_assembly", because=because, source=why.source or UNSET)

@@ -7,7 +7,7 @@ from msgspec import UNSET, Struct, UnsetType
 
 from rules.catalogue import Component, Line
 from rules.field_test.document import TestUnits
-from rules.rulebook import Protection
+from rules.rulebook import ActsAs, MechanicalProtection, Protection
 from rules.sources import Source
 
 Outcome = Literal["pass", "fail", "incomplete"]
@@ -69,10 +69,36 @@ class Action(Struct, frozen=True, kw_only=True, omit_defaults=True):
 
 
 class PhaseVerdict(Struct, frozen=True, kw_only=True):
-    """What one phase shows, standing on its own."""
+    """What one phase shows, by itself.
+
+    `mechanical_protection` is what the parts would do today; `protection` is the same, or `insufficient` where that is worse. A phase that
+    failed has the deadline of what it `acts_as`; null where it did not fail.
+    """
 
     outcome: Outcome
     protection: Protection
+    mechanical_protection: MechanicalProtection
+    acts_as: ActsAs | None
+
+
+class SuitabilityReason(Struct, frozen=True, kw_only=True):
+    """Why the kind is or is not approved for this hazard and use, and by which row of the rulebook's tables (null: no row decides).
+
+    `missing` names the facts that would decide where suitability is not determined; `serves` the kinds that are suitable where this one is
+    not known to be, in the rulebook's order.
+    """
+
+    because: str
+    source: Source | None
+    missing: tuple[str, ...]
+    serves: tuple[str, ...]
+
+
+class ProtectionReason(Struct, frozen=True, kw_only=True):
+    """Why the protection is what it is, and where that is from."""
+
+    because: str
+    source: Source
 
 
 class JudgedBy(Struct, frozen=True, kw_only=True):
@@ -84,11 +110,17 @@ class JudgedBy(Struct, frozen=True, kw_only=True):
 
 
 class Verdict(Struct, frozen=True, kw_only=True):
-    """Whether the assembly is good, and whether the report may stand."""
+    """Whether the assembly is good, and whether the report is accepted.
+
+    `suitable` says whether the kind is approved for this hazard and use; null: not determined. `protection_reasons` are for the last phase.
+    """
 
     outcome: Outcome
     initial: PhaseVerdict
     final: PhaseVerdict | None
+    suitable: bool | None
+    suitability: SuitabilityReason
+    protection_reasons: list[ProtectionReason]
     acceptance: Acceptance
     rulebook: JudgedBy
     units: TestUnits

@@ -145,9 +145,8 @@ def _state(
     else:
         return "unknown"
     fully = None if part.fully is None else told.get(part.fully.criterion.rule)
-    if fully == "not_determined" and state != "failed":
-        return "unknown"
-    return "weak" if fully == "not_met" and state == "sound" else state
+    # An air inlet that does not open fully may not be enough beside a check that leaks.
+    return "unknown" if fully in {"not_determined", "not_met"} and state != "failed" else state
 
 
 def _fact(  # noqa: PLR0917 - one call's worth of what is known

@@ -35,7 +35,7 @@ class TestedAssembly(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     """
 
     kind: TestableKind
-    hazard: Hazard
+    hazard: Hazard | Literal["unknown"]
     purpose: Purpose | UnsetType = UNSET
     backpressure_possible: bool | UnsetType = UNSET
     in_plant_air_gap: bool | UnsetType = UNSET

@@ -10,7 +10,6 @@ from typing import Final
 
 from msgspec import UNSET, UnsetType
 
-from rules.catalogue import AssemblyKind, Hazard
 from rules.errors import DocumentError, RulesError
 from rules.field_test.answer import Flag
 from rules.field_test.criteria import REMEMBERED, PartShows
@@ -19,6 +18,7 @@ from rules.field_test.flags import flag
 from rules.field_test.phase import COMPONENT_OF
 from rules.field_test.plan import Plan
 from rules.field_test.plausible import read_instead
+from rules.field_test.protection import Circumstances
 from rules.field_test.result import PhaseResult
 from rules.load import catalogue
 from rules.quantities import PressureValue
@@ -66,18 +66,11 @@ def flags_of_line_pressure(told: PressureValue | UnsetType, plan: Plan) -> list[
     return flags
 
 
-def flags_of_hazard(kind: AssemblyKind, hazard: Hazard) -> list[Flag]:
-    """The flag on a kind that may not stand before that hazard."""
-    if is_for(kind, hazard):
+def flags_of_suitability(place: Circumstances) -> list[Flag]:
+    """The flag on a kind that the rulebook's tables do not approve for this hazard and use."""
+    if place.suitable is not False:
         return []
-    degree = "severe" if hazard == "severe" else "health"
-    message = f"A {kind.name} is not for a {degree} hazard, however well it tests; choose what is."
-    return [flag("kind_not_for_hazard", "/assembly/hazard", message)]
-
-
-def is_for(kind: AssemblyKind, hazard: Hazard) -> bool:
-    """Whether a kind may stand before that hazard at all: for a severe one only what the catalogue says may, with what else it needs."""
-    return hazard == "non_health" or ("health" in kind.hazards and (hazard != "severe" or kind.severe_with != ""))
+    return [flag("kind_not_for_hazard", "/assembly/hazard", place.suitability.because)]
 
 
 def certificate_covers(kinds: Sequence[str], kind: str) -> bool:
@@ -127,7 +120,7 @@ def flags_of_repair(
     kind = plan.kind
     for at, repair in enumerate(repairs):
         if repair.component is UNSET:
-            caused = initial.verdict.outcome != "pass"
+            caused = initial.outcome != "pass"
         elif (repair.line, repair.component) in plan.place_of:
             caused = (repair.line, repair.component) in initial.suspect
         else:
@@ -143,7 +136,7 @@ def flags_of_repair(
         if repairs:
             message = "A repaired assembly is tested again at once; no final test is told."
             flags.append(flag("repair_not_retested", "/final_test", message))
-    elif initial.verdict.outcome == "fail" and not repairs:
+    elif initial.outcome == "fail" and not repairs:
         message = "The initial test failed and a final test is told, but no repair; say what was done."
         flags.append(flag("final_without_repair", "/repairs", message))
     return tuple(flags)

@@ -12,10 +12,9 @@ from functools import lru_cache
 from msgspec import Struct
 
 from rules.catalogue import Component, Line
-from rules.field_test.answer import FindingOutcome, Outcome, PhaseVerdict
+from rules.field_test.answer import FindingOutcome, Outcome
 from rules.field_test.plan import Plan
-from rules.field_test.protection import State, line_protection, worse
-from rules.rulebook import Protection
+from rules.field_test.protection import LineResult, State
 
 
 class PartResult(Struct, frozen=True, kw_only=True, eq=False):
@@ -37,7 +36,8 @@ class PartResult(Struct, frozen=True, kw_only=True, eq=False):
 class PhaseResult(Struct, frozen=True, kw_only=True, eq=False):
     """What one phase comes to; `suspect` holds every part that a repair would have a cause for."""
 
-    verdict: PhaseVerdict
+    outcome: Outcome
+    lines: tuple[LineResult, ...]
     results: tuple[PartResult, ...]
     suspect: frozenset[tuple[Line, Component]]
 
@@ -66,7 +66,7 @@ def state_of_number(number: float, minimum: float, accuracy: float) -> State:
 @lru_cache(maxsize=4096)
 def add_up(plan: Plan, results: tuple[PartResult, ...]) -> PhaseResult:
     """What the results of a phase, in the order of its findings, come to."""
-    left: Protection = "full"
+    lines: list[LineResult] = []
     suspect: set[tuple[Line, Component]] = set()
     outcomes = {one.outcome for one in results}
     for line in plan.kind.lines:
@@ -85,6 +85,7 @@ def add_up(plan: Plan, results: tuple[PartResult, ...]) -> PhaseResult:
             for one, state in zip(of_line, states, strict=False)
             if state != "sound" or one.outcome != "pass"
         }
-        left = worse(left, line_protection(plan.kind.kind, states))
+        failure_seen = any(one.outcome == "fail" and state != "sound" for one, state in zip(of_line, states, strict=False))
+        lines.append(LineResult(states=states, failure_seen=failure_seen))
     outcome: Outcome = "fail" if "fail" in outcomes else "incomplete" if "incomplete" in outcomes else "pass"
-    return PhaseResult(verdict=PhaseVerdict(outcome=outcome, protection=left), results=results, suspect=frozenset(suspect))
+    return PhaseResult(outcome=outcome, lines=tuple(lines), results=results, suspect=frozenset(suspect))

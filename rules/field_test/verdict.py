@@ -12,10 +12,9 @@ from typing import Final
 
 from msgspec import UNSET, Struct, UnsetType
 
-from rules.catalogue import Hazard
 from rules.errors import RulesError, together
 from rules.field_test.actions import actions
-from rules.field_test.answer import Acceptance, Action, Diagnosis, Finding, Flag, Verdict
+from rules.field_test.answer import Acceptance, Action, Diagnosis, Finding, Flag, PhaseVerdict, ProtectionReason, Verdict
 from rules.field_test.criteria import REMEMBERED, Gauged
 from rules.field_test.diagnosis import diagnose
 from rules.field_test.document import CertifiedTester, GaugeUsed, PreviousReadings, Test
@@ -25,16 +24,16 @@ from rules.field_test.phase import judge_phase, setting
 from rules.field_test.plan import Plan, plan_on
 from rules.field_test.plausibility import (
     certified,
-    flags_of_hazard,
     flags_of_line_pressure,
     flags_of_moment,
     flags_of_repair,
+    flags_of_suitability,
     flags_of_tester,
-    is_for,
     lengths_without_unit,
     repeats,
     shows_again,
 )
+from rules.field_test.protection import Circumstances, circumstances, phase_verdict, reasons
 from rules.field_test.result import PhaseResult
 from rules.field_test.summary import summary
 from rules.quantities import LengthUnit
@@ -56,14 +55,15 @@ def judge(test: Test, *, received_at: dt.datetime, previous: PreviousReadings | 
         raise together(*(faults or ()), error) from None
     if faults:
         raise together(*faults)
-    around = _around(plan, assembly.hazard, test.units.length, test.gauge, test.tester)
+    place = circumstances(plan.rulebook.id, performed_on, assembly)
+    around = _around(plan, place, test.units.length, test.gauge, test.tester)
     line_pressure = inf if test.line_pressure is UNSET else test.line_pressure
     findings: list[Finding] = []
     flags = flags_of_moment(test, received_at, performed_on)
     if around.first <= performed_on <= around.last:
         flags += around.flags
     else:
-        flags += _flags_around(plan, assembly.hazard, test.gauge, test.tester, performed_on)
+        flags += _flags_around(plan, place, test.gauge, test.tester, performed_on)
     flags += flags_of_line_pressure(test.line_pressure, plan)
     phase = test.initial_test
     initial, told = judge_phase(setting(plan, "initial", around.gauged, phase.shutoffs), phase, line_pressure, findings, flags)
@@ -71,13 +71,14 @@ def judge(test: Test, *, received_at: dt.datetime, previous: PreviousReadings | 
     if test.final_test is not UNSET:
         phase = test.final_test
         final, again = judge_phase(setting(plan, "final", around.gauged, phase.shutoffs), phase, line_pressure, findings, flags)
-    outcome = (final or initial).verdict.outcome
+    last = initial if final is None else final
+    outcome = last.outcome
     flags += flags_of_repair(plan, () if test.repairs is UNSET else tuple(test.repairs), initial, final is not None)
     if previous is not None and repeats(test.initial_test.readings, previous.readings):
         flags.append(
             flag("reading_repeated", "/initial_test/readings", "Every reading repeats the last test's, digit for digit.")
         )
-    elif final is not None and initial.verdict.outcome == "fail" and shows_again(told, again):
+    elif final is not None and initial.outcome == "fail" and shows_again(told, again):
         message = "Every reading of the final test repeats the failing initial test's, digit for digit."
         flags.append(flag("reading_repeated", "/final_test/readings", message))
     if previous is not None and previous.corrected == "fail" and outcome != "fail":
@@ -87,11 +88,14 @@ def judge(test: Test, *, received_at: dt.datetime, previous: PreviousReadings | 
         message = f"The report declares {test.declared!r}; the readings show {outcome!r}."
         flags.append(flag("declared_outcome_differs", "/declared", message))
     acceptance = _acceptance(flags) if flags else "accepted"
-    follows = _follows(plan, assembly.hazard, initial, final, acceptance)
+    follows = _follows(plan, place, initial, final, acceptance)
     return Verdict(
         outcome=outcome,
-        initial=initial.verdict,
-        final=None if final is None else final.verdict,
+        initial=follows.initial,
+        final=follows.final,
+        suitable=place.suitable,
+        suitability=place.suitability,
+        protection_reasons=[*follows.reasons],
         acceptance=acceptance,
         rulebook=plan.judged_by,
         units=test.units,
@@ -118,49 +122,58 @@ class _Around(Struct, frozen=True, kw_only=True):
 
 @lru_cache(maxsize=REMEMBERED)
 def _around(
-    plan: Plan, hazard: Hazard, length: LengthUnit | UnsetType, gauge: GaugeUsed | UnsetType, tester: CertifiedTester | UnsetType
+    plan: Plan,
+    place: Circumstances,
+    length: LengthUnit | UnsetType,
+    gauge: GaugeUsed | UnsetType,
+    tester: CertifiedTester | UnsetType,
 ) -> _Around:
     of_gauge, of_tester = vouched(plan, gauge), certified(tester)
     first, last = max(of_gauge[0], of_tester[0]), min(of_gauge[1], of_tester[1])
     return _Around(
-        gauged=gauged(plan, gauge, length), flags=_flags_around(plan, hazard, gauge, tester, first), first=first, last=last
+        gauged=gauged(plan, gauge, length), flags=_flags_around(plan, place, gauge, tester, first), first=first, last=last
     )
 
 
 def _flags_around(
-    plan: Plan, hazard: Hazard, gauge: GaugeUsed | UnsetType, tester: CertifiedTester | UnsetType, performed_on: dt.date
+    plan: Plan, place: Circumstances, gauge: GaugeUsed | UnsetType, tester: CertifiedTester | UnsetType, performed_on: dt.date
 ) -> list[Flag]:
     return [
         *flags_of_gauge(plan, gauge, performed_on),
         *flags_of_tester(plan, tester, performed_on),
-        *flags_of_hazard(plan.kind, hazard),
+        *flags_of_suitability(place),
     ]
 
 
 class _Follows(Struct, frozen=True, kw_only=True):
     """What follows from the results of the phases, whatever the numbers were."""
 
+    initial: PhaseVerdict
+    final: PhaseVerdict | None
+    reasons: tuple[ProtectionReason, ...]
     diagnosis: tuple[Diagnosis, ...]
     actions: tuple[Action, ...]
     summary: str
 
 
 @lru_cache(maxsize=4096)
-def _follows(plan: Plan, hazard: Hazard, initial: PhaseResult, final: PhaseResult | None, acceptance: Acceptance) -> _Follows:
-    last = initial if final is None else final
+def _follows(
+    plan: Plan, place: Circumstances, initial: PhaseResult, final: PhaseResult | None, acceptance: Acceptance
+) -> _Follows:
+    kind, last = plan.kind.kind, initial if final is None else final
+    first = phase_verdict(kind, place, initial.outcome, initial.lines)
+    second = None if final is None else phase_verdict(kind, place, final.outcome, final.lines)
+    verdict = first if second is None else second
     return _Follows(
+        initial=first,
+        final=second,
+        reasons=reasons(kind, place, last.lines),
         # Both phases passed: nothing is left to diagnose.
         diagnosis=()
-        if initial.verdict.outcome == last.verdict.outcome == "pass"
-        else diagnose(plan.kind.kind, initial.results if final is None else initial.results + final.results),
-        actions=actions(plan, hazard, last.verdict, acceptance),
-        summary=summary(
-            plan,
-            last,
-            acceptance,
-            repaired=final is not None and initial.verdict.outcome == "fail",
-            not_for_hazard=not is_for(plan.kind, hazard),
-        ),
+        if initial.outcome == last.outcome == "pass"
+        else diagnose(kind, initial.results if final is None else initial.results + final.results),
+        actions=actions(plan, place, verdict, acceptance),
+        summary=summary(plan, place, last, verdict, acceptance, repaired=final is not None and initial.outcome == "fail"),
     )
 
 

@@ -19,7 +19,7 @@ from msgspec.structs import replace
 from rules.calendar import add_days, add_months
 from rules.field_test.actions import deadline
 from rules.field_test.answer import Acceptance, Outcome
-from rules.rulebook import Event, Interval, Protection
+from rules.rulebook import ActsAs, Event, Interval, Protection
 from rules.standing.schedule import book_for, interval_for, season_after, trigger_for
 
 StandingStatus = Literal["current", "due_soon", "overdue", "failed", "untested", "out_of_service"]
@@ -144,7 +144,7 @@ def standing(
     if starts is not None:
         open_ones.append(Occurrence(event="seasonal_start", on=starts))
     if decided.failed is not None:
-        by = deadline(book_for(rulebook_id, test.performed_on), hazard, test.protection)
+        by = deadline(book_for(rulebook_id, test.performed_on), hazard, _ACTS_AS[test.protection])
         first = _Asked(by=add_days(test.performed_on, by.days), says=by.says)
         said = f"The test of {test.performed_on} failed, and no accepted test has passed since."
     else:
@@ -165,6 +165,13 @@ def standing(
 
 
 _NEVER: Final = dt.date.max
+_ACTS_AS: Final[dict[Protection, ActsAs]] = {
+    "full": "full",
+    "degraded": "degraded",
+    "insufficient": "degraded",
+    "unknown": "lost",
+    "lost": "lost",
+}
 
 
 def _by(asked: _Asked) -> dt.date:

@@ -20,6 +20,7 @@ _OUTCOMES: Final = {"pass": "Passed", "fail": "Failed", "incomplete": "Could not
 _PROTECTION: Final = {
     "full": "Full: every barrier works.",
     "degraded": "Degraded: it would still stop backflow, with fewer barriers than it should have.",
+    "insufficient": "Insufficient: its parts work, but this kind is not approved for this hazard or use.",
     "lost": "Lost: it would not stop backflow.",
     "unknown": "Unknown: the readings do not tell.",
 }

@@ -8,7 +8,7 @@ import msgspec
 from msgspec import Struct
 
 Outcome = Literal["pass", "fail", "incomplete"]
-Protection = Literal["full", "degraded", "lost", "unknown"]
+Protection = Literal["full", "degraded", "insufficient", "unknown", "lost"]
 Acceptance = Literal["accepted", "held", "refused"]
 
 

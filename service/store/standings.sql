@@ -96,6 +96,9 @@ AND s.protection = 'full'
 -- Few have this one or the next two, and an index holds only those; as with the status, it stands here so that every plan sees it.
 AND s.protection = 'degraded'
 
+-- name: protection_insufficient
+AND s.protection = 'insufficient'
+
 -- name: protection_lost
 AND s.protection = 'lost'
 

@@ -12,9 +12,8 @@ from tests.conftest import Place, World, bearer, certificate, phase
 def test_a_failing_check_of_a_pvb_is_told_with_its_clause_its_likely_cause_and_what_to_do(place: Place) -> None:
     recorded = place.recorded(check=0.6)
     verdict = recorded["verdict"]
-    assert (verdict["outcome"], verdict["initial"], verdict["final"]) == (
-        "fail", {"outcome": "fail", "protection": "degraded"}, None,
-    )  # fmt: skip
+    judged = {"outcome": "fail", "protection": "degraded", "mechanical_protection": "degraded", "acts_as": "degraded"}
+    assert (verdict["outcome"], verdict["initial"], verdict["final"]) == ("fail", judged, None)
     assert verdict["acceptance"] == "accepted"
     [finding] = [one for one in verdict["findings"] if one["outcome"] == "not_met"]
     # The check of a PVB holds at least 1.0 psi: EPA 816-R-03-002, chapter 5.
@@ -39,7 +38,7 @@ def test_the_final_test_after_repair_passes_and_protection_is_full_again(place: 
     )
     verdict = recorded["verdict"]
     assert (verdict["outcome"], verdict["initial"]["outcome"], verdict["final"]) == (
-        "pass", "fail", {"outcome": "pass", "protection": "full"},
+        "pass", "fail", {"outcome": "pass", "protection": "full", "mechanical_protection": "full", "acts_as": None},
     )  # fmt: skip
     assert (recorded["standing"]["status"], recorded["standing"]["protection"]) == ("current", "full")
     # Washington tests yearly: WAC 246-290-490(7)(b).

@@ -195,7 +195,7 @@ def test_what_is_seen_counts(kind: str, component: str, good: dict[str, Any], ba
 def test_the_barriers_left(kind: str, low: list[str], protection: str, line: str) -> None:
     where = line if kind == "dcda" else "main"
     values = dict.fromkeys(low, 0.0)
-    assert judge(kind, "psi", values, line=where).initial.protection == protection
+    assert judge(kind, "psi", values, line=where).initial.mechanical_protection == protection
 
 
 # A check that holds less than its minimum does not leak and can still prevent backflow: a testers' association's article on the double
@@ -215,7 +215,7 @@ def test_the_barriers_left(kind: str, low: list[str], protection: str, line: str
 )
 def test_a_part_below_its_minimum_fails_and_is_still_a_barrier(kind: str, values: dict[str, float], protection: str) -> None:
     verdict = judge(kind, "psi", values)
-    assert (verdict.outcome, verdict.initial.protection) == ("fail", protection)
+    assert (verdict.outcome, verdict.initial.mechanical_protection) == ("fail", protection)
 
 
 def test_a_gauges_own_accuracy_decides_which_number_it_can_tell_from_nothing() -> None:
@@ -224,16 +224,16 @@ def test_a_gauges_own_accuracy_decides_which_number_it_can_tell_from_nothing() -
     fine, coarse = (
         judge("dc", "psi", low, gauge={"calibrated_on": "2026-01-12", "accuracy": accuracy}) for accuracy in (0.1, 0.3)
     )
-    assert (fine.initial.protection, coarse.initial.protection) == ("degraded", "unknown")
+    assert (fine.initial.mechanical_protection, coarse.initial.mechanical_protection) == ("degraded", "unknown")
 
 
 def test_a_stricter_local_minimum_fails_an_assembly_whose_parts_are_sound() -> None:
     # A buffer of 2.4 psi: Canadian forms ask 3 psi (published), and each part is at or above its own minimum.
     verdict = judge("rp", "psi", {"check_1": 5.4, "relief_valve": 3.0}, "ca-bc")
-    assert (verdict.outcome, verdict.initial.protection) == ("fail", "full")
+    assert (verdict.outcome, verdict.initial.mechanical_protection) == ("fail", "full")
     # 34.5 kPa is 5.004 psi; the form prints 35 kPa for 5 psi (from memory), and a reading is judged by the printed figure alone.
     metric = judge("rp", "kPa", {"check_1": 34.5, "relief_valve": 14.0}, "ca-bc")
-    assert (metric.outcome, metric.initial.protection) == ("fail", "degraded")
+    assert (metric.outcome, metric.initial.mechanical_protection) == ("fail", "degraded")
 
 
 def test_a_relief_valve_cannot_open_above_check_1s_drop() -> None:

@@ -35,7 +35,11 @@ TESTS = some(
         "performed_at": st.datetimes(timezones=st.just(dt.timezone(dt.timedelta(hours=-7))))
         | st.just("2026-05-14T09:20:00-07:00"),
         "assembly": some(
-            {"kind": KINDS, "hazard": st.sampled_from(["severe", "health", "non_health"])}, size=st.floats(0.1, 100)
+            {"kind": KINDS, "hazard": st.sampled_from(["severe", "health", "non_health", "unknown"])},
+            size=st.floats(0.1, 100),
+            purpose=st.sampled_from(["premises_isolation", "point_of_use"]),
+            backpressure_possible=st.booleans(),
+            in_plant_air_gap=st.booleans(),
         ),
         "units": some({"pressure": st.sampled_from(["psi", "kPa", "bar"])}, length=st.sampled_from(["in", "ft", "mm", "m"])),
         "initial_test": PHASES,
@@ -82,7 +86,9 @@ def test_anything_well_formed_is_answered(told: dict[str, Any]) -> None:
         kind = rules.catalogue()[document.assembly.kind]
         judged = {(one.line, one.component) for one in verdict.findings if one.phase == name}
         assert {(line, part) for line in kind.lines for part in kind.components} <= judged
-        assert (phase.protection == "full") <= (phase.outcome != "incomplete")
+        worst = [phase.mechanical_protection, *(["insufficient"] if verdict.suitable is False else [])]
+        assert phase.protection == max(worst, key=["full", "degraded", "insufficient", "unknown", "lost"].index)
+        assert (phase.acts_as is not None) == (phase.outcome == "fail")
     assert (verdict.acceptance == "refused") == any(one.severity == "refuse" for one in verdict.flags)
     told_whole(document, verdict)
 
@@ -94,17 +100,24 @@ def told_whole(document: rules.Test, verdict: rules.Verdict) -> None:
         *(one.because for one in (*verdict.actions, *verdict.diagnosis)),
     ):
         assert text.endswith(".")
-        assert "None" not in text
+        assert "None" not in text.replace("None is on record.", "")
     assert not re.search(r"None|( at|\() and ", verdict.summary)
     assert all(one.source.title and one.source.clause for one in (*verdict.findings, *verdict.diagnosis))
-    last = verdict.final or verdict.initial
-    lost = last.outcome != "pass" and last.protection == "lost" and document.assembly.hazard != "non_health"
-    mend = {"fail": ["repair_and_retest"], "incomplete": ["complete_the_test"], "pass": []}[last.outcome]
-    stand = {"held": ["review_report"], "refused": ["test_anew"], "accepted": []}[verdict.acceptance]
-    assert [one.code for one in verdict.actions] == ["isolate_at_once"] * lost + mend + stand + ["file_report"]
+    last, hazard, refused = verdict.final or verdict.initial, document.assembly.hazard, verdict.acceptance == "refused"
+    expected = {
+        "isolate_at_once": last.acts_as == "lost" and hazard != "non_health",
+        "retest": refused,
+        "repair_and_retest": last.outcome == "fail" and not refused,
+        "complete_the_test": last.outcome == "incomplete" and not refused,
+        "replace_assembly": verdict.suitable is False,
+        "assess_hazard": hazard == "unknown",
+        "review_report": verdict.acceptance == "held",
+        "file_report": True,
+    }
+    assert [action.code for action in verdict.actions] == [code for code, due in expected.items() if due]
     for action in verdict.actions:
-        # Whoever is given a day is told who asks for it.
-        assert (action.within_days is msgspec.UNSET) == (action.source is msgspec.UNSET) == (action.code in stand)
+        # Whoever is given a day learns which rule gives it.
+        assert action.within_days is msgspec.UNSET or action.source is not msgspec.UNSET
         assert action.code != "isolate_at_once" or action.within_days == 0
     for one in verdict.findings:
         read = one.observed if one.corrected is msgspec.UNSET else one.corrected

@@ -199,7 +199,7 @@ def days_to_mend(hazard: str, protection: str) -> int:
     """At once for a health hazard with no barrier left, or not known; ten days without a health hazard; else thirty."""
     if hazard in ("health", "severe"):
         return 0 if protection in ("lost", "unknown") else 30
-    return 10 if protection == "lost" else 30
+    return 10 if protection in ("lost", "unknown") else 30
 
 
 def next_start(season: tuple[int, int], after: dt.date) -> dt.date:
