@@ -49,13 +49,9 @@ class AssembliesQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     premises_id: UUID | None = None
     """Only assemblies at these premises."""
     tester_id: UUID | None = None
-<<<<<<< HEAD
     """Only assemblies whose standing rests on a test by this tester."""
-    protection: Literal["full", "degraded", "lost", "unknown"] | None = None
-    """Only assemblies with this protection."""
-=======
     protection: Literal["full", "degraded", "insufficient", "unknown", "lost"] | None = None
->>>>>>> 642f6d5 (Say what a verdict's protection is, and whether the kind is suitable)
+    """Only assemblies with this protection."""
     area: Annotated[str, Meta(max_length=120)] | None = None
     """Only assemblies in this box: west, south, east and north in degrees, separated by commas."""
     sort: Literal["assembly_id", "due_on"] = "assembly_id"
