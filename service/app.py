@@ -19,7 +19,7 @@ from service.access import Gatekeeper
 from service.api import calls, reports
 from service.api.direct import Direct
 from service.clock import Clock, SystemClock
-from service.edge import Edge
+from service.edge import Edge, path_to_log
 from service.metrics import Metrics
 from service.outbound import Sender
 from service.problems import MEDIA_TYPE, ProblemError
@@ -134,7 +134,19 @@ def traced(app: ASGIApp) -> ASGIApp:
     except ImportError:
         raise RuntimeError("NONRETURN_TELEMETRY needs the extra: pip install 'nonreturn[telemetry]'.") from None
     # Our paths carry ids, which would make a name of its own for each request; the method alone names the span, the path is an attribute.
-    return cast("ASGIApp", asgi.OpenTelemetryMiddleware(app, default_span_details=lambda scope: (scope["method"], {})))
+    traced_app = asgi.OpenTelemetryMiddleware(
+        app, default_span_details=lambda scope: (scope["method"], {}), server_request_hook=_hide_mark
+    )
+    return cast("ASGIApp", traced_app)
+
+
+def _hide_mark(span: Any, scope: Any) -> None:
+    """Leave the mark of a receipt's page out of what a span says of its request."""
+    path, shown = scope["path"], path_to_log(scope["path"])
+    if path != shown and span.is_recording():
+        for name, value in dict(span.attributes or {}).items():
+            if isinstance(value, str) and "/receipts/" in value.lower():
+                span.set_attribute(name, shown)
 
 
 @asynccontextmanager
@@ -169,11 +181,11 @@ def told(error: Exception, method: str, path: str) -> ProblemError:
         code, detail = _FRAMEWORK.get(error.status_code, ("internal", "The service failed."))
         return ProblemError(code, detail, headers=dict(error.headers or {}))
     if getattr(error, "errno", None) in _FULL or getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_FULL:
-        log.error("%s %s: the disk is full", method, path)
+        log.error("%s %s: the disk is full", method, path_to_log(path))
         return ProblemError(
             "unavailable", "The service has no room for that just now; send it again later.", headers={"Retry-After": "60"}
         )
-    log.error("%s %s failed", method, path, exc_info=error)
+    log.error("%s %s failed", method, path_to_log(path), exc_info=error)
     return ProblemError("internal", "The service failed; it is safe to send the same request again.")
 
 

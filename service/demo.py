@@ -24,6 +24,7 @@ from service.clock import SystemClock
 from service.commands import Database, database
 from service.embedded import EmbeddedPostgres
 from service.migrate import migrate, migrated, prepare_to_migrate
+from service.private_files import replacing
 from service.problems import ProblemError
 from service.records.judging import Submission
 from service.records.register import create_thing
@@ -87,10 +88,9 @@ async def _serve(settings: Settings, found: Database, ready: Path | None) -> int
 
 
 def _write(ready: Path, told: dict[str, Any]) -> None:
-    """Write the file whole or not at all: a program may be waiting for it."""
-    partial = ready.with_name(ready.name + ".partial")
-    partial.write_text(json.dumps(told, indent=1), encoding="utf-8")
-    partial.replace(ready)
+    """Write the file, which holds keys, whole or not at all: a program may be waiting for it."""
+    with replacing(ready) as file:
+        file.write(json.dumps(told, indent=1).encode())
 
 
 async def prepare(found: Database) -> tuple[dict[str, Any], str]:

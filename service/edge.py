@@ -2,7 +2,7 @@
 
 Each request gets an id (the asker's own `X-Request-Id`, where it is a plain word), which its answer and its log line carry. HEAD is
 answered as GET without the body (RFC 9110, 9.3.2). A compressed body is refused unread, so that none can swell once inside; so is a
-request that names no host, or two (RFC 9112, 3.2). Nothing that is logged here holds a key, a body or a query.
+request that names no host, or two (RFC 9112, 3.2). Nothing that is logged here holds a key, a mark, a body or a query.
 """
 
 import json
@@ -27,6 +27,8 @@ log = logging.getLogger("nonreturn.requests")
 _PLAIN: Final = re.compile(rb"[A-Za-z0-9._-]{1,64}")
 # RFC 3986, 3.2.2 and 3.2.3: a registered name or an address, and perhaps a port.
 _HOST: Final = re.compile(rb"(?:\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9._~!$&'()*+,;=%-]*)(?::\d*)?")
+# Duplicate and trailing slashes find no page, and are logged all the same.
+_MARK: Final = re.compile(r"^(/+receipts/+[^/]*/+)[^/]+", re.IGNORECASE)
 # On every answer: types are as told, and no page of ours is framed or tells where its reader came from.
 _HEADERS: Final = ((b"x-content-type-options", b"nosniff"), (b"referrer-policy", b"no-referrer"))
 
@@ -72,13 +74,20 @@ class Edge:
             self._metrics.in_flight.dec()
             if log.isEnabledFor(logging.INFO):
                 seconds = time.perf_counter() - start
-                told = {"method": scope["method"], "path": scope["path"], "status": status}
+                told = {"method": scope["method"], "path": path_to_log(scope["path"]), "status": status}
                 log.info("answered", extra={"told": {**told, "ms": round(seconds * 1000, 2)}})
             request_id.reset(token)
 
 
+def path_to_log(path: str) -> str:
+    """A path as it is logged: without the mark of a receipt's page, which is all that its reader needs."""
+    return _MARK.sub(r"\1…", path)
+
+
 def _refusal(scope: Any) -> ProblemError | None:
     """What is wrong with a request's head, whatever it asks."""
+    if "\0" in scope["path"]:
+        return ProblemError("malformed", "The path has a NUL character (`%00`) in it; leave it out.")
     hosts = []
     for name, value in scope["headers"]:
         if name == b"host":

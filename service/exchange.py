@@ -2,7 +2,7 @@
 
 import sys
 from collections.abc import Callable, Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, nullcontext
 from pathlib import Path
 from typing import Final
 from uuid import UUID
@@ -15,6 +15,7 @@ from service.commands import database
 from service.imports.columns import Asked
 from service.imports.run import Importer, Source
 from service.imports.told import ImportProblem, ImportProgress, ImportRun, Options
+from service.private_files import replacing
 from service.problems import ProblemError
 from service.records import transfer
 from service.records.reports import Submissions
@@ -30,22 +31,17 @@ _WORKBOOKS: Final = (".xlsx", ".xlsm")
 
 
 async def export(settings: Settings, utility: str, to: Path | None) -> int:
-    """Write everything a utility owns to a file, which is there whole or not at all, or to standard output; the exit status."""
-    partial = None if to is None else to.with_name(to.name + ".partial")
+    """Write everything a utility owns to a file of its reader's alone, or to standard output; the exit status."""
     with database(settings) as found:
         pool = await Pool.open(found.dsn, size=2)
-        file = sys.stdout.buffer if partial is None else partial.open("wb")
         try:
             await RegistryStore(pool).utility(utility)
-            async for line in transfer.export(TransferStore(pool), utility):
-                file.write(line)
-            file.flush()
+            with nullcontext(sys.stdout.buffer) if to is None else replacing(to) as file:
+                async for line in transfer.export(TransferStore(pool), utility):
+                    file.write(line)
+                file.flush()
         finally:
-            if partial is not None:
-                file.close()
             await pool.close()
-    if partial is not None and to is not None:
-        partial.replace(to)
     return 0
 
 

@@ -10,7 +10,6 @@ signs; keys without one are retired, and go on to prove what they signed. A file
 import base64
 import binascii
 import logging
-import os
 from pathlib import Path
 from typing import Any, Final, Literal
 
@@ -20,6 +19,7 @@ from joserfc.errors import JoseError
 from joserfc.jwk import OKPKey
 from msgspec import UNSET, Struct, UnsetType
 
+from service.private_files import replacing
 from service.problems import ProblemError
 
 ALGORITHM: Final = "EdDSA"
@@ -213,13 +213,8 @@ def new_key(path: Path) -> str:
     before = list(parse(path.read_bytes()).keys.values()) if path.exists() else []
     made = OKPKey.generate_key(CURVE, private=True)
     keys = [_marked(made, private=True), *(_marked(key, private=False) for key in before)]
-    path.parent.mkdir(parents=True, exist_ok=True)
-    partial = path.with_name(path.name + ".partial")
-    with os.fdopen(os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
+    with replacing(path) as file:
         file.write(msgspec.json.format(msgspec.json.encode({"keys": keys})) + b"\n")
-        file.flush()
-        os.fsync(file.fileno())
-    partial.replace(path)
     return made.thumbprint()
 
 

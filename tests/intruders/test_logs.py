@@ -13,9 +13,10 @@ from tests.faults.testers import free_ports, is_ready, until, working_in
 
 pytestmark = pytest.mark.slow
 PRIVATE = "Nobody else's business 7731"
+MARK = "MarkThatOpensAPage7731"
 
 
-def test_no_key_is_in_the_logs_of_a_real_process(world: World, place: Place) -> None:
+def test_no_key_and_no_mark_is_in_the_logs_of_a_real_process(world: World, place: Place) -> None:
     [port] = free_ports(1)
     environment = working_in(world.database.dsn) | {"NONRETURN_LOG": "debug", "PYTHONASYNCIODEBUG": "1"}
     arguments = [sys.executable, "-m", "service", "serve", "--port", str(port)]
@@ -40,17 +41,24 @@ def test_no_key_is_in_the_logs_of_a_real_process(world: World, place: Place) -> 
         client.post(
             f"{place.base}/reports/batches", content=b"{\n", headers=bearer(key) | {"Content-Type": "application/x-ndjson"}
         )
+        # Whoever has a mark may look, so it is as good as a key.
+        mark = f"{uuid4()}.{MARK}"
+        for path in (mark, f"{mark}/report.pdf", f"{mark}/receipt.jws", f"/{mark}", f"%2f{mark}"):
+            client.get(f"/receipts/{place.code}/{path}")
         # A fault that nobody foresaw is logged with its trace.
         world.database.owner("ALTER TABLE record.gauge RENAME TO gauge_away")
+        world.database.owner("ALTER TABLE record.report RENAME TO report_away")
         try:
+            assert client.get(f"/receipts/{place.code}/{mark}").status_code == 500
             assert client.get(f"{place.base}/gauges", headers=bearer(key)).status_code == 500
         finally:
             world.database.owner("ALTER TABLE record.gauge_away RENAME TO gauge")
+            world.database.owner("ALTER TABLE record.report_away RENAME TO report")
     process.terminate()
     logged, _ = process.communicate(timeout=40)
     # Where it serves is said in plain words besides.
     lines = [json.loads(line) for line in logged.splitlines() if line.startswith("{")]
     assert sum(line["message"] == "answered" for line in lines) >= 9
     assert any("trace" in line for line in lines)
-    for secret in (key.split("_", 2)[2], made.split("_", 2)[2], PRIVATE, world.operator_key.split("_", 2)[2]):
+    for secret in (key.split("_", 2)[2], made.split("_", 2)[2], PRIVATE, MARK, world.operator_key.split("_", 2)[2]):
         assert secret not in logged

@@ -1,12 +1,13 @@
 """What holds for every request: its id, HEAD as RFC 9110 asks, no compressed bodies, an allowance a key, and lines that operators read."""
 
+import asyncio
 import json
 import logging
 import socket
 import time
 from collections.abc import Iterator
 from typing import Any
-from urllib.parse import urlsplit
+from urllib.parse import unquote, urlsplit
 from uuid import UUID
 
 import pytest
@@ -15,6 +16,7 @@ from opentelemetry.sdk.trace import TracerProvider
 from opentelemetry.sdk.trace.export import SimpleSpanProcessor
 from opentelemetry.sdk.trace.export.in_memory_span_exporter import InMemorySpanExporter
 
+from service.app import traced
 from service.edge import Lines, request_id
 from service.problems import ProblemError
 from service.rates import Rates
@@ -164,6 +166,34 @@ def test_requests_are_told_to_opentelemetry_where_that_is_asked(database: Databa
     servers = [one for one in spans.get_finished_spans() if one.kind is trace.SpanKind.SERVER]
     # The example of W3C Trace Context, section 3.2: the trace goes on under the asker's id.
     assert [f"{one.context.trace_id:032x}" for one in servers] == ["0af7651916cd43dd8448eb211c80319c"]
+
+
+@pytest.mark.parametrize(
+    "path", ["/receipts/water/MARK.7731", "/receipts/water/MARK.7731/report.pdf", "/Receipts/water/MARK%2e7731/x"]
+)
+def test_a_receipts_mark_is_in_no_span(path: str) -> None:
+    spans = InMemorySpanExporter()
+    provider = TracerProvider()
+    provider.add_span_processor(SimpleSpanProcessor(spans))
+
+    async def answer(_scope: Any, _receive: Any, send: Any) -> None:
+        await send({"type": "http.response.start", "status": 200, "headers": []})
+        await send({"type": "http.response.body", "body": b""})
+
+    app: Any = traced(answer)
+    app.tracer = provider.get_tracer("test")
+    scope = {
+        "type": "http", "method": "GET", "path": unquote(path), "raw_path": path.encode(), "root_path": "", "headers": [], "query_string": b"",
+        "scheme": "http", "http_version": "1.1", "server": ("127.0.0.1", 80), "client": ("127.0.0.1", 1),
+    }  # fmt: skip
+
+    async def nothing(*_: Any) -> Any:
+        return {"type": "http.request", "body": b"", "more_body": False}
+
+    asyncio.run(app(scope, nothing, nothing))
+    [server] = [one for one in spans.get_finished_spans() if one.kind is trace.SpanKind.SERVER]
+    assert any("/receipts/" in str(value).lower() for value in server.attributes.values())
+    assert "7731" not in server.to_json()
 
 
 @pytest.mark.parametrize("variables", [{"NONRETURN_LOG": "loud"}, {"NONRETURN_RATE": "many"}, {"NONRETURN_PORT": "x"}])
