@@ -2,6 +2,7 @@
 
 from typing import Self
 
+import msgspec
 from msgspec import UNSET, Struct, UnsetType
 
 from rules.catalogue import Hazard
@@ -51,7 +52,7 @@ class Case(Struct, frozen=True, kw_only=True):
             raises=tuple((row, tables.admissions(applied, ask.purpose, premises)) for row in determined.raises),
             exclusions=tuple(row for table in every for row in table.exclusions if row.covers(*scope)),
             requirements=tuple(row for table in every for row in table.requirements if row.covers(*scope)),
-            conditions=tuple(row for table in every for row in table.conditions if row.covers(*scope)),
+            conditions=_conditions([row for table in every for row in table.conditions if row.covers(*scope)]),
             facts={
                 "backpressure_possible": ask.backpressure_possible,
                 "continuous_pressure": ask.continuous_pressure,
@@ -75,6 +76,14 @@ class Case(Struct, frozen=True, kw_only=True):
         # A fact known not to be so asks for nothing: what cannot freeze needs no protection from frost.
         rows += [row for row in self.rules.rules if row.given is None or self.facts.get(row.given) is not False]
         return rows
+
+
+def _conditions(rows: list[ConditionRow]) -> tuple[ConditionRow, ...]:
+    """The rows, each without the kinds for which another takes its place."""
+    replaced = {(row.replaces, kind) for row in rows for kind in row.kinds}
+    return tuple(
+        msgspec.structs.replace(row, kinds=tuple(kind for kind in row.kinds if (row.rule, kind) not in replaced)) for row in rows
+    )
 
 
 def path_of(fact: str) -> str:

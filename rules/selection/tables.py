@@ -93,10 +93,14 @@ class Requirement(Scope, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 class ConditionRow(Scope, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What must be kept where these kinds are chosen; with a `fact`, only where that is so."""
+    """What must be kept where these kinds are chosen; with a `fact`, only where that is so.
+
+    `replaces` names a rule of another table that this one takes the place of for its kinds.
+    """
 
     kinds: tuple[str, ...]
     fact: Fact | None = None
+    replaces: str = ""
 
 
 class Rank(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):

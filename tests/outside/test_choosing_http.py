@@ -32,7 +32,7 @@ def reason_of(answer: dict[str, Any], kind: str, rule: str) -> dict[str, Any]:
     return dict(found)
 
 
-# A type of premises raises the hazard under every rulebook. WAC 246-290-490, Table 13, and 30 TAC 290.47 in a city's reprint [published];
+# A type of premises raises the hazard under every rulebook. WAC 246-290-490, Table 13 [published]; 30 TAC 290.47 in a city's reprint [memory];
 # elsewhere common practice: car washes, hospitals, laboratories, laundries and the like are a health hazard.
 @pytest.mark.parametrize("rulebook", BY_HAZARD)
 @pytest.mark.parametrize(
@@ -46,7 +46,7 @@ def test_premises_raise_the_hazard_under_every_rulebook_and_a_lower_one_is_a_con
     (flag,) = answer["flags"]
     assert (flag["code"], flag["pointer"]) == ("hazard_below_premises", "/hazard")
     assert "the stricter is applied" in flag["message"]
-    assert flag["source"]["known_from"] == ("published" if rulebook in ("us-wa", "us-tx") else "common_practice")
+    assert flag["source"]["known_from"] == {"us-wa": "published", "us-tx": "memory"}.get(rulebook, "common_practice")
     assert {"dc", "dcda", "dual_check"} & set(answer["recommended"]) == set()
     assert "rp" in answer["recommended"]
 
@@ -134,7 +134,7 @@ def test_a_hose_connection_device_serves_a_hose_connection_only(world: World, *,
 
 
 # "No assembly is needed": only where a dated survey found no cross-connection and the rulebook requires none. Common practice; Texas by
-# 30 TAC 290.44(h)(1) in a city's reprint [published].
+# 30 TAC 290.44(h)(1) in a city's reprint [memory].
 @pytest.mark.parametrize("rulebook", sorted(set(BY_HAZARD) - {"us-nv"}))
 def test_a_survey_of_premises_that_need_no_protection_leaves_the_assembly_out(world: World, rulebook: str) -> None:
     answer = choose(world, rulebook, hazard="none", premises="office", survey=SURVEY)
@@ -219,8 +219,22 @@ def test_en_1717_and_the_united_kingdom_differ_and_name_their_edition(world: Wor
     assert {"EB", "ED", "HC"} & set(not_domestic["recommended"]) == set()
 
 
-# 30 TAC 290.47, now 290.47(f), in a city's reprint [published]: sewerage treatment plants, RPBA or AG.
+# 30 TAC 290.47, now 290.47(f), in a city's reprint [memory]: sewerage treatment plants, RPBA or AG.
 def test_texas_s_own_table_counts_before_common_practice(world: World) -> None:
     answer = choose(world, "us-tx", hazard="non_health", premises="wastewater_treatment")
     assert (answer["hazard"]["applied"], answer["recommended"]) == ("health", ["rp", "air_gap"])
     assert choose(world, "us-or", hazard="health", premises="wastewater_treatment")["hazard"]["applied"] == "severe"
+
+
+# WAC 246-290-490(7)(b), (c) [published]: air gaps are inspected at installation, yearly, after an incident and when replumbed; irrigation
+# AVBs at installation, after an incident, after repair, reinstallation or relocation, not yearly. Elsewhere yearly is common practice.
+def test_washington_inspects_air_gaps_yearly_and_irrigation_avbs_not(world: World) -> None:
+    facts = {"hazard": "non_health", "premises": "irrigation", "purpose": "point_of_use"}
+    kept = {row["rule"]: row for row in choose(world, "us-wa", **facts)["conditions"]}
+    assert kept["wac.avb.inspected"]["kinds"] == ["avb"]
+    assert "no yearly inspection" in kept["wac.avb.inspected"]["message"]
+    assert kept["wac.air_gap.inspected"]["kinds"] == ["air_gap"]
+    assert "common.inspected" not in kept
+    elsewhere = {row["rule"]: row for row in choose(world, "us-or", **facts)["conditions"]}
+    assert elsewhere["common.inspected"]["kinds"] == ["avb", "air_gap"]
+    assert elsewhere["common.inspected"]["source"]["known_from"] == "common_practice"

@@ -27,14 +27,15 @@ DAY = dt.date(2026, 3, 10)
 INTERVALS = {
     "Washington: annually": ("us-wa", "non_health", "residential", 12, "WAC 246-290-490 (7)(b)", "published"),
     "Washington, health hazard: annually at least": ("us-wa", "health", "non_residential", 12, "WAC 246-290-490 (7)(b)", "published"),
-    "Oregon: once every 12 months": ("us-or", "health", "non_residential", 12, "OAR 333-061-0070 (6)", "published"),
-    "Texas, health hazard: yearly": ("us-tx", "health", "irrigation", 12, "30 TAC 290.44 (h)", "published"),
-    "Texas, no health hazard: on installation": ("us-tx", "non_health", "non_residential", None, "30 TAC 290.44 (h)", "published"),
-    "Texas cities, irrigation without additives: every 3 years": (
-        "us-tx", "non_health", "irrigation", 36, "30 TAC 290.44 (h), city codes", "published"),
+    "Oregon: once every 12 months": ("us-or", "health", "non_residential", 12, "OAR 333-061-0070 (6)(c)", "published"),
+    # As city codes quote 290.44(h)(4), and a supply district 344.50(e): so from memory. The three years of some cities are no state rule.
+    "Texas, health hazard: yearly": ("us-tx", "health", "non_residential", 12, "30 TAC 290.44(h)(4)", "memory"),
+    "Texas, irrigation that is a health hazard: yearly": ("us-tx", "health", "irrigation", 12, "30 TAC 344.50(e)", "memory"),
+    "Texas, no health hazard: on installation": ("us-tx", "non_health", "non_residential", None, "30 TAC 290.44(h)(4)", "memory"),
+    "Texas, irrigation without additives: on installation": ("us-tx", "non_health", "irrigation", None, "30 TAC 290.44(h)(4)", "memory"),
     "Florida: yearly": ("us-fl", "health", "non_residential", 12, "62-555.360 F.A.C.", "published"),
     "Florida, residential: every 2 years": ("us-fl", "non_health", "residential", 24, "62-555.360 F.A.C.", "published"),
-    "California: annually": ("us-ca", "health", "non_residential", 12, "17 CCR 7605(c)", "memory"),
+    "California: annually": ("us-ca", "health", "non_residential", 12, "handbook, 3.3.3(b)", "memory"),
     "A Canadian programme: yearly": ("ca-bc", "health", "non_residential", 12, "a British Columbia city's form", "published"),
     "Common in the United States: yearly": ("us-common", "health", "fire", 12, "EPA 816-R-03-002, chapter 5", "published"),
 }  # fmt: skip
@@ -52,14 +53,17 @@ def test_an_interval(name: str) -> None:
 
 # rulebook, the events after which it asks for a test at once, the clause, its mark
 TRIGGERS = {
-    "Washington: at installation; after repair, relocation; after an incident": (
-        "us-wa", {"installation", "repair", "relocation", "incident"}, "(7)(b)", "published"),
-    "Oregon: installation, repair, relocation; after an incident": (
-        "us-or", {"installation", "repair", "relocation", "incident"}, "(6)", "published"),
-    "Texas: on installation, when repaired, moved, before re-occupancy after a year empty": (
-        "us-tx", {"installation", "repair", "relocation", "reoccupancy"}, "(h)", "published"),
+    "Washington: at installation": ("us-wa", {"installation"}, "(7)(b)(i)", "published"),
+    "Washington: after an incident": ("us-wa", {"incident"}, "(7)(b)(iii)", "published"),
+    "Washington: after repair, reinstallation, relocation": ("us-wa", {"repair", "relocation"}, "(7)(b)(iv)", "published"),
+    "Oregon: installation, repair, relocation": (
+        "us-or", {"installation", "repair", "relocation"}, "(6)(b); in the older text (6)(a)", "published"),
+    "Oregon: after an incident": ("us-or", {"incident"}, "(6)(d) of the older text; the newer text was not read so far", "memory"),
+    "Texas: on installation": ("us-tx", {"installation"}, "(h)(4)", "memory"),
+    "Texas: when repaired, replaced, moved": (
+        "us-tx", {"repair", "relocation"}, "344.50(e), for irrigation; for others common practice", "common_practice"),
     "California: on installation, after repair, relocation": (
-        "us-ca", {"installation", "repair", "relocation"}, "17 CCR 7605(d)", "memory"),
+        "us-ca", {"installation", "repair", "relocation"}, "3.3.3(c), (d)", "memory"),
     "Common in the United States": (
         "us-common", {"installation", "repair", "relocation", "incident"}, "–", "common_practice"),
 }  # fmt: skip
@@ -78,6 +82,27 @@ def test_the_triggers(name: str) -> None:
         trigger = trigger_for(book, event)
         assert trigger is not None
         assert (trigger.days, book.cite(trigger).known_from) == (0, "common_practice")
+
+
+# 17 CCR 7583 to 7605 went inoperative on 2024-07-01, the day on which the Cross-Connection Control Policy Handbook came into force
+# (HSC 116407(c)(1), as agencies quote it: from memory).
+@pytest.mark.parametrize(("on", "source"), [(dt.date(2024, 6, 30), "17-ccr-7604"), (dt.date(2024, 7, 1), "ca-cccph")])
+def test_california_changes_its_rules_on_one_day(on: dt.date, source: str) -> None:
+    book = rules.rulebook("us-ca", on)
+    assert {interval.source for interval in book.intervals} == {source}
+    assert {trigger.source for trigger in book.triggers if trigger.event in ("installation", "repair", "relocation")} == {source}
+    assert book.in_force_from == (on if source == "ca-cccph" else dt.date(1994, 1, 1))
+
+
+@pytest.mark.parametrize("rulebook", sorted(set(rules.rulebook_ids()) - {"us-common"}))
+def test_no_authority_inherits_an_interval_that_nobody_looked_up(rulebook: str) -> None:
+    common = {interval.source for interval in rules.rulebook_data("us-common").intervals}
+    assert all(interval.source not in common for interval in rules.rulebook_data(rulebook).intervals)
+
+
+def test_no_state_asks_for_a_test_before_re_occupancy() -> None:
+    # A Texas city's rule (Harker Heights code (A)(4)), not the state's: the text was read in the city's code.
+    assert trigger_for(rules.rulebook("us-tx", ON), "reoccupancy") is None
 
 
 # Washington: "more often ... for assemblies that repeatedly fail", WAC 246-290-490 (7)(b) (published). The regulation leaves the numbers to
@@ -135,8 +160,8 @@ LIMITS = [
     ("gauge.calibration", "us-wa", None, 12, "months", "published"),
     # 0.2 psi as metric gauges print it (common practice, no source).
     ("gauge.accuracy", "ca-bc", None, 1.4, "kPa", "common_practice"),
-    # OAR 333-061-0070 (6)(a), "currently calibrated gauge" (published).
-    ("gauge.calibration", "us-or", None, 12, "months", "published"),
+    # OAR 333-061-0070 (6)(a) says "currently calibrated gauge" and names no interval: yearly is common practice.
+    ("gauge.calibration", "us-or", None, 12, "months", "common_practice"),
     # CSA B64.10.1, clause 7.2: yearly (published).
     ("gauge.calibration", "ca-bc", None, 12, "months", "published"),
     # A British Columbia city's test form: within 10 days of the test (published). Elsewhere up to 30 days (common practice).
@@ -210,12 +235,12 @@ def test_what_stands_beside_the_rulebooks_says_where_it_is_from_too() -> None:
 # A change to a limit, an interval, a clause or a mark changes the digest: look at the change, name it in the CHANGELOG, then pin it anew.
 DIGESTS = {
     "ca-bc": "sha256:52ff1df272f6a603cbbf30fb769e473d544a803d3209ce61d34860218c4b6487",
-    "us-ca": "sha256:ad7a950ca2a69b02f312e5e5930e6c57f4cbf5e1b75dbd6e83e7a9b4832d03f3",
+    "us-ca": "sha256:944cce05c45674627cc1bc1d72fed0a6ee4a0baf6012a2bc5b3918bbf08f5b93",
     "us-common": "sha256:7276d06d398a9028f0d916d88d7f28b9c70f2582c4c5c6a3be5a0cb6b3877dd5",
     "us-fl": "sha256:a9ea8e3df65e77e5bdae5d403ee41a3ad511c50b0d9961fc7cd1e4f7f7657aa4",
-    "us-or": "sha256:531ad7a518dbb5a4cb560156e661ee6daf12920956041577c4b10d6fd326a686",
-    "us-tx": "sha256:f099753ff88d5f2a426ded2c55e4def730c2280c44d979f54b32d915279d278d",
-    "us-wa": "sha256:8c032a8f4a42c2cc5daf6a7d9374e40d9830b5a4c4156d87acbca95015d25864",
+    "us-or": "sha256:321c659c2b6c505401caf90232c5786e0e0e83d44df33956d41c98c88a516541",
+    "us-tx": "sha256:d1bd30216bc74ba3991cf79b5bce474b5fad1a26d8811f057343fdcac5456d56",
+    "us-wa": "sha256:5069ca708dec69d41e0d2392121ffe1ef8f062ca9cdb00491edc316b7edab1a1",
 }
 
 

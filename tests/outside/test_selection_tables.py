@@ -222,7 +222,7 @@ def test_nevada_s_irrigation_and_auxiliary_supplies() -> None:
     assert ask("us-nv", "non_health", "point_of_use", "irrigation").recommended == ("pvb", "dc", "rp", "air_gap")
 
 
-# 30 TAC 290.47, premises isolation, in a city's reprint [published]: all "Health – RPBA or AG", a connection to a sewer pipe AG.
+# 30 TAC 290.47, premises isolation, in a city's reprint [memory]: all "Health – RPBA or AG", a connection to a sewer pipe AG.
 TEXAS_PREMISES = {
     "Sewerage treatment plants": "wastewater_treatment", "Sewage lift stations": "wastewater_lift_station",
     "Plants using radioactive material": "radioactive_or_nuclear", "Dairies, animal feedlots": "agricultural",
@@ -241,7 +241,7 @@ def test_a_state_s_own_table_of_premises_counts_before_common_practice(premises:
     answer = ask("us-tx", "non_health", "premises_isolation", premises)
     assert answer.hazard.applied == "health"
     assert answer.recommended == ("rp", "air_gap")
-    assert reason_of(answer, "dc", "30_tac_290_47.health")[:2] == (False, "published")
+    assert reason_of(answer, "dc", "30_tac_290_47.health")[:2] == (False, "memory")
 
 
 # Kinds that guard against backsiphonage only: trade fact, and for the PVB in Texas 30 TAC 344.50(b)(3)(A) [published].

@@ -23,15 +23,15 @@ PINS = {
     "selection/30-tac-344-50.toml": "0f4267e67ea25b14",
     "selection/62-555-360-fac.toml": "26e384bbb255c9a9",
     "selection/california-district.toml": "1f4024e78569a673",
-    "selection/en-1717.toml": "519d13f822a19c10",
-    "selection/gb-water-fittings.toml": "1c4b2f34469a7b13",
+    "selection/en-1717.toml": "f2bf84c1b44ce6b4",
+    "selection/gb-water-fittings.toml": "7f8b2aca6c027d03",
     "selection/hydraulics.toml": "c6b8a806784f8533",
     "selection/index.toml": "66e78d9cf569a452",
     "selection/nac-445a.toml": "d00b0c6f5b08d5c8",
     "selection/north-american-plumbing-code.toml": "66354bc12ff4e612",
     "selection/oar-333-061-0071.toml": "01e71465359df04a",
     "selection/us-common.toml": "4cd0c7f31464a10e",
-    "selection/wac-246-290-490.toml": "bff61d06aea7297a",
+    "selection/wac-246-290-490.toml": "8379bb7574be7902",
 }
 
 

@@ -15,9 +15,8 @@ HAZARDS = ("severe", "health", "non_health")
 
 # Months between tests, by rulebook (None: once); see tests/outside/test_rulebooks.py for clauses and marks.
 YEARLY = {"us-wa", "us-or", "us-ca", "ca-bc", "us-common"}
-# After which a test is asked for at once: common practice everywhere, and what the authority adds.
+# After which a test is asked for at once: common practice everywhere.
 EVERYWHERE = {"installation", "repair", "relocation", "incident", "seasonal_start", "return_to_service"}
-TEXAS_ADDS = "reoccupancy"
 
 
 @dataclass(frozen=True)
@@ -91,7 +90,7 @@ def told(case: Case) -> Told:
         protection = "unknown"
     if not case.in_service:
         return Told("out_of_service", None, protection, None if last is None else last.id, None)
-    dues = [one.day for one in unanswered if asked_after(case.rulebook, one.event)]
+    dues = [one.day for one in unanswered if one.event in EVERYWHERE]
     if case.installed is not None and (last is None or last.day < case.installed):
         dues.append(case.installed)
     if last is None:
@@ -171,17 +170,10 @@ def answers(test: Test, happening: Happening) -> bool:
     return not test.day < happening.day
 
 
-def asked_after(rulebook: str, event: str) -> bool:
-    """Whether the authority asks for a test after such a thing."""
-    return event in EVERYWHERE or (rulebook == "us-tx" and event == TEXAS_ADDS)
-
-
 def months_between(case: Case, last: Test) -> int | None:
     """How often such an assembly is tested."""
     if case.rulebook == "us-tx":
-        if case.hazard in ("health", "severe"):
-            return 12
-        return 36 if case.connection == "irrigation" else None
+        return 12 if case.hazard in ("health", "severe") else None
     if case.rulebook == "us-fl":
         return 24 if case.connection == "residential" else 12
     assert case.rulebook in YEARLY
