@@ -234,13 +234,13 @@ def test_what_stands_beside_the_rulebooks_says_where_it_is_from_too() -> None:
 
 # A change to a limit, an interval, a clause or a mark changes the digest: look at the change, name it in the CHANGELOG, then pin it anew.
 DIGESTS = {
-    "ca-bc": "sha256:52ff1df272f6a603cbbf30fb769e473d544a803d3209ce61d34860218c4b6487",
-    "us-ca": "sha256:944cce05c45674627cc1bc1d72fed0a6ee4a0baf6012a2bc5b3918bbf08f5b93",
-    "us-common": "sha256:7276d06d398a9028f0d916d88d7f28b9c70f2582c4c5c6a3be5a0cb6b3877dd5",
-    "us-fl": "sha256:a9ea8e3df65e77e5bdae5d403ee41a3ad511c50b0d9961fc7cd1e4f7f7657aa4",
-    "us-or": "sha256:321c659c2b6c505401caf90232c5786e0e0e83d44df33956d41c98c88a516541",
-    "us-tx": "sha256:d1bd30216bc74ba3991cf79b5bce474b5fad1a26d8811f057343fdcac5456d56",
-    "us-wa": "sha256:5069ca708dec69d41e0d2392121ffe1ef8f062ca9cdb00491edc316b7edab1a1",
+    "ca-bc": "sha256:8d30e9580fb24dfe128ecfdff55e307a48018bd8468a467049869c8a4a2b616e",
+    "us-ca": "sha256:8632023921243120febeb0563b6b61850d726a60ad8a96714f3c287e62560bf9",
+    "us-common": "sha256:9300356bdf552324c0c8f572b92121f1777fac42a3a2628e2972410d6217e701",
+    "us-fl": "sha256:4fb92a56f5660908a415d004610cfd320ee0f5120204702931bc00189734e0d6",
+    "us-or": "sha256:4f29690dbefb881b1c6e7f5f3d6da1543b77633eb6589df737e6e45e3501b4c4",
+    "us-tx": "sha256:8758edc6ba9d385a524e5b32b36321efadc0da708440e2c0f5856a58d8a41c05",
+    "us-wa": "sha256:d2d194586a921dcad53370117a636a28d289d8e2fa2e0a20db2040f53c8cc571",
 }
 
 
