@@ -81,18 +81,26 @@ class Gatekeeper:
         self._remember = dt.timedelta(seconds=remember_seconds)
         self._known: dict[str, tuple[dt.datetime, dt.datetime | None, Principal]] = {}
 
+    def knows(self, authorization: str) -> bool:
+        """Whether this `Authorization` header was found valid before; it may have been revoked since."""
+        return _digest(authorization.partition(" ")[2]) in self._known
+
     async def principal(self, authorization: str | None) -> Principal:
         """Who sent this `Authorization` header."""
         scheme, _, key = (authorization or "").partition(" ")
         if scheme.lower() != "bearer" or not key:
             raise _refused()
         now = self._clock.now()
-        digest = hashlib.sha256(key.encode()).hexdigest()
+        digest = _digest(key)
         known = self._known.get(digest)
         # A clock that was set back must not lengthen what is remembered.
         if known is not None and dt.timedelta(0) <= now - known[0] < self._remember and (known[1] is None or now < known[1]):
             return known[2]
-        principal, expires_at = await self._look_up(key.strip(), now)
+        try:
+            principal, expires_at = await self._look_up(key.strip(), now)
+        except ProblemError:
+            self._known.pop(digest, None)
+            raise
         if len(self._known) > 10_000:  # noqa: PLR2004 - a bound on memory, not a figure of the trade
             self._known.clear()
         self._known[digest] = (now, expires_at, principal)
@@ -120,6 +128,10 @@ class Gatekeeper:
             utilities=frozenset(row.utilities),
         )
         return principal, row.expires_at
+
+
+def _digest(key: str) -> str:
+    return hashlib.sha256(key.encode()).hexdigest()
 
 
 def _refused() -> ProblemError:

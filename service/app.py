@@ -95,6 +95,7 @@ def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> ASGI
             await services.reader.close()
             await writers.close()
             await pool.close()
+            services.close()
 
     inside = Litestar(
         [*_options(), *(one.handler(services) for one in calls.operations)],
@@ -105,7 +106,7 @@ def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> ASGI
         request_max_body_size=settings.body_limit,
     )
     short = Direct(inside, services, [reports.put_report, reports.post_report], told)
-    edge = Edge(short, clock, services.metrics)
+    edge = Edge(short, services)
     return traced(edge) if settings.telemetry else edge
 
 

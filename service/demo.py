@@ -14,15 +14,15 @@ from uuid import UUID
 import asyncpg
 import msgspec
 import uvicorn
-import uvloop
 from msgspec.structs import replace
 
-from service import secrets
+from service import secrets, wire
 from service.access import RIGHTS_OF, Principal, mint
 from service.app import create_app
 from service.clock import SystemClock
 from service.commands import Database, database
 from service.embedded import EmbeddedPostgres
+from service.listening import Loop
 from service.migrate import migrate, migrated, prepare_to_migrate
 from service.private_files import replacing
 from service.problems import ProblemError
@@ -38,7 +38,6 @@ from service.store.pool import Pool
 from service.store.registry import RegistryStore
 from service.store.reports import ReportStore
 from service.things import Assembly, AssemblyFacts, Gauge, GaugeFacts, NewUtility, Premises, PremisesFacts, Tester, TesterFacts
-from service.wire import SERVER
 
 _ORGANISATIONS = {"utility": "Harrow Fen Water", "testing_company": "Fenland Testing", "regulator": "State drinking water office"}
 _KEYS = {"utility": "utility", "tester": "testing_company", "regulator": "regulator"}
@@ -60,7 +59,7 @@ def run(settings: Settings, starting: Future[EmbeddedPostgres] | None, *, ready:
         if not asyncio.run(migrated(found.owner_dsn)):
             migrate(found.owner_dsn)
         try:
-            with asyncio.Runner(loop_factory=uvloop.new_event_loop) as runner:
+            with asyncio.Runner(loop_factory=Loop) as runner:
                 return runner.run(_serve(settings, found, ready))
         except KeyboardInterrupt:
             return 0
@@ -70,7 +69,7 @@ async def _serve(settings: Settings, found: Database, ready: Path | None) -> int
     # Filling waits for Postgres most of its time, in which the application is put together.
     app, (told, page) = await asyncio.gather(asyncio.to_thread(create_app, settings, found.dsn), prepare(found))
     config = uvicorn.Config(
-        app, host=settings.host, port=settings.port, **SERVER, log_level="warning",
+        app, host=settings.host, port=settings.port, **wire.server(settings), log_level="warning",
         timeout_graceful_shutdown=10,
     )  # fmt: skip
     server = uvicorn.Server(config)

@@ -46,7 +46,8 @@ def decode(shape: type[T], body: bytes) -> T:
         faults = Faults()
         with faults.until_full():
             _find_repeated(body, faults)
-            _find_nul(msgspec.json.decode(body), ROOT, faults)
+            if _NUL_ESCAPE in body:
+                _find_nul(msgspec.json.decode(body), ROOT, faults)
         if faults.listed:
             raise malformed(faults)
     return cast("T", document)
@@ -99,7 +100,8 @@ def faults_of(shape: type[Any], body: bytes) -> Faults:
         return faults
     with faults.until_full():
         _walk(raw, shape, ROOT, faults, strict=True)
-        _find_nul(raw, ROOT, faults)
+        if _NUL_ESCAPE in body:
+            _find_nul(raw, ROOT, faults)
     if not faults.listed:
         # What only the decoder sees (a repeated member, say) is reported in its own words.
         try:

@@ -2,9 +2,11 @@
 
 Each request gets an id (the asker's own `X-Request-Id`, where it is a plain word), which its answer and its log line carry. HEAD is
 answered as GET without the body (RFC 9110, 9.3.2). A compressed body is refused unread, so that none can swell once inside; so is a
-request that names no host, or two (RFC 9112, 3.2). Nothing that is logged here holds a key, a mark, a body or a query.
+request that names no host, or two (RFC 9112, 3.2). What is computed for callers without a key is measured and counted by address: an address
+that has used up its allowance is answered 429. Nothing that is logged here holds a key, a mark, a body or a query.
 """
 
+import asyncio
 import json
 import logging
 import re
@@ -15,15 +17,25 @@ from typing import Any, Final
 
 from litestar.types import ASGIApp, Message, Receive, Send
 
-from service.clock import Clock
-from service.metrics import Metrics
+from service.callers import Caller, Headers, Proxies, caller
 from service.problems import MEDIA_TYPE, ProblemError
+from service.rates import Allowances, too_many
+from service.services import Services
 
 request_id: ContextVar[str] = ContextVar("request_id", default="")
 """The id of the request that is being answered."""
 
 log = logging.getLogger("nonreturn.requests")
 
+SAVED_SECONDS: Final = 10.0
+"""For so long an address saves up what it does not use."""
+HELD_SECONDS: Final = 1.0
+RESERVED_SECONDS: Final = 0.05
+"""So much is taken before a request is answered, and what it did not use is given back: many at once cannot all have the same allowance."""
+REQUEST_SECONDS: Final = 0.0002
+"""What a request costs besides what is measured: reading its head and sending its answer, in seconds of computing."""
+
+_FORWARDED: Final = (b"forwarded", b"x-forwarded-for")
 _PLAIN: Final = re.compile(rb"[A-Za-z0-9._-]{1,64}")
 # RFC 3986, 3.2.2 and 3.2.3: a registered name or an address, and perhaps a port.
 _HOST: Final = re.compile(rb"(?:\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9._~!$&'()*+,;=%-]*)(?::\d*)?")
@@ -36,10 +48,12 @@ _HEADERS: Final = ((b"x-content-type-options", b"nosniff"), (b"referrer-policy",
 class Edge:
     """The application as the server sees it: the one inside, and what holds for all requests around it."""
 
-    def __init__(self, inside: ASGIApp, clock: Clock, metrics: Metrics) -> None:
+    def __init__(self, inside: ASGIApp, services: Services) -> None:
         self._inside = inside
-        self._clock = clock
-        self._metrics = metrics
+        self._services = services
+        self._proxies = Proxies(services.settings.trusted_proxies)
+        self._allowances = Allowances(services.settings.open_rate, saved=SAVED_SECONDS)
+        self._warned = False
 
     async def __call__(self, scope: Any, receive: Receive, send: Send) -> None:
         """Answer one request, or pass on what is none."""
@@ -48,7 +62,7 @@ class Edge:
             return
         headers = scope["headers"]
         given = next((value for name, value in headers if name == b"x-request-id"), b"")
-        own = given if _PLAIN.fullmatch(given) else str(self._clock.new_id()).encode()
+        own = given if _PLAIN.fullmatch(given) else str(self._services.clock.new_id()).encode()
         token = request_id.set(own.decode())
         # The server, which sees its own scope, leaves out the body of an answer to HEAD.
         asked: Any = scope if scope["method"] != "HEAD" else {**scope, "method": "GET"}
@@ -59,24 +73,61 @@ class Edge:
             if message["type"] == "http.response.start":
                 status = message["status"]
                 present = {name for name, _ in message["headers"]}
-                more = [(b"x-request-id", own), *(one for one in _HEADERS if one[0] not in present)]
+                more = [(b"x-request-id", own), *(header for header in _HEADERS if header[0] not in present)]
                 message["headers"] = [*message["headers"], *more]
             await send(message)
 
-        self._metrics.in_flight.inc()
+        self._services.metrics.in_flight.inc()
         try:
             refused = _refusal(asked)
-            if refused is None:
+            if refused is not None:
+                await _refuse(refused, asked, answered)
+            elif self._known(headers):
                 await self._inside(asked, receive, answered)
             else:
-                await _refuse(refused, asked, answered)
+                await self._answer_openly(asked, receive, answered)
         finally:
-            self._metrics.in_flight.dec()
+            self._services.metrics.in_flight.dec()
             if log.isEnabledFor(logging.INFO):
                 seconds = time.perf_counter() - start
                 told = {"method": scope["method"], "path": path_to_log(scope["path"]), "status": status}
                 log.info("answered", extra={"told": {**told, "ms": round(seconds * 1000, 2)}})
             request_id.reset(token)
+
+    def _known(self, headers: Headers) -> bool:
+        """Whether a request has a key that was valid when it was last looked up, so that its allowance is the key's."""
+        key = next((value for name, value in headers if name == b"authorization"), None)
+        return key is not None and self._services.gatekeeper.knows(key.decode("latin-1"))
+
+    async def _answer_openly(self, scope: Any, receive: Receive, send: Send) -> None:
+        """Answer a request whose caller is known by its address only, within what that address may have."""
+        who = Caller(self._address(scope))
+        wait = self._allowances.wait(who.address, RESERVED_SECONDS, time.monotonic())
+        if wait:
+            # Held for a moment, with its connection, so that who sends the next request at once does not get busier with each refusal.
+            await asyncio.sleep(min(wait, HELD_SECONDS))
+            wait = self._allowances.wait(who.address, RESERVED_SECONDS, time.monotonic())
+        if wait:
+            await _refuse(too_many("Much was computed for this address.", wait), scope, send)
+            return
+        self._allowances.charge(who.address, RESERVED_SECONDS, time.monotonic())
+        token = caller.set(who)
+        try:
+            await who.measure(self._inside(scope, receive, send))  # type: ignore[arg-type]
+        finally:
+            caller.reset(token)
+            self._allowances.charge(who.address, who.seconds + REQUEST_SECONDS - RESERVED_SECONDS, time.monotonic())
+
+    def _address(self, scope: Any) -> str:
+        peer = (scope.get("client") or ("",))[0]
+        if (scheme := self._proxies.scheme(peer, scope["headers"])) is not None:
+            scope["scheme"] = scheme
+        if not self._warned and not self._proxies.trusts(peer) and any(name in _FORWARDED for name, _ in scope["headers"]):
+            self._warned = True
+            log.warning(
+                "Requests come through a proxy that is not trusted; if it is yours, name it in NONRETURN_TRUSTED_PROXIES."
+            )
+        return self._proxies.address(peer, scope["headers"])
 
 
 def path_to_log(path: str) -> str:
@@ -106,6 +157,7 @@ def _refusal(scope: Any) -> ProblemError | None:
 async def _refuse(problem: ProblemError, scope: Any, send: Send) -> None:
     body = problem.body(scope["path"])
     headers = [(b"content-type", MEDIA_TYPE.encode()), (b"content-length", str(len(body)).encode())]
+    headers += [(name.lower().encode("latin-1"), value.encode("latin-1")) for name, value in problem.headers.items()]
     await send({"type": "http.response.start", "status": problem.status, "headers": headers})
     await send({"type": "http.response.body", "body": body, "more_body": False})
 

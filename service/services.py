@@ -1,8 +1,9 @@
 """What a call may use, put together once by `create_app`; the parts that need the database come when the application starts."""
 
-import asyncio
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
+from service.aside import Aside
 from service.clock import Clock
 from service.metrics import Metrics
 from service.rates import Rates
@@ -41,7 +42,17 @@ class Services:
         self.clock = clock
         self.metrics = Metrics()
         self.importing: set[str] = set()
-        self.setting = asyncio.Lock()
-        """Held while a paper is set."""
         self.rates = Rates(settings.rate)
+        self.open_work = Aside("open")
+        """Computing for callers without a key."""
+        self.work = Aside("work")
+        """Computing for those with one."""
+        self.papers = Aside("papers", most=16, most_of_caller=8)
+        self.imports = ThreadPoolExecutor(settings.imports_at_once, thread_name_prefix="imports")
         self.keys = KeyRing(settings.signing_keys)
+
+    def close(self) -> None:
+        """End the threads."""
+        for aside in (self.open_work, self.work, self.papers):
+            aside.close()
+        self.imports.shutdown(wait=False, cancel_futures=True)

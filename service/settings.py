@@ -13,6 +13,12 @@ NONRETURN_PUBLIC_URL the address under which people reach the service, for the c
 NONRETURN_POOL       connections to Postgres (default 8), and half as many again for recording reports
 NONRETURN_LOG        what is logged, as lines of JSON on standard error: error, warning (default), info (a line a request), debug
 NONRETURN_RATE       requests a second that one key may send to one process (default 2000, twice that at once; 0: no limit)
+NONRETURN_OPEN_RATE  how many seconds of computing a second one address without a key may have of one process (default 0.1, and what it saved
+                     up in 10 seconds; 0: no limit)
+NONRETURN_CONNECTIONS             connections that one process holds at most (default 1000)
+NONRETURN_CONNECTIONS_OF_ADDRESS  how many of them may come from one address (default 200; an IPv6 address counts as its /64)
+NONRETURN_TRUSTED_PROXIES  addresses and networks of the proxies in front, with commas between: their `Forwarded` or `X-Forwarded-For` says who
+                     calls (default: none; then all that a proxy passes on counts as one address)
 NONRETURN_TELEMETRY  1: tell requests to OpenTelemetry (needs the extra `telemetry`; its own OTEL_* variables say where to)
 NONRETURN_WEBHOOK_KEY_FILE  a file with at least 32 random bytes, from which webhooks' secrets are derived; without it there are none
 NONRETURN_WEBHOOK_KEY       the same, given itself
@@ -26,6 +32,7 @@ from pathlib import Path
 from msgspec import Struct
 
 from service import secrets
+from service.callers import Network, parse_networks
 from service.webhooks import WebhookPolicy
 
 
@@ -49,6 +56,11 @@ class Settings(Struct, frozen=True, kw_only=True):
     body_seconds: float = 30.0
     log: str = "warning"
     rate: float = 2000.0
+    open_rate: float = 0.1
+    connections: int = 1000
+    connections_of_address: int = 200
+    new_connections_of_address: float = 100.0
+    trusted_proxies: tuple[Network, ...] = ()
     telemetry: bool = False
     webhook_key: secrets.Secret | None = None
     webhooks_private: bool = False
@@ -71,6 +83,10 @@ class Settings(Struct, frozen=True, kw_only=True):
             pool=int(environment.get("NONRETURN_POOL") or 8),
             log=_level(environment.get("NONRETURN_LOG") or "warning"),
             rate=float(environment.get("NONRETURN_RATE") or 2000),
+            open_rate=float(environment.get("NONRETURN_OPEN_RATE") or 0.1),
+            connections=int(environment.get("NONRETURN_CONNECTIONS") or 1000),
+            connections_of_address=int(environment.get("NONRETURN_CONNECTIONS_OF_ADDRESS") or 200),
+            trusted_proxies=parse_networks(environment.get("NONRETURN_TRUSTED_PROXIES", "")),
             telemetry=environment.get("NONRETURN_TELEMETRY") == "1",
             webhook_key=secrets.from_environment(environment, "NONRETURN_WEBHOOK_KEY"),
             webhooks_private=_yes(environment, "NONRETURN_WEBHOOKS_PRIVATE", otherwise=False),

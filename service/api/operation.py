@@ -13,7 +13,7 @@ import math
 import re
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
-from typing import Any, Literal, get_type_hints
+from typing import Any, Literal, ParamSpec, TypeVar, get_type_hints
 from uuid import UUID
 
 import asyncpg
@@ -27,6 +27,7 @@ from litestar.types import Receive, Send
 from msgspec import Struct
 
 from service.access import Principal, Right
+from service.callers import caller
 from service.clock import Clock
 from service.documents import convert, decode
 from service.problems import ProblemError, not_found
@@ -39,6 +40,10 @@ JSON = "application/json"
 AS_OF = "Record-As-Of"
 KEY_SECONDS = 1.0
 """So often a key is looked at again while a request goes on; what the gatekeeper remembers comes on top."""
+LARGE_BODY = 16 * 1024
+"""A body larger than this, in bytes, is decoded beside the event loop: no report is."""
+P = ParamSpec("P")
+T = TypeVar("T")
 _MAX_AGE = re.compile(r"max-age=(\d{1,9})")
 
 
@@ -96,6 +101,10 @@ class Call:
     def prefers(self, media_type: str) -> bool:
         """Whether the asker would rather have this media type than JSON."""
         return self.request.accept.best_match([JSON, media_type], default=JSON) == media_type
+
+    async def compute(self, work: Callable[P, T], *arguments: P.args, **named: P.kwargs) -> T:
+        """What the work returns, which takes a while: computed beside the event loop; ProblemError `unavailable` where too much waits."""
+        return await computing(self.services, self.principal, work, *arguments, **named)
 
     @property
     def utility(self) -> str:
@@ -228,7 +237,10 @@ class Operation(Struct, frozen=True, kw_only=True):
             # A call that streams reads its body itself, line by line, while it answers.
             body = b"" if self.streams else await _body(request, services.settings.body_seconds)
             if self.takes is not bytes:
-                arguments["document"] = decode(self.takes, body)
+                if len(body) > LARGE_BODY:
+                    arguments["document"] = await computing(services, principal, decode, self.takes, body)
+                else:
+                    arguments["document"] = decode(self.takes, body)
         if self.may_lag if isinstance(self.may_lag, bool) else self.may_lag(arguments["query"]):
             return await self._lagging(request, services, principal, arguments)
         return await self.function(Call(request, services, principal, body), **arguments)
@@ -264,6 +276,15 @@ class Operation(Struct, frozen=True, kw_only=True):
             answer = await self.function(Call(request, services, principal, b"", source.pool), **arguments)
         as_of = source.as_of.isoformat(timespec="milliseconds").replace("+00:00", "Z")
         return msgspec.structs.replace(answer, headers={**answer.headers, AS_OF: as_of})
+
+
+async def computing(
+    services: Services, principal: Principal | None, work: Callable[P, T], *arguments: P.args, **named: P.kwargs
+) -> T:
+    """What the work returns; callers with a key wait for one another only, those without for one another."""
+    if principal is None:
+        return await services.open_work.run(caller.get().address, work, *arguments, **named)
+    return await services.work.run(principal.key_id, work, *arguments, **named)
 
 
 def _oldest_wanted(cache_control: str) -> float:

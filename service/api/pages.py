@@ -1,6 +1,5 @@
 """The pages of reports, for people who hold a paper or a receipt and no key: to have the mark is to be allowed to look."""
 
-import asyncio
 from urllib.parse import parse_qs
 
 import msgspec
@@ -8,6 +7,7 @@ import msgspec
 from service.api.operation import Answer, Call, operation
 from service.api.receipts import JOSE
 from service.api.reference import HTML
+from service.callers import caller
 from service.pages import receipt
 from service.pages.sheet import Sheet, sheet
 from service.problems import ProblemError
@@ -16,8 +16,6 @@ from service.store.sheets import SheetStore
 
 FORM = "application/x-www-form-urlencoded"
 PDF = "application/pdf"
-PAPER_SECONDS = 10.0
-"""So long an asker waits for its paper's turn: they are set one at a time, since none needs a key and each takes a core for a while."""
 
 
 def _records(call: Call) -> SheetRecords:
@@ -31,6 +29,12 @@ def _address(call: Call, opened: Opened) -> str:
     return f"{base.rstrip('/')}/receipts/{opened.utility}/{opened.mark}"
 
 
+async def _page(call: Call, opened: Opened) -> Answer:
+    address = _address(call, opened)
+    body = await call.compute(lambda: receipt.receipt(opened, _sheet(opened), address))
+    return Answer(body=body, status=receipt.STATUS[opened.state], media_type=HTML, headers=receipt.HEADERS)
+
+
 def _sheet(opened: Opened) -> Sheet | None:
     return None if opened.content is None else sheet(opened.content, opened.facts, opened.standing)
 
@@ -42,8 +46,7 @@ def _sheet(opened: Opened) -> Sheet | None:
 async def receipt_page(call: Call) -> Answer:
     """Show the report of a mark, or say plainly that there is none."""
     opened = await _records(call).by_mark(call.utility, call.text("mark"), call.clock.now())
-    body = receipt.receipt(opened, _sheet(opened), _address(call, opened))
-    return Answer(body=body, status=receipt.STATUS[opened.state], media_type=HTML, headers=receipt.HEADERS)
+    return await _page(call, opened)
 
 
 @operation(
@@ -56,18 +59,11 @@ async def report_paper(call: Call) -> Answer:
     told = _sheet(opened)
     if told is None:
         raise ProblemError("not-found", "No report here carries that mark.")
-    # Loaded when first asked for: fonts and the PDF library would weigh on every start. It takes a moment, so others are let go on.
+    # Loaded when first asked for: fonts and the PDF library would weigh on every start.
     from service.pages.paper import paper  # noqa: PLC0415
 
-    try:
-        async with asyncio.timeout(PAPER_SECONDS):
-            await call.services.setting.acquire()
-    except TimeoutError:
-        raise ProblemError("unavailable", "Many papers are being printed; ask again.", headers={"Retry-After": "5"}) from None
-    try:
-        body = await asyncio.to_thread(paper, told, receipt.says(opened.state), _address(call, opened))
-    finally:
-        call.services.setting.release()
+    services = call.services
+    body = await services.papers.run(caller.get().address, paper, told, receipt.says(opened.state), _address(call, opened))
     name = f'inline; filename="report-{opened.mark[:36]}.pdf"'
     return Answer(body=body, media_type=PDF, headers={"Cache-Control": "private, no-store", "Content-Disposition": name})
 
@@ -118,8 +114,7 @@ async def checked_page(call: Call, document: bytes = b"") -> Answer:  # noqa: AR
         opened = Opened(state="no_receipt")
     else:
         opened = await _records(call).by_receipt(token, call.clock.now())
-    body = receipt.receipt(opened, _sheet(opened), _address(call, opened))
-    return Answer(body=body, status=receipt.STATUS[opened.state], media_type=HTML, headers=receipt.HEADERS)
+    return await _page(call, opened)
 
 
 operations = [receipt_page, report_paper, signed, receipt_form, checked_page]

@@ -1,6 +1,7 @@
 """The published contract and the pages that explain it."""
 
 import json
+from functools import cache
 
 from service.api.openapi.published import entity_tag, published
 from service.api.operation import Answer, Call, operation
@@ -22,7 +23,13 @@ async def contract(_call: Call) -> Answer:
 @operation("GET", "/docs", id="readReference", summary="The reference page", answers={200: bytes}, tag="operation", public=False)
 async def docs(_call: Call) -> Answer:
     """Give the reference page."""
-    return Answer(body=reference.reference(json.loads(published())), media_type=HTML, headers=page.HEADERS)
+    return Answer(body=_reference_page(), media_type=HTML, headers=page.HEADERS)
+
+
+@cache
+def _reference_page() -> bytes:
+    """The page, made once: it takes as long as thirty verdicts."""
+    return reference.reference(json.loads(published()))
 
 
 @operation(

@@ -1,6 +1,5 @@
 """The rules, asked without storing anything. No key is needed: the rules are public."""
 
-import asyncio
 import datetime as dt
 from typing import Any
 
@@ -93,7 +92,7 @@ async def judge_test(call: Call, document: rules.Test) -> Answer:
     """Judge a field test; nothing is stored. As a picture where `Accept` asks for one."""
     verdict = rules.judge(document, received_at=call.clock.now())
     if call.prefers(SVG):
-        return drawing(rules_operation.draw_verdict(document.assembly.kind, verdict))
+        return drawing(await call.compute(rules_operation.draw_verdict, document.assembly.kind, verdict))
     return Answer(body=verdict)
 
 
@@ -123,7 +122,7 @@ async def list_premises_types(_call: Call) -> Answer:
 )  # fmt: skip
 async def select_assembly(call: Call, document: selection.SelectionAsk) -> Answer:
     """Tell every kind, admissible or not, by the rulebook of today or of the day asked for."""
-    return Answer(body=selection.select(document, on=call.clock.now().date()))
+    return Answer(body=await call.compute(selection.select, document, on=call.clock.now().date()))
 
 
 @operation(
@@ -141,9 +140,9 @@ async def check_placement(call: Call, document: selection.PlacementAsk) -> Answe
 )  # fmt: skip
 async def operate_assembly(call: Call, document: rules_operation.OperationAsk) -> Answer:
     """Work an assembly through its steps; as pictures where `Accept` asks for them."""
-    answer = await asyncio.to_thread(rules_operation.operate, document)
+    answer = await call.compute(rules_operation.operate, document)
     if call.prefers(SVG):
-        return drawing(rules_operation.draw_operation(document, answer))
+        return drawing(await call.compute(rules_operation.draw_operation, document, answer))
     return Answer(body=answer)
 
 
@@ -151,9 +150,9 @@ async def operate_assembly(call: Call, document: rules_operation.OperationAsk) -
     "POST", "/v1/rules/practice-test", id="runPracticeTest", summary="What a tester would read on an assembly in a stated condition",
     answers={200: rules_operation.PracticeTestAnswer}, tag="rules",
 )  # fmt: skip
-async def practise_test(_call: Call, document: rules_operation.PracticeTestAsk) -> Answer:
+async def practise_test(call: Call, document: rules_operation.PracticeTestAsk) -> Answer:
     """Run the field procedure on the model; its `initial_test` can be posted to the verdict."""
-    return Answer(body=await asyncio.to_thread(rules_operation.practice_test, document))
+    return Answer(body=await call.compute(rules_operation.practice_test, document))
 
 
 operations: list[Any] = [

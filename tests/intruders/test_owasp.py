@@ -41,7 +41,7 @@ TRIED: dict[str, tuple[str, ...]] = {
         "intruders/test_owasp.py::test_api4_a_body_of_nothing_but_faults_keeps_nobody_waiting", "service/test_sheets.py::test_what_would_unpack_to_far_more_is_not_unpacked",
         "service/test_sheets.py::test_xml_that_declares_entities_is_refused_in_every_part", "api/test_imports.py::test_a_file_that_trickles_in_keeps_no_import_from_others",
         "service/test_database_trouble.py::test_reports_that_a_slow_database_cannot_take_are_turned_away_and_the_others_recorded",
-        "intruders/test_papers.py::test_papers_are_set_one_at_a_time_and_who_waits_too_long_is_told",
+        "intruders/test_papers.py::test_papers_are_set_one_at_a_time_and_what_is_too_much_is_refused_at_once",
     ),
     "API5": ("api/test_roles.py::test_every_call_is_in_the_table",),
     "API6": ("api/test_companies.py::",),

@@ -7,11 +7,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from tests.load import measure_batches, measure_cold, measure_profile, measure_reports, measure_rules, measure_scale
+from tests.load import measure_batches, measure_cold, measure_profile, measure_reports, measure_rude, measure_rules, measure_scale
 
 KEYS = (
     "report_vs_orm_peer", "report_vs_asyncpg_peer", "report_vs_pgbench", "report_p99_over_p50", "batch_vs_copy", "batch_peak_mb",
-    "verdict_vs_decode", "standing_growth", "overdue_growth", "summary_ms", "cold_start_s", "worker_mb",
+    "verdict_vs_decode", "standing_growth", "overdue_growth", "summary_ms", "cold_start_s", "worker_mb", "rude_put_p99_ms",
 )  # fmt: skip
 """What the answer always holds, null where it was not measured."""
 
@@ -25,6 +25,10 @@ MEASUREMENTS: dict[str, tuple[str, Measurement]] = {
     "batch": (
         "NDJSON batches against asyncpg COPY of the same rows",
         lambda options: measure_batches.measure(rounds=options.rounds),
+    ),
+    "rude": (
+        "reports of one address while another, without a key, does its worst; one worker",
+        lambda options: measure_rude.measure(seconds=max(20.0, 5 * options.seconds)),
     ),
     "profile": ("where a report's time goes", lambda options: measure_profile.measure(rounds=options.rounds)),
     "scale": (
