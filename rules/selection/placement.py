@@ -47,14 +47,16 @@ def place(ask: PlacementAsk, *, on: dt.date) -> PlacementAnswer:
     day = on if ask.on is UNSET else ask.on
     tables = in_force(ask.rulebook, day)
     known = [rank.kind for rank in tables.ranks]
-    if ask.kind not in known:
+    variant = tables.variant(ask.kind)
+    kind = ask.kind if variant is None else variant.of
+    if kind not in known:
         raise DocumentError(f"Rulebook {ask.rulebook} has no kind {ask.kind!r}. Available: {', '.join(known)}.", "/kind")
     length, flow = _length_unit(ask), _flow_unit(ask)
     rules = placement_rules(tables.placement, day)
     judged: list[tuple[PlacementRule | AirGapRule, PlacementFinding | None]] = [
-        (gap, judge_air_gap(gap, ask.installation, length)) for gap in rules.air_gaps if ask.kind in gap.kinds
+        (gap, judge_air_gap(gap, ask.installation, length)) for gap in rules.air_gaps if kind in gap.kinds
     ]
-    judged += [(row, _judge(row, ask, length, flow)) for row in rules.rules if ask.kind in row.kinds]
+    judged += [(row, _judge(row, ask, length, flow)) for row in rules.rules if kind in row.kinds]
     found = [(row, result) for row, result in judged if result is not None]
     actions = [_action(row, result) for row, result in found]
     outcomes = {result.outcome for _, result in found if not result.advisory}

@@ -67,10 +67,13 @@ def suitability(
     first = {one for purpose in stated.purposes for row in tables.admissions(hazard, purpose, "") for one in row.first}
     kinds = sorted((rank.kind for rank in tables.ranks), key=lambda other: other not in first)
     serves = tuple(other for other in kinds if _judge(tables, other, stated).suitable)
-    if kind not in kinds:
+    variant = tables.variant(kind)
+    listed = kind if variant is None else variant.of
+    if listed not in kinds:
         return Suitability(suitable=None, because=f"Rulebook {rulebook_id} does not list kind {kind}.", serves=serves)
-    found = _judge(tables, kind, stated)
-    return Suitability(suitable=found.suitable, because=found.because, source=found.source, missing=found.missing, serves=serves)
+    found = _judge(tables, listed, stated)
+    because = found.because if variant is None else f"{variant.says} {found.because}"
+    return Suitability(suitable=found.suitable, because=because, source=found.source, missing=found.missing, serves=serves)
 
 
 def _judge(tables: InForce, kind: str, stated: _Stated) -> Suitability:

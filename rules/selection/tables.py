@@ -112,6 +112,14 @@ class Rank(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     breaks_pressure: bool = False
 
 
+class Variant(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A kind that a table does not list by itself and that is treated like one it lists."""
+
+    kind: str
+    of: str
+    says: str
+
+
 class Table(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One published table: one file of `data/selection`."""
 
@@ -124,6 +132,7 @@ class Table(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     requirements: tuple[Requirement, ...] = ()
     conditions: tuple[ConditionRow, ...] = ()
     ranks: tuple[Rank, ...] = ()
+    variants: tuple[Variant, ...] = ()
 
 
 class Entry(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -172,6 +181,10 @@ class InForce(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
             found.extend(rows)
         return tuple(found)
 
+    def variant(self, kind: str) -> Variant | None:
+        """How a kind is treated that the tables do not list by itself."""
+        return next((row for table in self.tables for row in table.variants if row.kind == kind), None)
+
     def none_required(self, purpose: Purpose, premises: str) -> NoneRequired:
         """The first row that says whether no assembly may be required; every rulebook that chooses by hazard has one."""
         return next(
@@ -182,7 +195,7 @@ class InForce(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
         )
 
 
-_SECTIONS = ("admissions", "raises", "none_required", "exclusions", "requirements", "conditions", "ranks")
+_SECTIONS = ("admissions", "raises", "none_required", "exclusions", "requirements", "conditions", "ranks", "variants")
 
 
 @cache

@@ -153,3 +153,10 @@ def test_a_rule_of_one_state_is_not_cited_in_another(world: World) -> None:
         answer = place(world, rulebook, "rp", SOUND_RP)
         cited = {listed["source"]["title"].split(" ")[0] for listed in answer["findings"] if not listed.get("advisory")}
         assert cited <= {"Common", own.split(" ")[0], "ASSE"}, cited
+
+
+def test_a_type_ii_detector_is_placed_like_a_type_i(world: World) -> None:
+    # ASSE 1047, Type II [memory].
+    first, second = (place(world, "us-wa", kind, SOUND_RP | {"metered_bypass": True}) for kind in ("rpda", "rpda_ii"))
+    assert first["findings"] == second["findings"]
+    assert first["outcome"] == "met"

@@ -77,3 +77,13 @@ def test_what_no_table_can_say_is_not_determined() -> None:
     assert "does not list" in unlisted.because
     with pytest.raises(NotInForceError):
         suitability("us-wa", dt.date(1900, 1, 1), "rp", "health")
+
+
+# ASSE 1047 and 1048, Type II [memory]: a single check on the bypass. The published tables name no types.
+@pytest.mark.parametrize(
+    ("kind", "hazard", "suitable"), [("rpda_ii", "health", True), ("dcda_ii", "health", False), ("dcda_ii", "non_health", True)]
+)
+def test_a_type_ii_detector_is_treated_like_a_type_i(kind: str, hazard: str, suitable: bool) -> None:  # noqa: FBT001 - a table's column
+    found = ask(kind, hazard)
+    assert found.suitable is suitable
+    assert found.because.startswith("The table does not name Type II")
