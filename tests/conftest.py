@@ -176,9 +176,9 @@ def serving(database: Database, clock: SettableClock, **settings: Any) -> Iterat
         listener.close()
 
 
-def operator_key(database: Database) -> str:
+def operator_key(database: Database, clock: SystemClock | None = None) -> str:
     """A key of a new operator, made as `nonreturn key` makes the first one."""
-    clock = SystemClock()
+    clock = clock or SystemClock()
     organisation, key_id, now = clock.new_id(), clock.new_id(), NOON - dt.timedelta(days=1)
     key, secret_hash = mint(key_id)
     database.owner("INSERT INTO access.organisation VALUES ($1, 'operator', 'Operator', $2)", organisation, now)
@@ -261,7 +261,7 @@ class World:
         self.url = url
         self.database = database
         self.clock = clock
-        self.operator_key = operator_key(database)
+        self.operator_key = operator_key(database, clock)
         self.client = httpx.Client(base_url=url, timeout=30, trust_env=False)
         self.operator = httpx.Client(base_url=url, timeout=30, headers=bearer(self.operator_key), trust_env=False)
 

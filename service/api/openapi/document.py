@@ -5,6 +5,7 @@ from collections.abc import Iterable
 from typing import Any, Final
 
 from service.api.openapi.components import Components
+from service.api.openapi.examples import add_answer, add_request
 from service.api.openapi.headers import request_header, response_headers
 from service.api.openapi.media import MEDIA, lines_of
 from service.api.openapi.tags import TAGS
@@ -119,6 +120,8 @@ def _operation(declared: Operation, components: Components) -> dict[str, Any]:
         }
         described["requestBody"] = {"required": True, "content": content}
     described["responses"] = _responses(declared, components)
+    add_request(declared.id, described)
+    add_answer(declared.id, described["responses"])
     return described
 
 
