@@ -228,16 +228,20 @@ def chosen(rulebook: str) -> list[Any]:
     """Eighty hazards and sites."""
     source = random.Random(rulebook)  # noqa: S311
     premises = [one.code for one in selection.premises_types()]
+    by_category = tables.in_force(rulebook, ON).by_category
     found = []
     for _ in range(80):
         asked: dict[str, Any] = {"rulebook": rulebook, "backpressure_possible": source.random() < 0.5, "continuous_pressure": source.random() < 0.5, "purpose": source.choice(("premises_isolation", "point_of_use")), "units": source.choice(UNITS[:2]) | {"temperature": "degF"}}  # fmt: skip
         asked |= (
             {"fluid_category": source.randint(1, 5)}
-            if rulebook.startswith("eu")
+            if by_category
             else {"hazard": source.choice(("severe", "health", "non_health"))}
         )
         if source.random() < 0.4:
             asked["premises"] = source.choice(premises)
+        for fact in ("hose_connection", "domestic", "in_plant_air_gap"):
+            if source.random() < 0.6:
+                asked[fact] = source.random() < 0.5
         site = {"height_above_highest_outlet": source.choice((0, 5, 12, 300)), "subject_to_submergence": source.random() < 0.3, "drainage": source.random() < 0.6, "freezing_exposure": source.random() < 0.3, "indoors": source.random() < 0.5}  # fmt: skip
         asked["site"] = {name: value for name, value in site.items() if source.random() < 0.7}
         if source.random() < 0.6:
@@ -246,8 +250,8 @@ def chosen(rulebook: str) -> list[Any]:
             water = {
                 "supply_pressure": source.choice((60, 25, 300, 900)), "design_flow": source.choice((0, 20, 33, 70)), "outlet_elevation_above_assembly": source.choice((0, 40, 500)),
                 "required_outlet_pressure": source.choice((0, 20, 40)), "water_temperature": source.choice((60, 140, 200)), "booster_pump_downstream": source.random() < 0.3,
-                "loss_curves": {"BA": curve} if rulebook.startswith("eu") else {"rp": curve, "dc": curve[:2]},
-                "loss_models": {"EA": model} if rulebook.startswith("eu") else {"pvb": model},
+                "loss_curves": {"BA": curve} if by_category else {"rp": curve, "dc": curve[:2]},
+                "loss_models": {"EA": model} if by_category else {"pvb": model},
             }  # fmt: skip
             asked["hydraulics"] = {
                 name: value
@@ -271,6 +275,8 @@ def placed(rulebook: str) -> list[Any]:
             "orientation": source.choice(("horizontal", "vertical_up", "upright", "inverted")), "orientation_listed": source.random() < 0.5, "bypass": source.choice(("none", "equal_assembly", "unprotected")),
             "closed_system": source.random() < 0.5, "thermal_expansion_provided": source.random() < 0.5, "freezing_exposure": source.random() < 0.5, "freeze_protected": source.random() < 0.5,
             "fire_line": source.random() < 0.5, "metered_bypass": source.random() < 0.5,
+            "room_for_testing": source.random() < 0.7, "submergence_never_continuous": source.random() < 0.5, "relief_drain_capacity": source.choice((50, 120)),
+            "relief_discharge": source.choice((60, 120)), "relief_air_gap": {"vertical_distance": source.choice((1, 2, 3)), "effective_diameter": 1, "near_walls": source.choice((0, 1, 2)), "wall_distance": 2},
             "air_gap": {"vertical_distance": source.choice((0.9, 1, 2, 3, 40)), "effective_diameter": source.choice((0.5, 1, 20)), "near_walls": source.choice((0, 1, 2)), "wall_distance": source.choice((1, 3, 4, 100))},
         }  # fmt: skip
         asked: dict[str, Any] = {"rulebook": rulebook, "kind": source.choice(kinds), "units": source.choice(UNITS[:2]), "installation": {name: value for name, value in facts.items() if source.random() < 0.7}}  # fmt: skip
