@@ -17,7 +17,7 @@ from rules.field_test.plausible import plausible
 from rules.load import read, works
 from rules.rulebook import Limit
 from rules.sources import Cited
-from rules.standing import interval_for, next_due, standing
+from rules.standing import interval_for, next_due
 from rules.standing.schedule import trigger_for
 
 ON = dt.date(2026, 6, 1)
@@ -127,30 +127,24 @@ def test_washington_tests_more_often_where_tests_fail_repeatedly(failed_on: list
     assert interval_for(rules.rulebook("us-or", ON), "health", "residential", DAY, failed_on).months == 12
 
 
-# A failed assembly, by hazard and the protection left: at once for a health hazard with no barrier left, up to 30 days otherwise.
-# Common practice, no source; the ten days without a health hazard likewise.
+# A failed assembly, by hazard and what its protection acts as: at once for a health hazard with no barrier known to be left, or with one
+# check left whose failure nothing announces; 10 days for a lone barrier below its minimum; up to 30 days otherwise. Common practice, no
+# source; the ten days without a health hazard likewise.
 @pytest.mark.parametrize("rulebook", rules.rulebook_ids())
 @pytest.mark.parametrize(
-    ("hazard", "protection", "days"),
+    ("hazards", "acts_as", "days"),
     [
-        ("severe", "lost", 0), ("health", "lost", 0), ("health", "unknown", 0), ("health", "degraded", 30), ("health", "full", 30),
-        ("severe", "degraded", 30), ("non_health", "lost", 10), ("non_health", "degraded", 30), ("non_health", "unknown", 30),
+        (("severe", "health"), "lost", 0), (("severe", "health"), "last_check", 0), (("severe", "health"), "last_barrier_weak", 10),
+        (("severe", "health"), "degraded", 30), (("severe", "health"), "full", 30), (("non_health",), "lost", 10),
+        (("non_health",), "last_barrier_weak", 10), (("non_health",), "last_check", 30), (("non_health",), "degraded", 30),
+        (("non_health",), "full", 30),
     ],
 )  # fmt: skip
-def test_a_deadline_for_repair(rulebook: str, hazard: str, protection: str, days: int) -> None:
-    at = dt.datetime(2026, 3, 10, 12, tzinfo=dt.UTC)
-    failed = rules.TestEvent(
-        report_id="a", performed_on=DAY, performed_at=at, received_at=at, reason="periodic", outcome="fail", protection=protection,
-        acceptance="accepted",
-    )  # fmt: skip
-    one = standing(
-        rulebook_id=rulebook, hazard=hazard, connection="non_residential", in_service=True, installed_on=None, history=[failed]
-    )
-    assert one.due_on == DAY + dt.timedelta(days=days)
-    (deadline,) = [
-        one for one in rules.rulebook(rulebook, ON).deadlines if hazard in one.hazards and protection in one.protection
-    ]
-    assert (deadline.days, rules.rulebook(rulebook, ON).cite(deadline).known_from) == (days, "common_practice")
+def test_a_deadline_for_repair(rulebook: str, hazards: tuple[str, ...], acts_as: str, days: int) -> None:
+    book = rules.rulebook(rulebook, ON)
+    for hazard in hazards:
+        (deadline,) = [row for row in book.deadlines if hazard in row.hazards and acts_as in row.acts_as]
+        assert (deadline.days, book.cite(deadline).known_from) == (days, "common_practice")
 
 
 # name, rulebook, lower, upper, unit, mark
