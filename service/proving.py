@@ -13,8 +13,8 @@ from service.clock import SystemClock
 from service.commands import database
 from service.problems import ProblemError
 from service.records.audit import audit
-from service.records.judging import rejudge_reports
 from service.records.log import head
+from service.records.rejudging import rejudge_reports
 from service.records.working_out import differing_standings
 from service.settings import Settings
 from service.signing import KeyRing
@@ -57,12 +57,16 @@ def _progress(utility: str) -> Callable[..., None]:
 
 
 async def rejudge(settings: Settings, utility: str | None) -> int:
-    """Judge every report again, of one utility or of all; the number of differing verdicts is the exit status, 100 at most."""
+    """Judge every report again, of one utility or of all, and say which verdicts would differ and in what; none is rewritten.
+
+    The number of differing verdicts is the exit status, 100 at most.
+    """
     count = 0
     async with _utilities(settings, utility) as (pool, codes):
         for code in codes:
             judged, differing = await rejudge_reports(ReportStore(pool), code, _progress(code))
-            print(f"{code}: {judged} reports judged again, {len(differing)} verdicts differ.", *differing, sep="\n")  # noqa: T201
+            print(f"{code}: {judged} reports judged again, {len(differing)} verdicts differ.")  # noqa: T201
+            print("".join(f"{one.report_id}: {one.says}\n" for one in differing), end="")  # noqa: T201
             count += len(differing)
     return min(count, MOST)
 
@@ -91,7 +95,7 @@ async def audited(settings: Settings, utility: str | None, kept: list[str], *, r
             lines = [one.told() for one in found.troubles]
             if rejudged:
                 _, differing = await rejudge_reports(ReportStore(pool), code, _progress(code))
-                lines += [f"report {one}: verdict differs: Judged again, it gets another verdict." for one in differing]
+                lines += [f"report {one.report_id}: verdict differs: {one.says}" for one in differing]
             if standings:
                 wrong = await _standings(ReportStore(pool), await RegistryStore(pool).utility(code))
                 lines += [f"assembly {one}: standing differs: Worked out again from the reports, it is another." for one in wrong]

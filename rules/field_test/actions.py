@@ -6,8 +6,8 @@ from msgspec import UNSET
 
 from rules.errors import NotJudgeableError
 from rules.field_test.answer import Acceptance, Action, PhaseVerdict
+from rules.field_test.circumstances import Circumstances
 from rules.field_test.plan import Plan
-from rules.field_test.protection import Circumstances
 from rules.load import catalogue
 from rules.rulebook import ActsAs, Deadline, Limit, Rulebook
 

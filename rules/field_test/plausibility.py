@@ -12,13 +12,13 @@ from msgspec import UNSET, UnsetType
 
 from rules.errors import DocumentError, RulesError
 from rules.field_test.answer import Flag
+from rules.field_test.circumstances import Circumstances
 from rules.field_test.criteria import REMEMBERED, PartShows
 from rules.field_test.document import AirInletReading, CertifiedTester, Reading, ReliefValveReading, Repair, Test
 from rules.field_test.flags import flag
 from rules.field_test.phase import COMPONENT_OF
 from rules.field_test.plan import Plan
 from rules.field_test.plausible import read_instead
-from rules.field_test.protection import Circumstances
 from rules.field_test.result import PhaseResult
 from rules.load import catalogue
 from rules.quantities import PressureValue

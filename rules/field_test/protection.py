@@ -7,22 +7,19 @@ answer stops backflow is that the answer. A published statement about exactly th
 where the kind is not suitable, `insufficient` is shown if that is worse.
 """
 
-import datetime as dt
-from functools import cache, lru_cache
+from functools import lru_cache
 from itertools import product
 from typing import Final, Literal, get_args
 
-from msgspec import UNSET, Struct
+from msgspec import Struct
 
-from rules.catalogue import Component
-from rules.field_test.answer import Outcome, PhaseVerdict, ProtectionReason, SuitabilityReason
-from rules.field_test.document import TestedAssembly
-from rules.load import catalogue, read
-from rules.operation import LEAK_SIZES, Mechanism, protected
+from rules.catalogue import TestableKind
+from rules.field_test.answer import Outcome, PhaseVerdict, ProtectionReason
+from rules.field_test.circumstances import Circumstances
+from rules.field_test.statements import protections
+from rules.operation import LEAK_SIZES, Mechanism, is_type_ii, parts_of, protected
 from rules.rulebook import ActsAs, MechanicalProtection, Protection
-from rules.selection.suitability import suitability
 from rules.selection.tables import cite
-from rules.sources import Cited
 
 State = Literal["sound", "weak", "unknown", "failed", "discharging"]
 """`weak`: below its minimum and still a barrier. `discharging`: a relief valve that is open, and protects while it discharges."""
@@ -41,90 +38,16 @@ class LineResult(Struct, frozen=True, kw_only=True):
     failure_seen: bool
 
 
-class Statement(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What was published of kinds with exactly these parts `failed`, or with any of these parts `weak`."""
-
-    kinds: tuple[str, ...]
-    failed: tuple[Component, ...] = ()
-    weak: tuple[Component, ...] = ()
-    against: tuple[Mechanism, ...]
-    protection: MechanicalProtection
-    says: str
-
-
-class Basis(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What a verdict says of how its protection was found, by what is known of backpressure at the assembly."""
-
-    possible: str
-    impossible: str
-    not_stated: str
-    not_guarded: str
-
-
-class Protections(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """`data/protection.toml`."""
-
-    basis: Basis
-    statements: tuple[Statement, ...]
-
-
-@cache
-def protections() -> Protections:
-    """The published statements, read once."""
-    return read("protection.toml", Protections)
-
-
-class Circumstances(Struct, frozen=True, kw_only=True):
-    """What is known of the place where an assembly is installed: the mechanisms possible there that the kind guards against, and more."""
-
-    hazard: str
-    mechanisms: tuple[Mechanism, ...]
-    basis: ProtectionReason
-    suitable: bool | None
-    suitability: SuitabilityReason
-
-
 @lru_cache(maxsize=4096)
-def circumstances(rulebook_id: str, on: dt.date, assembly: TestedAssembly) -> Circumstances:
-    """The circumstances of that assembly, by the rulebook's tables in force on that day; of equal ones always the same."""
-    found = suitability(
-        rulebook_id, on, assembly.kind, UNSET if assembly.hazard == "unknown" else assembly.hazard, assembly.purpose,
-        backpressure_possible=assembly.backpressure_possible, in_plant_air_gap=assembly.in_plant_air_gap,
-    )  # fmt: skip
-    guards, basis = catalogue()[assembly.kind].guards_against, protections().basis
-    possible = assembly.backpressure_possible
-    mechanisms: tuple[Mechanism, ...] = ("backsiphonage",)
-    if "backpressure" not in guards:
-        says = basis.not_guarded
-    elif possible is False:
-        says = basis.impossible
-    else:
-        mechanisms = ("backsiphonage", "backpressure", "both")
-        says = basis.not_stated if possible is UNSET else basis.possible
-    return _shared(
-        Circumstances(
-            hazard=assembly.hazard, mechanisms=mechanisms, basis=ProtectionReason(because=says, source=cite(basis)), suitable=found.suitable,
-            suitability=SuitabilityReason(
-                because=found.because, source=found.source, missing=found.missing, serves=() if found.suitable else found.serves
-            ),
-        )
-    )  # fmt: skip
-
-
-@lru_cache(maxsize=4096)
-def _shared(place: Circumstances) -> Circumstances:
-    return place
-
-
-@lru_cache(maxsize=4096)
-def phase_verdict(kind: str, place: Circumstances, outcome: Outcome, lines: tuple[LineResult, ...]) -> PhaseVerdict:
+def phase_verdict(kind: TestableKind, place: Circumstances, outcome: Outcome, lines: tuple[LineResult, ...]) -> PhaseVerdict:
     """What a phase shows, from its outcome and what was seen of each line."""
     mechanical: MechanicalProtection = "full"
     acts_as: ActsAs = "full"
-    for line in lines:
-        left = line_protection(kind, line, place.mechanisms)
+    for whole, ways_through in _devices(kind, lines):
+        left = device_protection(kind, whole, place.mechanisms)
         mechanical = max(mechanical, left, key=_ORDER.index)
-        acts_as = max(acts_as, _acts_as(kind, line, left), key=_URGENCY.index)
+        for line in ways_through:
+            acts_as = max(acts_as, _acts_as(kind, line, left), key=_URGENCY.index)
     return PhaseVerdict(
         outcome=outcome,
         protection=max(mechanical, "insufficient", key=_ORDER.index) if place.suitable is False else mechanical,
@@ -133,22 +56,35 @@ def phase_verdict(kind: str, place: Circumstances, outcome: Outcome, lines: tupl
     )
 
 
+def _devices(kind: TestableKind, lines: tuple[LineResult, ...]) -> list[tuple[LineResult, tuple[LineResult, ...]]]:
+    """Each device that the hydraulics compute as one, with the lines on which water can pass it.
+
+    A Type I detector assembly is two devices, its main line and its bypass. A Type II is one: the bypass check lies beside main check 2,
+    so water passes main check 1 (and the relief valve), then either.
+    """
+    if not is_type_ii(kind):
+        return [(line, (line,)) for line in lines]
+    main, bypass = lines
+    seen = main.failure_seen or bypass.failure_seen
+    whole = LineResult(states=main.states + bypass.states, failure_seen=seen)
+    return [(whole, (main, LineResult(states=main.states[:-1] + bypass.states, failure_seen=seen)))]
+
+
 @lru_cache(maxsize=1024)
-def line_protection(kind: str, line: LineResult, mechanisms: tuple[Mechanism, ...]) -> MechanicalProtection:
-    """What the parts of one line would do today."""
-    components = catalogue()[kind].components
-    ways = product(*[(True, False) if state == "unknown" else (state == "failed",) for state in line.states])
+def device_protection(kind: TestableKind, device: LineResult, mechanisms: tuple[Mechanism, ...]) -> MechanicalProtection:
+    """What the parts of one device would do today, in the order of `parts_of`."""
+    ways = product(*[(True, False) if state == "unknown" else (state == "failed",) for state in device.states])
     stops: set[bool] = set()
     for way in ways:
-        stops |= _stops(kind, frozenset(part for part, failed in zip(components, way, strict=True) if failed), mechanisms)
+        stops |= _stops(kind, frozenset(part for part, failed in zip(parts_of(kind), way, strict=True) if failed), mechanisms)
     if stops != {True}:
         return "lost" if stops == {False} else "unknown"
-    if line.failure_seen or set(line.states) & {"weak", "discharging"}:
+    if device.failure_seen or set(device.states) & {"weak", "discharging"}:
         return "degraded"
-    return "unknown" if "unknown" in line.states else "full"
+    return "unknown" if "unknown" in device.states else "full"
 
 
-def _stops(kind: str, failed: frozenset[Component], mechanisms: tuple[Mechanism, ...]) -> set[bool]:
+def _stops(kind: TestableKind, failed: frozenset[str], mechanisms: tuple[Mechanism, ...]) -> set[bool]:
     """Every answer to whether backflow is stopped with these parts failed."""
     computed = {all(protected(kind, failed, mechanism, leak) for mechanism in mechanisms) for leak in LEAK_SIZES}
     for row in protections().statements:
@@ -159,13 +95,12 @@ def _stops(kind: str, failed: frozenset[Component], mechanisms: tuple[Mechanism,
     return computed
 
 
-def _acts_as(kind: str, line: LineResult, left: Protection) -> ActsAs:
+def _acts_as(kind: TestableKind, line: LineResult, left: MechanicalProtection) -> ActsAs:
     """The deadline that a line has. What nobody can say acts as lost only where a failure was seen on that line."""
     if left == "lost" or (left == "unknown" and line.failure_seen):
         return "lost"
-    components = catalogue()[kind].components
     barriers = [state for state in line.states if state != "failed"]
-    if len(barriers) == 1 and "relief_valve" in components:
+    if len(barriers) == 1 and "relief_valve" in parts_of(kind):
         return "last_check"
     if barriers == ["weak"]:
         return "last_barrier_weak"
@@ -173,11 +108,11 @@ def _acts_as(kind: str, line: LineResult, left: Protection) -> ActsAs:
 
 
 @lru_cache(maxsize=4096)
-def reasons(kind: str, place: Circumstances, lines: tuple[LineResult, ...]) -> tuple[ProtectionReason, ...]:
+def reasons(kind: TestableKind, place: Circumstances, lines: tuple[LineResult, ...]) -> tuple[ProtectionReason, ...]:
     """How the protection was found, and what was published of parts that failed so."""
     found = {place.basis: None}
-    for line in lines:
-        parts = list(zip(catalogue()[kind].components, line.states, strict=True))
+    for device, _ in _devices(kind, lines):
+        parts = list(zip(parts_of(kind), device.states, strict=True))
         failed = {part for part, state in parts if state == "failed"}
         weak = {part for part, state in parts if state == "weak"}
         for row in protections().statements:

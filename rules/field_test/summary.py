@@ -3,8 +3,8 @@
 from typing import Final
 
 from rules.field_test.answer import Acceptance, Outcome, PhaseVerdict
+from rules.field_test.circumstances import Circumstances
 from rules.field_test.plan import PART_NAMES, Plan
-from rules.field_test.protection import Circumstances
 from rules.field_test.result import PhaseResult
 from rules.rulebook import MechanicalProtection
 

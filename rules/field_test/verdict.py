@@ -15,6 +15,7 @@ from msgspec import UNSET, Struct, UnsetType
 from rules.errors import RulesError, together
 from rules.field_test.actions import actions
 from rules.field_test.answer import Acceptance, Action, Diagnosis, Finding, Flag, PhaseVerdict, ProtectionReason, Verdict
+from rules.field_test.circumstances import Circumstances, circumstances
 from rules.field_test.criteria import REMEMBERED, Gauged
 from rules.field_test.diagnosis import diagnose
 from rules.field_test.document import CertifiedTester, GaugeUsed, PreviousReadings, Test
@@ -33,7 +34,7 @@ from rules.field_test.plausibility import (
     repeats,
     shows_again,
 )
-from rules.field_test.protection import Circumstances, circumstances, phase_verdict, reasons
+from rules.field_test.protection import phase_verdict, reasons
 from rules.field_test.result import PhaseResult
 from rules.field_test.summary import summary
 from rules.quantities import LengthUnit

@@ -1,7 +1,7 @@
 """How an assembly operates: the hydraulics of its parts, and what follows from them."""
 
 from rules.operation.drawing import Scene, draw, draw_operation, draw_verdict
-from rules.operation.kinds import OPERABLE_KINDS, OperableKind, parts_of
+from rules.operation.kinds import OPERABLE_KINDS, OperableKind, is_type_ii, parts_of
 from rules.operation.matrix import (
     LEAK_SIZES,
     MECHANISMS,
@@ -48,6 +48,7 @@ __all__ = [
     "draw",
     "draw_operation",
     "draw_verdict",
+    "is_type_ii",
     "operate",
     "parts_of",
     "practice_test",

@@ -6,7 +6,7 @@ again years later and give the same bytes.
 
 import datetime as dt
 import hashlib
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from functools import lru_cache
 from types import MappingProxyType
 from typing import Any
@@ -23,8 +23,7 @@ from service.records import rests
 from service.records.leaf import hashed
 from service.records.rests import Latest, RestsOn
 from service.reports import KeptFacts, ReportFacts
-from service.store.report_rows import FactsRow, JudgedRow, ReportRow
-from service.store.reports import ReportStore
+from service.store.report_rows import FactsRow, ReportRow
 from service.things import Calibration, Certificate, Size, Utility
 
 
@@ -220,29 +219,3 @@ def _tester(known: FactsRow, performed_on: dt.date) -> rules.CertifiedTester:
     return rules.CertifiedTester(
         certificate=best.certificate, kinds=tuple(best.kinds), valid_from=best.valid_from, valid_until=best.valid_until
     )
-
-
-async def rejudge_reports(
-    store: ReportStore, utility: str, progress: Callable[[int], None] = lambda _judged: None
-) -> tuple[int, list[UUID]]:
-    """Judge every stored report of a utility again; how many there are, and the ids of those whose verdict is not the same to the byte.
-
-    The verdict holds the digest of the rulebook that it was given by, so that a rulebook changed in place differs too. `progress` hears
-    how many have been judged.
-    """
-    judged, differing = 0, []
-    while rows := await store.judged(utility, start=judged, limit=500):
-        differing += [row.id for row in rows if again(row) != row.verdict.encode()]
-        judged += len(rows)
-        progress(judged)
-    return judged, differing
-
-
-def again(row: JudgedRow) -> bytes | None:
-    """The verdict on what a stored report was judged on, given anew; None where it can no longer be judged."""
-    try:
-        test = msgspec.json.decode(row.judged, type=rules.Test)
-        previous = None if row.previous is None else msgspec.json.decode(row.previous, type=rules.PreviousReadings)
-        return msgspec.json.encode(rules.judge(test, received_at=row.received_at, previous=previous))
-    except (rules.RulesError, msgspec.MsgspecError):
-        return None

@@ -4,7 +4,7 @@ import datetime as dt
 from uuid import UUID
 
 import msgspec
-from msgspec import UNSET
+from msgspec import UNSET, Struct
 
 import rules
 from rules.calendar import add_months
@@ -45,9 +45,15 @@ async def assembly_trend(
     )
 
 
+class _Verdict(Struct):
+    """What a trend reads of a stored verdict, so that one judged by earlier rules can be read."""
+
+    findings: list[rules.Finding]
+
+
 def _trended(row: TrendRow) -> rules.TrendedTest:
     test = msgspec.json.decode(row.judged, type=rules.Test)
-    verdict = msgspec.json.decode(row.verdict, type=rules.Verdict)
+    verdict = msgspec.json.decode(row.verdict, type=_Verdict)
     return rules.TrendedTest(
         report_id=str(row.id),
         performed_on=row.performed_on,

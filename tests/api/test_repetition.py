@@ -3,7 +3,7 @@
 import asyncio
 from typing import Any
 
-from service.records.judging import rejudge_reports
+from service.records.rejudging import rejudge_reports
 from service.store.pool import Pool
 from service.store.reports import ReportStore
 from tests.conftest import Place

@@ -120,7 +120,7 @@ def test_a_correction_that_makes_a_failure_vanish_is_held_and_the_failure_counts
 
 def rejudged(place: Place) -> list[UUID]:
     """The reports whose verdict is not the same when they are judged again."""
-    from service.records.judging import rejudge_reports  # noqa: PLC0415 - only here
+    from service.records.rejudging import rejudge_reports  # noqa: PLC0415 - only here
 
     async def act() -> list[UUID]:
         pool = await Pool.open(place.world.database.dsn, size=2)

@@ -17,7 +17,7 @@ import pytest
 from service.embedded import EmbeddedPostgres
 from service.problems import ProblemError
 from service.records.audit import Audited, audit
-from service.records.judging import rejudge_reports
+from service.records.rejudging import rejudge_reports
 from service.records.transfer import Restored, restore
 from service.signing import KeyRing
 from service.store.log import LogStore

@@ -9,7 +9,7 @@ import pytest
 
 from service import signing
 from service.records.audit import audit
-from service.records.judging import rejudge_reports
+from service.records.rejudging import rejudge_reports
 from service.records.working_out import differing_standings
 from service.store.log import LogStore
 from service.store.pool import Pool

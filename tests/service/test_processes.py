@@ -21,7 +21,7 @@ import httpx
 import pytest
 
 from service.embedded import SERVICE
-from service.records.judging import rejudge_reports
+from service.records.rejudging import rejudge_reports
 from service.records.working_out import rebuild_standings
 from service.store.pool import Pool
 from service.store.registry import RegistryStore

@@ -1,6 +1,7 @@
 """The commands that prove the record: over every utility there ever was, with an exit status that a script can go by."""
 
 import asyncio
+import json
 from pathlib import Path
 from typing import Any
 
@@ -25,11 +26,11 @@ def _no_signals(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("service.commands.signal.signal", lambda *_: None)
 
 
-def alter(place: Place, sql: str) -> None:
+def alter(place: Place, sql: str, *more: str) -> None:
     """What a superuser can do."""
     owner = place.world.database.owner
     owner("ALTER TABLE record.report DISABLE TRIGGER USER")
-    owner(sql, place.code)
+    owner(sql, place.code, *more)
     owner("ALTER TABLE record.report ENABLE TRIGGER USER")
 
 
@@ -64,6 +65,32 @@ def test_a_verdict_that_was_changed_is_counted_and_named_when_judged_again(
     alter(signed_place, "UPDATE record.report SET judged = replace(judged, 'us-wa', 'gone') WHERE utility_id = $1")
     # What can no longer be judged is counted too, and does not stop the rest.
     assert run(signed_place.world, lambda settings: proving.rejudge(settings, signed_place.code)) == 3
+
+
+def test_an_old_verdict_is_shown_to_differ_and_is_not_rewritten(signed_place: Place, capsys: pytest.CaptureFixture[str]) -> None:
+    # As it was given before suitability was judged: under another rulebook's digest, without the members of today, a weak check `lost`.
+    place, old = signed_place, "sha256:" + "0" * 64
+    recorded = place.recorded(check=0.6)
+    report_id, verdict = recorded["report"]["id"], recorded["verdict"]
+    for name in ("suitable", "suitability", "protection_reasons"):
+        verdict.pop(name)
+    verdict["initial"] = {"outcome": "fail", "protection": "lost"}
+    new_digest, verdict["rulebook"]["digest"] = verdict["rulebook"]["digest"], old
+    stored = json.dumps(verdict)
+    alter(place, "UPDATE record.report SET protection = 'lost', verdict = $2 WHERE utility_id = $1", stored)
+    assert run(place.world, lambda settings: proving.rejudge(settings, place.code)) == 1
+    printed = capsys.readouterr().out
+    assert f"{report_id}: Judged by another rulebook ({old}, now {new_digest}). initial.protection lost → degraded." in printed
+    assert "Members that differ: initial, protection_reasons, rulebook, suitability, suitable." in printed
+    assert "The stored verdict stays as it is." in printed
+    # It is read as it was given, with its own digest; nothing was written.
+    assert place.get(f"/reports/{report_id}").json()["verdict"] == verdict
+    assert (
+        place.world.database.owner("SELECT verdict FROM record.report WHERE utility_id = $1", place.code)[0]["verdict"] == stored
+    )
+    alter(place, "UPDATE record.report SET verdict = 'not JSON' WHERE utility_id = $1")
+    assert run(place.world, lambda settings: proving.rejudge(settings, place.code)) == 1
+    assert "The stored verdict cannot be read." in capsys.readouterr().out
 
 
 def test_the_audit_says_which_report_and_fails_and_a_sealed_log_is_held_to_its_seal(

@@ -12,7 +12,7 @@ import pytest
 from service.access import Principal
 from service.problems import ProblemError
 from service.records import reports as records
-from service.records.judging import rejudge_reports
+from service.records.rejudging import rejudge_reports
 from service.records.reports import Submission, Submissions
 from service.records.working_out import rebuild_standings
 from service.reports import ReportFacts

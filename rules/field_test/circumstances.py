@@ -1,0 +1,61 @@
+"""What is known of the place where an assembly is installed, and what follows for its protection whatever the test shows."""
+
+import datetime as dt
+from functools import lru_cache
+
+from msgspec import UNSET, Struct
+
+from rules.field_test.answer import ProtectionReason, SuitabilityReason
+from rules.field_test.document import TestedAssembly
+from rules.field_test.statements import protections
+from rules.load import catalogue
+from rules.operation import Mechanism
+from rules.selection.suitability import suitability
+from rules.selection.tables import cite
+
+
+class Circumstances(Struct, frozen=True, kw_only=True, eq=False):
+    """What is known of the place where an assembly is installed: the mechanisms possible there that the kind guards against, and more.
+
+    Compared by identity: take it from `circumstances`.
+    """
+
+    hazard: str
+    mechanisms: tuple[Mechanism, ...]
+    basis: ProtectionReason
+    suitable: bool | None
+    suitability: SuitabilityReason
+
+
+@lru_cache(maxsize=4096)
+def circumstances(rulebook_id: str, on: dt.date, assembly: TestedAssembly) -> Circumstances:
+    """The circumstances of that assembly, by the rulebook's tables in force on that day; of equal ones always the same."""
+    found = suitability(
+        rulebook_id, on, assembly.kind, UNSET if assembly.hazard == "unknown" else assembly.hazard, assembly.purpose,
+        backpressure_possible=assembly.backpressure_possible, in_plant_air_gap=assembly.in_plant_air_gap,
+    )  # fmt: skip
+    guards, basis = catalogue()[assembly.kind].guards_against, protections().basis
+    possible = assembly.backpressure_possible
+    mechanisms: tuple[Mechanism, ...] = ("backsiphonage",)
+    if "backpressure" not in guards:
+        says = basis.not_guarded
+    elif possible is False:
+        says = basis.impossible
+    else:
+        mechanisms = ("backsiphonage", "backpressure", "both")
+        says = basis.not_stated if possible is UNSET else basis.possible
+    why = SuitabilityReason(
+        because=found.because, source=found.source, missing=found.missing, serves=() if found.suitable else found.serves
+    )
+    return _circumstances(assembly.hazard, mechanisms, ProtectionReason(because=says, source=cite(basis)), found.suitable, why)
+
+
+@lru_cache(maxsize=4096)
+def _circumstances(
+    hazard: str,
+    mechanisms: tuple[Mechanism, ...],
+    basis: ProtectionReason,
+    suitable: bool | None,  # noqa: FBT001 - a keyword would make remembering dearer
+    suitability: SuitabilityReason,
+) -> Circumstances:
+    return Circumstances(hazard=hazard, mechanisms=mechanisms, basis=basis, suitable=suitable, suitability=suitability)
