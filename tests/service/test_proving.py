@@ -88,7 +88,7 @@ def test_an_old_verdict_is_shown_to_differ_and_is_not_rewritten(signed_place: Pl
     assert (
         place.world.database.owner("SELECT verdict FROM record.report WHERE utility_id = $1", place.code)[0]["verdict"] == stored
     )
-    alter(place, "UPDATE record.report SET verdict = 'not JSON' WHERE utility_id = $1")
+    alter(place, "UPDATE record.report SET verdict = '' WHERE utility_id = $1")
     assert run(place.world, lambda settings: proving.rejudge(settings, place.code)) == 1
     assert "The stored verdict cannot be read." in capsys.readouterr().out
 
