@@ -6,6 +6,7 @@ from rules import screening as screening
 from rules import selection as selection
 from rules import words as words
 from rules.catalogue import AssemblyKind, Catalogue, Hazard, Kind, TestableKind
+from rules.dates import installation_fault, offset_fault
 from rules.errors import DocumentError, NotInForceError, NotJudgeableError, RulesError, UnknownRulebookError
 from rules.field_test.answer import (
     Acceptance,
@@ -64,6 +65,6 @@ __all__ = [
     "ReliefValveReading", "Severity", "StandingStatus", "TestedAssembly", "AssemblyKind", "Catalogue", "Diagnosis", "DocumentError", "Finding", "Flag", "GaugeUsed", "Hazard", "Kind",
     "LengthUnit", "LengthValue", "NotInForceError", "NotJudgeableError", "Phase", "PhaseVerdict", "PressureUnit", "PressureValue",
     "PreviousReadings", "Protection", "Reading", "Repair", "Rulebook", "RulesError", "Shutoffs", "Standing", "Test", "TestEvent", "TestUnits",
-    "TestableKind", "CertifiedTester", "Units", "UnknownRulebookError", "Verdict", "catalogue", "certificate_covers", "convert", "judge", "rulebook",
+    "TestableKind", "CertifiedTester", "Units", "UnknownRulebookError", "Verdict", "catalogue", "certificate_covers", "convert", "installation_fault", "judge", "offset_fault", "rulebook",
     "OrdinaryDays", "ordinary_days", "rulebook_data", "rulebook_ids", "standing", "standing_on",
 ]  # fmt: skip

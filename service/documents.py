@@ -17,13 +17,13 @@ from msgspec import UnsetType
 
 from rules.errors import RulesError
 from service.faults import ROOT, Faults, Path
+from service.plain_text import may_have_controls, text_fault
 from service.problems import MOST_FAULTS, Fault, ProblemError, cut
 
 T = TypeVar("T")
 Needs = Mapping[str, tuple[str, str]]
 """What a struct says under `needs`: beside which member which other one must be told, and what to do where it is not."""
 
-_NUL_ESCAPE = b"\\u0000"
 _CHUNK = 256
 """So many items of a list are tried together before each is tried by itself."""
 _DECODERS: dict[Any, msgspec.json.Decoder[Any]] = {}
@@ -42,12 +42,12 @@ def decode(shape: type[T], body: bytes) -> T:
         raise too_deep() from None
     except (msgspec.DecodeError, UnicodeDecodeError):
         raise malformed(faults_of(shape, body)) from None
-    if _may_repeat(document, body) or _NUL_ESCAPE in body:
+    if _may_repeat(document, body) or may_have_controls(body):
         faults = Faults()
         with faults.until_full():
             _find_repeated(body, faults)
-            if _NUL_ESCAPE in body:
-                _find_nul(msgspec.json.decode(body), ROOT, faults)
+            if may_have_controls(body):
+                _find_controls(msgspec.json.decode(body), shape, ROOT, faults)
         if faults.listed:
             raise malformed(faults)
     return cast("T", document)
@@ -57,7 +57,7 @@ def convert(shape: type[T], values: dict[str, Any]) -> T:
     """Query parameters (all strings) as `shape`; ProblemError with all faults where they are not."""
     faults = Faults()
     with faults.until_full():
-        _find_nul(values, ROOT, faults)
+        _find_controls(values, shape, ROOT, faults)
     if faults.listed:
         raise malformed(faults)
     try:
@@ -100,8 +100,8 @@ def faults_of(shape: type[Any], body: bytes) -> Faults:
         return faults
     with faults.until_full():
         _walk(raw, shape, ROOT, faults, strict=True)
-        if _NUL_ESCAPE in body:
-            _find_nul(raw, ROOT, faults)
+        if may_have_controls(body):
+            _find_controls(raw, shape, ROOT, faults)
     if not faults.listed:
         # What only the decoder sees (a repeated member, say) is reported in its own words.
         try:
@@ -259,24 +259,40 @@ def _listed(names: Any) -> str:
     return ", ".join(f"`{name}`" for name in names)
 
 
-def _find_nul(value: Any, path: Path, faults: Faults) -> None:
-    """Find texts, and names, with a NUL character in them."""
+def _find_controls(value: Any, shape: Any, path: Path, faults: Faults) -> None:
+    """Find texts, and names, with a character in them that no text of their type may have."""
     try:
-        _with_nul(value, path, faults)
+        _with_controls(value, shape, path, faults)
     except RecursionError:
         raise too_deep() from None
 
 
-def _with_nul(value: Any, path: Path, faults: Faults) -> None:
+def _with_controls(value: Any, shape: Any, path: Path, faults: Faults) -> None:
     if isinstance(value, str):
-        if "\0" in value:
-            faults.add(path, "The text has a NUL character in it, which cannot be stored; leave it out.")
+        if (wrong := text_fault(value, shape)) is not None:
+            faults.add(path, wrong)
     elif isinstance(value, dict):
+        inner = _shapes_in(shape)
         for name, item in value.items():
-            _with_nul(name, (path, name), faults)
-            _with_nul(item, (path, name), faults)
+            if (wrong := text_fault(name, str)) is not None:
+                faults.add((path, name), wrong)
+            _with_controls(item, inner.get(name, inner.get(None)), (path, name), faults)
     elif isinstance(value, list):
+        items = _shapes_in(shape).get(None)
         for index, item in enumerate(value):
-            # Most items are numbers and good texts; only what has one in it costs a call and a path.
-            if isinstance(item, (dict, list)) or (isinstance(item, str) and "\0" in item):
-                _with_nul(item, (path, str(index)), faults)
+            # Most items are numbers and good texts; only what has something in it costs a path.
+            if isinstance(item, (dict, list)) or (isinstance(item, str) and text_fault(item, items) is not None):
+                _with_controls(item, items, (path, str(index)), faults)
+
+
+@cache
+def _shapes_in(shape: Any) -> dict[str | None, Any]:
+    """The types of what is in a value of a type: of a struct by field, of a list or a plain object under None."""
+    bare = _bare(shape)
+    if _is_struct(bare):
+        hints = _hints(bare)
+        return {field.encode_name: hints[field.name] for field in msgspec.structs.fields(bare)}
+    arguments = get_args(bare)
+    if get_origin(bare) in (Union, UnionType):
+        return {name: inner for argument in reversed(arguments) for name, inner in _shapes_in(argument).items()}
+    return {None: arguments[-1] if get_origin(bare) is dict else arguments[0]} if get_origin(bare) in (list, tuple, dict) else {}

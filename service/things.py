@@ -10,9 +10,10 @@ from uuid import UUID
 from msgspec import UNSET, Meta, Struct, UnsetType
 
 from rules import LengthUnit, PressureUnit, TestableKind
+from service.plain_text import PLAIN
 
-Name = Annotated[str, Meta(min_length=1, max_length=200)]
-ShortText = Annotated[str, Meta(min_length=1, max_length=100)]
+Name = Annotated[str, Meta(min_length=1, max_length=200), PLAIN]
+ShortText = Annotated[str, Meta(min_length=1, max_length=100), PLAIN]
 Code = Annotated[str, Meta(min_length=1, max_length=60, pattern=r"^[a-z0-9][a-z0-9_-]*\Z")]
 Connection = Literal["residential", "non_residential", "irrigation", "fire", "reclaimed_on_site"]
 HazardDegree = Literal["severe", "health", "non_health"]

@@ -11,6 +11,7 @@ from rules import selection
 from service.api.lists import Page
 from service.api.operation import JSON, Answer, Call, operation
 from service.problems import not_found
+from service.records.judging import check_moment
 
 SVG = "image/svg+xml"
 
@@ -90,6 +91,7 @@ async def list_assembly_kinds(_call: Call) -> Answer:
 )  # fmt: skip
 async def judge_test(call: Call, document: rules.Test) -> Answer:
     """Judge a field test; nothing is stored. As a picture where `Accept` asks for one."""
+    check_moment(document.performed_at)
     verdict = rules.judge(document, received_at=call.clock.now())
     if call.prefers(SVG):
         return drawing(await call.compute(rules_operation.draw_verdict, document.assembly.kind, verdict))

@@ -48,7 +48,7 @@ class Grant(Struct, frozen=True, kw_only=True):
 )
 async def create_utility(call: Call, document: NewUtility) -> Answer:
     """Register a utility; without an organisation of its own named, the operator's stands for it."""
-    records.check_utility(document)
+    await records.check_utility(call.services.registry, document)
     organisation = call.who.organisation_id if document.organisation_id is msgspec.UNSET else document.organisation_id
     utility = await call.services.registry.create_utility(document, organisation, now=call.clock.now())
     return tagged(utility, status=201, location=f"/v1/utilities/{utility.code}")
@@ -104,7 +104,8 @@ async def change_utility(call: Call, document: dict[str, Any]) -> Answer:  # noq
     if current.version != version:
         raise ProblemError("stale", "The record has changed since; read it again.")
     facts = merged(call, current, UtilityFacts)
-    records.check_utility(facts)
+    if (facts.rulebook, facts.time_zone) != (current.rulebook, current.time_zone):
+        await records.check_utility(call.services.registry, facts)
     return tagged(
         await records.change_utility(call.services.registry, call.services.reports, current, facts, now=call.clock.now())
     )

@@ -21,7 +21,7 @@ from service.access import Principal
 from service.imports.columns import Asked
 from service.imports.rows import document_of
 from service.problems import Fault, ProblemError
-from service.records.judging import Submission, content_hash, judge
+from service.records.judging import Submission, content_hash, judge, today
 from service.reports import KeptFacts, ReportFacts
 from service.store.imports import ImportStore, ReportAt
 from service.store.report_rows import FactsRow
@@ -73,6 +73,7 @@ class Checker:
         self._asked = asked
         self._principal = principal
         self._now = now
+        self._today = today(utility, now)
         self.outcomes: Counter[str] = Counter()
         self.acceptance: Counter[str] = Counter()
 
@@ -177,6 +178,9 @@ class Checker:
         except ProblemError as error:
             faults += self._named(thing, error.faults, one.spoiled)
             raise _BadError(*faults) from None
+        if thing == "assembly" and facts.installed_on not in (UNSET, getattr(current, "installed_on", UNSET)):
+            detail = rules.installation_fault(facts.installed_on, self._today)
+            faults += [] if detail is None else [(detail, "assembly.installed_on")]
         if current is not None and (fixed := _FIXED.get(thing)) and getattr(current, fixed) != getattr(facts, fixed):
             faults.append(
                 (

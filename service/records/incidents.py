@@ -9,6 +9,7 @@ from uuid import UUID
 
 from msgspec import UNSET
 
+import rules
 from service.access import Principal
 from service.incidents import ExceptionEnd, Incident, IncidentFacts, TestingException, TestingExceptionFacts
 from service.problems import Fault, ProblemError
@@ -63,6 +64,8 @@ def _day(utility: Utility, facts: IncidentFacts, now: dt.datetime) -> dt.date:
     """The day of an incident where the utility is; every fault of its days at once."""
     faults = []
     occurred_on = dt.date.min
+    if (detail := rules.offset_fault(facts.occurred_at)) is not None:
+        faults.append(Fault(pointer="/occurred_at", detail=detail))
     try:
         occurred_on = today(utility, facts.occurred_at)
         if facts.occurred_at > now:

@@ -71,7 +71,9 @@ def today(utility: Utility, now: dt.datetime) -> dt.date:
 
 
 def check_moment(performed_at: dt.datetime) -> None:
-    """ProblemError for a moment that no database keeps: the calendar ends before it in UTC."""
+    """ProblemError for a moment that no clock shows, or no database keeps: the calendar ends before it in UTC."""
+    if (detail := rules.offset_fault(performed_at)) is not None:
+        raise ProblemError("not-applicable", detail, [Fault(pointer="/performed_at", detail=detail)])
     try:
         performed_at.astimezone(dt.UTC)
     except OverflowError:
@@ -80,9 +82,14 @@ def check_moment(performed_at: dt.datetime) -> None:
 
 def day_of_test(utility: Utility, performed_at: dt.datetime) -> dt.date:
     """The day of a test where the utility is; ProblemError where the calendar ends before it, there or in UTC."""
+    return _where_the_utility_is(utility, performed_at).date()
+
+
+def _where_the_utility_is(utility: Utility, performed_at: dt.datetime) -> dt.datetime:
+    """The moment of a test by the utility's own clock, which says on which day certificates and calibrations must be valid."""
     check_moment(performed_at)
     try:
-        return today(utility, performed_at)
+        return performed_at.astimezone(ZoneInfo(utility.time_zone))
     except OverflowError:
         raise _beyond_the_calendar() from None
 
@@ -167,10 +174,11 @@ def as_judged(utility: Utility, facts: ReportFacts, known: FactsRow) -> rules.Te
         unregistered.append(Fault(pointer="/rulebook", detail=detail))
     if unregistered:
         raise ProblemError("not-applicable", " ".join(fault.detail for fault in unregistered), unregistered)
-    performed_on = facts.performed_at.date()
+    performed_at = _where_the_utility_is(utility, facts.performed_at)
+    performed_on = performed_at.date()
     return rules.Test(
         rulebook=utility.rulebook,
-        performed_at=facts.performed_at,
+        performed_at=performed_at,
         assembly=_assembly(facts, known),
         units=facts.units,
         line_pressure=facts.line_pressure,

@@ -5,10 +5,12 @@ when, it is taken to have happened on the day of the change. A register that was
 """
 
 import datetime as dt
-import zoneinfo
+from functools import cache
+from importlib import resources
 from typing import Any, TypeVar
 from uuid import UUID
 
+from msgspec import UNSET, UnsetType
 from msgspec.structs import replace
 
 import rules
@@ -27,8 +29,10 @@ async def create_thing(
 ) -> T:
     """Keep a new thing under `new_id`, an assembly with its standing; 422 where it names what is not registered."""
     if shape is not Assembly:
+        await _check_organisation(registry, code, facts, before=UNSET)
         return await registry.create(shape, code, facts, new_id=new_id, now=now)
     async with reports.recording(code) as recording:
+        _check_installation(facts, UNSET, today(recording.utility, now))
         thing = await registry.create_on(recording.connection, shape, code, facts, new_id=new_id, now=now)
         await rework(recording, [thing.id])
     return thing
@@ -38,9 +42,13 @@ async def change_thing(
     registry: RegistryStore, reports: ReportStore, shape: type[T], code: str, *, thing_id: UUID, facts: Any, version: int, now: dt.datetime
 ) -> T:  # fmt: skip
     """Replace a thing's facts while its version is still that one; 412 where it is not, 422 where it names what is not registered."""
+    if shape in (Tester, Gauge):
+        registered: Any = await registry.get(shape, code, thing_id)
+        await _check_organisation(registry, code, facts, before=registered.organisation_id)
     async with reports.recording(code) as recording:
         if shape is Assembly:
             before = await registry.get_on(recording.connection, Assembly, code, thing_id)
+            _check_installation(facts, before.installed_on, today(recording.utility, now))
             facts = _with_occurrences(before, facts, today(recording.utility, now))
         thing = await registry.change(recording.connection, shape, code, thing_id=thing_id, facts=facts, version=version, now=now)
         if isinstance(thing, Assembly):
@@ -48,6 +56,23 @@ async def change_thing(
         elif isinstance(thing, Premises):
             await rework(recording, await recording.assemblies_of(thing.id))
     return thing
+
+
+def _check_installation(facts: AssemblyFacts, before: dt.date | UnsetType, on: dt.date) -> None:
+    """ProblemError for a new day of installation that cannot be one; what is registered already is left alone."""
+    if facts.installed_on in (UNSET, before):
+        return
+    if (detail := rules.installation_fault(facts.installed_on, on)) is not None:
+        raise ProblemError("not-applicable", detail, [Fault(pointer="/installed_on", detail=detail)])
+
+
+async def _check_organisation(registry: RegistryStore, code: str, facts: Any, *, before: UUID | UnsetType) -> None:
+    """ProblemError for a tester's or a gauge's new organisation that may not act in this utility, whether or not there is such a one."""
+    organisation = getattr(facts, "organisation_id", UNSET)
+    if organisation in (UNSET, before) or await registry.is_granted(code, organisation):
+        return
+    detail = "No organisation of that id may act in this utility; have the operator grant the utility to it first."
+    raise ProblemError("not-applicable", detail, [Fault(pointer="/organisation_id", detail=detail)])
 
 
 def _with_occurrences(before: Assembly, after: AssemblyFacts, on: dt.date) -> AssemblyFacts:
@@ -76,14 +101,21 @@ async def change_utility(
     return utility
 
 
-def check_utility(facts: UtilityFacts) -> None:
-    """Refuse a rulebook that is not carried and a time zone that does not exist, both at once."""
+async def check_utility(registry: RegistryStore, facts: UtilityFacts) -> None:
+    """Refuse a rulebook that is not known and a time zone that not both of us know, both at once: days are worked out here and in Postgres."""
     faults = []
     if facts.rulebook not in rules.rulebook_ids():
         faults.append(
             Fault(pointer="/rulebook", detail=f"No such rulebook is carried; carried are {', '.join(rules.rulebook_ids())}.")
         )
-    if facts.time_zone not in zoneinfo.available_timezones():
+    if facts.time_zone not in _time_zones() or not await registry.knows_time_zone(facts.time_zone):
         faults.append(Fault(pointer="/time_zone", detail="No such time zone; give an IANA name such as `America/Los_Angeles`."))
     if faults:
         raise ProblemError("not-applicable", " ".join(fault.detail for fault in faults), faults)
+
+
+@cache
+def _time_zones() -> frozenset[str]:
+    """The names that the time-zone database has for places; a machine may have others (`localtime`), which say something else elsewhere."""
+    names = resources.files("tzdata").joinpath("zones").read_text(encoding="utf-8").split()
+    return frozenset(names) - {"Factory"}

@@ -22,6 +22,7 @@ from service.records.register import check_utility
 from service.records.working_out import differing_standings
 from service.reports import KeptFacts
 from service.store.pool import Pool
+from service.store.registry import RegistryStore
 from service.store.transfer import AT_ONCE, OWNED, Restoring, TransferStore
 from service.things import Utility, UtilityFacts
 
@@ -131,6 +132,7 @@ async def restore(pool: Pool, lines: Iterable[bytes], *, tell: Callable[[int], N
             counts[table] += 1
             if table == "utility":
                 utility = _utility(number, first.utility, told.row)
+                await check_utility(RegistryStore(pool), utility)
             if table == "report":
                 faults += _faults_of(number, told.row)
         await _write(restoring, table, gathered)
@@ -170,7 +172,6 @@ def _utility(number: int, code: str, row: Raw) -> Utility:
         told = msgspec.json.decode(row, type=_Utility)
     except (msgspec.DecodeError, RecursionError) as error:
         raise ProblemError("malformed", f"Line {number}: this utility cannot be read: {error}.") from None
-    check_utility(told)
     return Utility(code=code, **{name: getattr(told, name) for name in _Utility.__struct_fields__})
 
 

@@ -9,7 +9,7 @@ import asyncpg
 import msgspec
 
 from service.problems import Fault, ProblemError, not_found
-from service.store.pool import Connection, Pool, company_looks
+from service.store.pool import NO_UTILITY, Connection, Pool, company_looks
 from service.store.statements import statements
 from service.things import Assembly, Gauge, NewUtility, Premises, Tester, Utility, UtilityFacts
 
@@ -106,6 +106,16 @@ class RegistryStore:
         if row is None:
             raise not_found("utility")
         return Utility(**dict(row))
+
+    async def knows_time_zone(self, name: str) -> bool:
+        """Whether Postgres knows a time zone by that very name."""
+        async with self._pool.lend(NO_UTILITY) as connection:
+            return bool(await connection.fetchval(_SQL["knows_time_zone"], name))
+
+    async def is_granted(self, code: str, organisation_id: UUID) -> bool:
+        """Whether that organisation may act in that utility."""
+        async with self._pool.lend(code) as connection:
+            return bool(await connection.fetchval(_SQL["is_granted"], code, organisation_id))
 
     async def utilities(self, codes: list[str], *, after: str, limit: int) -> list[Utility]:
         """Up to `limit` of those utilities, by code."""

@@ -112,3 +112,9 @@ WHERE utility_id = $1;
 UPDATE record.utility SET version = version + 1, changed_at = $3, name = $4, rulebook = $5, time_zone = $6, due_soon_days = $7
 WHERE utility_id = $1 AND version = $2
 RETURNING utility_id AS code, version, created_at, changed_at, name, rulebook, time_zone, due_soon_days;
+
+-- name: knows_time_zone
+SELECT EXISTS (SELECT FROM pg_timezone_names WHERE name = $1);
+
+-- name: is_granted
+SELECT EXISTS (SELECT FROM access.utility_grant WHERE utility_id = $1 AND organisation_id = $2);

@@ -175,12 +175,6 @@ def test_another_rulebook_works_the_standings_out_anew(place: Place, world: Worl
     assert place.standing()["due_on"] == "2028-06-01"
 
 
-def test_a_day_of_installation_at_the_end_of_the_calendar_is_answered(place: Place) -> None:
-    assembly = place.new_assembly("pvb", installed_on="9999-12-31")
-    assert place.get(f"/assemblies/{assembly}/standing").status_code == 200
-    assert place.recorded(assembly_id=assembly)["standing"]["status"] == "current"
-
-
 def test_every_change_of_the_register_enters_the_feed(place: Place, world: World) -> None:
     for plural in PLURALS:
         world.operator.patch(path_of(place, plural), json=CHANGES[plural], headers={"If-Match": '"1"'}).raise_for_status()

@@ -1,0 +1,64 @@
+"""What a date or a time can be at all; the bounds are `data/dates.toml`."""
+
+import datetime as dt
+from functools import cache
+
+from msgspec import Struct
+
+from rules.load import read
+from rules.sources import Cited
+
+
+class UtcOffset(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The offsets from UTC that clocks are set to, in hours; both ends count."""
+
+    at_least: int
+    at_most: int
+
+
+class Installation(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """From which day on, and how many days ahead, an assembly may be registered as installed."""
+
+    earliest: dt.date
+    days_ahead: int
+
+
+class Dates(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The data file as a whole."""
+
+    utc_offset: UtcOffset
+    installation: Installation
+
+
+@cache
+def dates() -> Dates:
+    """The bounds of dates and times."""
+    return read("dates.toml", Dates)
+
+
+@cache
+def _offsets() -> tuple[dt.timedelta, dt.timedelta]:
+    bounds = dates().utc_offset
+    return dt.timedelta(hours=bounds.at_least), dt.timedelta(hours=bounds.at_most)
+
+
+def offset_fault(moment: dt.datetime) -> str | None:
+    """What is wrong with the offset of a moment that has one; None where clocks are set so somewhere."""
+    offset, (least, most) = moment.utcoffset(), _offsets()
+    if offset is None or least <= offset <= most:
+        return None
+    return f"No clock is set to that offset; send one from {_signed(least)} to {_signed(most)}, as the tester's clock showed it."
+
+
+def _signed(offset: dt.timedelta) -> str:
+    hours = int(offset.total_seconds()) // 3600
+    return f"{'-' if hours < 0 else '+'}{abs(hours):02}:00"
+
+
+def installation_fault(day: dt.date, today: dt.date) -> str | None:
+    """What is wrong with a day of installation; None where an assembly may have been, or may soon be, installed on it."""
+    bounds = dates().installation
+    if bounds.earliest <= day and day.toordinal() <= today.toordinal() + bounds.days_ahead:
+        return None
+    last = dt.date.fromordinal(min(today.toordinal() + bounds.days_ahead, dt.date.max.toordinal()))
+    return f"Send the day of installation, from {bounds.earliest} to {last}; leave it out where it is not known."
