@@ -23,31 +23,52 @@ class Publication(Struct, frozen=True, kw_only=True):
     """All that a rulebook says on a day. Each entry is an object with its own members and `source` {title, clause, known_from}."""
 
     id: str
+    """The rulebook's id."""
     title: str
+    """Its title."""
     jurisdiction: str
+    """Where it applies."""
     note: str
+    """What it leaves open."""
     in_force_from: dt.date
+    """The day since which it has been in force in this form."""
     in_force_until: dt.date | None
+    """Its last day; null: it is in force."""
     last_looked_at: dt.date | None
+    """The day on which somebody last looked at its sources."""
     digest: str
+    """The digest that seals its content."""
     criteria: list[Entry]
+    """What a reading has to meet."""
     limits: list[Entry]
+    """Other limits: gauges, certificates, reports."""
     intervals: list[Entry]
+    """How often assemblies are tested."""
     triggers: list[Entry]
+    """After what else a test is due."""
     deadlines: list[Entry]
+    """How soon a failed assembly is repaired."""
     tables: list[Entry]
+    """What may be chosen."""
     placement: list[Entry]
+    """How it is placed."""
 
 
 class CarriedRulebook(Struct, frozen=True, kw_only=True):
     """A rulebook in the list of those carried; `judges_tests` is false for one that only chooses and places."""
 
     id: str
+    """The rulebook's id."""
     title: str
+    """Its title."""
     jurisdiction: str
+    """Where it applies."""
     in_force_from: dt.date
+    """The first day for which it says anything."""
     extends: str | None
+    """The rulebook that it adds to; null: none."""
     judges_tests: bool
+    """Whether it has criteria for tests; false: it only selects and places."""
 
 
 def carried() -> list[CarriedRulebook]:

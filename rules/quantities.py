@@ -44,9 +44,13 @@ class Units(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True, omit_
     """The units a document speaks in; there is no default, so a unit that a document needs and leaves out is refused."""
 
     pressure: PressureUnit | UnsetType = UNSET
+    """The unit of pressures and differentials."""
     length: LengthUnit | UnsetType = UNSET
+    """The unit of lengths."""
     flow: FlowUnit | UnsetType = UNSET
+    """The unit of flows."""
     temperature: TemperatureUnit | UnsetType = UNSET
+    """The unit of temperatures."""
 
 
 @lru_cache(maxsize=256)

@@ -16,8 +16,11 @@ class Source(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Where a value is from, as an answer shows it."""
 
     title: str
+    """The publication."""
     clause: str
+    """The clause or page."""
     known_from: KnownFrom
+    """How the value is known."""
 
 
 class Work(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

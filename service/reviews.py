@@ -20,8 +20,11 @@ class ReviewFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     """
 
     decision: Literal["accepted", "refused"]
+    """What you decide."""
     because: Annotated[str, Meta(min_length=1, max_length=4000, pattern=r"\S")]
+    """Why."""
     decided_by: Name
+    """Who decides."""
 
 
 class ReviewDecision(ReviewFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
@@ -29,6 +32,7 @@ class ReviewDecision(ReviewFacts, frozen=True, kw_only=True, forbid_unknown_fiel
 
     version: int
     decided_at: dt.datetime
+    """When it was decided."""
     organisation_id: UUID
 
 
@@ -42,18 +46,28 @@ class Review(Struct, frozen=True, kw_only=True, omit_defaults=True):
     id: UUID
     version: int
     state: ReviewState
+    """How far the review is."""
     log_index: int
+    """The report's place in the utility's log."""
     assembly_id: UUID
     tester_id: UUID
     gauge_id: UUID
     performed_at: dt.datetime
+    """When the test was performed."""
     received_at: dt.datetime
+    """When the report was received."""
     outcome: rules.Outcome
+    """The report's outcome."""
     protection: rules.Protection
+    """What the assembly would do by this report."""
     held_for: list[rules.Flag]
+    """The flags that hold it."""
     supersedes: UUID | None
+    """The report that it corrects; null: none."""
     superseded_by: UUID | None
+    """The report that corrects it; null: none."""
     decision: ReviewDecision | UnsetType = UNSET
+    """The last decision."""
     history: list[ReviewDecision] | UnsetType = UNSET
     """Every decision, the first first; told where one review is read."""
     caution: str = rules.CAUTION

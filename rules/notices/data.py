@@ -21,11 +21,17 @@ class Step(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """
 
     step: Annotated[str, Meta(min_length=1, max_length=60, pattern=r"^[a-z0-9][a-z0-9_-]*\Z")]
+    """The step's own code."""
     occasion: Occasion
+    """Why there is a notice."""
     days: Annotated[int, Meta(ge=-1000, le=10_000)]
+    """How many days after the day it counts from; negative: before."""
     to: Addressee
+    """Who gets it."""
     subject: Annotated[str, Meta(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f]+\Z")]
+    """The subject line; it may hold placeholders in braces."""
     text: Annotated[str, Meta(min_length=1, max_length=5000)]
+    """The text; it may hold placeholders in braces."""
 
 
 class Placeholder(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

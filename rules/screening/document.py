@@ -63,11 +63,17 @@ class Evidence(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """
 
     report_ids: list[str]
+    """The reports that it rests on."""
     figures: dict[str, float]
+    """The figures, by name."""
     chance: float | UnsetType = UNSET
+    """The chance of as much by accident."""
     adjusted_chance: float | UnsetType = UNSET
+    """The same, adjusted for the number of comparisons."""
     comparisons: int | UnsetType = UNSET
+    """How many comparisons were made."""
     texts: dict[str, str] = {}
+    """The texts compared, by name."""
 
 
 class SecondLook(Struct, frozen=True, kw_only=True):

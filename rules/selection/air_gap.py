@@ -19,9 +19,13 @@ class AirGap(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """An air gap as measured, in `units.length`; `near_walls` counts walls that intersect, `wall_distance` is to the nearest."""
 
     vertical_distance: Annotated[float, Meta(ge=0, le=100_000)] | UnsetType = UNSET
+    """From the outlet to the flood rim, in `units.length`."""
     effective_diameter: Annotated[float, Meta(gt=0, le=100_000)] | UnsetType = UNSET
+    """The effective diameter of the outlet, in `units.length`."""
     near_walls: NearWalls | UnsetType = UNSET
+    """How many walls are near."""
     wall_distance: Annotated[float, Meta(ge=0, le=100_000)] | UnsetType = UNSET
+    """The distance to the nearest wall, in `units.length`."""
 
 
 class AirGapRule(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -25,15 +25,20 @@ class LossPoint(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One point of a loss curve."""
 
     flow: FlowValue
+    """The flow, in `units.flow`."""
     loss: Annotated[float, Meta(ge=0, le=100_000, description="The pressure lost at that flow, in `units.pressure`.")]
+    """The loss of pressure, in `units.pressure`."""
 
 
 class LossModel(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A spring and a loss coefficient: loss = `spring_loading` + K · ρ v² / 2, with v the mean velocity in the bore."""
 
     spring_loading: Annotated[float, Meta(ge=0, le=1_000, description="What the springs hold back, in `units.pressure`.")]
+    """The loading of the springs, in `units.pressure`."""
     loss_coefficient: Annotated[float, Meta(ge=0, le=10_000, description="K, without a unit, on the velocity in the bore.")]
+    """The loss coefficient, without unit, of the velocity head in the bore."""
     bore: Annotated[float, Meta(ge=1e-6, le=100_000, description="The inner diameter, in `units.length`.")]
+    """The bore, in `units.length`."""
 
 
 KindCode = Annotated[str, Meta(min_length=1, max_length=40)]
@@ -44,13 +49,21 @@ class Hydraulics(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The hydraulics of a site, in the units of the ask."""
 
     supply_pressure: PressureValue
+    """The pressure of the supply, in `units.pressure`."""
     design_flow: FlowValue
+    """The design flow, in `units.flow`."""
     outlet_elevation_above_assembly: LengthValue | UnsetType = UNSET
+    """The height of the critical outlet over the assembly, in `units.length`."""
     required_outlet_pressure: PressureValue | UnsetType = UNSET
+    """The pressure required at the critical outlet, in `units.pressure`."""
     loss_curves: Annotated[dict[KindCode, Curve], Meta(max_length=40)] | UnsetType = UNSET
+    """Points of each kind's loss curve."""
     loss_models: Annotated[dict[KindCode, LossModel], Meta(max_length=40)] | UnsetType = UNSET
+    """A model of each kind's loss, in place of a curve."""
     water_temperature: Annotated[float, Meta(ge=-100, le=1_000)] | UnsetType = UNSET
+    """The temperature of the water, in `units.temperature`."""
     booster_pump_downstream: bool | UnsetType = UNSET
+    """Whether a booster pump is downstream."""
 
 
 class Bound(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):

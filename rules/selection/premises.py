@@ -18,20 +18,30 @@ class Listing(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A table's row that speaks of a type of premises: it raises the hazard (or fluid category), or limits the kinds."""
 
     rulebooks: tuple[str, ...]
+    """The rulebooks that say so."""
     rule: str
+    """The rule."""
     hazard: Hazard | None = None
+    """The degree of hazard."""
     fluid_category: int | None = None
+    """The fluid category (EN 1717)."""
     kinds: tuple[str, ...] | None = None
+    """The kinds that serve."""
     says: str
+    """What the rule says."""
     source: Source
+    """Where it is from."""
 
 
 class PremisesType(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One type of premises of the catalogue, and every table's row that speaks of it."""
 
     code: str
+    """The code of the type."""
     name: str
+    """Its name."""
     listed: tuple[Listing, ...] = ()
+    """What each table says of it."""
 
 
 class _Types(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

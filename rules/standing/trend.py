@@ -43,43 +43,66 @@ class TrendReading(Struct, frozen=True, kw_only=True):
     """One reading of a series."""
 
     report_id: str
+    """The report."""
     on: dt.date
+    """The day of the test."""
     value: float
+    """The reading, in `units.pressure`."""
 
 
 class Slope(Struct, frozen=True, kw_only=True):
     """Change in a year, its standard error, and the interval that holds the true one with the stated confidence."""
 
     per_year: float
+    """The change in a year, in `units.pressure`."""
     standard_error: float
+    """Its standard error."""
     low: float
+    """The low end of the interval."""
     high: float
+    """The high end of the interval."""
 
 
 class Prediction(Struct, frozen=True, kw_only=True):
     """The reading expected on a day, the interval that holds it with the stated confidence, and the chance that it lies below the minimum."""
 
     on: dt.date
+    """The day."""
     expected: float
+    """The reading expected, in `units.pressure`."""
     low: float
+    """The low end of the interval."""
     high: float
+    """The high end of the interval."""
     chance_below_minimum: float
+    """The chance of a reading below the minimum, as a share."""
 
 
 class ComponentTrend(Struct, frozen=True, kw_only=True):
     """One component's series since its last repair, pressures in the asked unit; slope and prediction where there are readings enough."""
 
     line: Line
+    """The line."""
     component: Component
+    """The part."""
     quantity: _Quantity
+    """What is read."""
     minimum: float | None
+    """The minimum, in `units.pressure`."""
     repaired_on: dt.date | None
+    """The day of the last repair, with which the series begins; null: none is on record."""
     readings: list[TrendReading]
+    """The readings, in the order of the tests."""
     slope: Slope | None
+    """The change in a year; null where there are too few readings."""
     next_test: Prediction | None
+    """What to expect at the next test; null where there are too few readings."""
     confidence: float
+    """The confidence of the intervals, as a share."""
     suggestion: str | None
+    """What to do; null: nothing."""
     says: str
+    """The trend in a sentence."""
 
 
 class _Series:

@@ -153,19 +153,30 @@ class LineRow(Struct, frozen=True, kw_only=True):
 
     id: UUID
     log_index: int
+    """The report's place in the utility's log."""
     assembly_id: UUID
     tester_id: UUID
     gauge_id: UUID
     performed_at: dt.datetime
+    """When the test was performed."""
     received_at: dt.datetime
+    """When the report was received."""
     reason: str
+    """Why the test was made."""
     supersedes: UUID | None
+    """The report that it corrects; null: none."""
     superseded_by: UUID | None
+    """The report that corrects it; null: none."""
     outcome: Outcome
+    """The report's outcome."""
     protection: Protection
+    """What the assembly would do by this report."""
     acceptance: Acceptance
+    """Whether the report may stand, as judged."""
     decision: Literal["accepted", "refused"] | None
+    """What a person decided; null: nobody has."""
     rulebook: str
+    """The rulebook that it was judged by."""
 
 
 class AssemblyRow(Struct, frozen=True, kw_only=True):
