@@ -71,11 +71,11 @@ def from_environment() -> ASGIApp:
     if settings.dsn is None:
         raise RuntimeError("Several processes need a database of their own: set NONRETURN_DSN.")
     write_logs(settings.log)
-    _tune_interpreter()
+    tune_interpreter()
     return create_app(settings, settings.dsn)
 
 
-def _tune_interpreter() -> None:
+def tune_interpreter() -> None:
     """Collect garbage seldom, and let what is computed beside the loop go on for half a millisecond at a time instead of five.
 
     A report makes hundreds of objects and hardly a cycle, and looking for cycles costs a tenth of its time.
@@ -100,7 +100,7 @@ def serve(settings: Settings, *, workers: int) -> None:
         _tell_address(settings, settings.port)
         uvicorn.run("service.commands:from_environment", factory=True, workers=workers, **common)
         return
-    _tune_interpreter()
+    tune_interpreter()
     with database(settings) as found:
         if found.embedded is not None:
             run_migrations(found.owner_dsn)

@@ -4,7 +4,9 @@ An allowance is earned at an even rate and saved up for some seconds; beyond tha
 It is kept in memory, a process for itself: a bound on harm, not a bill.
 """
 
-from collections import OrderedDict
+from collections import Counter, OrderedDict
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 from service.problems import ProblemError
 
@@ -52,15 +54,49 @@ class Rates:
 
     def spend(self, key: object, now: float) -> None:
         """Take one request from the key's allowance; ProblemError `too-many-requests` where none is left."""
-        if wait := self.pause(key, now):
+        if wait := self.pause(key, 1.0, now):
             raise too_many(f"This key may send {self._allowances.per_second:g} requests a second.", wait)
 
-    def pause(self, key: object, now: float) -> float:
-        """Take one request from the key's allowance; where none is left, for how many seconds there will be none."""
-        wait = self._allowances.wait(key, 1.0, now)
+    def pause(self, key: object, requests: float, now: float) -> float:
+        """Take so much from the key's allowance; where there is less, nothing, and for how many seconds to wait."""
+        wait = self._allowances.wait(key, requests, now)
         if not wait:
-            self._allowances.charge(key, 1.0, now)
+            self._allowances.charge(key, requests, now)
         return wait
+
+
+class Shares:
+    """How much of something is held at a time: in all, and by each caller."""
+
+    def __init__(self, *, most: int, most_of_caller: int) -> None:
+        self._most = most
+        self._most_of_caller = most_of_caller
+        self._held: Counter[object] = Counter()
+
+    def full(self, caller: object) -> bool:
+        """Whether the caller holds all that it may, or there is no more."""
+        return self._held.get(caller, 0) >= self._most_of_caller or self._held.total() >= self._most
+
+    def take(self, caller: object, amount: int) -> None:
+        """The caller holds so much more, or less where it is negative."""
+        self._held[caller] += amount
+        if not self._held[caller]:
+            del self._held[caller]
+
+    @contextmanager
+    def one(self, caller: object, what: str) -> Iterator[None]:
+        """Hold one of them meanwhile; ProblemError `too-many-requests` or `unavailable` where that is one too many."""
+        if self._held.get(caller, 0) >= self._most_of_caller:
+            raise too_many(f"This key has {self._most_of_caller} {what} open already.", 5.0)
+        if self._held.total() >= self._most:
+            raise ProblemError(
+                "unavailable", f"The service has too many {what} open; send the request again.", headers={"Retry-After": "5"}
+            )
+        self.take(caller, 1)
+        try:
+            yield
+        finally:
+            self.take(caller, -1)
 
 
 def too_many(reason: str, wait: float) -> ProblemError:

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 from service.aside import Aside
 from service.clock import Clock
 from service.metrics import Metrics
-from service.rates import Rates
+from service.rates import Rates, Shares
+from service.records.changes import Feeds
 from service.settings import Settings
 from service.signing import KeyRing
 
@@ -49,10 +50,17 @@ class Services:
         """Computing for those with one."""
         self.papers = Aside("papers", most=16, most_of_caller=8)
         self.imports = ThreadPoolExecutor(settings.imports_at_once, thread_name_prefix="imports")
+        self.batches = Shares(most=16, most_of_caller=4)
+        """Batches that are open: each keeps some hundred reports under way in memory."""
+        self.spools = Shares(most=4 << 30, most_of_caller=1 << 30)
+        """Bytes on disk that wait to be read."""
+        self.long_polls = Shares(most=500, most_of_caller=8)
+        self.feeds = Feeds()
         self.keys = KeyRing(settings.signing_keys)
 
     def close(self) -> None:
-        """End the threads."""
+        """End the threads, and what looks for changes."""
+        self.feeds.close()
         for aside in (self.open_work, self.work, self.papers):
             aside.close()
         self.imports.shutdown(wait=False, cancel_futures=True)

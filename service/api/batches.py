@@ -6,6 +6,7 @@ spoils only itself. A bounded number of lines is under way at a time; while they
 
 import asyncio
 import logging
+import time
 from collections.abc import AsyncIterator
 from contextlib import suppress
 from typing import Any
@@ -27,6 +28,8 @@ from service.reports import ReportFacts
 
 UNDER_WAY = 512
 """So many lines of a batch are under way at most: a group that is being written, and the next that gathers."""
+LINE_SHARE = 0.1
+"""What a line takes of a key's allowance, in requests: about what it costs beside one."""
 log = logging.getLogger("nonreturn")
 
 
@@ -88,11 +91,22 @@ _UnderWay = asyncio.Queue[_Line | None]
 async def post_batch(call: Call, document: bytes = b"") -> Answer:  # noqa: ARG001 - the body is read while it is answered
     """Record the reports of a batch."""
     await call.services.registry.utility(call.utility)
-    return Answer(body=_answers(call), media_type=NDJSON, reads_on=True)
+    answers = _answers(call)
+    # Up to where it has its place among the batches, so that one too many is refused with a status.
+    await anext(answers)
+    return Answer(body=answers, media_type=NDJSON, reads_on=True)
 
 
 async def _answers(call: Call) -> AsyncIterator[bytes]:
-    spool = Spool()
+    """Nothing at first, then the lines' answers."""
+    with call.services.batches.one(call.who.key_id, "batches"):
+        yield b""
+        async for piece in _recorded(call):
+            yield piece
+
+
+async def _recorded(call: Call) -> AsyncIterator[bytes]:
+    spool = Spool(call.services.spools, call.who.key_id)
     reader = asyncio.create_task(_read(call, spool))
     try:
         while piece := await spool.get():
@@ -112,6 +126,9 @@ async def _read(call: Call, spool: Spool) -> None:
     number = 0
     try:
         async for number, line in _lines(call.pieces(), call.services.settings.body_limit):
+            # The sender waits, as the lines of a batch count against its key's allowance.
+            while wait := call.services.rates.pause(call.who.key_id, LINE_SHARE, time.monotonic()):  # noqa: ASYNC110 - time alone ends it
+                await asyncio.sleep(wait)
             # Decoded as it comes, without a task of its own; only recording is waited for.
             await under_way.put(_entered(call, number, line))
     except ProblemError as late:

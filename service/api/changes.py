@@ -1,5 +1,6 @@
 """The change feed: every committed change of a utility once, in order, for a program that mirrors it."""
 
+from contextlib import nullcontext
 from typing import Annotated
 from urllib.parse import urlencode
 
@@ -7,7 +8,6 @@ from msgspec import Meta, Struct
 
 from service.api.lists import Limit
 from service.api.operation import Answer, Call, operation
-from service.records.changes import follow
 from service.store.changes import Change, ChangeStore
 
 
@@ -41,7 +41,11 @@ async def changes(call: Call, query: ChangeQuery) -> Answer:
     """Tell the changes after a sequence number."""
     await call.services.registry.utility(call.utility)
     store = ChangeStore(call.services.pool)
-    found, last = await follow(store, call.utility, query.after, limit=query.limit, wait_seconds=query.wait)
+    waits = call.services.long_polls.one(call.who.key_id, "requests that wait for changes") if query.wait else nullcontext()
+    with waits:
+        found, last = await call.services.feeds.follow(
+            store, call.utility, query.after, limit=query.limit, wait_seconds=query.wait
+        )
     kept = {name: value for name, value in call.request.query_params.multi_items() if name != "after"}
     following = f"{call.request.url.path}?{urlencode({**kept, 'after': last})}"
     return Answer(body=Changes(items=found, next=following), headers={"Link": f'<{following}>; rel="next"'})

@@ -8,16 +8,22 @@ import tempfile
 from collections import deque
 from typing import IO
 
+from service.rates import Shares
+
 IN_MEMORY = 256 * 1024
 MOST = 1024 * 1024 * 1024
-"""Beyond this much unread, whoever puts waits for the asker to read, in bytes; as where the disk takes no more."""
+"""Beyond this much on disk for one key, in bytes, whoever puts waits for the caller to read; as where the disk takes no more."""
+MOST_IN_ALL = 4 * MOST
+"""And beyond this much for all keys of this process."""
 PIECE = 64 * 1024
 
 
 class Spool:
     """A queue of bytes for one writer and one reader; whole pieces come out as they went in, or run together."""
 
-    def __init__(self) -> None:
+    def __init__(self, disk: Shares | None = None, owner: object = None) -> None:
+        self._disk = disk or Shares(most=MOST_IN_ALL, most_of_caller=MOST)
+        self._owner = owner
         self._memory: deque[bytes] = deque()
         self._size = 0
         self._file: IO[bytes] | None = None
@@ -44,7 +50,7 @@ class Spool:
 
     def _kept(self, piece: bytes) -> bool:
         """Whether the file took the piece: not beyond the bound, nor where the disk is full or there is none."""
-        if self._written - self._read > MOST:
+        if self._disk.full(self._owner):
             return False
         try:
             if self._file is None:
@@ -55,7 +61,9 @@ class Spool:
         except OSError:
             return False
         # What was written of a piece that did not go in whole is written over by the next one.
-        self._written += len(piece) if whole else 0
+        if whole:
+            self._written += len(piece)
+            self._disk.take(self._owner, len(piece))
         return whole
 
     def end(self) -> None:
@@ -84,14 +92,19 @@ class Spool:
         piece = file.read(min(PIECE, self._written - self._read))
         self._read += len(piece)
         if self._read == self._written:
-            self._read = self._written = 0
+            self._emptied()
             file.truncate(0)
         self._room.set()
         return piece
 
+    def _emptied(self) -> None:
+        self._disk.take(self._owner, -self._written)
+        self._read = self._written = 0
+
     def close(self) -> None:
         """Drop what is left and what still comes."""
         self._closed = True
+        self._emptied()
         self._room.set()
         if self._file is not None:
             self._file.close()

@@ -25,7 +25,7 @@ async def export_utility(call: Call) -> Answer:
 
 async def _lines(call: Call) -> AsyncIterator[bytes]:
     # A slow reader keeps a file waiting, and neither a connection nor a snapshot of the database.
-    spool = Spool()
+    spool = Spool(call.services.spools, call.who.key_id)
 
     async def read() -> None:
         try:

@@ -69,3 +69,8 @@ class ChangeStore:
         changes = [Change(**row) for row in rows if row["sequence"] is not None]
         seen = changes[-1].sequence if len(changes) == limit else max(sequence, min(head, sequence + AT_ONE_LOOK))
         return Look(changes=changes, seen=seen, head=head)
+
+    async def head(self, utility: str) -> int:
+        """The number of the last change."""
+        async with self._pool.lend(utility) as connection:
+            return int(await connection.fetchval(_SQL["head"], utility) or 0)

@@ -12,3 +12,7 @@ LEFT JOIN LATERAL (
 ) AS found ON true
 WHERE log.utility_id = $1
 ORDER BY found.sequence;
+
+-- name: head
+-- How many changes there are.
+SELECT changes FROM record.utility_log WHERE utility_id = $1;

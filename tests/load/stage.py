@@ -173,7 +173,7 @@ def serving(arguments: list[str], environment: dict[str, str], *, ready: str = "
         port = int(found.getsockname()[1])
     process = subprocess.Popen(
         [sys.executable, "-m", *arguments, "--port", str(port)],
-        env=os.environ | {"NONRETURN_RATE": "0"} | environment, cwd=REPOSITORY, stdout=subprocess.DEVNULL, stderr=sys.stderr.fileno() if "NONRETURN_LOUD" in os.environ else subprocess.DEVNULL,
+        env=os.environ | {"NONRETURN_RATE": "0", "NONRETURN_OPEN_RATE": "0"} | environment, cwd=REPOSITORY, stdout=subprocess.DEVNULL, stderr=sys.stderr.fileno() if "NONRETURN_LOUD" in os.environ else subprocess.DEVNULL,
     )  # fmt: skip
     try:
         deadline = time.monotonic() + 60

@@ -8,6 +8,7 @@ COMMANDS = {
     "schema": "asks the served contract tens of thousands of times, rightly and wrongly",
     "fuzz": "hands the parsers a million inputs, most of them broken",
     "mutation": "changes the rules in small ways and counts how many changes the tests notice",
+    "cost": "looks for the dearest answer to a body within the limit",
     "data": "changes each number of the data by one step and counts how many changes a test other than a pin notices",
 }
 

@@ -1,0 +1,137 @@
+"""What one key may hold and have at a time: batches, answers that nobody reads, requests that wait. Others have their own."""
+
+import http.client
+import json
+import time
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack, closing, contextmanager
+from typing import Any
+from urllib.parse import urlsplit
+from uuid import uuid4
+
+import httpx
+import pytest
+
+from service.api.spool import IN_MEMORY, Spool
+from service.problems import ProblemError
+from service.rates import Shares
+from service.store.changes import ChangeStore
+from tests.conftest import Database, Place, World, bearer, world_in
+
+
+def sent(place: Place, body: bytes, key: str = "testing_company") -> httpx.Response:
+    headers = bearer(place.keys[key]) | {"Content-Type": "application/x-ndjson"}
+    return httpx.post(
+        f"{place.world.url}{place.base}/reports/batches", content=body, headers=headers, timeout=30, trust_env=False
+    )
+
+
+@contextmanager
+def open_batch(place: Place, key: str) -> Iterator[http.client.HTTPConnection]:
+    """A batch of which nothing was sent but its head."""
+    address = urlsplit(place.world.url)
+    with closing(http.client.HTTPConnection(str(address.hostname), address.port, timeout=10)) as connection:
+        connection.putrequest("POST", f"{place.base}/reports/batches")
+        connection.putheader("Authorization", f"Bearer {place.keys[key]}")
+        connection.putheader("Content-Type", "application/x-ndjson")
+        connection.putheader("Transfer-Encoding", "chunked")
+        connection.endheaders()
+        yield connection
+
+
+def test_the_lines_of_a_batch_count_against_its_keys_allowance(database: Database) -> None:
+    with world_in(database, rate=20.0) as world:
+        place = world.place()
+        begun = time.monotonic()
+        answer = sent(place, b"{}\n" * 700, "utility")
+        took = time.monotonic() - begun
+        assert [json.loads(line)["status"] for line in answer.text.splitlines()] == [400] * 700
+        # 400 lines are 40 requests, what is saved up of 20 a second; the others are earned.
+        assert took > 0.8
+        assert place.get("/premises").status_code == 429
+
+
+def test_a_key_has_four_batches_open_and_others_have_theirs(place: Place) -> None:
+    with ExitStack() as held:
+        for _ in range(4):
+            held.enter_context(open_batch(place, "testing_company"))
+        answers = [sent(place, b"{}\n")]
+        deadline = time.monotonic() + 5
+        while answers[-1].status_code != 429 and time.monotonic() < deadline:
+            # The heads of those four may still be on their way.
+            answers.append(sent(place, b"{}\n"))
+        assert answers[-1].status_code == 429
+        assert answers[-1].headers["retry-after"] == "5"
+        assert sent(place, b"{}\n", "utility").status_code == 200
+    while sent(place, b"{}\n").status_code != 200:
+        assert time.monotonic() < deadline + 5
+
+
+async def test_spools_of_one_key_share_its_disk() -> None:
+    disk = Shares(most=10_000_000, most_of_caller=600_000)
+    first, second, other = Spool(disk, "a"), Spool(disk, "a"), Spool(disk, "b")
+    for spool in (first, second, other):
+        await spool.put(b"x" * IN_MEMORY)
+    await first.put(b"y" * 400_000)
+    await second.put(b"y" * 400_000)
+    # 800 kB of one key are on disk: neither of its spools takes more, and another key's does.
+    assert disk.full("a")
+    assert not disk.full("b")
+    await other.put(b"y" * 400_000)
+    first.close()
+    assert not disk.full("a")
+    second.close()
+    other.close()
+    assert not disk.full("a")
+
+
+def test_what_is_held_is_given_back_and_bounded_in_all() -> None:
+    shares = Shares(most=3, most_of_caller=2)
+    with shares.one("a", "batches"), shares.one("a", "batches"):
+        with pytest.raises(ProblemError, match="2 batches open") as refused, shares.one("a", "batches"):
+            pass
+        assert refused.value.status == 429
+        with shares.one("b", "batches"):
+            with pytest.raises(ProblemError, match="too many batches") as refused, shares.one("c", "batches"):
+                pass
+            assert refused.value.status == 503
+    with shares.one("a", "batches"), shares.one("c", "batches"):
+        pass
+
+
+def test_who_waits_for_changes_shares_one_poller_and_waits_no_more_than_eight_times(
+    place: Place, world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looks = {"head": 0, "after": 0}
+    head, after = ChangeStore.head, ChangeStore.after
+
+    async def counted_head(self: ChangeStore, utility: str) -> int:
+        looks["head"] += 1
+        return await head(self, utility)
+
+    async def counted_after(self: ChangeStore, utility: str, sequence: int, *, limit: int) -> Any:
+        looks["after"] += 1
+        return await after(self, utility, sequence, limit=limit)
+
+    monkeypatch.setattr(ChangeStore, "head", counted_head)
+    monkeypatch.setattr(ChangeStore, "after", counted_after)
+    last = len(place.get("/changes").json()["items"])
+    looks |= {"head": 0, "after": 0}
+
+    def waits(key: str) -> httpx.Response:
+        headers, parameters = bearer(place.keys[key]), {"after": last, "wait": 10}
+        return httpx.get(f"{world.url}{place.base}/changes", params=parameters, headers=headers, timeout=30, trust_env=False)
+
+    with ThreadPoolExecutor(20) as others:
+        waiting = [others.submit(waits, key) for key in ["utility"] * 9 + ["regulator"] * 8]
+        time.sleep(1.5)
+        refused = [one.result() for one in waiting if one.done()]
+        assert [one.status_code for one in refused] == [429]
+        # Sixteen wait: each has looked once, and since then one looks for all.
+        assert looks["after"] == 16
+        assert 2 <= looks["head"] <= 10
+        place.put(uuid4(), place.report()).raise_for_status()
+        told = [one.result() for one in waiting if one.result().status_code == 200]
+    assert len(told) == 16
+    assert all(answer.json()["items"] for answer in told)
