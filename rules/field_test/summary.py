@@ -10,7 +10,7 @@ from rules.rulebook import MechanicalProtection
 
 _LEFT: Final[dict[MechanicalProtection, str]] = {
     "full": "all of its barriers are working",
-    "degraded": "it would still stop backflow today, but with fewer barriers than it should have",
+    "degraded": "it would still stop backflow today, but with less protection than it should have",
     "lost": "it cannot be relied on to stop backflow",
     "unknown": "its protection is unknown",
 }

@@ -19,7 +19,7 @@ _RESULTS: Final = {"met": "met", "not_met": "NOT met", "not_determined": "not de
 _OUTCOMES: Final = {"pass": "Passed", "fail": "Failed", "incomplete": "Could not be judged"}
 _PROTECTION: Final = {
     "full": "Full: every barrier works.",
-    "degraded": "Degraded: it would still stop backflow, with fewer barriers than it should have.",
+    "degraded": "Degraded: it would still stop backflow, with less protection than it should have.",
     "insufficient": "Insufficient: its parts work, but this kind is not approved for this hazard or use.",
     "lost": "Lost: it would not stop backflow.",
     "unknown": "Unknown: the readings do not tell.",
