@@ -228,13 +228,13 @@ def test_what_stands_beside_the_rulebooks_says_where_it_is_from_too() -> None:
 
 # A change to a limit, an interval, a clause or a mark changes the digest: look at the change, name it in the CHANGELOG, then pin it anew.
 DIGESTS = {
-    "ca-bc": "sha256:ec6f6f813d07994023205e698ffab6c536410acc52c06be73882470a0d78122e",
-    "us-ca": "sha256:61f4cb45a54df0adc254a4c3a35e5f9057c6bd681fed7602d86b8c3137ca7094",
-    "us-common": "sha256:dbd0d844942cb283819b109a5fc81c51fe79015904a7371223c03d3ce195d8cf",
-    "us-fl": "sha256:ab2396e52ca6d41303b9d3fc99ad6106bdebf40586065db599b80e0941a35675",
-    "us-or": "sha256:20c8ee9d71a622f4ee1e230b87b837fadaaa9ce158dd5f3e52b19ffdc9bc9e37",
-    "us-tx": "sha256:f4c638eead100b4f4128607a6bcee259d48bba1aae435dbf73e0f30f9b2082bc",
-    "us-wa": "sha256:03e1b802cf8c7036c75aa0e2bd51f79993f15f736b5702e0822bf47154be310c",
+    "ca-bc": "sha256:8d30e9580fb24dfe128ecfdff55e307a48018bd8468a467049869c8a4a2b616e",
+    "us-ca": "sha256:8632023921243120febeb0563b6b61850d726a60ad8a96714f3c287e62560bf9",
+    "us-common": "sha256:9300356bdf552324c0c8f572b92121f1777fac42a3a2628e2972410d6217e701",
+    "us-fl": "sha256:4fb92a56f5660908a415d004610cfd320ee0f5120204702931bc00189734e0d6",
+    "us-or": "sha256:4f29690dbefb881b1c6e7f5f3d6da1543b77633eb6589df737e6e45e3501b4c4",
+    "us-tx": "sha256:8758edc6ba9d385a524e5b32b36321efadc0da708440e2c0f5856a58d8a41c05",
+    "us-wa": "sha256:d2d194586a921dcad53370117a636a28d289d8e2fa2e0a20db2040f53c8cc571",
 }
 
 
