@@ -60,7 +60,7 @@ async def _importing(call: Call, asked: Asked) -> AsyncGenerator[Importer, None]
             await _receive(call, file)
             importer = Importer(
                 imports=ImportStore(services.pool), registry=services.registry, reports=services.reports, submissions=services.submissions,
-                clock=call.clock, utility=utility, principal=call.who, asked=asked,
+                clock=call.clock, utility=utility, principal=call.who, asked=asked, threads=services.imports,
             )  # fmt: skip
             try:
                 await importer.open([Source(name=None, kind=_kind(call), file=file)])

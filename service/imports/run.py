@@ -6,8 +6,9 @@ for what is recorded already is found again and stays as it is. Past tests are r
 """
 
 import asyncio
-from collections.abc import AsyncGenerator, AsyncIterator, Iterator, Sequence
-from typing import IO, Final, Literal
+from collections.abc import AsyncGenerator, AsyncIterator, Callable, Iterator, Sequence
+from concurrent.futures import Executor
+from typing import IO, Any, Final, Literal, TypeVar
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
@@ -34,6 +35,7 @@ from service.store.reports import ReportStore
 from service.store.staging import Clash, Staged, Staging
 from service.things import Utility
 
+T = TypeVar("T")
 MOST_HEADINGS = 20
 """So many headings that are not known are told where none is."""
 ROWS_AT_ONCE: Final = 200
@@ -56,8 +58,9 @@ class Importer:
 
     def __init__(
         self, *, imports: ImportStore, registry: RegistryStore, reports: ReportStore, submissions: Submissions, clock: Clock,
-        utility: Utility, principal: Principal, asked: Asked,
+        utility: Utility, principal: Principal, asked: Asked, threads: Executor | None = None,
     ) -> None:  # fmt: skip
+        self._threads = threads
         self._imports = imports
         self._registry = registry
         self._reports = reports
@@ -79,11 +82,15 @@ class Importer:
         self._count = self._rows = 0
         self._whole = True
 
+    async def _aside(self, work: Callable[..., T], *arguments: Any) -> T:
+        """What the work returns, done in the threads of imports (the loop's own where none are given): name look-ups wait for no file."""
+        return await asyncio.get_running_loop().run_in_executor(self._threads, work, *arguments)
+
     async def open(self, sources: Sequence[Source]) -> None:
         """Look at the files; ProblemError where one is no sheet that is read."""
         for source in sources:
             try:
-                self._sheets.append((source.name, await asyncio.to_thread(self._opened, source)))
+                self._sheets.append((source.name, await self._aside(self._opened, source)))
             except SheetError as error:
                 named = "" if source.name is None else f"{source.name}: "
                 raise ProblemError("malformed", named + error.detail) from None
@@ -132,7 +139,7 @@ class Importer:
 
     async def _read(self) -> AsyncIterator[Event]:
         chunks = self._chunks()
-        while await asyncio.to_thread(lambda: next(chunks, None)):
+        while await self._aside(next, chunks, None):
             for problem in self._flushed():
                 yield problem
             yield ImportProgress(phase="reading", done=self._rows)

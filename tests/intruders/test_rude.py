@@ -23,6 +23,7 @@ from rules import operation, selection
 from service import callers, edge, wire
 from service.aside import Aside
 from service.callers import Proxies, grouped, parse_networks
+from service.imports.run import Importer, Source
 from service.pages import receipt
 from service.problems import ProblemError
 from service.rates import Allowances
@@ -352,3 +353,25 @@ def test_unit_files_bound_files_and_memory(repository: Path) -> None:
     compose = (repository / "deploy/compose.yaml").read_text()
     assert "mem_limit:" in compose
     assert "nofile:" in compose
+
+
+def test_imports_papers_and_computing_have_threads_of_their_own(world: World, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Names are looked up in the loop's own threads: a webhook waits for no file and no paper."""
+    ran: dict[str, str] = {}
+    opened = Importer._opened
+
+    def noticed(self: Importer, source: Source) -> Any:
+        ran["import"] = threading.current_thread().name
+        return opened(self, source)
+
+    def operated(*_: object) -> Any:
+        ran["operation"] = threading.current_thread().name
+        raise ProblemError("not-applicable", "It was only looked at.")
+
+    monkeypatch.setattr(Importer, "_opened", noticed)
+    monkeypatch.setattr(operation, "operate", operated)
+    place = world.place()
+    key = {"Authorization": f"Bearer {place.keys['utility']}", "Content-Type": "text/csv"}
+    world.client.post(f"{place.base}/imports", content=b"Serial No,Type\nS-1,PVB\n", headers=key)
+    world.client.post("/v1/rules/operation", json=OPERATION)
+    assert {name: thread.partition("_")[0] for name, thread in ran.items()} == {"import": "imports", "operation": "open"}
