@@ -22,11 +22,15 @@ Kind = Literal[
     "dual_check",
     "dual_check_vented",
     "barometric_loop",
+    "rpda_ii",
+    "dcda_ii",
 ]
-TestableKind = Literal["rp", "rpda", "dc", "dcda", "pvb", "svb"]
+TestableKind = Literal["rp", "rpda", "dc", "dcda", "pvb", "svb", "rpda_ii", "dcda_ii"]
 Component = Literal["check_1", "relief_valve", "check_2", "check", "air_inlet"]
 Hazard = Literal["severe", "health", "non_health"]
 Line = Literal["main", "bypass"]
+StatedMethod = Literal["one_hose", "two_hoses", "sight_tube", "duplex_gauge", "not_stated"]
+"""The methods of reading differentials, and that none is stated."""
 Purpose = Literal["premises_isolation", "point_of_use"]
 
 
@@ -43,12 +47,19 @@ class AssemblyKind(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     standards: tuple[str, ...]
     source: Source
     components: tuple[Component, ...] = ()
+    bypass_components: tuple[Component, ...] = ()
+    """Those of the bypass line, where it is not a full line of its own (Type II)."""
     lines: tuple[Line, ...] = ("main",)
-    single_hose: bool = False
+    level_matters_by: tuple[StatedMethod, ...] = ()
+    """The methods in which one end is open to the atmosphere, so that the gauge has to be level; two filled hoses cancel the head."""
     tested_as: TestableKind | None = None
     severe_with: str = ""
     """What it needs beside it before a severe hazard; empty: it is not for one."""
     note: str = ""
+
+    def components_on(self, line: Line) -> tuple[Component, ...]:
+        """The parts tested on that line, in flow order."""
+        return self.bypass_components if line == "bypass" and self.bypass_components else self.components
 
 
 class Catalogue(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -17,7 +17,17 @@ from rules.errors import NotInForceError
 from rules.quantities import Unit, convert
 from rules.sources import Cited, Source
 
-Quantity = Literal["held_at", "closed_tight", "opened", "opened_at", "opened_fully", "buffer"]
+Quantity = Literal[
+    "held_at",
+    "closed_tight",
+    "tight_against_backpressure",
+    "opened",
+    "opened_at",
+    "opened_fully",
+    "not_discharging",
+    "not_spilling",
+    "buffer",
+]
 Event = Literal[
     "installation", "periodic", "repair", "relocation", "incident", "seasonal_start", "return_to_service", "reoccupancy"
 ]
@@ -40,7 +50,7 @@ class Criterion(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A minimum that a reading must reach (at the minimum passes), or a fact that must be so.
 
     `rule` is the key, and the wording of a finding's `rule`. `alternative_to` names a rule that serves in its place when this one
-    has no reading. An advisory criterion gives a note and never fails a test.
+    has no reading. An advisory criterion gives a note and never fails a test. With `above`, the figure itself does not pass.
     """
 
     rule: str
@@ -52,6 +62,7 @@ class Criterion(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     printed: tuple[Printed, ...] = ()
     alternative_to: str | None = None
     advisory: bool = False
+    above: bool = False
     says: str
 
     def minimum_in(self, unit: str) -> tuple[float, Printed | None]:
@@ -74,7 +85,7 @@ class Limit(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     name: str
     at_least: float | None = None
     at_most: float | None = None
-    unit: Literal["psi", "kPa", "bar", "in", "months", "days", "hours", "degF", "probability", "per_year"]
+    unit: Literal["psi", "kPa", "bar", "in", "months", "days", "hours", "minutes", "degF", "probability", "per_year"]
     says: str
 
 
@@ -112,6 +123,14 @@ class Deadline(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     says: str
 
 
+class Edition(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Which edition of which manual decides; `named` false where the authority names none, as `says` then explains."""
+
+    key: Literal["field_test"]
+    named: bool
+    says: str
+
+
 class RulebookData(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One file of `data/rulebooks`, as written."""
 
@@ -128,6 +147,7 @@ class RulebookData(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     intervals: tuple[Interval, ...] = ()
     triggers: tuple[Trigger, ...] = ()
     deadlines: tuple[Deadline, ...] = ()
+    editions: tuple[Edition, ...] = ()
     tables: tuple[str, ...] = ()
 
 
@@ -150,6 +170,7 @@ class Rulebook(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     intervals: tuple[Interval, ...]
     triggers: tuple[Trigger, ...]
     deadlines: tuple[Deadline, ...]
+    editions: tuple[Edition, ...]
     tables: tuple[str, ...]
     sources: dict[str, Source]
 
@@ -166,7 +187,7 @@ class Rulebook(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
         return Source(title=work.title, clause=value.clause, known_from=value.known_from or work.known_from)
 
 
-_SECTIONS = {"criteria": "rule", "limits": "name", "intervals": "key", "triggers": "event", "deadlines": "key"}
+_SECTIONS = {"criteria": "rule", "limits": "name", "intervals": "key", "triggers": "event", "deadlines": "key", "editions": "key"}
 
 
 def extend(base: RulebookData | None, own: RulebookData) -> RulebookData:

@@ -20,9 +20,8 @@ PhaseName = Literal["initial", "final"]
 class Finding(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """One criterion against one reading, in the report's unit.
 
-    `corrected` is the reading at the height of the assembly, where the gauge stood higher or lower; `margin` is what is left over the
-    minimum; `conformance_probability` the chance that the true value reaches it (JCGM 106:2012, 7.3.3), where the gauge's accuracy is
-    told.
+    `margin` is what is left over the minimum; `conformance_probability` the chance that the true value reaches it (JCGM 106:2012, 7.3.3),
+    where the gauge's accuracy is stated.
     """
 
     rule: str
@@ -33,7 +32,6 @@ class Finding(Struct, frozen=True, kw_only=True, omit_defaults=True):
     message: str
     source: Source
     observed: float | bool | UnsetType = UNSET
-    corrected: float | UnsetType = UNSET
     at_least: float | UnsetType = UNSET
     margin: float | UnsetType = UNSET
     conformance_probability: float | UnsetType = UNSET

@@ -13,7 +13,7 @@ from rules.sources import Source
 
 
 class Row(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One likely cause."""
+    """One likely cause; `symptom_of` is the component that shows the symptom, where it is not the one that caused it."""
 
     kinds: tuple[str, ...]
     component: Component
@@ -21,6 +21,7 @@ class Row(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     likely: str
     because: str
     repair: str
+    symptom_of: Component | None = None
 
 
 class Rows(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -32,10 +33,13 @@ class Rows(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 _SYMPTOM = {
     "closed_tight": "leaked",
+    "tight_against_backpressure": "leaked",
     "held_at": "low",
     "opened": "not_opened",
     "opened_at": "low",
     "opened_fully": "not_fully",
+    "not_discharging": "discharging",
+    "not_spilling": "spilling",
     "buffer": "buffer",
 }
 
@@ -46,9 +50,9 @@ def _causes(kind: str, line: Line, component: Component, symptom: str) -> tuple[
     work = works()[data.source]
     source = Source(title=work.title, clause="–", known_from=work.known_from)
     return tuple(
-        Diagnosis(component=component, line=line, likely=row.likely, because=row.because, repair=row.repair, source=source)
+        Diagnosis(component=row.component, line=line, likely=row.likely, because=row.because, repair=row.repair, source=source)
         for row in data.diagnoses
-        if kind in row.kinds and (row.component, row.symptom) == (component, symptom)
+        if kind in row.kinds and (row.symptom_of or row.component, row.symptom) == (component, symptom)
     )
 
 

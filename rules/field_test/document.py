@@ -17,6 +17,9 @@ Declared = Literal["pass", "fail", "incomplete"]
 Moment = Annotated[dt.datetime, Meta(tz=True)]
 Nonnegative = Annotated[float, Meta(ge=0, le=100_000)]
 Shutoff = Literal["tight", "leaking", "leaking_no_flow_proved", "not_checked"]
+Method = Literal["one_hose", "two_hoses", "sight_tube", "duplex_gauge"]
+"""How the differentials were read. What it decides: which shutoff leaks spoil a reading, and whether the gauge's level matters."""
+HowOften = Literal["continuous", "intermittent"]
 
 
 class TestUnits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
@@ -43,7 +46,11 @@ class TestedAssembly(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
 
 class GaugeUsed(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
-    """The differential pressure gauge: accuracy (±) and resolution in `units.pressure`, height over the assembly in `units.length`."""
+    """The differential pressure gauge: accuracy (±) and resolution in `units.pressure`, height in `units.length`.
+
+    `height_above_assembly` is measured from the level that the procedure states, negative below it. It never corrects a reading: where
+    the level matters, a gauge held elsewhere gives no number.
+    """
 
     accuracy: Nonnegative | UnsetType = UNSET
     resolution: Nonnegative | UnsetType = UNSET
@@ -61,49 +68,67 @@ class CertifiedTester(Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
 
 
 class _Check(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True, tag_field="component"):
-    """A check valve: whether it closed tight, and the static drop that it held, in the direction of flow."""
+    """A check valve: whether it closed tight, and the static drop that it held, in the direction of flow.
+
+    `fluctuated`: the needle swung, and the lowest reading is recorded.
+    """
 
     closed_tight: bool | UnsetType = UNSET
     held_at: PressureValue | UnsetType = UNSET
+    fluctuated: bool | UnsetType = UNSET
     line: Line = "main"
 
 
 class Check1Reading(
     _Check, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True, tag_field="component", tag="check_1"
 ):
-    """Check 1 of an RP, a DC or a detector assembly."""
+    """Check 1 of an RP, a DC or a detector assembly; `tight_against_backpressure` for a DC's, tested by putting pressure behind it."""
+
+    tight_against_backpressure: bool | UnsetType = UNSET
 
 
 class Check2Reading(
     _Check, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True, tag_field="component", tag="check_2"
 ):
-    """Check 2 of an RP, a DC or a detector assembly."""
+    """Check 2 of an RP, a DC or a detector assembly; whether it is tight against backpressure is apart from its drop in the direction of flow."""
+
+    tight_against_backpressure: bool | UnsetType = UNSET
 
 
 class CheckReading(
     _Check, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True, tag_field="component", tag="check"
 ):
-    """The check of a vacuum breaker."""
+    """The check of a vacuum breaker, or the one check on the bypass of a Type II detector assembly."""
 
 
 class ReliefValveReading(
     Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True, tag_field="component", tag="relief_valve"
 ):
-    """A relief valve: whether it opened, and the differential (inlet over zone) at which it did."""
+    """A relief valve: whether it opened, and the differential (inlet over zone) at which it did.
+
+    `discharging`: it discharged before the test, all the time or now and then. `fluctuated`: the lowest reading is recorded.
+    """
 
     opened: bool | UnsetType = UNSET
     opened_at: PressureValue | UnsetType = UNSET
+    discharging: HowOften | UnsetType = UNSET
+    fluctuated: bool | UnsetType = UNSET
     line: Line = "main"
 
 
 class AirInletReading(
     Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True, tag_field="component", tag="air_inlet"
 ):
-    """An air inlet: whether it opened, at what pressure over atmosphere, and whether it opened fully as the body drained."""
+    """An air inlet: whether it opened, at what pressure over atmosphere, and whether it opened fully as the body drained.
+
+    `spilling`: it spilled before the test, all the time or now and then. `fluctuated`: the lowest reading is recorded.
+    """
 
     opened: bool | UnsetType = UNSET
     opened_at: PressureValue | UnsetType = UNSET
     opened_fully: bool | UnsetType = UNSET
+    spilling: HowOften | UnsetType = UNSET
+    fluctuated: bool | UnsetType = UNSET
     line: Line = "main"
 
 
@@ -118,10 +143,21 @@ class Shutoffs(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, om
 
 
 class Phase(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
-    """An initial or a final test: the shutoffs and the readings, in any order."""
+    """An initial or a final test: the shutoffs and the readings, in any order.
+
+    `method` is how the differentials were read; where it is not stated, the stricter reading is taken. `procedure` is the name that its
+    publisher gives the procedure, kept as text. `backpressure_present`: the downstream side pushed back during the test.
+    `test_kit_fault`: the kit failed, so the test was abandoned. `bypass_meter_moved`: a detector assembly's meter moved as water ran
+    through the bypass.
+    """
 
     readings: Annotated[list[Reading], Meta(max_length=24)]
     shutoffs: Shutoffs = Shutoffs()
+    method: Method | UnsetType = UNSET
+    procedure: Word | UnsetType = UNSET
+    backpressure_present: bool | UnsetType = UNSET
+    test_kit_fault: bool | UnsetType = UNSET
+    bypass_meter_moved: bool | UnsetType = UNSET
 
 
 class Repair(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):

@@ -1,62 +1,71 @@
-"""The gauge: what it does to every number of a test, and whether anything vouches for it."""
+"""The gauge: how sure its numbers are, whether it was level, and whether its calibration is good."""
 
 import datetime as dt
+from typing import Literal
 
-from msgspec import UNSET, UnsetType
+from msgspec import UNSET, Struct, UnsetType
 
 from rules.calendar import add_months
 from rules.field_test.answer import Flag
-from rules.field_test.criteria import Gauged, gauged_by
 from rules.field_test.document import GaugeUsed
 from rules.field_test.flags import flag
 from rules.field_test.plan import Plan
-from rules.field_test.uncertainty import head_per_length, standard_uncertainty
-from rules.quantities import LengthUnit
+from rules.field_test.uncertainty import standard_uncertainty
+from rules.quantities import LengthUnit, convert
+
+Level = Literal["level", "high", "low"]
+"""Where the gauge was held; with one end open to the atmosphere a gauge held low reads high, and one held high reads low."""
+
+
+class Gauged(Struct, frozen=True, kw_only=True):
+    """What the gauge does to every number of a test, in its unit: standard uncertainty (0: not stated), accuracy (±), and its level."""
+
+    uncertainty: float
+    accuracy: float
+    level: Level
 
 
 def gauged(plan: Plan, gauge: GaugeUsed | UnsetType, length: LengthUnit | UnsetType) -> Gauged:
-    """What surrounds the numbers, the gauge's height in `length`; a head is added only where a single hose reads against the atmosphere."""
-    uncertainty = head = 0.0
-    accuracy = plan.accuracy_assumed if gauge is UNSET or gauge.accuracy is UNSET else gauge.accuracy
-    if gauge is not UNSET:
-        if gauge.accuracy is not UNSET:
-            uncertainty = standard_uncertainty(gauge.accuracy, 0.0 if gauge.resolution is UNSET else gauge.resolution)
-        if gauge.height_above_assembly and length is not UNSET and plan.kind.single_hose:
-            # A gauge held above the assembly reads low by the head in its hose, and one held below reads high.
-            head = gauge.height_above_assembly * head_per_length(length, plan.unit)
-    return gauged_by(uncertainty, head, accuracy)
+    """What surrounds the numbers, the gauge's height in `length`."""
+    if gauge is UNSET:
+        return Gauged(uncertainty=0.0, accuracy=plan.accuracy_assumed, level="level")
+    uncertainty, accuracy = 0.0, plan.accuracy_assumed
+    if gauge.accuracy is not UNSET:
+        accuracy = gauge.accuracy
+        uncertainty = standard_uncertainty(accuracy, 0.0 if gauge.resolution is UNSET else gauge.resolution)
+    level: Level = "level"
+    if gauge.height_above_assembly is not UNSET and length is not UNSET:
+        within = plan.rulebook.limit("gauge.level")
+        if abs(gauge.height_above_assembly) > convert(within.at_most or 0.0, within.unit, length):
+            level = "high" if gauge.height_above_assembly > 0 else "low"
+    return Gauged(uncertainty=uncertainty, accuracy=accuracy, level=level)
 
 
-def vouched(plan: Plan, gauge: GaugeUsed | UnsetType) -> tuple[dt.date, dt.date]:
-    """The first and the last day on which the calibration told vouches for it; always, where none is told that could end."""
+def calibration_good(plan: Plan, gauge: GaugeUsed | UnsetType) -> tuple[dt.date, dt.date]:
+    """The first and the last day on which the stated calibration is good; always, where none is stated that could end."""
     if gauge is UNSET or gauge.calibrated_on is UNSET:
         return dt.date.min, dt.date.max
-    return gauge.calibrated_on, add_months(gauge.calibrated_on, plan.calibration_months)
+    return gauge.calibrated_on, add_months(gauge.calibrated_on, int(plan.calibration.at_most or 0))
 
 
 def flags_of_gauge(plan: Plan, gauge: GaugeUsed | UnsetType, performed_on: dt.date) -> list[Flag]:
-    """The flags on the gauge; the same on all days of `vouched`."""
+    """The flags on the gauge; the same on all days of `calibration_good`."""
     if gauge is UNSET:
-        return [flag("gauge_calibration_unknown", "/gauge", "Nothing is told of the gauge, so nothing vouches for its readings.")]
+        return [
+            flag("gauge_calibration_unknown", "/gauge", "Nothing is stated of the gauge, so its readings rest on no calibration.")
+        ]
     flags: list[Flag] = []
     if gauge.calibrated_on is UNSET:
-        flags.append(flag("gauge_calibration_unknown", "/gauge/calibrated_on", "When the gauge was calibrated is not told."))
+        flags.append(flag("gauge_calibration_unknown", "/gauge/calibrated_on", "When the gauge was calibrated is not stated."))
     elif performed_on < gauge.calibrated_on:
-        message = "The gauge's only calibration told was made after the test; what it read then is not vouched for."
+        message = "The only calibration stated for the gauge was made after the test; what it read before that is not covered."
         flags.append(flag("gauge_calibrated_after_test", "/gauge/calibrated_on", message))
-    elif performed_on > vouched(plan, gauge)[1]:
-        message = f"The gauge was last calibrated on {gauge.calibrated_on.isoformat()}, more than {plan.calibration_months} months before the test."
-        flags.append(flag("gauge_calibration_expired", "/gauge/calibrated_on", message))
+    elif performed_on > calibration_good(plan, gauge)[1]:
+        limit = plan.calibration
+        message = f"The gauge was last calibrated on {gauge.calibrated_on.isoformat()}, more than {limit.at_most:g} months before the test."
+        known_from = plan.rulebook.cite(limit).known_from
+        flags.append(flag("gauge_calibration_expired", "/gauge/calibrated_on", message, rests_on=known_from))
     if gauge.accuracy is not UNSET and gauge.accuracy > plan.accuracy_at_most:
-        message = f"The gauge is accurate to ±{gauge.accuracy:g} {plan.unit}; ±{plan.accuracy_at_most:.2g} {plan.unit} or better is asked."
+        message = f"The gauge is accurate to ±{gauge.accuracy:g} {plan.unit}; ±{plan.accuracy_at_most:.2g} {plan.unit} or better is required."
         flags.append(flag("gauge_too_coarse", "/gauge/accuracy", message))
-    if gauge.height_above_assembly is not UNSET and gauge.height_above_assembly != 0:
-        what = (
-            "the readings are corrected for the head of water in the hose"
-            if plan.kind.single_hose
-            else "both hoses are filled, so the differential stands"
-        )
-        flags.append(
-            flag("gauge_not_level", "/gauge/height_above_assembly", f"The gauge did not stand level with the assembly; {what}.")
-        )
     return flags

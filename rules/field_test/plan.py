@@ -7,7 +7,6 @@ identity, so that they can key what is remembered of judging without being read 
 import datetime as dt
 from collections.abc import Sequence
 from functools import lru_cache
-from itertools import product
 from typing import Final
 
 from msgspec import Struct
@@ -15,10 +14,11 @@ from msgspec import Struct
 from rules.catalogue import AssemblyKind, Component, Line
 from rules.field_test.answer import JudgedBy
 from rules.field_test.plausible import as_printed, ceiling, line_pressure_ceiling
-from rules.load import catalogue, common_rulebook, read, rulebook
+from rules.field_test.shutoffs import Spoil, spoils_of
+from rules.load import catalogue, common_rulebook, rulebook
 from rules.quantities import convert
-from rules.rulebook import Criterion, Quantity, Rulebook
-from rules.sources import Cited, Source
+from rules.rulebook import Criterion, Limit, Quantity, Rulebook
+from rules.sources import Source
 
 PART_NAMES: Final[dict[Component, str]] = {
     "check_1": "check 1", "relief_valve": "the relief valve", "check_2": "check 2", "check": "the check", "air_inlet": "the air inlet",
@@ -39,7 +39,9 @@ class PlannedCriterion(Struct, frozen=True, kw_only=True, eq=False):
 
 
 class PlannedPart(Struct, frozen=True, kw_only=True, eq=False):
-    """A part: what must be seen of it (it closes, it opens), what must be read, and for an air inlet whether it opens fully.
+    """A part: what must be seen of it (it closes, it opens), what must be read, and what else is judged where a criterion asks it.
+
+    `fully`: an air inlet opens fully. `against`: a check is tight against backpressure. `quiet`: nothing runs from it before the test.
 
     `sound_from` is the number from which such a part is sound: the kind's own minimum, which a rulebook's own may exceed.
     """
@@ -50,6 +52,8 @@ class PlannedPart(Struct, frozen=True, kw_only=True, eq=False):
     seen: PlannedCriterion
     read: PlannedCriterion
     fully: PlannedCriterion | None
+    against: PlannedCriterion | None
+    quiet: PlannedCriterion | None
     sound_from: float
     most_plausible: float
     ceiling: float
@@ -73,33 +77,17 @@ class Place(Struct, frozen=True, kw_only=True, eq=False):
     part: PlannedPart
 
 
-class Spoil(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A leaking shutoff that makes readings of some components unreadable."""
-
-    kinds: tuple[str, ...]
-    shutoff: str
-    components: tuple[Component, ...]
-    because: str
-    only_below_minimum: Component | None = None
-
-
-class Spoils(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The data file of those."""
-
-    spoils: tuple[Spoil, ...]
-
-
 class Plan(Struct, frozen=True, kw_only=True, eq=False):
     """All that judging a test of one kind, in one unit, by one rulebook needs; pressures in that unit.
 
-    `lines` tells for each line which of the `places` are on it.
+    `lines` holds for each line which of the `places` are on it. A clock ahead of ours by up to the first of `clock_ahead` means nothing, up
+    to the second a person should look.
     """
 
     rulebook: Rulebook
     judged_by: JudgedBy
     kind: AssemblyKind
     unit: str
-    parts: tuple[PlannedPart, ...]
     places: tuple[Place, ...]
     place_of: dict[tuple[Line, Component], Place]
     lines: tuple[slice, ...]
@@ -108,7 +96,8 @@ class Plan(Struct, frozen=True, kw_only=True, eq=False):
     highest_line_pressure: float
     accuracy_at_most: float
     accuracy_assumed: float
-    calibration_months: int
+    calibration: Limit
+    clock_ahead: tuple[dt.timedelta, dt.timedelta]
     spoils: tuple[Spoil, ...]
 
 
@@ -137,27 +126,35 @@ def _made(book: Rulebook, kind_code: str, unit: str) -> Plan:
     most = _in(book, "plausible.differential", unit)
     bounds = (near.at_least or 0.0, near.at_most or 0.0)
     buffer = next((one for one in criteria if one.quantity == "buffer"), None)
-    parts = tuple(_part(book, criteria, kind_code, component, unit, most, bounds) for component in kind.components)
-    wheres = {one: f" on the {one} line" if len(kind.lines) > 1 else "" for one in kind.lines}
+    on_lines = [(on, component) for on in kind.lines for component in kind.components_on(on)]
+    parts = {
+        component: _part(book, criteria, kind_code, component, unit, most, bounds)
+        for component in dict.fromkeys(component for _, component in on_lines)
+    }
+    wheres = {on: f" on the {on} line" if len(kind.lines) > 1 else "" for on in kind.lines}
     places = tuple(
-        Place(index=index, line=on, where=wheres[on], part=part) for index, (on, part) in enumerate(product(kind.lines, parts))
+        Place(index=index, line=on, where=wheres[on], part=parts[component]) for index, (on, component) in enumerate(on_lines)
     )
+    starts = [[place.line for place in places].index(on) for on in kind.lines]
     return Plan(
         rulebook=book,
         judged_by=JudgedBy(id=book.id, in_force_from=book.in_force_from, digest=book.digest),
         kind=kind,
         unit=unit,
-        parts=parts,
         places=places,
         place_of={(one.line, one.part.component): one for one in places},
-        lines=tuple(slice(start, start + len(parts)) for start in range(0, len(places), len(parts))),
+        lines=tuple(slice(start, start + len(kind.components_on(on))) for start, on in zip(starts, kind.lines, strict=True)),
         buffer=None if buffer is None else _planned(book, buffer, unit),
         line_pressure=(convert(line.at_least or 0.0, line.unit, unit), convert(line.at_most or 0.0, line.unit, unit)),
         highest_line_pressure=line_pressure_ceiling(unit),
         accuracy_at_most=as_printed(_in(book, "gauge.accuracy", "psi"), unit),
         accuracy_assumed=_in(book, "gauge.accuracy.not_stated", unit),
-        calibration_months=int(book.limit("gauge.calibration").at_most or 0),
-        spoils=tuple(one for one in read("shutoffs.toml", Spoils).spoils if kind_code in one.kinds),
+        calibration=book.limit("gauge.calibration"),
+        clock_ahead=(
+            dt.timedelta(minutes=book.limit("clock.ahead").at_most or 0.0),
+            dt.timedelta(hours=book.limit("clock.ahead.held").at_most or 0.0),
+        ),
+        spoils=spoils_of(kind_code),
     )
 
 
@@ -182,6 +179,8 @@ def _part(  # noqa: PLR0917 - a row of what the plan has at hand
         seen=own["closed_tight" if is_check else "opened"],
         read=read_at,
         fully=own.get("opened_fully"),
+        against=own.get("tight_against_backpressure"),
+        quiet=own.get("not_discharging") or own.get("not_spilling"),
         sound_from=_own_minimum(book, read_at, unit),
         most_plausible=most,
         ceiling=min(most, ceiling(kind, component, unit)),

@@ -13,10 +13,9 @@ from msgspec import UNSET, UnsetType
 from rules.errors import DocumentError, RulesError
 from rules.field_test.answer import Flag
 from rules.field_test.circumstances import Circumstances
-from rules.field_test.criteria import REMEMBERED, PartShows
 from rules.field_test.document import AirInletReading, CertifiedTester, Reading, ReliefValveReading, Repair, Test
 from rules.field_test.flags import flag
-from rules.field_test.phase import COMPONENT_OF
+from rules.field_test.phase import COMPONENT_OF, REMEMBERED
 from rules.field_test.plan import Plan
 from rules.field_test.plausible import read_instead
 from rules.field_test.result import PhaseResult
@@ -41,13 +40,24 @@ def lengths_without_unit(test: Test) -> list[RulesError]:
     ]
 
 
-def flags_of_moment(test: Test, received_at: dt.datetime, performed_on: dt.date) -> list[Flag]:
-    """The flag on a test dated after its report; `performed_on` is the day where the test was made."""
+def flags_of_moment(plan: Plan, test: Test, received_at: dt.datetime, performed_on: dt.date) -> list[Flag]:
+    """The flag on a test dated after its report; `performed_on` is the day where the test was made.
+
+    Clocks differ by minutes: by how much one may be ahead is the rulebook's.
+    """
     # Comparing moments of two zones costs as much as judging some readings; days far enough apart decide without, and a difference is had
     # at half the price.
     if received_at.toordinal() - performed_on.toordinal() > _ZONES_APART or test.performed_at - received_at <= _AT_ONCE:
         return []
-    return [flag("performed_in_future", "/performed_at", "The test is dated after the moment at which its report was received.")]
+    ahead = test.performed_at - received_at
+    nothing, held = plan.clock_ahead
+    if ahead <= nothing:
+        return []
+    if ahead <= held:
+        message = "The test is dated after the moment at which its report was received: check the clock and the date."
+        return [flag("clock_ahead", "/performed_at", message)]
+    message = "The test is dated more than a day after its report was received: correct `performed_at` and send the report again."
+    return [flag("performed_in_future", "/performed_at", message)]
 
 
 def flags_of_line_pressure(told: PressureValue | UnsetType, plan: Plan) -> list[Flag]:
@@ -79,29 +89,33 @@ def certificate_covers(kinds: Sequence[str], kind: str) -> bool:
 
 
 def certified(tester: CertifiedTester | UnsetType) -> tuple[dt.date, dt.date]:
-    """The first and the last day of the certificate told; always, where none is told that could end."""
-    if tester is UNSET or tester.certificate is UNSET or tester.valid_from is UNSET or tester.valid_until is UNSET:
+    """The first and the last day of the certificate; always, where that end is not stated."""
+    if tester is UNSET:
         return dt.date.min, dt.date.max
-    return tester.valid_from, tester.valid_until
+    return (
+        dt.date.min if tester.valid_from is UNSET else tester.valid_from,
+        dt.date.max if tester.valid_until is UNSET else tester.valid_until,
+    )
 
 
 def flags_of_tester(plan: Plan, tester: CertifiedTester | UnsetType, performed_on: dt.date) -> list[Flag]:
     """The flags on who tested, whether a certificate covered that kind on that day; the same on all days of `certified`."""
     if tester is UNSET:
-        return [flag("tester_unknown", "/tester", "Who tested, and with what certificate, is not told.")]
+        return [flag("tester_unknown", "/tester", "Who tested, and with what certificate, is not stated.")]
     kind = plan.kind
     flags: list[Flag] = []
-    if tester.certificate is UNSET or tester.valid_from is UNSET or tester.valid_until is UNSET:
-        message = "The certificate's number, first day and last day are not all told, so nothing shows that it was valid on the day of the test."
-        flags.append(flag("tester_not_certified", "/tester", message))
-    elif performed_on < tester.valid_from:
-        message = f"The tester's certificate is valid from {tester.valid_from.isoformat()}, after the day of the test."
+    first, last = certified(tester)
+    if performed_on < first:
+        message = f"The tester's certificate is valid from {first.isoformat()}, after the day of the test."
         flags.append(flag("tester_not_certified", "/tester/valid_from", message))
-    elif performed_on > tester.valid_until:
-        message = f"The tester's certificate was valid until {tester.valid_until.isoformat()}, before the day of the test."
+    elif performed_on > last:
+        message = f"The tester's certificate was valid until {last.isoformat()}, before the day of the test."
         flags.append(flag("tester_not_certified", "/tester/valid_until", message))
+    elif tester.certificate is UNSET or tester.valid_from is UNSET or tester.valid_until is UNSET:
+        message = "The certificate's number, first day and last day are not all stated, so whether it was valid on the day of the test is unknown."
+        flags.append(flag("tester_unknown", "/tester", message))
     if tester.kinds is UNSET:
-        flags.append(flag("tester_unknown", "/tester/kinds", "Which kinds the tester's certificate covers is not told."))
+        flags.append(flag("tester_unknown", "/tester/kinds", "Which kinds the tester's certificate covers is not stated."))
     elif not certificate_covers(tester.kinds, kind.kind):
         message = f"The tester's certificate does not cover testing a {kind.name}."
         flags.append(flag("tester_wrong_kind", "/tester/kinds", message))
@@ -143,23 +157,12 @@ def flags_of_repair(
 
 
 def repeats(readings: Sequence[Reading], previous: Sequence[Reading]) -> bool:
-    """Whether every number of a test repeats, digit for digit, what was read at the test before."""
-    told = _numbers(readings)
-    return bool(told) and told == _numbers(previous)
+    """Whether all that was observed is what was observed before, number by number and fact by fact, and there is a number besides 0."""
+    observed = {(reading.line, COMPONENT_OF[type(reading)]): reading for reading in readings}
+    if not any(_number(reading) for reading in readings):
+        return False
+    return observed == {(reading.line, COMPONENT_OF[type(reading)]): reading for reading in previous}
 
 
-def shows_again(told: Sequence[PartShows], again: Sequence[PartShows]) -> bool:
-    """Whether every number of a phase stands again in the next, and there is one besides zeros."""
-    for index, one in enumerate(told):
-        if one.observed != again[index].observed:
-            return False
-    return any(one.observed for one in told)
-
-
-def _numbers(readings: Sequence[Reading]) -> dict[tuple[str, str], float]:
-    numbers: dict[tuple[str, str], float] = {}
-    for reading in readings:
-        value = reading.opened_at if isinstance(reading, AirInletReading | ReliefValveReading) else reading.held_at
-        if value is not UNSET:
-            numbers[reading.line, COMPONENT_OF[type(reading)]] = value
-    return numbers
+def _number(reading: Reading) -> float | UnsetType:
+    return reading.opened_at if isinstance(reading, AirInletReading | ReliefValveReading) else reading.held_at

@@ -68,24 +68,25 @@ def add_up(plan: Plan, results: tuple[PartResult, ...]) -> PhaseResult:
     """What the results of a phase, in the order of its findings, come to."""
     lines: list[LineResult] = []
     suspect: set[tuple[Line, Component]] = set()
-    outcomes = {one.outcome for one in results}
+    outcomes = {result.outcome for result in results}
     for line in plan.kind.lines:
-        of_line = [one for one in results if one.line == line]
+        of_line = [result for result in results if result.line == line]
         # An RP's parts stand in flow order (check 1, relief valve, check 2), and the buffer's result after them.
-        states = tuple([one.state for one in of_line[: len(plan.parts)]])
-        for one in of_line[len(plan.parts) :]:
-            if one.state == "unknown" and one.pair:
+        count = len(plan.kind.components_on(line))
+        parts, buffers = of_line[:count], of_line[count:]
+        states = [part.state for part in parts]
+        for buffer in buffers:
+            if buffer.state == "unknown" and buffer.pair:
                 # Of two readings that contradict each other neither can be believed.
-                states = (*("unknown" if state in {"sound", "weak"} else state for state in states[:2]), *states[2:])
-            if one.outcome != "pass":
-                # A buffer that is too small is mended at check 1 or at the relief valve, though each alone reads well.
-                suspect |= {(line, part) for part in plan.kind.components}
-        suspect |= {
-            (line, one.component)
-            for one, state in zip(of_line, states, strict=False)
-            if state != "sound" or one.outcome != "pass"
-        }
-        failure_seen = any(one.outcome == "fail" and state != "sound" for one, state in zip(of_line, states, strict=False))
-        lines.append(LineResult(states=states, failure_seen=failure_seen))
+                states[:2] = ["unknown" if state in {"sound", "weak"} else state for state in states[:2]]
+            if buffer.outcome != "pass":
+                # A buffer that is too small is repaired at check 1 or at the relief valve, though each alone reads well.
+                suspect |= {(line, part.component) for part in parts}
+        failure_seen = False
+        for part, state in zip(parts, states, strict=True):
+            failure_seen |= part.outcome == "fail" and state != "sound"
+            if state != "sound" or part.outcome != "pass":
+                suspect.add((line, part.component))
+        lines.append(LineResult(states=tuple(states), failure_seen=failure_seen))
     outcome: Outcome = "fail" if "fail" in outcomes else "incomplete" if "incomplete" in outcomes else "pass"
     return PhaseResult(outcome=outcome, lines=tuple(lines), results=results, suspect=frozenset(suspect))

@@ -16,12 +16,12 @@ from rules.errors import RulesError, together
 from rules.field_test.actions import actions
 from rules.field_test.answer import Acceptance, Action, Diagnosis, Finding, Flag, PhaseVerdict, ProtectionReason, Verdict
 from rules.field_test.circumstances import Circumstances, circumstances
-from rules.field_test.criteria import REMEMBERED, Gauged
+from rules.field_test.conditions import conditions_of
 from rules.field_test.diagnosis import diagnose
 from rules.field_test.document import CertifiedTester, GaugeUsed, PreviousReadings, Test
 from rules.field_test.flags import flag
-from rules.field_test.gauge import flags_of_gauge, gauged, vouched
-from rules.field_test.phase import judge_phase, setting
+from rules.field_test.gauge import Gauged, calibration_good, flags_of_gauge, gauged
+from rules.field_test.phase import REMEMBERED, judge_phase
 from rules.field_test.plan import Plan, plan_on
 from rules.field_test.plausibility import (
     certified,
@@ -32,7 +32,6 @@ from rules.field_test.plausibility import (
     flags_of_tester,
     lengths_without_unit,
     repeats,
-    shows_again,
 )
 from rules.field_test.protection import phase_verdict, reasons
 from rules.field_test.result import PhaseResult
@@ -60,18 +59,18 @@ def judge(test: Test, *, received_at: dt.datetime, previous: PreviousReadings | 
     around = _around(plan, place, test.units.length, test.gauge, test.tester)
     line_pressure = inf if test.line_pressure is UNSET else test.line_pressure
     findings: list[Finding] = []
-    flags = flags_of_moment(test, received_at, performed_on)
+    flags = flags_of_moment(plan, test, received_at, performed_on)
     if around.first <= performed_on <= around.last:
         flags += around.flags
     else:
         flags += _flags_around(plan, place, test.gauge, test.tester, performed_on)
     flags += flags_of_line_pressure(test.line_pressure, plan)
     phase = test.initial_test
-    initial, told = judge_phase(setting(plan, "initial", around.gauged, phase.shutoffs), phase, line_pressure, findings, flags)
-    final, again = None, told
+    initial = judge_phase(conditions_of(plan, "initial", around.gauged, phase), phase, line_pressure, findings, flags)
+    final = None
     if test.final_test is not UNSET:
         phase = test.final_test
-        final, again = judge_phase(setting(plan, "final", around.gauged, phase.shutoffs), phase, line_pressure, findings, flags)
+        final = judge_phase(conditions_of(plan, "final", around.gauged, phase), phase, line_pressure, findings, flags)
     last = initial if final is None else final
     outcome = last.outcome
     flags += flags_of_repair(plan, () if test.repairs is UNSET else tuple(test.repairs), initial, final is not None)
@@ -79,7 +78,7 @@ def judge(test: Test, *, received_at: dt.datetime, previous: PreviousReadings | 
         flags.append(
             flag("reading_repeated", "/initial_test/readings", "Every reading repeats the last test's, digit for digit.")
         )
-    elif final is not None and initial.outcome == "fail" and shows_again(told, again):
+    elif final is not None and initial.outcome == "fail" and repeats(phase.readings, test.initial_test.readings):
         message = "Every reading of the final test repeats the failing initial test's, digit for digit."
         flags.append(flag("reading_repeated", "/final_test/readings", message))
     if previous is not None and previous.corrected == "fail" and outcome != "fail":
@@ -129,7 +128,7 @@ def _around(
     gauge: GaugeUsed | UnsetType,
     tester: CertifiedTester | UnsetType,
 ) -> _Around:
-    of_gauge, of_tester = vouched(plan, gauge), certified(tester)
+    of_gauge, of_tester = calibration_good(plan, gauge), certified(tester)
     first, last = max(of_gauge[0], of_tester[0]), min(of_gauge[1], of_tester[1])
     return _Around(
         gauged=gauged(plan, gauge, length), flags=_flags_around(plan, place, gauge, tester, first), first=first, last=last

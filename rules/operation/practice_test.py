@@ -257,7 +257,7 @@ def _reduced_pressure(bench: _Bench) -> Told:
     # A differential well over the relief valve's spring, with water running all the same, is not the check's doing.
     quiet = not now.vent_open or now.inlet - now.middle > bench.opening
     tight = quiet and bench.gauge.stands(now.inlet - now.middle)
-    told = {"held_at": drop} if tight else {}
+    held_at = drop if tight else UNSET
     seen = "" if tight else "The differential falls and the relief valve discharges: check 1 leaks."
     if not tight and quiet:
         seen = "The differential falls away: check 1 leaks, and the relief valve does not answer."
@@ -265,7 +265,7 @@ def _reduced_pressure(bench: _Bench) -> Told:
         bench.step(
             "Read the differential over check 1 as it stands still.", "It is check 1's static drop.", "check_1", drop, seen
         ),
-        (Check1Reading(closed_tight=tight, line=bench.line, **told)),
+        (Check1Reading(closed_tight=tight, line=bench.line, held_at=held_at)),
     )
     for needle in _BLEEDS:
         now = bench.work(inlet_open=True, across=needle)
@@ -273,7 +273,7 @@ def _reduced_pressure(bench: _Bench) -> Told:
             break
     opens = now.vent_open
     at = bench.gauge.read(now.inlet - now.middle, single_hose=False)
-    told = {"opened_at": at} if opens else {}
+    opened_at = at if opens else UNSET
     yield (
         bench.step(
             "Bleed water slowly from the high side to the low side until the relief valve first drips; read the differential.",
@@ -282,7 +282,7 @@ def _reduced_pressure(bench: _Bench) -> Told:
             at,
             "" if opens else "The differential falls to nothing and no water drips: the relief valve does not open.",
         ),
-        (ReliefValveReading(opened=opens, line=bench.line, **told)),
+        (ReliefValveReading(opened=opens, line=bench.line, opened_at=opened_at)),
     )
     bench.work(inlet_open=True, outlet_cock=True)
     now = bench.work(inlet_open=True)
@@ -340,7 +340,7 @@ def _vacuum_breaker(bench: _Bench) -> Told:
     inlet_opens = now.vent_open
     at = bench.gauge.read(bench.opening if inlet_opens else now.middle, single_hose=True)
     fully = inlet_opens and bench.opens_fully
-    told = {"opened_at": at} if inlet_opens else {}
+    opened_at = at if inlet_opens else UNSET
     seen = (
         ""
         if fully
@@ -356,7 +356,7 @@ def _vacuum_breaker(bench: _Bench) -> Told:
             at,
             seen,
         ),
-        AirInletReading(opened=inlet_opens, opened_fully=fully, line=bench.line, **told),
+        AirInletReading(opened=inlet_opens, opened_fully=fully, line=bench.line, opened_at=opened_at),
     )
     bench.work(inlet_open=True)
     now = bench.work(inlet_open=False, middle_cock="test_cock")
@@ -373,7 +373,7 @@ def _first_drop(bench: _Bench, now: State, shape: type[Check1Reading] | type[Che
     component: Component = "check_1" if shape is Check1Reading else "check"
     at = bench.gauge.read(now.inlet, single_hose=True)
     tight = bench.gauge.stands(now.inlet)
-    told = {"held_at": at} if tight else {}
+    held_at = at if tight else UNSET
     yield (
         bench.step(
             action,
@@ -382,14 +382,14 @@ def _first_drop(bench: _Bench, now: State, shape: type[Check1Reading] | type[Che
             at,
             "" if tight else "The gauge falls to nothing: the check leaks.",
         ),
-        shape(closed_tight=tight, line=bench.line, **told),
+        shape(closed_tight=tight, line=bench.line, held_at=held_at),
     )
 
 
 def _second_drop(bench: _Bench, drop: float, action: str, *, single_hose: bool) -> Told:
     at = bench.gauge.read(drop, single_hose=single_hose)
     tight = bench.gauge.stands(drop)
-    told = {"held_at": at} if tight else {}
+    held_at = at if tight else UNSET
     yield (
         bench.step(
             action,
@@ -398,5 +398,5 @@ def _second_drop(bench: _Bench, drop: float, action: str, *, single_hose: bool) 
             at,
             "" if tight else "The differential falls to nothing: check 2 leaks.",
         ),
-        (Check2Reading(closed_tight=tight, line=bench.line, **told)),
+        (Check2Reading(closed_tight=tight, line=bench.line, held_at=held_at)),
     )

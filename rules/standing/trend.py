@@ -12,7 +12,7 @@ import math
 from collections.abc import Sequence
 from typing import Final, Literal
 
-from msgspec import UNSET, Struct
+from msgspec import Struct
 
 from rules.catalogue import Component, Line
 from rules.chance import t_exceeded_by, t_tail
@@ -144,7 +144,7 @@ def _follow(series: dict[_Place, _Series], test: TrendedTest, unit: PressureUnit
             one.minimum = convert(finding.at_least, test.unit, unit)
         one.resolution = max(one.resolution, convert(test.resolution, test.unit, unit))
         # A part that leaked or stuck, or that a leaking shutoff made unreadable, has no number that counts.
-        observed = finding.observed if finding.corrected is UNSET else finding.corrected
+        observed = finding.observed
         if finding.outcome != "not_determined" and isinstance(observed, float):
             value = convert(observed, test.unit, unit)
             one.readings.append(TrendReading(report_id=test.report_id, on=test.performed_on, value=value))

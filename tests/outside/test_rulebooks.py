@@ -12,8 +12,8 @@ import pytest
 import rules
 from rules.field_test.diagnosis import Rows
 from rules.field_test.flags import severities
-from rules.field_test.plan import Spoils
 from rules.field_test.plausible import plausible
+from rules.field_test.shutoffs import Spoils
 from rules.load import read, works
 from rules.rulebook import Limit
 from rules.sources import Cited
@@ -149,9 +149,15 @@ def test_a_deadline_for_repair(rulebook: str, hazards: tuple[str, ...], acts_as:
 
 # name, rulebook, lower, upper, unit, mark
 LIMITS = [
-    # WAC 246-292-034, after USC Manual, 10th edition, appendix A.7 (published).
-    ("gauge.accuracy", "us-wa", None, 0.2, "psi", "published"),
-    ("gauge.calibration", "us-wa", None, 12, "months", "published"),
+    # WAC 246-292-034 names the USC Manual, 10th edition, appendix A.7 (published); that the figures are these is from memory.
+    ("gauge.accuracy", "us-wa", None, 0.2, "psi", "memory"),
+    ("gauge.calibration", "us-wa", None, 12, "months", "memory"),
+    ("gauge.calibration", "us-common", None, 12, "months", "common_practice"),
+    # One dial division of 0.1 psi in inches of water; clocks (RFC 7519, 4.1.4, speaks of a few minutes): common practice, no source.
+    ("gauge.level", "us-common", None, 2.8, "in", "common_practice"),
+    ("gauge.accuracy.not_stated", "us-common", None, 0.2, "psi", "common_practice"),
+    ("clock.ahead", "us-common", None, 5, "minutes", "common_practice"),
+    ("clock.ahead.held", "us-common", None, 24, "hours", "common_practice"),
     # 0.2 psi as metric gauges print it (common practice, no source).
     ("gauge.accuracy", "ca-bc", None, 1.4, "kPa", "common_practice"),
     # OAR 333-061-0070 (6)(a) says "currently calibrated gauge" and names no interval: yearly is common practice.
@@ -176,9 +182,12 @@ def test_a_limit(row: tuple[str, str, float | None, float, str, str]) -> None:
     assert (limit.at_least, limit.at_most, limit.unit, book.cite(limit).known_from) == (lower, upper, unit, mark)
 
 
+FACTS = {"closed_tight", "tight_against_backpressure", "opened", "opened_fully", "not_discharging", "not_spilling"}
+
+
 def values(rulebook: str) -> Iterator[Cited]:
     data = rules.rulebook_data(rulebook)
-    for section in (data.criteria, data.limits, data.intervals, data.triggers, data.deadlines):
+    for section in (data.criteria, data.limits, data.intervals, data.triggers, data.deadlines, data.editions):
         yield from section
     for criterion in data.criteria:
         yield from criterion.printed
@@ -198,19 +207,22 @@ def test_every_value_says_where_it_is_from(rulebook: str) -> None:
             assert value.at_least is not None or value.at_most is not None
     for criterion in rules.rulebook_data(rulebook).criteria:
         assert (criterion.at_least is None) == (criterion.unit is None), criterion.rule
-        assert (criterion.at_least is None) == (criterion.quantity in {"closed_tight", "opened", "opened_fully"}), criterion.rule
+        assert (criterion.at_least is None) == (criterion.quantity in FACTS), criterion.rule
 
 
 @pytest.mark.parametrize("rulebook", rules.rulebook_ids())
 def test_every_rulebook_judges_every_kind_that_can_be_tested(rulebook: str) -> None:
     criteria = rules.rulebook_data(rulebook).criteria
     for kind in rules.catalogue().kinds:
-        for component in kind.components:
+        for component in (*kind.components, *kind.bypass_components):
             quantities = {one.quantity for one in criteria if kind.kind in one.kinds and one.component == component} - {"buffer"}
-            wanted = {"check": {"closed_tight", "held_at"}, "relief_valve": {"opened", "opened_at"}}.get(
-                component.removesuffix("_1").removesuffix("_2"), {"opened", "opened_at", "opened_fully"}
-            )
-            assert quantities == wanted, (kind.kind, component)
+            wanted = {
+                "check": {"closed_tight", "held_at"},
+                "relief_valve": {"opened", "opened_at", "not_discharging"},
+                "air_inlet": {"opened", "opened_at", "opened_fully", "not_spilling"},
+            }[component.removesuffix("_1").removesuffix("_2")]
+            # What a check does against backpressure is judged only of those that procedures put pressure behind.
+            assert quantities - {"tight_against_backpressure"} == wanted, (kind.kind, component)
     rules_told = {one.rule for one in criteria}
     assert {one.alternative_to for one in criteria if one.alternative_to} <= rules_told
 
@@ -228,13 +240,13 @@ def test_what_stands_beside_the_rulebooks_says_where_it_is_from_too() -> None:
 
 # A change to a limit, an interval, a clause or a mark changes the digest: look at the change, name it in the CHANGELOG, then pin it anew.
 DIGESTS = {
-    "ca-bc": "sha256:8d30e9580fb24dfe128ecfdff55e307a48018bd8468a467049869c8a4a2b616e",
-    "us-ca": "sha256:8632023921243120febeb0563b6b61850d726a60ad8a96714f3c287e62560bf9",
-    "us-common": "sha256:9300356bdf552324c0c8f572b92121f1777fac42a3a2628e2972410d6217e701",
-    "us-fl": "sha256:4fb92a56f5660908a415d004610cfd320ee0f5120204702931bc00189734e0d6",
-    "us-or": "sha256:4f29690dbefb881b1c6e7f5f3d6da1543b77633eb6589df737e6e45e3501b4c4",
-    "us-tx": "sha256:8758edc6ba9d385a524e5b32b36321efadc0da708440e2c0f5856a58d8a41c05",
-    "us-wa": "sha256:d2d194586a921dcad53370117a636a28d289d8e2fa2e0a20db2040f53c8cc571",
+    "ca-bc": "sha256:ec6f6f813d07994023205e698ffab6c536410acc52c06be73882470a0d78122e",
+    "us-ca": "sha256:61f4cb45a54df0adc254a4c3a35e5f9057c6bd681fed7602d86b8c3137ca7094",
+    "us-common": "sha256:dbd0d844942cb283819b109a5fc81c51fe79015904a7371223c03d3ce195d8cf",
+    "us-fl": "sha256:ab2396e52ca6d41303b9d3fc99ad6106bdebf40586065db599b80e0941a35675",
+    "us-or": "sha256:20c8ee9d71a622f4ee1e230b87b837fadaaa9ce158dd5f3e52b19ffdc9bc9e37",
+    "us-tx": "sha256:f4c638eead100b4f4128607a6bcee259d48bba1aae435dbf73e0f30f9b2082bc",
+    "us-wa": "sha256:03e1b802cf8c7036c75aa0e2bd51f79993f15f736b5702e0822bf47154be310c",
 }
 
 

@@ -1,14 +1,11 @@
 """Unit factors against pint (NIST's values), and the gauge's head of water against IAPWS."""
 
-import datetime as dt
 import itertools
 
-import msgspec
 import pint
 import pytest
 from iapws import IAPWS97
 
-import rules
 from rules.field_test.uncertainty import head_per_length, water
 from rules.quantities import convert, exact_factor, fahrenheit
 
@@ -41,31 +38,3 @@ def test_one_foot_of_water_is_what_the_trade_says() -> None:
     assert head_per_length("ft", "psi") == pytest.approx(0.433, abs=5e-4)
     assert 2.31 * head_per_length("ft", "psi") == pytest.approx(1.0, abs=2e-3)
     assert 27.7 * head_per_length("in", "psi") == pytest.approx(1.0, abs=2e-3)
-
-
-@pytest.mark.parametrize(
-    ("height", "unit", "outcome"), [(12.0, "in", "pass"), (0.0, "in", "fail"), (-12.0, "in", "fail"), (305, "mm", "pass")]
-)
-def test_a_gauge_above_reads_low_by_the_head_in_its_hose(height: float, unit: str, outcome: str) -> None:
-    # Hydrostatics, with water at 15 °C by IAPWS-IF97 and standard gravity (9.806 65 m/s², CGPM 1901).
-    metres = UREG.Quantity(height, PINT[unit]).to("m").magnitude
-    head = UREG.Quantity(IAPWS97(T=288.15, P=0.101325).rho * 9.80665 * metres, "Pa").to("psi").magnitude
-    told = {
-        "rulebook": "us-common",
-        "performed_at": "2026-05-14T09:20:00Z",
-        "assembly": {"kind": "pvb", "hazard": "health"},
-        "units": {"pressure": "psi", "length": unit},
-        "gauge": {"calibrated_on": "2026-01-12", "height_above_assembly": height},
-        "initial_test": {
-            "shutoffs": {"inlet": "tight", "outlet": "tight"},
-            "readings": [
-                {"component": "check", "held_at": 0.6},
-                {"component": "air_inlet", "opened_at": 3.0, "opened_fully": True},
-            ],
-        },
-    }
-    verdict = rules.judge(msgspec.convert(told, rules.Test), received_at=dt.datetime(2026, 6, 1, tzinfo=dt.UTC))
-    assert verdict.outcome == outcome
-    (finding,) = [one for one in verdict.findings if one.rule == "pvb.check.held_at"]
-    assert (0.6 if finding.corrected is msgspec.UNSET else finding.corrected) == pytest.approx(0.6 + head, abs=1e-4)
-    assert finding.observed == 0.6

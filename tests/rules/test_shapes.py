@@ -17,8 +17,8 @@ from rules import notices, operation, selection
 from rules.catalogue import Catalogue
 from rules.field_test.criteria import Noted
 from rules.field_test.diagnosis import Rows
-from rules.field_test.plan import Spoils
 from rules.field_test.plausible import Plausible
+from rules.field_test.shutoffs import Spoils
 from rules.field_test.uncertainty import Water
 from rules.notices.data import NoticeData
 from rules.operation.physics import Physics
