@@ -44,8 +44,8 @@ def test_what_was_noted_is_noted_again_when_judged_again(place: Place) -> None:
     assert asyncio.run(judged_again()) == (2, [])
 
 
-def test_a_known_tester_without_a_certificate_is_not_certified(place: Place) -> None:
+def test_a_report_by_a_tester_with_no_certificate_on_record_is_held(place: Place) -> None:
     tester = place.made("testers", name="Tester B", certificates=[])["id"]
     recorded = place.recorded(tester_id=tester)
-    assert "tester_not_certified" in {flag["code"] for flag in recorded["verdict"]["flags"]}
-    assert recorded["verdict"]["acceptance"] == "refused"
+    assert "tester_unknown" in {flag["code"] for flag in recorded["verdict"]["flags"]}
+    assert recorded["verdict"]["acceptance"] == "held"

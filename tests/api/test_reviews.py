@@ -174,7 +174,7 @@ def ids(place: Place, **query: str) -> list[str]:
 def test_only_a_held_report_is_decided_on(place: Place) -> None:
     accepted = place.recorded()["report"]["id"]
     # Dated after its arrival, it is refused for good: another test is due.
-    later = (place.world.clock.now() + dt.timedelta(hours=2)).isoformat()
+    later = (place.world.clock.now() + dt.timedelta(hours=25)).isoformat()
     refused = place.recorded(performed_at=later)
     assert refused["verdict"]["acceptance"] == "refused"
     for report in (accepted, refused["report"]["id"], str(uuid4())):
