@@ -9,7 +9,6 @@ import csv
 import datetime as dt
 import io
 import warnings
-import zipfile
 from collections.abc import Iterator, Sequence
 from functools import cache
 from itertools import islice
@@ -17,6 +16,8 @@ from typing import IO, Any, Final, Literal
 
 from defusedxml import DefusedXmlException
 from msgspec import Struct
+
+from service.imports.archive import ArchiveError, WithoutStyles, check_archive
 
 Encoding = Literal["utf-8", "utf-16", "windows-1252", "iso-8859-1", "iso-8859-15"]
 Delimiter = Literal["comma", "semicolon", "tab", "pipe"]
@@ -29,12 +30,6 @@ MOST_ROWS: Final = 1_048_576
 MOST_EMPTY_ROWS: Final = 50_000
 """How many empty rows of a workbook may stand together."""
 MOST_SHEETS: Final = 50
-MOST_MEMBERS: Final = 2_000
-MOST_UNPACKED: Final = 2 * 1024**3
-MOST_PART: Final = 96 * 1024**2
-"""A part of a workbook that is read whole (all but the worksheets), unpacked, in bytes."""
-MOST_TIMES: Final = 250
-"""How many times larger a workbook may be unpacked than packed."""
 
 
 _ROWS_AT_ONCE: Final = 100
@@ -44,6 +39,7 @@ _MIDNIGHT: Final = dt.datetime(1900, 1, 1)  # noqa: DTZ001 - only its time of da
 @cache
 def _openpyxl() -> Any:
     """The reader of workbooks, which only an import needs: a serving process is the smaller without it."""
+    import openpyxl.reader.excel  # noqa: PLC0415
     import openpyxl.utils.exceptions  # noqa: PLC0415
 
     if not openpyxl.DEFUSEDXML:
@@ -149,13 +145,15 @@ def _text(cell: str) -> Value:
 
 def xlsx_sheets(file: IO[bytes]) -> Iterator[Sheet]:
     """The visible worksheets of a workbook, one after another: each is read to its end before the next is begun."""
-    _check_archive(file)
     reader = _openpyxl()
     try:
+        styled = check_archive(file)
         with warnings.catch_warnings():
             # What a reader of values alone need not know: styles, validations, extensions.
             warnings.simplefilter("ignore")
-            book = reader.load_workbook(file, read_only=True, data_only=False, keep_links=False)
+            book = _book(reader, file, styled=styled)
+    except ArchiveError as error:
+        raise SheetError(str(error)) from None
     except Exception as error:
         raise _unreadable(error) from error
     if len(book.worksheets) > MOST_SHEETS:
@@ -163,24 +161,13 @@ def xlsx_sheets(file: IO[bytes]) -> Iterator[Sheet]:
     return (Sheet(name=sheet.title, rows=_xlsx_rows(sheet)) for sheet in book.worksheets if sheet.sheet_state == "visible")
 
 
-def _check_archive(file: IO[bytes]) -> None:
-    """Look at what would be unpacked before anything is."""
-    try:
-        archive = zipfile.ZipFile(file)
-    except (zipfile.BadZipFile, ValueError, OSError, NotImplementedError):
-        raise SheetError("This is no XLSX workbook. Save it as XLSX without a password; the older XLS is not read.") from None
-    members = archive.infolist()
-    unpacked, packed = sum(one.file_size for one in members), sum(one.compress_size for one in members)
-    if len(members) > MOST_MEMBERS or unpacked > MOST_UNPACKED or unpacked > MOST_TIMES * max(packed, 10_000):
-        raise SheetError("This workbook would unpack to far more than it is; it is not opened.")
-    for one in members:
-        if one.file_size > MOST_PART and not one.filename.startswith("xl/worksheets/"):
-            raise SheetError(f"The workbook's part {one.filename[:100]!r} is too large; it is not opened.")
-        if one.flag_bits & 1:
-            raise SheetError("This workbook is encrypted; save it without a password.")
-        if one.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
-            raise SheetError("This workbook is packed in a way that workbooks are not; open it and save it as XLSX again.")
-    file.seek(0)
+def _book(openpyxl: Any, file: IO[bytes], *, styled: bool) -> Any:
+    """The workbook, read as it is asked for; without its styles where they are too large."""
+    reader = openpyxl.reader.excel.ExcelReader(file, read_only=True, data_only=False, keep_links=False)
+    if not styled:
+        reader.archive = WithoutStyles(reader.archive)
+    reader.read()
+    return reader.wb
 
 
 def _xlsx_rows(sheet: Any) -> Iterator[Row]:

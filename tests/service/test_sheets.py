@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.imports import cells, sheets
+from service.imports import archive, cells, sheets
 from service.imports.cells import CellError, Reading
 from service.imports.columns import Asked
 from service.imports.sheets import Sheet, SheetError, Unread, csv_sheet, xlsx_sheets
@@ -206,7 +206,7 @@ def test_many_parts_and_headers_that_lie_are_no_way_around(monkeypatch: pytest.M
     assert lying != large
     with pytest.raises(SheetError, match="damaged"):
         of_xlsx(lying)
-    monkeypatch.setattr(sheets, "MOST_PART", 100)
+    monkeypatch.setattr(archive, "MOST_PART", 100)
     with pytest.raises(SheetError, match="too large"):
         of_xlsx(shared())
 
