@@ -33,40 +33,70 @@ class Installation(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """
 
     height_above_highest_outlet: LengthValue | UnsetType = UNSET
+    """The height over the highest downstream outlet, in `units.length`."""
     height_above_downstream_piping: LengthValue | UnsetType = UNSET
+    """The height over the highest downstream piping, in `units.length`."""
     height_above_grade: LengthValue | UnsetType = UNSET
+    """The height above the ground or floor, in `units.length`."""
     subject_to_submergence: bool | UnsetType = UNSET
+    """Whether the place can be flooded."""
     submergence_never_continuous: bool | UnsetType = UNSET
+    """Whether a flooded place drains again."""
     relief_drain: ReliefDrain | UnsetType = UNSET
+    """How the relief port drains."""
     relief_drain_capacity: FlowValue | UnsetType = UNSET
+    """The flow that the drain takes, in `units.flow`."""
     relief_discharge: FlowValue | UnsetType = UNSET
+    """The largest flow that the relief valve can discharge, by its maker's chart, in `units.flow`."""
     relief_air_gap: AirGap | UnsetType = UNSET
+    """The air gap below the relief port."""
     room_for_testing: bool | UnsetType = UNSET
+    """Whether there is room to test and repair it."""
     clearance_all_round: Clearance | UnsetType = UNSET
+    """The clearance all round, in `units.length`."""
     clearance_testing_side: Clearance | UnsetType = UNSET
+    """The clearance on the side of the test cocks, in `units.length`."""
     downstream_shutoff: bool | UnsetType = UNSET
+    """Whether a shutoff is downstream."""
     hours_under_pressure_per_day: Annotated[float, Meta(ge=0, le=24)] | UnsetType = UNSET
+    """Hours under pressure in 24."""
     orientation: Orientation | UnsetType = UNSET
+    """How it is mounted."""
     orientation_listed: bool | UnsetType = UNSET
+    """Whether it is approved for that orientation."""
     bypass: Bypass | UnsetType = UNSET
+    """Whether there is a bypass around it."""
     closed_system: bool | UnsetType = UNSET
+    """Whether it makes a closed system."""
     thermal_expansion_provided: bool | UnsetType = UNSET
+    """Whether thermal expansion is provided for."""
     freezing_exposure: bool | UnsetType = UNSET
+    """Whether the place can freeze."""
     freeze_protected: bool | UnsetType = UNSET
+    """Whether it is protected against freezing."""
     fire_line: bool | UnsetType = UNSET
+    """Whether it is on a fire line."""
     metered_bypass: bool | UnsetType = UNSET
+    """Whether its bypass has a meter."""
     air_gap: AirGap | UnsetType = UNSET
+    """The air gap, for an air gap."""
 
 
 class PlacementAsk(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A planned or found installation of one kind; `size` is the nominal size in `units.length`."""
 
     rulebook: Annotated[str, Meta(min_length=1, max_length=60)]
+    """The rulebook to hold it against."""
     kind: KindCode
+    """The kind installed."""
     installation: Installation
+    """The facts of the place."""
     units: Units | UnsetType = UNSET
+    """The units of all numbers."""
     size: Annotated[float, Meta(gt=0, le=100_000)] | UnsetType = UNSET
+    """The nominal size, in `units.length`."""
     on: dt.date | UnsetType = UNSET
+    """The day whose rules decide; without it, today."""
 
 
 class PlacementRule(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -114,36 +144,56 @@ class PlacementFinding(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """
 
     rule: str
+    """The rule."""
     outcome: Outcome
+    """Whether it is met."""
     observed: Fact | UnsetType = UNSET
+    """The fact."""
     at_least: float | UnsetType = UNSET
+    """The least allowed."""
     at_most: float | UnsetType = UNSET
+    """The most allowed."""
     below: float | UnsetType = UNSET
+    """The fact has to be below this."""
     unit: str | UnsetType = UNSET
+    """The unit of these numbers."""
     margin: float | UnsetType = UNSET
+    """What is left over the limit; negative: it is not met."""
     advisory: bool = False
+    """Whether the rule is advice."""
     missing: tuple[str, ...] = ()
+    """The fact that was not given."""
     message: str
+    """What was found and what is required."""
     source: Source
+    """Where the rule is from."""
 
 
 class PlacementAction(Struct, frozen=True, kw_only=True):
     """What to do about a rule: put the installation right, or measure what is not known."""
 
     code: Literal["put_right", "measure", "consider"]
+    """What to do."""
     rule: str
+    """The rule."""
     message: str
+    """What to do, as an order."""
     because: str
+    """Why."""
 
 
 class PlacementAnswer(Struct, frozen=True, kw_only=True):
     """Every rule for the kind, and what to do; `outcome` is the worst of the findings that are not advisory."""
 
     outcome: Outcome
+    """Whether the installation meets the rules."""
     findings: tuple[PlacementFinding, ...]
+    """Each rule against its fact."""
     actions: tuple[PlacementAction, ...]
+    """What to do."""
     caution: str
     rulebook: Carried
+    """The rulebook that decides."""
 
 
 class RulesInForce(Struct, frozen=True, kw_only=True):

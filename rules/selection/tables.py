@@ -156,10 +156,15 @@ class Carried(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The rulebook by which an answer was given; `digest` seals the tables (or placement rules) that it rests on."""
 
     id: str
+    """The rulebook's id."""
     title: str
+    """Its title."""
     in_force_from: dt.date
+    """The day since which it has been in force in this form."""
     digest: str
+    """The digest that seals its content."""
     note: str = ""
+    """What it leaves open."""
 
 
 class InForce(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
