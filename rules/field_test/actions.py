@@ -1,15 +1,18 @@
 """What to do after a verdict, and by when: the deadlines are the rulebook's."""
 
-from functools import lru_cache
+from collections.abc import Iterable
+from functools import cache, lru_cache
 
-from msgspec import UNSET
+from msgspec import UNSET, Struct
 
 from rules.errors import NotJudgeableError
-from rules.field_test.answer import Acceptance, Action, PhaseVerdict
+from rules.field_test.answer import Acceptance, Action, Flag, PhaseVerdict
 from rules.field_test.circumstances import Circumstances
 from rules.field_test.plan import Plan
-from rules.load import catalogue
+from rules.load import catalogue, read
 from rules.rulebook import ActsAs, Deadline, Limit, Rulebook
+from rules.selection.tables import cite
+from rules.sources import Cited
 
 
 def deadline(book: Rulebook, hazard: str, acts_as: ActsAs) -> Deadline:
@@ -29,9 +32,39 @@ def completion(book: Rulebook, hazard: str) -> Limit:
     return book.limit("complete_the_test.non_health" if hazard == "non_health" else "complete_the_test.health")
 
 
+class BeforeTestingAgain(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What to set right before the test is made again, where `flag` says that a reading could not count."""
+
+    flag: str
+    code: str
+    because: str
+
+
+class Preparations(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """`data/actions.toml`."""
+
+    before_testing_again: tuple[BeforeTestingAgain, ...]
+
+
+@cache
+def preparations() -> tuple[BeforeTestingAgain, ...]:
+    """What each flag asks to be set right, read once."""
+    return read("actions.toml", Preparations).before_testing_again
+
+
+def hindrances(flags: Iterable[Flag], *, retested: bool) -> frozenset[str]:
+    """The codes of those flags that say what hindered the last phase; `retested` where that is the final test."""
+    known = {row.flag for row in preparations()}
+    return frozenset(
+        one.code for one in flags if one.code in known and not (retested and one.pointer.startswith("/initial_test"))
+    )
+
+
 @lru_cache(maxsize=4096)
-def actions(plan: Plan, place: Circumstances, last: PhaseVerdict, acceptance: Acceptance) -> tuple[Action, ...]:
-    """What to do, the most urgent first."""
+def actions(
+    plan: Plan, place: Circumstances, last: PhaseVerdict, acceptance: Acceptance, hindered: frozenset[str]
+) -> tuple[Action, ...]:
+    """What to do, the most urgent first; `hindered` holds the codes from `hindrances`."""
     book = plan.rulebook
     found: list[Action] = []
     if last.acts_as is not None:
@@ -45,6 +78,7 @@ def actions(plan: Plan, place: Circumstances, last: PhaseVerdict, acceptance: Ac
         found.append(
             Action(code="complete_the_test", within_days=int(limit.at_most or 0), because=because, source=book.cite(limit))
         )
+    found += [Action(code=row.code, because=row.because, source=cite(row)) for row in preparations() if row.flag in hindered]
     if place.suitable is False:
         found.append(_replace(place))
     if place.hazard == "unknown":

@@ -13,7 +13,7 @@ from typing import Final
 from msgspec import UNSET, Struct, UnsetType
 
 from rules.errors import RulesError, together
-from rules.field_test.actions import actions
+from rules.field_test.actions import actions, hindrances
 from rules.field_test.answer import Acceptance, Action, Diagnosis, Finding, Flag, PhaseVerdict, ProtectionReason, Verdict
 from rules.field_test.circumstances import Circumstances, circumstances
 from rules.field_test.conditions import conditions_of
@@ -38,6 +38,7 @@ from rules.field_test.result import PhaseResult
 from rules.field_test.summary import summary
 from rules.quantities import LengthUnit
 
+_NOT_HINDERED: Final[frozenset[str]] = frozenset()
 CAUTION: Final = "Local codes and a licensed tester decide; this verdict replaces neither."
 
 
@@ -88,7 +89,8 @@ def judge(test: Test, *, received_at: dt.datetime, previous: PreviousReadings | 
         message = f"The report declares {test.declared!r}; the readings show {outcome!r}."
         flags.append(flag("declared_outcome_differs", "/declared", message))
     acceptance = _acceptance(flags) if flags else "accepted"
-    follows = _follows(plan, place, initial, final, acceptance)
+    hindered = hindrances(flags, retested=final is not None) if flags else _NOT_HINDERED
+    follows = _follows(plan, place, initial, final, acceptance, hindered)
     return Verdict(
         outcome=outcome,
         initial=follows.initial,
@@ -157,8 +159,13 @@ class _Follows(Struct, frozen=True, kw_only=True):
 
 
 @lru_cache(maxsize=4096)
-def _follows(
-    plan: Plan, place: Circumstances, initial: PhaseResult, final: PhaseResult | None, acceptance: Acceptance
+def _follows(  # noqa: PLR0917 - all that the rest follows from
+    plan: Plan,
+    place: Circumstances,
+    initial: PhaseResult,
+    final: PhaseResult | None,
+    acceptance: Acceptance,
+    hindered: frozenset[str],
 ) -> _Follows:
     kind, last = plan.kind.kind, initial if final is None else final
     first = phase_verdict(kind, place, initial.outcome, initial.lines)
@@ -172,7 +179,7 @@ def _follows(
         diagnosis=()
         if initial.outcome == last.outcome == "pass"
         else diagnose(kind, initial.results if final is None else initial.results + final.results),
-        actions=actions(plan, place, verdict, acceptance),
+        actions=actions(plan, place, verdict, acceptance, hindered),
         summary=summary(plan, place, last, verdict, acceptance, repaired=final is not None and initial.outcome == "fail"),
     )
 

@@ -30,6 +30,7 @@ SOUND: dict[str, dict[str, dict[str, Any]]] = {
     "pvb": {"check": held(1.8), "air_inlet": opened(1.4) | {"opened_fully": True}},
 }
 SOUND |= {"svb": SOUND["pvb"], "rpda": SOUND["rp"], "dcda": SOUND["dc"]}
+SOUND |= {f"{kind}_ii": SOUND[kind] | {"check": held(1.2)} for kind in ("rpda", "dcda")}
 
 
 def judged(
@@ -40,6 +41,7 @@ def judged(
     line: str = "main",
     rulebook: str = "us-wa",
     certified: bool = True,
+    shutoffs: dict[str, str] | None = None,
     **assembly: Any,
 ) -> dict[str, Any]:
     """The verdict on a sound assembly with some readings changed on one line (None: not read)."""
@@ -49,6 +51,8 @@ def judged(
         for component, sound in SOUND[kind].items()
         if (reading := (changed or {}).get(component, sound) if where == line else sound) is not None
     ]
+    if kind.endswith("_ii"):
+        readings[-1]["line"] = "bypass"
     answer = world.client.post("/v1/rules/verdict", json={
         "rulebook": rulebook, "performed_at": "2026-05-14T09:20:00-07:00", "units": {"pressure": "psi"},
         "assembly": {"kind": kind, "hazard": "health"} | assembly,
@@ -57,7 +61,7 @@ def judged(
             "certificate": "T-1", "kinds": ["rp", "dc", "pvb", "svb"], "valid_from": "2025-03-01",
             "valid_until": "2028-02-29" if certified else "2026-01-31",
         },
-        "initial_test": {"shutoffs": {"inlet": "tight", "outlet": "tight"}, "readings": readings},
+        "initial_test": {"shutoffs": {"inlet": "tight", "outlet": "tight"} | (shutoffs or {}), "readings": readings},
     })  # fmt: skip
     assert answer.status_code == 200, answer.text
     return dict(answer.json())
@@ -158,6 +162,45 @@ def test_a_test_that_is_merely_incomplete_never_isolates(world: World, hazard: s
     assert (verdict["outcome"], verdict["initial"]["mechanical_protection"]) == ("incomplete", "unknown")
     assert verdict["initial"]["acts_as"] is None
     assert acts(verdict)["complete_the_test"] == days
+    assert not {"isolate_at_once", "repair_and_retest"} & set(acts(verdict))
+
+
+# A detector's Type II bypass has one check, and its line is main check 1 (with the relief valve), then that check (ASSE 1047 and 1048, from
+# memory).
+@pytest.mark.parametrize(
+    ("kind", "changed", "bypass", "hazard", "shown", "todo"),
+    [
+        ("rpda_ii", {}, held(1.2), "health", ("pass", "full", "full"), {}),
+        ("dcda_ii", {}, held(1.2), "non_health", ("pass", "full", "full"), {}),
+        # At least 1.0 psi (from memory).
+        ("dcda_ii", {}, held(0.9), "non_health", ("fail", "degraded", "degraded"), {"repair_and_retest": 30}),
+        ("dcda_ii", {}, LEAKED, "non_health", ("fail", "degraded", "degraded"), {"repair_and_retest": 30}),
+        ("dcda_ii", {"check_1": LEAKED}, LEAKED, "non_health", ("fail", "lost", "lost"), {"repair_and_retest": 10}),
+        ("dcda_ii", {"check_2": LEAKED}, LEAKED, "non_health", ("fail", "degraded", "degraded"), {"repair_and_retest": 30}),
+        ("dcda_ii", {}, held(1.2), "health", ("pass", "insufficient", "full"), {"replace_assembly": None}),
+        ("rpda_ii", {"check_1": LEAKED}, LEAKED, "health", ("fail", "unknown", "unknown"), AT_ONCE),
+        ("rpda_ii", {"relief_valve": SHUT}, LEAKED, "health", ("fail", "degraded", "degraded"), {"repair_and_retest": 0}),
+    ],
+)  # fmt: skip
+def test_a_type_ii_detector_is_judged_with_its_bypass_check_beside_main_check_2(
+    world: World, *, kind: str, changed: dict[str, Any], bypass: dict[str, Any], hazard: str, shown: tuple[str, str, str], todo: dict[str, Any],
+) -> None:  # fmt: skip
+    verdict = judged(world, kind, changed | {"check": bypass}, hazard=hazard)
+    assert (protection(verdict), acts(verdict)) == (shown, todo)
+
+
+def test_a_relief_valve_that_discharges_all_the_time_fails_and_protects_meanwhile(world: World) -> None:
+    # Trade pages: it still protects while it discharges. Published.
+    verdict = judged(world, "rp", {"relief_valve": {"discharging": "continuous"}})
+    assert protection(verdict) == ("fail", "degraded", "degraded")
+    assert [cause["component"] for cause in verdict["diagnosis"]] == ["check_1", "relief_valve", "check_2"]
+
+
+def test_a_relief_valve_that_did_not_open_beside_a_leaking_no_2_shutoff_is_not_determined(world: World) -> None:
+    # A leaking No. 2 shutoff by itself keeps the zone up: compensate, or repair the shutoff, then test (a test-kit manual). Published.
+    verdict = judged(world, "rp", {"relief_valve": SHUT}, shutoffs={"outlet": "leaking"})
+    assert (verdict["outcome"], verdict["initial"]["acts_as"]) == ("incomplete", None)
+    assert {"complete_the_test", "repair_shutoff"} <= set(acts(verdict))
     assert not {"isolate_at_once", "repair_and_retest"} & set(acts(verdict))
 
 

@@ -132,12 +132,18 @@ def told_whole(document: rules.Test, verdict: rules.Verdict) -> None:
         assert "None" not in text.replace("None is on record.", "")
     assert not re.search(r"None|( at|\() and ", verdict.summary)
     assert all(one.source.title and one.source.clause for one in (*verdict.findings, *verdict.diagnosis))
+    of_last = [flag for flag in verdict.flags if verdict.final is None or not flag.pointer.startswith("/initial_test")]
+    flagged = {flag.code for flag in of_last}
     last, hazard, refused = verdict.final or verdict.initial, document.assembly.hazard, verdict.acceptance == "refused"
     expected = {
         "isolate_at_once": last.acts_as == "lost" and hazard != "non_health",
         "retest": refused,
         "repair_and_retest": last.outcome == "fail" and not refused,
         "complete_the_test": last.outcome == "incomplete" and not refused,
+        "check_test_kit": "test_kit_fault" in flagged,
+        "repair_shutoff": "shutoff_leak_unreadable" in flagged,
+        "shut_off_backpressure": "backpressure_present" in flagged,
+        "level_gauge": "gauge_not_level" in flagged,
         "replace_assembly": verdict.suitable is False,
         "assess_hazard": hazard == "unknown",
         "review_report": verdict.acceptance == "held",
