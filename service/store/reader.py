@@ -2,7 +2,7 @@
 
 The primary is asked, again and again, how far its log has come, and the replica how far it has replayed it. What the primary had answered
 by a moment, the replica shows once it has replayed to where the log stood at that moment: so each moment told is one that holds, whether
-the primary is busy, idle or gone, and needs no clock of the database's. A replica that is behind by more than the bound, away, promoted,
+the primary is busy, idle or gone, and needs no clock of the database's. While there is no primary the replica is read until it is too far behind. A replica that is behind by more than the bound, away, promoted,
 or of another history is not read; the primary is.
 """
 
@@ -13,6 +13,7 @@ import math
 import time
 from collections import deque
 from contextlib import suppress
+from typing import Any
 
 import asyncpg
 from msgspec import Struct
@@ -30,6 +31,8 @@ LOOK_SECONDS = 0.5
 """So often it is looked at, at least; a look takes a round trip to each."""
 READ_SECONDS = 5.0
 """So long the replica has for an answer, or for the first part of one that is streamed, before the primary is asked."""
+PRIMARY_SECONDS = 2.0
+"""So long the primary has to say where it stands; then it counts as away."""
 _CLOSE_SECONDS = 2.0
 _MOST_PLACES = 10_000
 
@@ -75,11 +78,8 @@ class Reader:
             self._watch.cancel()
             with suppress(asyncio.CancelledError):
                 await self._watch
-        if self._replica is not None:
-            # One that stands still does not say farewell; it is not waited for.
-            with suppress(TimeoutError):
-                async with asyncio.timeout(_CLOSE_SECONDS):
-                    await self._replica.close()
+        # One that stands still does not answer; it is not waited for.
+        await self._drop()
 
     def source(self, at_most: float = math.inf) -> Source:
         """Where to read what may be behind by the bound, and by `at_most` seconds."""
@@ -115,18 +115,41 @@ class Reader:
 
     async def _look(self, dsn: str) -> str | None:
         """Find out how far behind the replica is; what is wrong with it, or None."""
+        at, told = time.monotonic(), self._clock.now()
+        primary = await self._look_at_the_primary()
         if self._replica is None:
             self._replica = await Pool.open(dsn, size=self._size)
-        at, told = time.monotonic(), self._clock.now()
-        async with self._primary.lend(NO_UTILITY) as connection:
-            primary = await connection.fetchrow(_SQL["primary"])
         async with self._replica.lend(NO_UTILITY) as connection:
             replica = await connection.fetchrow(_SQL["replica"])
+        if not replica["follows"]:
+            # Its sessions would stay where they are: whatever follows the new primary is found by connecting again.
+            await self._drop()
+            return "it was promoted"
+        if primary is None:
+            # Nothing new is answered meanwhile, so what was known of the replica holds, and it is read for as long as it is near enough.
+            return None
         history = (primary["system"], primary["timeline"])
-        if not replica["follows"] or (replica["system"], replica["timeline"]) != history:
+        if (replica["system"], replica["timeline"]) != history:
             self._places.clear()
-            return "it does not follow the primary that reports are written to" if replica["follows"] else "it was promoted"
+            return "it does not follow the primary that reports are written to"
         self._places.append(_Place(at=at, told=told, place=primary["place"]))
         while self._places and self._places[0].place <= replica["place"]:
             self._known = self._places.popleft()
         return None
+
+    async def _look_at_the_primary(self) -> Any:
+        """Where the primary stands; None while there is none."""
+        try:
+            async with asyncio.timeout(PRIMARY_SECONDS), self._primary.lend(NO_UTILITY) as connection:
+                return await connection.fetchrow(_SQL["primary"])
+        except (ProblemError, TimeoutError):
+            return None
+
+    async def _drop(self) -> None:
+        """Close the connections to what was the replica; the next look opens others."""
+        self._places.clear()
+        dropped, self._replica = self._replica, None
+        if dropped is not None:
+            with suppress(TimeoutError):
+                async with asyncio.timeout(_CLOSE_SECONDS):
+                    await dropped.close()

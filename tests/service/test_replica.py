@@ -152,3 +152,32 @@ def test_a_report_that_waits_for_the_replica_is_not_answered_before_by_sending_i
 
 def test_the_primary_lost_under_load_loses_nothing_that_was_answered(pair: Pair) -> None:
     fail_over_under_load(pair, seconds=2)
+
+
+def test_without_a_primary_the_replica_is_read_within_its_bound_and_once_promoted_it_is_let_go() -> None:
+    bound = 4.0
+    with data_folder() as data:
+        pair = Pair(data)
+        try:
+            with world_of(pair.database(), reader_dsn=pair.reader_dsn, reader_behind=bound) as world:
+                place = world.place()
+                report = recorded(place)
+                until(lambda: reads_from_the_replica(world) and report in listed(place)[0])
+                pair.primary.kill_whole()
+                gone = time.monotonic()
+                while time.monotonic() - gone < bound / 2:
+                    assert listed(place)[0] == {report}
+                    time.sleep(0.1)
+                # Beyond the bound nothing is read of it.
+                until(lambda: not within(world, place))
+                pair.of_replica().owner("SELECT pg_promote()")
+                ours = "SELECT count(*) FROM pg_stat_activity WHERE application_name = 'nonreturn' AND backend_start < now() - interval '3 s'"
+                # Nobody holds on to a node that is no replica any more; each look takes sessions of its own.
+                until(lambda: pair.of_replica().owner(ours)[0][0] == 0)
+        finally:
+            pair.stop()
+
+
+def within(world: World, place: Place) -> bool:
+    """Whether a list is answered."""
+    return world.client.get(f"{place.base}/reports", headers=bearer(place.keys["utility"])).status_code == 200
