@@ -223,7 +223,7 @@ class Scenario:
         if detector:
             ask["bypass"] = self._condition(place, bad)
         told = practice_test(msgspec.convert(ask, PracticeTestAsk, strict=False))
-        return msgspec.to_builtins(told.initial_test)  # type: ignore[no-any-return]
+        return msgspec.to_builtins(told.key.initial_test)  # type: ignore[no-any-return]
 
     def _condition(self, place: Premises, bad: str | None) -> dict[str, Any]:
         springs = {

@@ -15,15 +15,10 @@ from rules.operation.matrix import (
 )
 from rules.operation.operation import OperationAnswer, StepAnswer, operate, protection_in
 from rules.operation.physics import Mechanism
-from rules.operation.practice_test import (
-    LineCondition,
-    PracticeGauge,
-    PracticeShutoffs,
-    PracticeStep,
-    PracticeTestAnswer,
-    PracticeTestAsk,
-    practice_test,
-)
+from rules.operation.practice_request import LineCondition, PracticeGauge, PracticeShutoffs, PracticeTestAsk
+from rules.operation.practice_run import LineKey, PracticeStep, StepMeaning
+from rules.operation.practice_test import PracticeKey, PracticeTestAnswer, practice_test
+from rules.operation.procedures import Caution, CautionText, Procedure, Procedures, StepText, cautions_for, methods_of, procedures
 from rules.operation.request import OperationAsk, OperationStep
 
 __all__ = [
@@ -31,7 +26,10 @@ __all__ = [
     "MECHANISMS",
     "OPERABLE_KINDS",
     "LeakSize",
+    "Caution",
+    "CautionText",
     "LineCondition",
+    "LineKey",
     "MatrixRow",
     "Mechanism",
     "OperableKind",
@@ -39,19 +37,27 @@ __all__ = [
     "OperationAsk",
     "OperationStep",
     "PracticeGauge",
+    "PracticeKey",
     "PracticeShutoffs",
     "PracticeStep",
     "PracticeTestAnswer",
     "PracticeTestAsk",
+    "Procedure",
+    "Procedures",
     "Scene",
+    "StepMeaning",
+    "StepText",
     "StepAnswer",
+    "cautions_for",
     "draw",
     "draw_operation",
     "draw_verdict",
     "is_type_ii",
+    "methods_of",
     "operate",
     "parts_of",
     "practice_test",
+    "procedures",
     "protected",
     "protection",
     "protection_in",

@@ -10,7 +10,7 @@ from msgspec import Struct
 
 from rules.operation.elements import AirInlet, Check, ReliefValve, Status
 from rules.operation.kinds import Device, OperableKind, family_of, is_type_ii
-from rules.operation.physics import water_head
+from rules.operation.physics import differential_unit, shown_decimals, water_head
 from rules.operation.zones import STILL, Boundary, State
 
 WORDS: Final[dict[str, str]] = {
@@ -41,6 +41,11 @@ class Told(Struct, frozen=True, kw_only=True):
     def pressure(self, value: float) -> str:
         """`value` [psi] in the asker's unit, with the unit."""
         return f"{_rounded(value * self.pressure_factor)} {self.pressure_unit}"
+
+    def differential(self, value: float) -> str:
+        """A difference of pressures [psi] in the caller's unit, to one decimal more than a gauge shows; psi of difference is psid."""
+        shown = round(value * self.pressure_factor, shown_decimals(self.pressure_unit)) + 0.0
+        return f"{shown:.{shown_decimals(self.pressure_unit)}f} {differential_unit(self.pressure_unit)}"
 
     def flow(self, value: float) -> str:
         """`value` [gpm] in the asker's unit, with the unit, without its sign."""
@@ -127,19 +132,19 @@ def _check(told: Told, part: str, check: Check, *, above: float, below: float, f
             way = f"passes {told.flow(flow)} forwards"
         yield f"The {word} {how}; it {way}."
     elif flow > 0:
-        yield f"The {word} is open: {told.pressure(over)} over it beat the {told.pressure(check.loading)} of its spring."
+        yield f"The {word} is open: {told.differential(over)} over it beat the {told.differential(check.loading)} of its spring."
     elif over < -_HAIR:
         yield f"The {word} is closed: {told.pressure(below)} behind it against {told.pressure(above)} before it press it on its seat."
     elif over > check.loading - _HAIR:
-        yield f"The {word} is closed by its spring, which holds {told.pressure(over)}: what is downstream stands lower by that much."
+        yield f"The {word} is closed by its spring, which holds {told.differential(over)}: what is downstream stands lower by that much."
     else:
-        yield f"The {word} is closed by its spring: {told.pressure(over)} over it do not lift {told.pressure(check.loading)}."
+        yield f"The {word} is closed by its spring: {told.differential(over)} over it do not lift {told.differential(check.loading)}."
 
 
 def _relief_valve(told: Told, relief: ReliefValve) -> Iterator[str]:
     now, over = told.now, told.now.inlet - told.now.middle
     side = "over" if over >= 0 else "under"
-    state = f"the inlet is {told.pressure(abs(over))} {side} the zone, and it opens below {told.pressure(relief.opening)} over it"
+    state = f"the inlet is {told.differential(abs(over))} {side} the zone, and it opens below {told.differential(relief.opening)} over it"
     if (short := told.spat) is not None:
         yield from _spit(told, relief, short)
     if relief.status == "stuck_closed":
@@ -165,11 +170,11 @@ def _spit(told: Told, relief: ReliefValve, short: float) -> Iterator[str]:
     fell, margin = told.before.inlet - told.now.inlet, told.before.inlet - told.before.middle - relief.opening
     if fell > margin > 0:
         yield (
-            f"The relief valve spat: the supply fell by {told.pressure(fell)}, more than the {told.pressure(margin)} that the "
+            f"The relief valve spat: the supply fell by {told.pressure(fell)}, more than the {told.differential(margin)} that the "
             f"differential stood over its opening point. It discharged until the zone had followed, and closed."
         )
     else:
-        yield f"The relief valve spat: the differential was {told.pressure(short)} short of keeping it closed, until the zone had followed."
+        yield f"The relief valve spat: the differential was {told.differential(short)} short of keeping it closed, until the zone had followed."
 
 
 def _air_inlet(told: Told, inlet: AirInlet) -> Iterator[str]:

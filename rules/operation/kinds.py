@@ -42,6 +42,13 @@ def parts_of(kind: OperableKind) -> tuple[str, ...]:
     return (*_PARTS[family_of(kind)], *(("check",) if kind in _TYPE_II else ()))
 
 
+def parts_on(kind: OperableKind, *, bypass: bool) -> tuple[str, ...]:
+    """The parts of one line. The bypass of a Type II detector assembly has its check only, its main line the rest."""
+    if kind not in _TYPE_II:
+        return parts_of(kind)
+    return ("check",) if bypass else _PARTS[family_of(kind)]
+
+
 class Device(Struct, frozen=True, kw_only=True):
     """The elements of one line. With `is_float`, the first check and the air inlet are one part: an atmospheric vacuum breaker's."""
 
@@ -54,12 +61,12 @@ class Device(Struct, frozen=True, kw_only=True):
 def device(kind: OperableKind, statuses: dict[str, Status], loadings: dict[str, float]) -> Device:
     """The elements of one line of that kind; parts not named in `statuses` are sound, loadings not named are the data's."""
     family = family_of(kind)
-    usual = physics().loadings[kind if kind in _TYPE_II else family]
+    usual = usual_loadings(kind)
     wide, fouled = conductance("check"), conductance("leak")
     passage = Check(loading=0.0, wide=conductance("body"), held_open=conductance("body"))
 
     def load(part: str) -> float:
-        return loadings.get(part, usual[part].value)
+        return loadings.get(part, usual[part])
 
     def check(part: str) -> Check:
         held = {"leaking": fouled, "stuck_open": wide}.get(statuses.get(part, "sound"), 0.0)
@@ -90,3 +97,19 @@ def device(kind: OperableKind, statuses: dict[str, Status], loadings: dict[str, 
         seat = Check(loading=0.0, wide=wide, held_open=fouled if status == "leaking" else 0.0)
         return Device(first=seat, vent=inlet, second=passage, is_float=True)
     return Device(first=check("check"), vent=inlet, second=passage)
+
+
+def bypass_check_device(statuses: dict[str, Status], loadings: dict[str, float]) -> Device:
+    """The bypass line of a Type II detector assembly by itself: one check, and the open way behind it."""
+    both = device(
+        "dcda_ii", {"check": statuses.get("check", "sound")}, {"check": loadings["check"], "check_2": loadings["check"]}
+    )
+    passage = Check(loading=0.0, wide=conductance("body"), held_open=conductance("body"))
+    return Device(first=both.second, vent=None, second=passage)
+
+
+def usual_loadings(kind: OperableKind) -> dict[str, float]:
+    """The springs [psi] of a new assembly, part by part."""
+    return {
+        part: parameter.value for part, parameter in physics().loadings[kind if kind in _TYPE_II else family_of(kind)].items()
+    }

@@ -6,7 +6,7 @@ survive which failures is no input here but an outcome (see `matrix`).
 """
 
 from collections.abc import Mapping
-from typing import Literal
+from typing import Final, Literal
 
 from msgspec import UNSET, Struct, UnsetType
 
@@ -17,7 +17,7 @@ from rules.operation.ends import StepEntered, ends_of, read_step, site_air
 from rules.operation.entered import conditions_of, loadings_of
 from rules.operation.kinds import OperableKind, device, family_of, is_type_ii, parts_of
 from rules.operation.matrix import MECHANISMS, Protection, survives, withstands
-from rules.operation.physics import conductance, physics
+from rules.operation.physics import conductance, physics, shown_decimals
 from rules.operation.request import OperationAsk, OperationStep, Position, flow_factor, pressure_factor
 from rules.operation.zones import State, settle
 from rules.quantities import Units
@@ -25,6 +25,9 @@ from rules.quantities import Units
 Place = Literal["inlet", "zone", "body", "outlet"]
 
 CAUTION = "A model for teaching and judging, not a survey: local codes and a licensed tester decide."
+
+
+_HAIR: Final = 1e-6  # pressures nearer to the atmosphere's than this are the atmosphere's
 
 
 class StepAnswer(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -42,6 +45,7 @@ class StepAnswer(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     discharge: float | UnsetType = UNSET
     air_drawn: float | UnsetType = UNSET
     spat: bool
+    """Whether the relief valve or air inlet discharged while the step settled, and then closed."""
     non_potable_reaches_supply: bool
     protection: Protection
     because: tuple[str, ...]
@@ -145,13 +149,13 @@ def _answer(ask: OperationAsk, step: OperationStep, told: Told) -> StepAnswer:
     now = told.now
     middle: Place = "zone" if told.middle_word == "zone" else "body"
     places: tuple[tuple[Place, float], ...] = (("inlet", now.inlet), (middle, now.middle), ("outlet", now.outlet))
-    pressures = {place: _clean(value * told.pressure_factor) for place, value in places}
+    pressures = {place: _shown(value * told.pressure_factor, told.pressure_unit) for place, value in places}
     flows = {}
     if ask.units.flow is not UNSET:
         flows = {
-            "flow": _clean((now.flow_in if now.flow_in > 0 else -now.non_potable) * told.flow_factor),
-            "discharge": _clean(max(now.vented, 0.0) * told.flow_factor),
-            "air_drawn": _clean(max(-now.vented, 0.0) * told.flow_factor),
+            "flow": _flow((now.flow_in if now.flow_in > 0 else -now.non_potable) * told.flow_factor),
+            "discharge": _flow(max(now.vented, 0.0) * told.flow_factor),
+            "air_drawn": _flow(max(-now.vented, 0.0) * told.flow_factor),
         }
     return StepAnswer(
         label=step.label,
@@ -173,7 +177,7 @@ def _across_a_gap(ask: OperationAsk, step: OperationStep, entered: StepEntered, 
     if ask.units.flow is not UNSET:
         falling = conductance("outlet") * supply**0.5 if runs and entered.demand is None else entered.demand or 0.0
         flows = {
-            "flow": _clean(falling / flow_factor(ask.units)) if runs else 0.0,
+            "flow": _flow(falling / flow_factor(ask.units)) if runs else 0.0,
             "discharge": 0.0,
             "air_drawn": 0.0,
         }
@@ -185,7 +189,7 @@ def _across_a_gap(ask: OperationAsk, step: OperationStep, entered: StepEntered, 
     return StepAnswer(
         label=step.label,
         components={},
-        pressures={"inlet": _clean(inlet / psi), "outlet": 0.0},
+        pressures={"inlet": _shown(inlet / psi, str(ask.units.pressure)), "outlet": 0.0},
         **flows,
         spat=False,
         non_potable_reaches_supply=False,
@@ -194,9 +198,16 @@ def _across_a_gap(ask: OperationAsk, step: OperationStep, entered: StepEntered, 
     )
 
 
-def _clean(value: float) -> float:
-    """Without the last bits of rounding, and without a negative zero."""
-    return round(value, 9) + 0.0
+def _shown(pressure: float, unit: str) -> float:
+    """To one decimal more than a common gauge shows, a slight vacuum in two figures, and without a negative zero."""
+    shown = round(pressure, shown_decimals(unit)) + 0.0
+    slight = abs(shown) < 10 ** (1 - shown_decimals(unit)) and abs(pressure) >= _HAIR
+    return float(f"{pressure:.2g}") if slight else shown
+
+
+def _flow(value: float) -> float:
+    """Four figures, and without a negative zero: a flow that is there is never shown as none."""
+    return float(f"{value:.4g}") + 0.0
 
 
 def _assumptions(ask: OperationAsk) -> tuple[str, ...]:

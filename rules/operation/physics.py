@@ -4,6 +4,7 @@ Every opening obeys q = A √(2 Δp / ρ); a *conductance* is A √(2 / ρ) in g
 flows in gpm.
 """
 
+from decimal import Decimal
 from functools import cache
 from math import sqrt
 from typing import Final, Literal
@@ -57,6 +58,22 @@ class Physics(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 def physics() -> Physics:
     """The physical values, read once."""
     return read("operation.toml", Physics)
+
+
+def decimals(step: float) -> int:
+    """How many decimals a figure has that is read in steps of `step`."""
+    return max(0, -int(Decimal(str(step)).normalize().as_tuple().exponent))
+
+
+@cache
+def shown_decimals(pressure: str) -> int:
+    """How many decimals a computed pressure in that unit is given with: one more than a common gauge shows."""
+    return decimals(physics().gauge[f"resolution_{pressure}"].value) + 1
+
+
+def differential_unit(pressure: str) -> str:
+    """How the trade writes the unit of a differential: psid."""
+    return "psid" if pressure == "psi" else pressure
 
 
 @cache

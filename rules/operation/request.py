@@ -43,6 +43,7 @@ class OperationAsk(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     conditions: dict[Component, Status] = {}
     loadings: dict[Component, PressureValue] = {}
     site_elevation: Annotated[float, Meta(ge=-10_000_000, le=10_000_000)] | UnsetType = UNSET
+    """The site's height above sea level, in `units.length`."""
     steps: Annotated[tuple[OperationStep, ...], Meta(min_length=1, max_length=200)]
 
 

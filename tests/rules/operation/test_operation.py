@@ -1,5 +1,6 @@
 """What an assembly does, from physics alone, against the operating facts of the trade (common practice, no source, unless told)."""
 
+import re
 from typing import Any
 
 import msgspec
@@ -56,7 +57,7 @@ def test_flowing_the_outlet_is_below_the_inlet_by_the_spring_and_a_loss_that_gro
         losses.append(62 - step.pressures["outlet"])
     assert losses == sorted(losses)
     # Beyond the 1.5 psi of the spring, the loss grows with the square of the flow, as it does in any fitting.
-    assert (losses[3] - 1.5) / (losses[2] - 1.5) == pytest.approx(4, rel=1e-6)
+    assert (losses[3] - 1.5) / (losses[2] - 1.5) == pytest.approx(4, rel=0.02)
 
 
 def test_a_sound_vacuum_breaker_breaks_the_siphon() -> None:
@@ -105,7 +106,7 @@ def test_air_through_a_fouled_check_is_compressible_and_choked() -> None:
     assert "50.16 gpm of free air" in said(step)
     # The air inlet, 0.2 in2, passes that with 0.05 psi: k = A sqrt(2 / rho) = 217 gpm of air per root psi; (50.2 / 217)^2 = 0.0535 psi,
     # and at 27.7 in to the psi it lifts water 1.48 in.
-    assert step.pressures["body"] == pytest.approx(-0.0535, abs=0.0005)
+    assert step.pressures["body"] == -0.054
     assert "lifts water 1.5 in at most" in said(step)
     # Choked: as good as full vacuum draws no more.
     deepest = last("pvb", FLOWING, {**SIPHON, "supply_pressure": -14.3}, conditions={"check": "leaking"})
@@ -174,7 +175,7 @@ def test_an_open_outlet_is_atmospheric_also_where_it_draws_nothing() -> None:
     assert "Nothing is drawn off" in said(last("pvb", idle))
     # A reduced pressure assembly likewise: behind check 2 stands the atmosphere, less the 12 in that the outlet lies lower.
     step = last("rp", STATIC, {**idle, "inlet_shutoff": "closed"})
-    assert step.pressures["outlet"] == pytest.approx(-0.433, abs=0.001)
+    assert step.pressures["outlet"] == pytest.approx(-0.433, abs=0.005)
 
 
 def test_a_relief_valve_spits_when_the_supply_dips_by_more_than_its_margin() -> None:
@@ -184,7 +185,7 @@ def test_a_relief_valve_spits_when_the_supply_dips_by_more_than_its_margin() -> 
         assert step.spat == spits, dip
         assert ("The relief valve spat" in said(step)) == spits
         assert step.components["relief_valve"] == "closed"
-    assert "fell by 4.3 psi, more than the 4.2 psi" in said(last("rp", STATIC, {**STATIC, "supply_pressure": 57.7}))
+    assert "fell by 4.3 psi, more than the 4.20 psid" in said(last("rp", STATIC, {**STATIC, "supply_pressure": 57.7}))
     assert not last("rp", STATIC, {**STATIC, "supply_pressure": 40}, conditions={"relief_valve": "stuck_closed"}).spat
     # From the dip on, it stands at its opening point: the least further dip makes it spit again.
     again = last("rp", STATIC, {**STATIC, "supply_pressure": 50}, {**STATIC, "supply_pressure": 49})
@@ -250,7 +251,7 @@ def test_no_vacuum_lifts_water_beyond_its_own_weight(feet: Any, reaches: Any) ->
     assert step.non_potable_reaches_supply == reaches
     assert ("lies deeper than any vacuum lifts water" in said(step)) == (not reaches)
     assert "No supply sucks deeper" in said(step)
-    assert step.pressures["body"] >= round(sea_level().deepest_vacuum, 6)
+    assert step.pressures["body"] >= round(sea_level().deepest_vacuum, 2)
 
 
 def test_backpressure_defeats_a_vacuum_breaker() -> None:
@@ -450,8 +451,8 @@ def test_answers_come_back_in_the_askers_units() -> None:
         {"supply_pressure": 4.27474953, "downstream": "outlet_open", "outlet_elevation": -304.8, "demand_flow": 2.271247},
         units={"pressure": "bar", "length": "mm", "flow": "m3/h"},
     )
-    assert bar.flow == pytest.approx(psi.flow * 0.2271247, rel=1e-6)
-    assert bar.pressures["zone"] == pytest.approx(psi.pressures["zone"] * 0.06894757, rel=1e-6)
+    assert bar.flow == pytest.approx(psi.flow * 0.2271247, rel=1e-3)
+    assert bar.pressures["zone"] == pytest.approx(psi.pressures["zone"] * 0.06894757, abs=0.001)
     assert "bar" in said(bar)
     assert last("rp", STATIC, units={"pressure": "psi"}).flow is msgspec.UNSET
 
@@ -499,6 +500,29 @@ def test_the_largest_loading_and_the_ends_of_the_supply_are_taken() -> None:
     ends = [{**FLOWING, "supply_pressure": pressure} for pressure in (-14.7, 150)]
     told = {"kind": "rp", "units": UNITS, "steps": ends, "loadings": {"check_1": 30, "relief_valve": 0}}
     assert len(operate(msgspec.convert(told, OperationAsk)).steps) == 2
+
+
+def test_no_figure_has_nine_digits_and_no_zero_is_negative() -> None:
+    # One decimal more than a common gauge shows: tenths of a psi, whole kPa, hundredths of a bar (common practice, no source).
+    for unit, decimals in (("psi", 2), ("kPa", 1), ("bar", 3)):
+        for kind in ("rp", "dc", "pvb", "avb", "air_gap"):
+            steps = [{**STATIC, "supply_pressure": 0}, {**FLOWING, "supply_pressure": 8}, {**SIPHON, "supply_pressure": -0.7}]
+            for step in run(kind, *steps, units={"pressure": unit, "length": "in", "flow": "gpm"}).steps:
+                for pressure in step.pressures.values():
+                    assert pressure == round(pressure, decimals) or abs(pressure) < 10 ** (1 - decimals), (unit, pressure)
+                figures = [*step.pressures.values(), step.flow, step.discharge, step.air_drawn]
+                assert all(len(f"{figure!r}".replace("-", "").replace(".", "")) <= 5 for figure in figures), figures
+                assert "-0.0" not in [str(figure) for figure in figures]
+                assert not any(re.search(r"\d{6}|-0 |-0\.0+ ", line) for line in step.because), step.because
+
+
+def test_differentials_are_written_psid() -> None:
+    said_of = said(last("rp", STATIC))
+    assert "the inlet is 7.00 psid over the zone, and it opens below 2.80 psid over it" in said_of
+    assert "The supply stands at 62 psi." in said_of
+    kpa = said(last("rp", {**STATIC, "supply_pressure": 430}, units={"pressure": "kPa"}))
+    assert "48.3 kPa over the zone" in kpa
+    assert "psid" not in kpa
 
 
 CHECKS = st.sampled_from(["sound", "leaking", "stuck_open"])
@@ -556,7 +580,7 @@ def test_zone_pressures_stay_within_those_that_drive_them(made: Any, steps: Any)
         if step["outlet_shutoff"] == "open" and step["downstream"] != "outlets_closed":
             drivers.append(step.get("backpressure", step.get("outlet_elevation", 0) / 12 * water_head()))
         for place, pressure in told.pressures.items():
-            assert min(drivers) - 1e-6 <= pressure <= max(drivers) + 1e-6, place
+            assert min(drivers) - 0.006 <= pressure <= max(drivers) + 0.006, place
         before = told.pressures
 
 
