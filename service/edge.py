@@ -35,6 +35,8 @@ RESERVED_SECONDS: Final = 0.05
 REQUEST_SECONDS: Final = 0.0002
 """What a request costs besides what is measured: reading its head and sending its answer, in seconds of computing."""
 
+_PROBES: Final = ("/healthz", "/readyz")
+"""Held as the others, but always answered: whoever watches the service may share its address with a rude caller, and would restart it."""
 _FORWARDED: Final = (b"forwarded", b"x-forwarded-for")
 _PLAIN: Final = re.compile(rb"[A-Za-z0-9._-]{1,64}")
 # RFC 3986, 3.2.2 and 3.2.3: a registered name or an address, and perhaps a port.
@@ -107,7 +109,7 @@ class Edge:
             # Held for a moment, with its connection, so that who sends the next request at once does not get busier with each refusal.
             await asyncio.sleep(min(wait, HELD_SECONDS))
             wait = self._allowances.wait(who.address, RESERVED_SECONDS, time.monotonic())
-        if wait:
+        if wait and scope["path"] not in _PROBES:
             await _refuse(too_many("Much was computed for this address.", wait), scope, send)
             return
         self._allowances.charge(who.address, RESERVED_SECONDS, time.monotonic())

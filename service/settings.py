@@ -17,6 +17,7 @@ NONRETURN_OPEN_RATE  how many seconds of computing a second one address without 
                      up in 10 seconds; 0: no limit)
 NONRETURN_CONNECTIONS             connections that one process holds at most (default 1000)
 NONRETURN_CONNECTIONS_OF_ADDRESS  how many of them may come from one address (default 200; an IPv6 address counts as its /64)
+NONRETURN_NEW_CONNECTIONS_OF_ADDRESS  how many new ones an address may open a second (default 100, twice that at once; 0: no limit)
 NONRETURN_TRUSTED_PROXIES  addresses and networks of the proxies in front, with commas between: their `Forwarded` or `X-Forwarded-For` says who
                      calls (default: none; then all that a proxy passes on counts as one address)
 NONRETURN_TELEMETRY  1: tell requests to OpenTelemetry (needs the extra `telemetry`; its own OTEL_* variables say where to)
@@ -86,6 +87,7 @@ class Settings(Struct, frozen=True, kw_only=True):
             open_rate=float(environment.get("NONRETURN_OPEN_RATE") or 0.1),
             connections=int(environment.get("NONRETURN_CONNECTIONS") or 1000),
             connections_of_address=int(environment.get("NONRETURN_CONNECTIONS_OF_ADDRESS") or 200),
+            new_connections_of_address=float(environment.get("NONRETURN_NEW_CONNECTIONS_OF_ADDRESS") or 100),
             trusted_proxies=parse_networks(environment.get("NONRETURN_TRUSTED_PROXIES", "")),
             telemetry=environment.get("NONRETURN_TELEMETRY") == "1",
             webhook_key=secrets.from_environment(environment, "NONRETURN_WEBHOOK_KEY"),

@@ -76,6 +76,8 @@ def test_an_address_that_has_had_its_share_waits_and_nobody_else_does(database: 
         assert int(headers["retry-after"]) >= 1
         assert headers["content-type"] == "application/problem+json"
         assert json.loads(body)["type"] == "/problems/too-many-requests"
+        # Whoever watches the service may have the same address; refused, it would restart what only is busy.
+        assert asked(world, "GET", "/healthz", "127.0.0.2")[0] == 200
         # Another address, and a caller with a key from the same one, have allowances of their own.
         assert asked(world, "POST", "/v1/rules/verdict", "127.0.0.3", TEST)[0] == 200
         key = {"Authorization": f"Bearer {place.keys['utility']}"}

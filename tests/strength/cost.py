@@ -17,7 +17,7 @@ from tests.load.table import show
 from tests.strength.costly import CALLS, CHANGES, Cost, Recipe, cost, made, plain
 from tests.strength.kept import commit, keep
 
-TURN = 150
+TURN = 60
 """So many bodies of a call are tried before the next call has its turn."""
 WORST = 10
 

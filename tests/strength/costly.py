@@ -69,13 +69,36 @@ _PRACTICE = {"kind": "rp", "units": {"pressure": "psi"}, "line_pressure": 60, "c
 _TESTS = [json.loads(test) for test in _tests()]
 
 
+_UNITS = {"pressure": "psi", "length": "ft", "flow": "gpm"}
+_FULL: dict[str, dict[str, Any]] = {
+    "operateAssembly": {
+        "kind": "rpda", "units": _UNITS,
+        "steps": [
+            {"label": "x" * 200, "supply_pressure": 60 + number % 7 * 10, "downstream": ("outlet_open", "backpressure")[number % 2], "backpressure": 100,
+             "outlet_elevation": -12, "demand_flow": 5} for number in range(200)
+        ],
+    },
+    "selectAssembly": OF_THE_RULES["selectAssembly"] | {
+        "units": _UNITS,
+        "hydraulics": {
+            "supply_pressure": 60, "design_flow": 50, "outlet_elevation_above_assembly": 10, "required_outlet_pressure": 20,
+            "loss_curves": {kind: [{"flow": flow, "loss": flow / 20} for flow in range(1, 201)] for kind in ("rp", "dc", "pvb", "svb", "rpda", "dcda", "avb")},
+        },
+    },
+    "judgeTest": _TESTS[0] | {
+        phase: {"readings": [{"component": ("check_1", "check_2", "relief_valve")[number % 3]} for number in range(24)]} for phase in ("initial_test", "final_test")
+    },
+}  # fmt: skip
+"""As full as a document may be and still be good: an operation of 200 steps is, with its drawing, what takes longest."""
+
+
 def _seeds(name: str) -> list[dict[str, Any]]:
     if name == "judgeTest":
-        return _TESTS
+        return [*_TESTS, _FULL[name]]
     if name == "runPracticeTest":
         return [_PRACTICE]
     if name in OF_THE_RULES:
-        return [OF_THE_RULES[name]]
+        return [OF_THE_RULES[name], *([_FULL[name]] if name in _FULL else [])]
     return [
         {key: value for key, value in _REPORT.items() if key != "id"},
         {"name": "A", "code": "a", "units": {"pressure": "psi"}, "kind": "pvb", "steps": [{}], "certificates": [{}], "calibrations": [{}]},
@@ -104,16 +127,20 @@ def answered(call: str, body: bytes) -> bytes:
 
 def cost(call: str, body: bytes) -> Cost:
     """What the answer costs; the time is taken apart from the memory, whose counting takes time itself."""
-    begun = time.process_time()
     answer = answered(call, body)
-    took = time.process_time() - begun
+    times = []
+    # Twice: what is worked out once and kept is no cost of this body.
+    for _ in range(2):
+        begun = time.process_time()
+        answered(call, body)
+        times.append(time.process_time() - begun)
     tracemalloc.start()
     try:
         answered(call, body)
         peak = tracemalloc.get_traced_memory()[1]
     finally:
         tracemalloc.stop()
-    return Cost(ms=took * 1000, mb=peak / 1e6, kb=len(answer) / 1000)
+    return Cost(ms=min(times) * 1000, mb=peak / 1e6, kb=len(answer) / 1000)
 
 
 def plain() -> float:
