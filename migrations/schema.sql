@@ -101,7 +101,7 @@ CREATE TABLE record.assembly (
     premises_id uuid NOT NULL,
     kind text NOT NULL,
     hazard text NOT NULL,
-    purpose text NOT NULL,
+    purpose text,
     serial_number text,
     nominal_size jsonb,
     position text,
@@ -111,6 +111,9 @@ CREATE TABLE record.assembly (
     occurrences jsonb NOT NULL DEFAULT '[]',
     season jsonb,
     test_interval_months integer CHECK (test_interval_months > 0),
+    -- What is known of the place where it is installed; NULL: not stated.
+    backpressure_possible boolean,
+    in_plant_air_gap boolean,
     PRIMARY KEY (utility_id, id),
     FOREIGN KEY (utility_id, premises_id) REFERENCES record.premises (utility_id, id)
 );
@@ -177,6 +180,11 @@ CREATE TABLE record.report (
     leaf_hash bytea,
     -- Whose report it is, of testing companies: the tester's organisation when it came, else the sender's. Reports from before belong to none.
     company_id uuid,
+    -- What the parts would do by the last phase, and by the phase that failed last; which deadline that failure has. They repeat what the
+    -- verdict says, for standings and figures; NULL in reports from before.
+    mechanical_protection text,
+    failed_protection text,
+    acts_as text,
     PRIMARY KEY (utility_id, id),
     UNIQUE (utility_id, log_index),
     UNIQUE (utility_id, supersedes),
@@ -187,12 +195,12 @@ CREATE TABLE record.report (
 );
 -- What an assembly has been through, told from the index alone.
 CREATE INDEX report_by_assembly ON record.report (utility_id, assembly_id, performed_at, id)
-    INCLUDE (received_at, performed_on, outcome, initial_outcome, acceptance, protection);
+    INCLUDE (received_at, performed_on, outcome, initial_outcome, acceptance, protection, failed_protection, reason);
 -- A year's tests are counted from this index alone.
 CREATE INDEX report_of_year ON record.report (utility_id, performed_on)
     INCLUDE (id, assembly_id, performed_at, outcome, initial_outcome, acceptance, protection);
 -- Failures are few among the tests, so counting what became of them begins here.
-CREATE INDEX report_failures ON record.report (utility_id, performed_on) INCLUDE (id, assembly_id, outcome, acceptance, protection)
+CREATE INDEX report_failures ON record.report (utility_id, performed_on) INCLUDE (id, assembly_id, outcome, acceptance, protection, failed_protection)
     WHERE outcome = 'fail' OR initial_outcome = 'fail';
 
 -- The failures of an assembly are few, and its standing rests on all of them.
@@ -377,7 +385,7 @@ CREATE TABLE record.notice (
     assembly_id uuid NOT NULL,
     run_id uuid NOT NULL,
     step text NOT NULL,
-    occasion text NOT NULL CHECK (occasion IN ('due', 'failed', 'unprotected')),
+    occasion text NOT NULL CHECK (occasion IN ('due', 'failed', 'unprotected', 'retest')),
     addressee text NOT NULL CHECK (addressee IN ('customer', 'utility')),
     due_on date,
     report_id uuid,
@@ -586,6 +594,11 @@ CREATE TRIGGER note_updates AFTER UPDATE ON record.incident REFERENCING NEW TABL
 CREATE TRIGGER note_inserts AFTER INSERT ON record.exception REFERENCING NEW TABLE AS written FOR EACH STATEMENT EXECUTE FUNCTION record.note_changes('exceptions');
 CREATE TRIGGER note_updates AFTER UPDATE ON record.exception REFERENCING NEW TABLE AS written FOR EACH STATEMENT EXECUTE FUNCTION record.note_changes('exceptions');
 
+-- Which notice a failed standing calls for, by its `basis`.
+CREATE FUNCTION record.failure_occasion(basis text) RETURNS text LANGUAGE sql IMMUTABLE AS $$
+    SELECT CASE WHEN basis::jsonb -> 'actions' ? 'retest' THEN 'retest' WHEN basis::jsonb ->> 'protection' = 'lost' THEN 'unprotected' ELSE 'failed' END
+$$;
+
 -- A notice that is not yet sent is withdrawn with the standing that it rests on, in the same transaction.
 CREATE FUNCTION record.withdraw_notices() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
@@ -600,7 +613,7 @@ BEGIN
         AND (CASE notice.occasion
             WHEN 'due' THEN standing.status IN ('current', 'untested') AND standing.due_on = notice.due_on
             ELSE standing.status = 'failed' AND standing.report_id = notice.report_id
-                AND (standing.protection = 'lost') = (notice.occasion = 'unprotected')
+                AND record.failure_occasion(standing.basis) = notice.occasion
             END) IS NOT TRUE;
     RETURN NULL;
 END
@@ -926,6 +939,8 @@ CREATE TABLE record.review (
     FOREIGN KEY (utility_id, id) REFERENCES record.report (utility_id, id)
 );
 CREATE INDEX report_held ON record.report (utility_id, log_index) WHERE acceptance = 'held';
+-- Refused reports are few, and somebody looks for them.
+CREATE INDEX report_refused ON record.report (utility_id, log_index) WHERE acceptance = 'refused';
 
 -- How a held report stands: by the last decision on it (made before a moment; null: until now), else held.
 CREATE FUNCTION record.decided(utility text, of_report uuid, by_then timestamptz) RETURNS text LANGUAGE sql STABLE AS $$
@@ -936,17 +951,14 @@ CREATE FUNCTION record.decided(utility text, of_report uuid, by_then timestamptz
     ), 'held')
 $$;
 
--- Whether a report that failed is silent because of a correction that may be believed: one that was accepted, or that failed itself and was
--- not refused. The standings' rule says the same (rules/standing).
+-- Whether an accepted report supersedes a report, or supersedes what does. The standings' rule says the same (rules/standing/history.py).
 CREATE FUNCTION record.silenced(utility text, of_report uuid) RETURNS boolean LANGUAGE sql STABLE AS $$
     WITH RECURSIVE later AS (
-        SELECT c.id, c.outcome, c.acceptance FROM record.report c WHERE c.utility_id = utility AND c.supersedes = of_report
+        SELECT c.id, c.acceptance FROM record.report c WHERE c.utility_id = utility AND c.supersedes = of_report
         UNION ALL
-        SELECT c.id, c.outcome, c.acceptance FROM later JOIN record.report c ON c.utility_id = utility AND c.supersedes = later.id
+        SELECT c.id, c.acceptance FROM later JOIN record.report c ON c.utility_id = utility AND c.supersedes = later.id
     )
-    SELECT coalesce(bool_or(says = 'accepted' OR says = 'held' AND outcome = 'fail'), false) FROM (
-        SELECT outcome, CASE WHEN acceptance = 'held' THEN record.decided(utility, id, NULL) ELSE acceptance END AS says FROM later
-    ) AS believed
+    SELECT coalesce(bool_or(CASE WHEN acceptance = 'held' THEN record.decided(utility, id, NULL) ELSE acceptance END = 'accepted'), false) FROM later
 $$;
 
 -- Whether a held report is one of the tests made: it was not refused, and is not a correction that waits while the failing report that it
@@ -959,7 +971,7 @@ CREATE FUNCTION record.held_stands(utility text, of_report uuid) RETURNS boolean
     )
     SELECT CASE record.decided(utility, of_report, NULL)
         WHEN 'accepted' THEN true
-        WHEN 'held' THEN (SELECT e.outcome = 'fail' FROM earlier e WHERE e.id = of_report) OR NOT EXISTS (
+        WHEN 'held' THEN NOT EXISTS (
             SELECT FROM earlier e WHERE e.id <> of_report AND e.outcome = 'fail' AND NOT record.silenced(utility, e.id)
         )
         ELSE false

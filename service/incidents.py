@@ -18,8 +18,9 @@ Reached = Annotated[list[UUID], Meta(max_length=200)]
 class IncidentFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A backflow incident: when and where it happened, which assemblies and premises it concerns, and what is known of it.
 
-    `status`: `suspected` and `confirmed` incidents make its assemblies and those of its premises due for a test, and what they protect
-    unknown until they have passed it; one found `unfounded` does not. `people_affected` is a number; name nobody. `actions` is
+    `assemblies` are those suspected as its path; `premises` are the area whose assemblies are tested besides. A `suspected` or `confirmed`
+    incident makes all of them due for a test, and the protection of those suspected unknown until they have passed it; the others keep
+    what their last test showed. One found `unfounded` does neither. `people_affected` is a number; name nobody. `actions` is
     what was done, `closed_on` the day on which the matter was closed.
     """
 

@@ -15,8 +15,8 @@ ReviewState = Literal["open", "accepted", "refused"]
 class ReviewFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Whether a held report stands as a record after all, why, and who decides.
 
-    `accepted`: what is flagged has an explanation, or does not matter; the report counts from now on. `refused`: it says nothing from now
-    on, neither that the assembly passed nor that it failed; a test is still due.
+    `accepted`: what is flagged has an explanation, or does not matter; the report counts from now on. `refused`: a pass does not count; a
+    failure that it reports still does, until a certified tester has tested the assembly again.
     """
 
     decision: Literal["accepted", "refused"]

@@ -17,6 +17,7 @@ ShortText = Annotated[str, Meta(min_length=1, max_length=100), PLAIN]
 Code = Annotated[str, Meta(min_length=1, max_length=60, pattern=r"^[a-z0-9][a-z0-9_-]*\Z")]
 Connection = Literal["residential", "non_residential", "irrigation", "fire", "reclaimed_on_site"]
 HazardDegree = Literal["severe", "health", "non_health"]
+AssemblyHazard = Literal["severe", "health", "non_health", "unknown"]
 Positive = Annotated[float, Meta(gt=0, le=100_000)]
 
 
@@ -139,14 +140,19 @@ class AssemblyOccurrence(Struct, frozen=True, kw_only=True, forbid_unknown_field
 class AssemblyFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """An installed assembly that is field-tested; `nominal_size` carries its unit, `position` says where on the premises it is.
 
+    `hazard` is `unknown` until somebody has assessed it; tests and deadlines are then those of a health hazard. `purpose`,
+    `backpressure_possible` and `in_plant_air_gap` (behind an assembly for premises isolation) decide with the hazard whether the kind is
+    suitable there; left out, they are not stated.
     `occurrences` are all that happened to it, past ones too. `test_interval_months` is a shorter interval than the rulebook's that the
     utility asks of this assembly; a longer one counts for nothing.
     """
 
     premises_id: UUID
     kind: TestableKind
-    hazard: HazardDegree
-    purpose: Literal["premises_isolation", "point_of_use"]
+    hazard: AssemblyHazard
+    purpose: Literal["premises_isolation", "point_of_use"] | UnsetType = UNSET
+    backpressure_possible: bool | UnsetType = UNSET
+    in_plant_air_gap: bool | UnsetType = UNSET
     serial_number: ShortText | UnsetType = UNSET
     nominal_size: Size | UnsetType = UNSET
     position: Name | UnsetType = UNSET

@@ -8,15 +8,16 @@ from msgspec import Meta, Struct
 from rules.load import read
 from rules.sources import Cited
 
-Occasion = Literal["due", "failed", "unprotected"]
+Occasion = Literal["due", "failed", "unprotected", "retest"]
 Addressee = Literal["customer", "utility"]
 
 
 class Step(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One notice of a schedule: `days` after (below zero: before) the day that its occasion counts from, to whom, in which words.
 
-    `due` counts from the due day of a test that is still to come or overdue, `failed` and `unprotected` from the day of the failing test;
-    an assembly that failed with protection lost is told as `unprotected`, any other failed one as `failed`. `subject` and `text` may name
+    `due` counts from the due day of a test that is still to come or overdue, the others from the day of the failing test. `retest` is for a
+    failure in a report that was refused, on which nobody may order a repair; otherwise an assembly that failed with protection lost is
+    `unprotected`, any other failed one `failed`. `subject` and `text` may name
     placeholders in braces; `{{` and `}}` stand for braces themselves.
     """
 
@@ -39,7 +40,7 @@ class Placeholder(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
 
     says: str
     absent: str = ""
-    occasions: tuple[Occasion, ...] = ("due", "failed", "unprotected")
+    occasions: tuple[Occasion, ...] = ("due", "failed", "unprotected", "retest")
 
 
 class NoticeData(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -29,10 +29,12 @@ def interval_for(
     """How often such a connection is tested: the first entry whose conditions all fit; NotJudgeableError where none does.
 
     `failed_on` are the days up to that of the test (`tested_on`) on which the assembly failed, for entries that ask after repeat failures.
+    An unknown hazard has the intervals of a health hazard (common practice, no source).
     """
+    degree = "health" if hazard == "unknown" else hazard
     for one in book.intervals:
         if (
-            (not one.hazards or hazard in one.hazards)
+            (not one.hazards or degree in one.hazards)
             and (not one.connections or connection in one.connections)
             and _fails_often(one, tested_on, failed_on)
         ):

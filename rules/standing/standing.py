@@ -1,16 +1,15 @@
 """What an assembly's reports add up to, with what else happened to it.
 
-Reports count in the order in which the tests were performed, whenever they arrived. One that is refused says nothing,
-nor does one that is superseded; but a failing one, superseded, counts on until what corrects it was accepted, or fails itself. A
-failing report counts although it is held for review, for safety; a passing one that is held renews nothing until it is accepted. An
-incomplete test changes nothing. What happened after the last test that counts makes the next one due as the rulebook asks, and a
-backflow incident takes away what that test said of the protection, unless none was left. Nothing but an accepted test that passes makes
-a failed assembly good. What depends on the day (due soon, overdue) is worked out from `due_on` when somebody asks, so a standing that is
-kept stays true as days pass.
+Reports count in the order in which the tests were performed, or received where that came first, so that a test dated ahead outranks
+nothing that is still to come. A failure seen in any phase counts, whoever saw it: accepted, held or refused. It counts until a valid
+test passes later, or an accepted report supersedes it. A pass counts only in an accepted report that nothing supersedes. An incomplete
+test changes nothing, unless its initial test failed. What happened after the last test that counts makes the next one due as the rulebook
+requires; a backflow incident takes away what that test said of the protection of an assembly suspected as its path, unless none was left.
+What depends on the day (due soon, overdue) is worked out from `due_on` for a given day, so a standing that is kept stays true as days pass.
 """
 
 import datetime as dt
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Final, Literal
 
 from msgspec import UNSET, Struct, UnsetType
@@ -18,84 +17,67 @@ from msgspec.structs import replace
 
 from rules.calendar import add_days, add_months
 from rules.field_test.actions import deadline
-from rules.field_test.answer import Acceptance, Outcome
-from rules.rulebook import ActsAs, Event, Interval, Protection
+from rules.rulebook import Event, Interval, MechanicalProtection, Protection
+from rules.selection.tables import Purpose
+from rules.standing.history import TestEvent, decide
+from rules.standing.place import RegisteredHazard, shown, suitability_on
 from rules.standing.schedule import book_for, interval_for, season_after, trigger_for
 
 StandingStatus = Literal["current", "due_soon", "overdue", "failed", "untested", "out_of_service"]
+StandingAction = Literal["repair_and_retest", "review_report", "retest", "replace_assembly", "assess_hazard"]
 
 _OF_THE_DAY: Final = ("current", "due_soon", "overdue")
-
-
-class TestEvent(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A report as far as standing goes. `performed_on` is the day of the test where the utility is.
-
-    `acceptance` is what a person decided, where one did; `supersedes` the report that this one corrects. `initial_outcome` is how the first
-    test came out, before any repair; left out, it is the outcome.
-    """
-
-    __test__ = False
-    report_id: str
-    performed_on: dt.date
-    performed_at: dt.datetime
-    received_at: dt.datetime
-    reason: str
-    outcome: Outcome
-    protection: Protection
-    acceptance: Acceptance
-    supersedes: str | UnsetType = UNSET
-    initial_outcome: Outcome | UnsetType = UNSET
 
 
 class Occurrence(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Something other than time after which a rulebook may ask for a test; `at` is its moment where that is known.
 
-    A test answers it that was performed at its moment or later; where only the day is known, on the day or later.
+    An accepted test answers it that was performed at its moment or later; where only the day is known, on the day or later. `suspected` says of an
+    incident that this assembly may have been its path; another assembly in its area gets a test due and keeps its protection.
     """
 
     event: Event
     on: dt.date
     at: dt.datetime | None = None
+    suspected: bool = True
 
-    def answered_by(self, test: TestEvent) -> bool:
-        """Whether the test came after it."""
-        return test.performed_on >= self.on if self.at is None else test.performed_at >= self.at
+    def answered_by(self, test: TestEvent | None) -> bool:
+        """Whether there is a test, and it came after it."""
+        if test is None:
+            return False
+        return test.performed_on >= self.on if self.at is None else test.moment >= self.at
 
 
 class Standing(Struct, frozen=True, kw_only=True):
-    """How an assembly stands. `due_on` is the last day for the next test (for a failed one: for the repair and its test).
+    """How an assembly stands. `due_on` is the last day for the next test (for a failed one: for what `actions` say first).
 
-    `report_id` is the report that says so, `since` the day from which it is so, `because` why, in a sentence.
+    `protection` is the worst that applies, `mechanical_protection` what the parts do whatever the hazard; deadlines go by that. `suitable`
+    says whether the kind is approved for the hazard and use that are registered; null: not determined. `report_id` is the report that says
+    so, `since` the day from which it is so, `because` why, in sentences.
     """
 
     status: StandingStatus
     due_on: dt.date | None
     protection: Protection
+    mechanical_protection: MechanicalProtection
+    suitable: bool | None
     report_id: str | None
     since: dt.date | None
     because: str
+    actions: tuple[StandingAction, ...] = ()
 
 
-class _Asked(Struct, frozen=True, kw_only=True):
-    """A test that is asked for by a day, and what asks for it."""
+class _Required(Struct, frozen=True, kw_only=True):
+    """A test that is required by a day, and why."""
 
     by: dt.date
     says: str
 
 
-class _Decided(Struct, frozen=True, kw_only=True):
-    """The last passing test that counts, the last failing one after it with the first day of that run, and the days of failures up to the passing one."""
-
-    passed: TestEvent | None
-    failed: TestEvent | None
-    failing_since: dt.date | None
-    failures: tuple[dt.date, ...]
-
-
 def standing(
     *,
     rulebook_id: str,
-    hazard: str,
+    hazard: RegisteredHazard,
     connection: str,
     in_service: bool,
     installed_on: dt.date | None,
@@ -104,130 +86,139 @@ def standing(
     season_starts: tuple[int, int] | None = None,
     interval_months: int | None = None,
     registered_on: dt.date | None = None,
+    kind: str | UnsetType = UNSET,
+    purpose: Purpose | UnsetType = UNSET,
+    backpressure_possible: bool | UnsetType = UNSET,
+    in_plant_air_gap: bool | UnsetType = UNSET,
 ) -> Standing:
     """The standing to keep, whatever the day: `current`, `failed`, `untested` or `out_of_service`; see `standing_on` for a day.
 
     `season_starts` is the month and day on which a seasonal assembly goes into service each year; `interval_months` an interval of the
     assembly's own, which counts where it is shorter than the rulebook's; `registered_on` the day on which it came into the register, which
     stands in for an installation that nobody dated (common practice, no source: a first test that nothing dates would never be due), or the
-    day on which it was put back into service where that came later. UnknownRulebookError where the rulebook is not carried;
-    NotJudgeableError where it names no interval or deadline for the case.
+    day on which it was put back into service where that came later. Whether it is suitable follows from the last four and the hazard, as
+    they are registered, by the tables of the day of the test that decides. UnknownRulebookError for an unknown rulebook; NotJudgeableError where it names no interval or deadline for the case.
     """
-    decided = _decided(history)
+    decided = decide(history)
     test = decided.failed or decided.passed
-    open_ones = [one for one in occurrences if test is None or not one.answered_by(test)]
-    incidents = [one for one in open_ones if one.event == "incident"]
-    protection: Protection = "unknown" if test is None or (incidents and test.protection != "lost") else test.protection
+    unanswered = [event for event in occurrences if not event.answered_by(decided.accepted)]
+    doubted = any(event.event == "incident" and event.suspected for event in unanswered)
+    left: MechanicalProtection = "unknown"
+    if test is not None:
+        left = test.protection if decided.failed is None else test.left_by_failure
+    mechanical: MechanicalProtection = "unknown" if doubted and left != "lost" else left
+    found = suitability_on(
+        rulebook_id, dt.date.max if test is None else test.performed_on, kind, hazard, purpose,
+        backpressure_possible=backpressure_possible, in_plant_air_gap=in_plant_air_gap,
+    )  # fmt: skip
+    protection = shown(mechanical, found)
+    # Nobody is to read the standing of an unsuitable kind as a good one, so it says why.
+    place = f" {found.because}" if found.suitable is False else ""
+    always: tuple[StandingAction, ...] = ("replace_assembly",) if found.suitable is False else ()
+    always += ("assess_hazard",) if hazard == "unknown" else ()
     if installed_on is None and test is None:
-        returned = [one.on for one in occurrences if one.event == "return_to_service"]
+        returned = [event.on for event in occurrences if event.event == "return_to_service"]
         installed_on = max(returned, default=registered_on)
     if installed_on is not None:
         installation = Occurrence(event="installation", on=installed_on)
-        open_ones += [installation] if test is None or not installation.answered_by(test) else []
+        unanswered += [] if installation.answered_by(decided.accepted) else [installation]
     if not in_service:
         return Standing(
             status="out_of_service",
             due_on=None,
             protection=protection,
+            mechanical_protection=mechanical,
+            suitable=found.suitable,
             report_id=None if test is None else test.report_id,
             since=None,
-            because="The assembly is out of service; it is tested before it serves again.",
+            because=f"The assembly is out of service; it is tested before it serves again.{place}",
+            actions=always,
         )
     if test is None:
-        asked = min(_asked(rulebook_id, open_ones), key=_by, default=None)
+        first = min(_required(rulebook_id, unanswered), key=_by, default=None)
         because = "No accepted report of a test that passed is on record."
         return Standing(
-            status="untested", due_on=None if asked is None else asked.by, protection="unknown", report_id=None, since=installed_on,
-            because=because if asked is None else f"{because} {asked.says}",
-        )  # fmt: skip
+            status="untested",
+            due_on=None if first is None else first.by,
+            protection=protection,
+            mechanical_protection=mechanical,
+            suitable=found.suitable,
+            report_id=None,
+            since=installed_on,
+            because=f"{because}{'' if first is None else f' {first.says}'}{place}",
+            actions=always,
+        )
     starts = None if season_starts is None else season_after(season_starts, test.performed_on)
     if starts is not None:
-        open_ones.append(Occurrence(event="seasonal_start", on=starts))
+        unanswered.append(Occurrence(event="seasonal_start", on=starts))
+    book = book_for(rulebook_id, test.performed_on)
+    actions: tuple[StandingAction, ...] = ()
     if decided.failed is not None:
-        by = deadline(book_for(rulebook_id, test.performed_on), hazard, _ACTS_AS[test.protection])
-        first = _Asked(by=add_days(test.performed_on, by.days), says=by.says)
-        said = f"The test of {test.performed_on} failed, and no accepted test has passed since."
+        by = deadline(book, hazard, test.failure_acts_as)
+        reason, actions = _why_failed(test, urgent=by.days <= deadline(book, hazard, "lost").days)
+        # Nobody may order a repair on a refused report, so the deadline of the repair is that of the new test, in words of its own.
+        retest = f"The new test is due {f'within {by.days} days' if by.days else 'at once'}."
+        regular = _Required(by=add_days(test.performed_on, by.days), says=retest if actions == ("retest",) else by.says)
     else:
-        book = book_for(rulebook_id, test.performed_on)
         interval = interval_for(book, hazard, connection, test.performed_on, decided.failures)
-        first = _interval(interval, test.performed_on, interval_months)
-        said = f"The test of {test.performed_on} passed."
-    asked = min((first, *_asked(rulebook_id, open_ones)), key=_by)
-    unknown = " Until it is tested, its protection is unknown." if incidents and protection == "unknown" else ""
+        regular = _interval(interval, test.performed_on, interval_months)
+        reason = f"The test of {test.performed_on} passed."
+    first = min((regular, *_required(rulebook_id, unanswered)), key=_by)
+    unknown = " Until it is tested, its protection is unknown." if doubted and mechanical == "unknown" else ""
     return Standing(
         status="current" if decided.failed is None else "failed",
-        due_on=None if asked.by == _NEVER else asked.by,
+        due_on=None if first.by == _NEVER else first.by,
         protection=protection,
+        mechanical_protection=mechanical,
+        suitable=found.suitable,
         report_id=test.report_id,
         since=test.performed_on if decided.failed is None else decided.failing_since,
-        because=f"{said} {asked.says}{unknown}",
+        because=f"{reason} {first.says}{unknown}{place}",
+        actions=(*actions, *always),
     )
 
 
 _NEVER: Final = dt.date.max
-_ACTS_AS: Final[dict[Protection, ActsAs]] = {
-    "full": "full",
-    "degraded": "degraded",
-    "insufficient": "degraded",
-    "unknown": "lost",
-    "lost": "lost",
-}
 
 
-def _by(asked: _Asked) -> dt.date:
-    return asked.by
+def _by(required: _Required) -> dt.date:
+    return required.by
 
 
-def _interval(asked: Interval, tested_on: dt.date, own_months: int | None) -> _Asked:
+def _why_failed(test: TestEvent, *, urgent: bool) -> tuple[str, tuple[StandingAction, ...]]:
+    """Why an assembly is failed by that test, and what to do first.
+
+    Nobody may order a repair on a report that was refused; a held one is reviewed before the customer is written to, unless it is `urgent`:
+    its deadline is that of protection lost (common practice, no source).
+    """
+    phase = "initial test" if test.outcome != "fail" else "test"
+    seen = f"The {phase} of {test.performed_on} failed"
+    if test.acceptance == "refused":
+        return f"{seen}. Its report was refused, so a certified tester has to test the assembly again.", ("retest",)
+    if test.acceptance == "held":
+        actions: tuple[StandingAction, ...] = ("review_report",)
+        if urgent:
+            actions = ("review_report", "repair_and_retest")
+        return f"{seen}. Its report is held: a person at the utility reviews it.", actions
+    since = ", and the final test is incomplete" if test.outcome == "incomplete" else ", and no accepted test has passed since"
+    return f"{seen}{since}.", ("repair_and_retest",)
+
+
+def _interval(interval: Interval, tested_on: dt.date, own_months: int | None) -> _Required:
     """The next test by the interval: the rulebook's, or the assembly's own where that is shorter."""
-    if own_months is not None and (asked.months is None or own_months < asked.months):
-        says = f"The utility asks for this assembly to be tested every {own_months} months."
-        return _Asked(by=add_months(tested_on, own_months), says=says)
-    return _Asked(by=_NEVER if asked.months is None else add_months(tested_on, asked.months), says=asked.says)
+    if own_months is not None and (interval.months is None or own_months < interval.months):
+        says = f"The utility requires this assembly to be tested every {own_months} months."
+        return _Required(by=add_months(tested_on, own_months), says=says)
+    return _Required(by=_NEVER if interval.months is None else add_months(tested_on, interval.months), says=interval.says)
 
 
-def _asked(rulebook_id: str, open_ones: Sequence[Occurrence]) -> Iterator[_Asked]:
-    """The tests that a rulebook asks for after what no test has answered."""
-    for one in open_ones:
-        asked = trigger_for(book_for(rulebook_id, one.on), one.event)
-        if asked is not None:
-            said = "" if one.event == "installation" else f"On {one.on}: {one.event.replace('_', ' ')}. "
-            yield _Asked(by=add_days(one.on, asked.days), says=f"{said}{asked.says}")
-
-
-def _decided(history: Sequence[TestEvent]) -> _Decided:
-    """What the tests that count decide, in the order in which they were performed."""
-    passed: TestEvent | None = None
-    failed: TestEvent | None = None
-    failing_since: dt.date | None = None
-    failures: list[dt.date] = []
-    before: tuple[dt.date, ...] = ()
-    later = {one.supersedes: one for one in history if one.supersedes is not UNSET}
-    # Of two tests told to be of the same moment the failing one counts: nobody can tell which came first.
-    for one in sorted(history, key=lambda one: (one.performed_at, one.outcome == "fail", one.received_at, one.report_id)):
-        if one.acceptance == "refused" or _silenced(one, later):
-            continue
-        if "fail" in (one.outcome, one.initial_outcome):
-            failures.append(one.performed_on)
-        if one.outcome == "fail":
-            failing_since = failing_since if failed is not None else one.performed_on
-            failed = one
-        elif one.outcome == "pass" and one.acceptance == "accepted":
-            passed, failed, failing_since, before = one, None, None, tuple(failures)
-    return _Decided(passed=passed, failed=failed, failing_since=failing_since, failures=before)
-
-
-def _silenced(one: TestEvent, later: Mapping[str, TestEvent]) -> bool:
-    """Whether a correction (`later`, by what it corrects) takes its word from a report: from one that failed only where it may itself be believed."""
-    told = later.get(one.report_id)
-    while one.outcome == "fail" and told is not None and not _counts(told):
-        told = later.get(told.report_id)
-    return told is not None
-
-
-def _counts(one: TestEvent) -> bool:
-    """Whether a report was accepted, or failed and was not refused."""
-    return one.acceptance == "accepted" or (one.outcome == "fail" and one.acceptance == "held")
+def _required(rulebook_id: str, unanswered: Sequence[Occurrence]) -> Iterator[_Required]:
+    """The tests that a rulebook requires after what no test has answered."""
+    for event in unanswered:
+        trigger = trigger_for(book_for(rulebook_id, event.on), event.event)
+        if trigger is not None:
+            on = "" if event.event == "installation" else f"On {event.on}: {event.event.replace('_', ' ')}. "
+            yield _Required(by=add_days(event.on, trigger.days), says=f"{on}{trigger.says}")
 
 
 def standing_on(kept: Standing, on: dt.date, due_soon_days: int) -> Standing:

@@ -21,7 +21,7 @@ from service.problems import Fault, ProblemError
 from service.records.judging import today
 from service.records.standings import AssemblyStanding, Cursor, list_assemblies, list_standings, soon
 from service.store.standings import NEVER, Area, StandingStore, Wanted
-from service.things import Assembly, HazardDegree, Location
+from service.things import Assembly, AssemblyHazard, Location
 
 CHUNK = 500
 OFFERED = (JSON, CSV, NDJSON, GEOJSON)
@@ -42,15 +42,15 @@ class AssembliesQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     """Only assemblies whose next test is due before this day."""
     due_after: dt.date | None = None
     """Only assemblies whose next test is due after this day."""
-    hazard: HazardDegree | None = None
-    """Only assemblies that protect against this degree of hazard."""
+    hazard: AssemblyHazard | None = None
+    """Only assemblies that protect against this degree of hazard; `unknown`: those nobody has assessed."""
     kind: rules.TestableKind | None = None
     """Only assemblies of this kind."""
     premises_id: UUID | None = None
     """Only assemblies at these premises."""
     tester_id: UUID | None = None
     """Only assemblies whose standing rests on a test by this tester."""
-    protection: Literal["full", "degraded", "insufficient", "unknown", "lost"] | None = None
+    protection: rules.Protection | None = None
     """Only assemblies with this protection."""
     area: Annotated[str, Meta(max_length=120)] | None = None
     """Only assemblies in this box: west, south, east and north in degrees, separated by commas."""
@@ -83,7 +83,7 @@ _REGISTERED = _Form(
 _STANDING = _Form(
     name="standings",
     columns=[
-        "assembly_id", "kind", "hazard", "serial_number", "position", "status", "due_on", "protection", "since", "because", "report_id",
+        "assembly_id", "kind", "hazard", "serial_number", "position", "status", "due_on", "protection", "mechanical_protection", "suitable", "since", "because", "actions", "report_id",
         "premises_id", "reference", "premises", "address",
     ],
     item=lambda one: one,
@@ -206,6 +206,8 @@ async def _rows(form: _Form, chunks: _Chunks) -> AsyncIterator[Sequence[Sequence
 
 def _told(item: Any, name: str) -> Any:
     value = getattr(item, name)
+    if isinstance(value, tuple):
+        return " ".join(value)
     return None if value is msgspec.UNSET else value
 
 

@@ -6,6 +6,7 @@ from uuid import UUID
 
 from msgspec import Meta, Struct
 
+import rules
 from service.api.lists import Limit, page, page_of
 from service.api.operation import Answer, Call, operation
 from service.problems import ProblemError
@@ -13,7 +14,7 @@ from service.records.judging import Submission
 from service.records.reports import read_report
 from service.reports import Recorded, ReportFacts
 from service.store.report_rows import LineRow
-from service.store.reports import ReportStore
+from service.store.reports import ReportStore, ReportsWanted
 from service.things import Assembly
 
 BASE = "/v1/utilities/{utility:str}/reports"
@@ -21,10 +22,15 @@ MOST_KEY = 200
 
 
 class ReportQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Which reports: of one assembly, after that log index, oldest record first."""
+    """Which reports: of one assembly, of that acceptance by their verdict, after that log index, oldest record first.
+
+    What a person decided of a held report does not change its verdict; `reviews?state=` lists held reports by that.
+    """
 
     assembly_id: UUID | None = None
     """Only reports on this assembly."""
+    acceptance: rules.Acceptance | None = None
+    """Only reports that are accepted, held or refused by their verdict."""
     after: Annotated[int, Meta(ge=-1, le=2**62)] = -1
     """Reports after this place in the log."""
     limit: Limit = 100
@@ -102,7 +108,7 @@ async def read(call: Call) -> Answer:
 )
 async def list_reports(call: Call, query: ReportQuery) -> Answer:
     """List reports."""
-    return await _list(call, query.assembly_id, query.after, query.limit)
+    return await _list(call, ReportsWanted(assembly_id=query.assembly_id, acceptance=query.acceptance), query.after, query.limit)
 
 
 @operation(
@@ -112,11 +118,11 @@ async def list_reports(call: Call, query: ReportQuery) -> Answer:
 async def list_assembly_reports(call: Call, query: AssemblyReportQuery) -> Answer:
     """List the reports of one assembly; 404 where there is no such assembly."""
     await call.services.registry.get(Assembly, call.utility, call.id("id"))
-    return await _list(call, call.id("id"), query.after, query.limit)
+    return await _list(call, ReportsWanted(assembly_id=call.id("id")), query.after, query.limit)
 
 
-async def _list(call: Call, assembly_id: UUID | None, after: int, limit: int) -> Answer:
-    found = await ReportStore(call.reading).reports(call.utility, after=after, limit=limit + 1, assembly_id=assembly_id)
+async def _list(call: Call, wanted: ReportsWanted, after: int, limit: int) -> Answer:
+    found = await ReportStore(call.reading).reports(call.utility, wanted, after=after, limit=limit + 1)
     return page(call, found, limit, lambda line: str(line.log_index))
 
 

@@ -19,7 +19,7 @@ from service.pages.summary import over_all, summary_page
 from service.records.overdue import overdue_then
 from service.records.summaries import Figures, Rates, SummaryOverAll, YearlySummary, days_of, not_begun, summarise, summarise_all
 from service.store.summaries import FIGURES, Figure, FigureRow, Resource, RowsOf, SummaryStore
-from service.things import Connection, HazardDegree
+from service.things import AssemblyHazard, Connection
 
 OFFERED = (JSON, CSV, HTML)
 VARY = {"Vary": "Accept"}
@@ -33,7 +33,7 @@ class RowsQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The figure whose rows are listed."""
     kind: rules.TestableKind | None = None
     """Only this kind of assembly."""
-    hazard: HazardDegree | None = None
+    hazard: AssemblyHazard | None = None
     """Only this degree of hazard."""
     connection: Connection | None = None
     """Only this connection; for the figure `premises`."""

@@ -320,6 +320,9 @@ def _facts_row(found: dict[str, tuple[UUID, Any]]) -> FactsRow:
     size = None if assembly.nominal_size is UNSET else msgspec.json.encode(assembly.nominal_size).decode()
     return FactsRow(
         n=1, kind=assembly.kind, hazard=assembly.hazard, nominal_size=size,
+        purpose=assembly.purpose or None,
+        backpressure_possible=None if assembly.backpressure_possible is UNSET else assembly.backpressure_possible,
+        in_plant_air_gap=None if assembly.in_plant_air_gap is UNSET else assembly.in_plant_air_gap,
         installed_on=None if assembly.installed_on is UNSET else assembly.installed_on, in_service=assembly.in_service, connection=None,
         certificates=msgspec.json.encode(tester.certificates).decode(), tester_known=True, accuracy=gauge.accuracy, resolution=gauge.resolution,
         gauge_unit=gauge.units.pressure, calibrations=msgspec.json.encode(gauge.calibrations).decode(), previous_judged=None,

@@ -39,6 +39,8 @@ _TOLD: Final[dict[str, Parser]] = {
     "assembly.kind": cells.KIND,
     "assembly.hazard": partial(cells.word, "hazard"),
     "assembly.purpose": partial(cells.word, "purpose"),
+    "assembly.backpressure_possible": partial(cells.yes_no, "yes_no"),
+    "assembly.in_plant_air_gap": partial(cells.yes_no, "yes_no"),
     "assembly.size": _LENGTH,
     "assembly.installed_on": cells.date,
     "assembly.in_service": partial(cells.yes_no, "in_service"),

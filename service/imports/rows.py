@@ -245,6 +245,9 @@ def document_of(thing: str, own: dict[str, Any]) -> dict[str, Any]:
     document: dict[str, Any] = {name: value.isoformat() if isinstance(value, dt.date) else value for name, value in own.items()}
     if thing == "premises" and ("latitude" in own or "longitude" in own):
         document["location"] = {name: document.pop(name) for name in ("latitude", "longitude") if name in own}
+    if thing == "premises" and document.get("hazard") == "unknown":
+        # Premises whose hazard nobody knows are registered without one.
+        del document["hazard"]
     if thing == "assembly" and "size" in own:
         size = document.pop("size")
         document["nominal_size"] = {"size": size[0], "units": {"length": size[1]}}

@@ -12,7 +12,8 @@ from service.records.summaries import SummaryOverAll, Told, YearlySummary
 
 _NAMES: Final = {
     "assemblies": "Assemblies in service", "tested": "of them tested in the year", "not_tested": "of them not tested in the year",
-    "overdue": "of them overdue on the last day counted", "tests": "Tests performed", "passed": "of them passed", "failed": "of them failed",
+    "overdue": "of them overdue on the last day counted", "insufficient": "of them not approved for the hazard or the use there",
+    "tests": "Tests performed", "passed": "of them passed", "failed": "of them failed",
     "undecided": "of them incomplete or held", "repaired_at_once": "Failed at first, passed after repair on the same visit",
     "failures": "Failures that began in the year", "repaired": "of them repaired since", "unrepaired": "of them not yet repaired",
     "median_days_to_repair": "Median days to repair", "unprotected_days": "Days without protection, over all assemblies",
@@ -22,7 +23,12 @@ _RATES: Final = {
     "tested": "Assemblies tested", "overdue": "Assemblies overdue", "failed": "Tests failed, of those that passed or failed",
     "repaired": "Failures repaired",
 }  # fmt: skip
-_HAZARDS: Final = {"severe": "severe hazard", "health": "health hazard", "non_health": "non-health hazard"}
+_HAZARDS: Final = {
+    "severe": "severe hazard",
+    "health": "health hazard",
+    "non_health": "non-health hazard",
+    "unknown": "hazard not assessed",
+}
 # Without one there is nothing to list: it is worked out of the rows of another.
 _LISTED_BY: Final = {"median_days_to_repair": "repaired"}
 

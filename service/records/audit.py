@@ -60,6 +60,13 @@ class _Verdict(Struct, frozen=True, kw_only=True):
     class _Phase(Struct, frozen=True, kw_only=True):
         outcome: str
         protection: str
+        mechanical_protection: str | None = None
+        acts_as: str | None = None
+
+        @property
+        def mechanical(self) -> str:
+            """Verdicts from before the hazard counted say it as their protection."""
+            return self.mechanical_protection or self.protection
 
     class _Rulebook(Struct, frozen=True, kw_only=True):
         id: str
@@ -305,6 +312,7 @@ def disagreements(row: LoggedRow) -> list[str]:
     except (msgspec.DecodeError, UnicodeDecodeError):
         return ["content or verdict, which cannot be read"]
     last = verdict.final or verdict.initial
+    failed = next((phase for phase in (last, verdict.initial) if phase.outcome == "fail"), None)
     said = {
         "assembly_id": facts.assembly_id,
         "tester_id": facts.tester_id,
@@ -316,6 +324,9 @@ def disagreements(row: LoggedRow) -> list[str]:
         "outcome": verdict.outcome,
         "initial_outcome": verdict.initial.outcome,
         "protection": last.protection,
+        "mechanical_protection": last.mechanical,
+        "failed_protection": None if failed is None else failed.mechanical,
+        "acts_as": row.acts_as if failed is not None and failed.acts_as is None else failed and failed.acts_as,
         "acceptance": verdict.acceptance,
         "rulebook": verdict.rulebook.id,
         "rulebook_digest": verdict.rulebook.digest,

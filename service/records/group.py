@@ -45,7 +45,7 @@ Answer = Submitted | UUID | ProblemError
 
 
 _ASSEMBLYS = (
-    "kind", "hazard", "installed_on", "in_service", "connection", "created_at", "occurrences", "season", "test_interval_months", "incidents",
+    "kind", "hazard", "purpose", "backpressure_possible", "in_plant_air_gap", "installed_on", "in_service", "connection", "created_at", "occurrences", "season", "test_interval_months", "incidents",
 )  # fmt: skip
 
 
@@ -142,7 +142,7 @@ class Group:
         """The assembly's standing with that report, which is kept for it."""
         known.tests = [*known.tests, judged.event]
         if known.lean:
-            known.tests = rests.few(known.tests)
+            known.tests = rules.rested_on(known.tests)
             if row.acceptance != "refused":
                 known.latest = rests.later(known.latest, judged.latest)
         standing = standing_from(self._utility, known.assembly, known.tests)

@@ -123,6 +123,8 @@ def judge(
         told_before = _encode(previous)
     verdict = rules.judge(test, received_at=submission.received_at, previous=previous)
     content, judged, told = _encode(facts), _encode(test), _encode(verdict)
+    last = verdict.initial if verdict.final is None else verdict.final
+    failed = next((phase for phase in (last, verdict.initial) if phase.outcome == "fail"), None)
     company = submission.principal.company if known.tester_organisation_id is None else known.tester_organisation_id
     row = ReportRow(
         id=submission.id,
@@ -130,7 +132,7 @@ def judge(
         tester_id=facts.tester_id,
         gauge_id=facts.gauge_id,
         performed_at=facts.performed_at,
-        performed_on=day_of_test(utility, facts.performed_at),
+        performed_on=today(utility, min(facts.performed_at, submission.received_at)),
         received_at=submission.received_at,
         reason=facts.reason,
         supersedes=None if facts.supersedes is UNSET else facts.supersedes,
@@ -141,12 +143,15 @@ def judge(
         judged=judged.decode(),
         verdict=told.decode(),
         outcome=verdict.outcome,
-        protection=verdict.initial.protection if verdict.final is None else verdict.final.protection,
+        protection=last.protection,
         acceptance=verdict.acceptance,
         rulebook=verdict.rulebook.id,
         rulebook_digest=verdict.rulebook.digest,
         previous=None if told_before is None else told_before.decode(),
         company_id=company,
+        mechanical_protection=last.mechanical_protection,
+        failed_protection=None if failed is None else failed.mechanical_protection,
+        acts_as=None if failed is None else failed.acts_as,
     )
     row = hashed(utility.code, row, (content, judged, told, told_before))
     return Judged(
@@ -155,7 +160,7 @@ def judge(
         rests=kept,
         row=row,
         verdict=told,
-        event=rests.event_of(row, verdict.initial.outcome),
+        event=rests.event_of(row, verdict.initial.outcome, last.mechanical_protection),
         latest=rests.latest(row.id, row.performed_at, facts),
     )
 
@@ -196,7 +201,14 @@ def _assembly(facts: ReportFacts, known: FactsRow) -> rules.TestedAssembly:
     if known.nominal_size is not None and facts.units.length is not UNSET:
         nominal = msgspec.json.decode(known.nominal_size, type=Size)
         size = rules.convert(nominal.size, nominal.units.length, facts.units.length)
-    return rules.TestedAssembly(kind=known.kind, hazard=known.hazard, size=size)  # type: ignore[arg-type]
+    return rules.TestedAssembly(
+        kind=known.kind,  # type: ignore[arg-type]
+        hazard=known.hazard,  # type: ignore[arg-type]
+        purpose=known.purpose or UNSET,
+        backpressure_possible=UNSET if known.backpressure_possible is None else known.backpressure_possible,
+        in_plant_air_gap=UNSET if known.in_plant_air_gap is None else known.in_plant_air_gap,
+        size=size,
+    )
 
 
 def _gauge(facts: ReportFacts, known: FactsRow, performed_on: dt.date) -> rules.GaugeUsed:

@@ -198,7 +198,8 @@ async def _judged(session: ReportSession, submissions: dict[int, Submission]) ->
     for (place, submission), known in zip(submissions.items(), gathered.facts, strict=True):
         try:
             found.reports[place] = one = judge(gathered.utility, submission, known, outcomes)
-            outcomes.setdefault(one.row.id, one.row.outcome)
+            cleared = one.row.outcome == "pass" and one.row.acceptance == "accepted"
+            outcomes.setdefault(one.row.id, "fail" if one.event.failure_seen and not cleared else one.row.outcome)
         except (ProblemError, rules.RulesError) as error:
             found.refused[place] = error
     return found

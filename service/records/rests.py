@@ -1,6 +1,6 @@
 """What the next report of an assembly rests on, kept with its standing so that its reports need not be read again.
 
-A standing rests on few of an assembly's tests: the last accepted one that passed, what came after it, and every failure. A report's
+A standing rests on few of an assembly's tests: the last valid pass, what came after it, and every failure (`rules.rested_on`). A report's
 judgement rests on the readings of the test before it. Both are written with the standing that they led to, and hold for that version of
 it only: whoever writes the standing otherwise (a correction, a change of the register, an incident, an older service) leaves them behind,
 and the next report reads the assembly's reports and begins anew. Where a held test counts, on which a person may decide, nothing is kept.
@@ -16,7 +16,7 @@ from msgspec import UNSET, Raw, Struct, UnsetType
 from msgspec.structs import astuple, replace
 
 import rules
-from service.store.report_rows import FactsRow, HistoryRow, Outcome, ReportRow, StandingRow
+from service.store.report_rows import FactsRow, HistoryRow, MechanicalProtection, Outcome, ReportRow, StandingRow
 
 
 class Latest(Struct, frozen=True, kw_only=True):
@@ -29,7 +29,7 @@ class Latest(Struct, frozen=True, kw_only=True):
 
 
 class RestsOn(Struct, frozen=True, kw_only=True):
-    """The tests that a standing rests on, none of them refused or superseded, and the latest of all that were not."""
+    """The tests that a standing rests on, and the latest of all that were neither refused nor superseded."""
 
     tests: list[rules.TestEvent]
     latest: Latest | None = None
@@ -82,33 +82,27 @@ def before(known: FactsRow, rests: RestsOn, performed_at: dt.datetime) -> Latest
     return None if known.previous_judged is None else latest(UUID(int=0), performed_at, _judged(known.previous_judged))
 
 
-def event_of(row: ReportRow | HistoryRow, initial_outcome: Outcome | None) -> rules.TestEvent:
-    """A report as far as standing goes."""
+def event_of(row: ReportRow | HistoryRow, initial_outcome: Outcome | None, protection: MechanicalProtection) -> rules.TestEvent:
+    """A report as far as standing goes; `protection` is the mechanical value by its last phase."""
     return rules.TestEvent(
-        report_id=str(row.id), performed_on=row.performed_on, performed_at=row.performed_at, received_at=row.received_at,
-        reason=row.reason, outcome=row.outcome, protection=row.protection, acceptance=row.acceptance,
-        initial_outcome=initial_outcome or UNSET, supersedes=UNSET if row.supersedes is None else str(row.supersedes),
-    )  # fmt: skip
+        report_id=str(row.id),
+        performed_on=row.performed_on,
+        performed_at=row.performed_at,
+        received_at=row.received_at,
+        reason=row.reason,
+        outcome=row.outcome,
+        protection=protection,
+        acceptance=row.acceptance,
+        initial_outcome=initial_outcome or UNSET,
+        failed_protection=row.failed_protection or UNSET,
+        acts_as=row.acts_as or UNSET,
+        supersedes=UNSET if row.supersedes is None else str(row.supersedes),
+    )
 
 
 def events(history: Iterable[HistoryRow]) -> list[rules.TestEvent]:
     """Those reports as far as standing goes."""
-    return [event_of(row, row.initial_outcome) for row in history]
-
-
-def few(tests: Sequence[rules.TestEvent]) -> list[rules.TestEvent]:
-    """Of these tests, those that a standing rests on, now and after whatever test is added; and corrections that wait for a decision."""
-    passed = max((one.performed_at for one in tests if one.outcome == "pass" and one.acceptance == "accepted"), default=None)
-    return [
-        one
-        for one in tests
-        if one.acceptance != "refused"
-        and (passed is None or one.performed_at >= passed or "fail" in (one.outcome, one.initial_outcome) or _waits(one))
-    ]
-
-
-def _waits(one: rules.TestEvent) -> bool:
-    return one.acceptance == "held" and one.supersedes is not UNSET
+    return [event_of(row, row.initial_outcome, row.protection) for row in history]
 
 
 def later(one: Latest | None, other: Latest) -> Latest:
@@ -123,8 +117,9 @@ def agrees(told: str, history: Sequence[HistoryRow]) -> bool:
     counted = [row for row in history if row.id not in superseded and row.acceptance != "refused"]
     last = max(((row.performed_at, row.id) for row in counted), default=None)
     last_kept = None if rests.latest is None else (rests.latest.performed_at, rests.latest.id)
-    known = {_told(one) for one in events(history)}
-    needed = {_told(one) for one in few(events(counted))}
+    tests = events(history)
+    known = {_told(one) for one in tests}
+    needed = {_told(one) for one in rules.rested_on(tests)}
     kept_ones = {_told(one) for one in rests.tests}
     return needed <= kept_ones <= known and (last is None or (last_kept is not None and last_kept >= last))
 

@@ -108,7 +108,8 @@ def _shown(utility: Utility, line: StandingLine, on: dt.date) -> AssemblyStandin
         kept = work_out(
             utility,
             AssemblyRow(
-                basis=None, kind=line.kind, hazard=line.hazard, installed_on=line.installed_on, in_service=line.in_service,
+                basis=None, kind=line.kind, hazard=line.hazard, purpose=line.purpose, backpressure_possible=line.backpressure_possible,
+                in_plant_air_gap=line.in_plant_air_gap, installed_on=line.installed_on, in_service=line.in_service,
                 connection=line.connection, created_at=line.created_at,
             ),
             [],

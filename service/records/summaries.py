@@ -27,9 +27,10 @@ class Figures(Struct, frozen=True, kw_only=True):
     """Counts. assemblies = tested + not_tested; tests = passed + failed + undecided; failures = repaired + unrepaired.
 
     `assemblies` in service and installed by the last day counted; `tested` of them in the year, with a result that decides; `overdue` of
-    them on the last day counted, by what was known by its end, never tested ones too. `tests` performed in the year that are neither superseded nor refused, by their last result (`undecided`:
+    them on the last day counted, by what was known by its end, never tested ones too; `insufficient` of them whose parts work, but whose
+    kind is not suitable there, as they stand on `counted_on`. `tests` performed in the year that are neither superseded nor refused, by their last result (`undecided`:
     incomplete, or held and not decided on; of a failing report and a correction that is held, the failing one); `repaired_at_once`: failed at first and passed after repair on the same visit. `failures` that began in the
-    year, of which `repaired` have passed by `counted_on`; `median_days_to_repair` of those, null where there are none.
+    year, whoever saw them (also in a refused report), of which `repaired` have passed by `counted_on`; `median_days_to_repair` of those, null where there are none.
     `unprotected_days`: assembly-days on which an assembly had failed with no barrier left. `exceptions` from testing whose first day
     lies in the year.
     """
@@ -42,6 +43,8 @@ class Figures(Struct, frozen=True, kw_only=True):
     """Of them, those without."""
     overdue: int = 0
     """Of them, those overdue on the last day counted."""
+    insufficient: int = 0
+    """Of them, those whose parts work, but whose kind is not suitable there."""
     tests: int = 0
     """Tests in the year, without those superseded or refused."""
     passed: int = 0
@@ -238,6 +241,7 @@ def _told(counts: Mapping[str, int], repairs: Mapping[int | None, int]) -> dict[
         tested=counts.get("tested", 0),
         not_tested=counts.get("assemblies", 0) - counts.get("tested", 0),
         overdue=counts.get("overdue", 0),
+        insufficient=counts.get("insufficient", 0),
         tests=counts.get("tests", 0),
         passed=counts.get("passed", 0),
         failed=counts.get("failed", 0),

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from uuid import UUID
 
 import msgspec
+from msgspec import UNSET
 
 import rules
 from service.problems import not_found
@@ -43,6 +44,10 @@ def standing_from(utility: Utility, known: AssemblyRow, tests: Sequence[rules.Te
         season_starts=None if known.season is None else msgspec.json.decode(known.season, type=Season).start,
         interval_months=known.test_interval_months,
         registered_on=today(utility, known.created_at),
+        kind=known.kind,
+        purpose=known.purpose or UNSET,
+        backpressure_possible=UNSET if known.backpressure_possible is None else known.backpressure_possible,
+        in_plant_air_gap=UNSET if known.in_plant_air_gap is None else known.in_plant_air_gap,
     )
 
 

@@ -32,6 +32,7 @@ _SOUGHT: Final[dict[Occasion, tuple[str, tuple[str, ...]]]] = {
     "due": ("due", ("current", "untested")),
     "failed": ("failed", ("failed",)),
     "unprotected": ("failed", ("failed",)),
+    "retest": ("failed", ("failed",)),
 }
 
 
@@ -266,7 +267,7 @@ def _candidates(utility: str, scan: Scan, head: list[str], *tail: str, **more: A
     # What is registered by today counts from yesterday at the latest, so that a step beginning later has a due day in its own window.
     due_after = after if after >= scan.on - dt.timedelta(days=1) else dt.date.min
     values = {
-        "utility": utility, "status": scan.status, "on": scan.on, "unprotected": step.occasion == "unprotected",
+        "utility": utility, "status": scan.status, "on": scan.on,
         "from": after, "due_after": due_after, "until": scan.window.until, "step": step.step, "occasion": step.occasion,
         "addressee": step.to, "days": step.days, **more,
     }  # fmt: skip

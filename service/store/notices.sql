@@ -45,6 +45,8 @@ WHERE s.utility_id = {utility} AND s.status = {status}
     )
 
 -- name: failed
+-- Where the failing report is held, a person reviews it before the customer is written to, unless nothing would stop backflow; the standing's
+-- `actions` say so.
 FROM record.standing s
 JOIN record.assembly a ON a.utility_id = s.utility_id AND a.id = s.assembly_id
 JOIN record.premises p ON p.utility_id = a.utility_id AND p.id = a.premises_id
@@ -52,7 +54,8 @@ JOIN record.report r ON r.utility_id = s.utility_id AND r.id = s.report_id
 CROSS JOIN LATERAL (
     SELECT r.performed_on AS counted_from, NULL::date AS due_on, r.id AS report_id, r.performed_on AS tested_on, s.due_on AS repair_by
 ) about
-WHERE s.utility_id = {utility} AND s.status = {status} AND (s.protection = 'lost') = {unprotected}
+WHERE s.utility_id = {utility} AND s.status = {status} AND record.failure_occasion(s.basis) = {occasion}
+    AND ({addressee} = 'utility' OR NOT s.basis::jsonb -> 'actions' ? 'review_report' OR s.basis::jsonb -> 'actions' ? 'repair_and_retest')
     AND r.performed_on > {from} AND r.performed_on <= {until}
 
 -- name: not_told

@@ -34,8 +34,8 @@ WHERE premises.utility_id = new.utility_id AND premises.id = new.id AND premises
 RETURNING jsonb_strip_nulls(to_jsonb(premises) - 'utility_id')::text;
 
 -- name: create_assembly
-INSERT INTO record.assembly AS assembly (utility_id, id, version, created_at, changed_at, premises_id, kind, hazard, purpose, serial_number, nominal_size, position, installed_on, in_service, occurrences, season, test_interval_months)
-SELECT utility_id, id, version, created_at, changed_at, premises_id, kind, hazard, purpose, serial_number, nominal_size, position, installed_on, in_service, occurrences, season, test_interval_months FROM jsonb_populate_record(NULL::record.assembly, $1::jsonb)
+INSERT INTO record.assembly AS assembly (utility_id, id, version, created_at, changed_at, premises_id, kind, hazard, purpose, serial_number, nominal_size, position, installed_on, in_service, occurrences, season, test_interval_months, backpressure_possible, in_plant_air_gap)
+SELECT utility_id, id, version, created_at, changed_at, premises_id, kind, hazard, purpose, serial_number, nominal_size, position, installed_on, in_service, occurrences, season, test_interval_months, backpressure_possible, in_plant_air_gap FROM jsonb_populate_record(NULL::record.assembly, $1::jsonb)
 RETURNING jsonb_strip_nulls(to_jsonb(assembly) - 'utility_id')::text;
 
 -- name: get_assembly
@@ -47,8 +47,8 @@ SELECT jsonb_strip_nulls(to_jsonb(assembly) - 'utility_id')::text FROM record.as
 -- name: change_assembly
 -- Only while the version is still the one that the asker read.
 UPDATE record.assembly SET version = assembly.version + 1, changed_at = new.changed_at,
-    (premises_id, kind, hazard, purpose, serial_number, nominal_size, position, installed_on, in_service, occurrences, season, test_interval_months) =
-    ROW(new.premises_id, new.kind, new.hazard, new.purpose, new.serial_number, new.nominal_size, new.position, new.installed_on, new.in_service, new.occurrences, new.season, new.test_interval_months)
+    (premises_id, kind, hazard, purpose, serial_number, nominal_size, position, installed_on, in_service, occurrences, season, test_interval_months, backpressure_possible, in_plant_air_gap) =
+    ROW(new.premises_id, new.kind, new.hazard, new.purpose, new.serial_number, new.nominal_size, new.position, new.installed_on, new.in_service, new.occurrences, new.season, new.test_interval_months, new.backpressure_possible, new.in_plant_air_gap)
 FROM jsonb_populate_record(NULL::record.assembly, $1::jsonb) AS new
 WHERE assembly.utility_id = new.utility_id AND assembly.id = new.id AND assembly.version = $2
 RETURNING jsonb_strip_nulls(to_jsonb(assembly) - 'utility_id')::text;

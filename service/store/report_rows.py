@@ -9,6 +9,10 @@ from msgspec import Struct
 
 Outcome = Literal["pass", "fail", "incomplete"]
 Protection = Literal["full", "degraded", "insufficient", "unknown", "lost"]
+Purpose = Literal["premises_isolation", "point_of_use"]
+AssemblyHazard = Literal["severe", "health", "non_health", "unknown"]
+MechanicalProtection = Literal["full", "degraded", "unknown", "lost"]
+ActsAs = Literal["full", "degraded", "last_barrier_weak", "last_check", "lost"]
 Acceptance = Literal["accepted", "held", "refused"]
 
 
@@ -17,7 +21,10 @@ class FactsRow(Struct, frozen=True, kw_only=True):
 
     n: int
     kind: str | None
-    hazard: str | None
+    hazard: AssemblyHazard | None
+    purpose: Purpose | None = None
+    backpressure_possible: bool | None = None
+    in_plant_air_gap: bool | None = None
     nominal_size: str | None
     installed_on: dt.date | None
     in_service: bool | None
@@ -53,7 +60,10 @@ class TakenRow(Struct, frozen=True, kw_only=True):
 
 
 class HistoryRow(TakenRow, frozen=True, kw_only=True):
-    """A report as far as standing and idempotency need it; `acceptance` is what was decided, where it was held and a person decided."""
+    """A report as far as standing and idempotency need it; `acceptance` is what was decided, where it was held and a person decided.
+
+    `protection` is the mechanical value by the last phase.
+    """
 
     performed_at: dt.datetime
     performed_on: dt.date
@@ -61,9 +71,11 @@ class HistoryRow(TakenRow, frozen=True, kw_only=True):
     reason: str
     supersedes: UUID | None
     outcome: Outcome
-    protection: Protection
+    protection: MechanicalProtection
     acceptance: Acceptance
     initial_outcome: Outcome | None
+    failed_protection: MechanicalProtection | None
+    acts_as: ActsAs | None
 
 
 class _Phase(Struct):
@@ -106,6 +118,12 @@ class ReportRow(Struct, frozen=True, kw_only=True):
     company_id: UUID | None = None
     """Whose report it is: the tester's organisation on the day it came, else the testing company that sent it, else the company of the
     report that it corrects."""
+    mechanical_protection: MechanicalProtection | None = None
+    """What the parts would do by the last phase; None only in rows from before it was kept, as for the next two."""
+    failed_protection: MechanicalProtection | None = None
+    """The same by the phase that failed last; None where none did."""
+    acts_as: ActsAs | None = None
+    """Which deadline that failure has."""
 
     @property
     def initial_outcome(self) -> Outcome | None:
@@ -184,7 +202,10 @@ class AssemblyRow(Struct, frozen=True, kw_only=True):
 
     basis: str | None
     kind: str
-    hazard: str
+    hazard: AssemblyHazard
+    purpose: Purpose | None
+    backpressure_possible: bool | None
+    in_plant_air_gap: bool | None
     installed_on: dt.date | None
     in_service: bool
     connection: str

@@ -13,6 +13,7 @@ from msgspec import Struct
 from service.problems import not_found
 from service.store.pool import Connection, Pool
 from service.store.report_rows import (
+    Acceptance,
     AssemblyRow,
     FactsRow,
     HistoryRow,
@@ -25,7 +26,7 @@ from service.store.report_rows import (
     StoredReport,
     TakenRow,
 )
-from service.store.statements import statements
+from service.store.statements import composed, statements
 from service.things import Utility
 
 _SQL = statements("reports")
@@ -61,6 +62,24 @@ class Asked(Struct, frozen=True, kw_only=True):
     id: UUID
     organisation_id: UUID
     idempotency_key: str | None
+
+
+class ReportsWanted(Struct, frozen=True, kw_only=True):
+    """Which reports: of that assembly, of that acceptance by their verdict. None: of any."""
+
+    assembly_id: UUID | None = None
+    acceptance: Acceptance | None = None
+
+
+def reports_statement(utility: str, wanted: ReportsWanted, *, after: int, limit: int) -> tuple[str, list[Any]]:
+    """The statement that lists up to `limit` of the wanted reports after that log index, with its arguments."""
+    parts = ["reports"]
+    if wanted.assembly_id is not None:
+        parts.append("reports_of_assembly")
+    if wanted.acceptance is not None:
+        parts.append(f"reports_{wanted.acceptance}")
+    values = {"utility": utility, "after": after, "limit": limit, "assembly_id": wanted.assembly_id}
+    return composed("reports", [*parts, "reports_in_order"], values)
 
 
 _asked = attrgetter(*Asked.__struct_fields__)
@@ -101,10 +120,11 @@ class ReportStore:
         row = await self._one(utility, _SQL["report"], utility, report_id)
         return StoredReport(**row) if row else None
 
-    async def reports(self, utility: str, *, after: int, limit: int, assembly_id: UUID | None) -> list[LineRow]:
-        """Up to `limit` reports after that log index."""
+    async def reports(self, utility: str, wanted: ReportsWanted, *, after: int, limit: int) -> list[LineRow]:
+        """Up to `limit` of the wanted reports after that log index."""
+        sql, arguments = reports_statement(utility, wanted, after=after, limit=limit)
         async with self._pool.lend(utility) as connection:
-            return [LineRow(**dict(row)) for row in await connection.fetch(_SQL["reports"], utility, after, assembly_id, limit)]
+            return [LineRow(**dict(row)) for row in await connection.fetch(sql, *arguments)]
 
     async def assembly(self, utility: str, assembly_id: UUID) -> AssemblyRow | None:
         """An assembly with its kept standing."""

@@ -9,7 +9,8 @@ WHERE utility_id = $1;
 
 -- name: history
 -- The reports of these assemblies, and any that already bear one of these ids.
-SELECT r.id, r.assembly_id, r.performed_at, r.performed_on, r.received_at, r.reason, r.supersedes, r.content_hash, r.outcome, r.protection,
+SELECT r.id, r.assembly_id, r.performed_at, r.performed_on, r.received_at, r.reason, r.supersedes, r.content_hash, r.outcome,
+    coalesce(r.mechanical_protection, r.protection) AS protection, r.failed_protection, r.acts_as,
     CASE WHEN r.acceptance = 'held' THEN record.decided(r.utility_id, r.id, NULL) ELSE r.acceptance END AS acceptance,
     r.initial_outcome, r.company_id
 FROM record.report r
@@ -17,8 +18,11 @@ WHERE r.utility_id = $1 AND (r.assembly_id = ANY ($2::uuid[]) OR r.id = ANY ($3:
 ORDER BY r.performed_at, r.received_at, r.id;
 
 -- name: outcomes
--- How these reports came out.
-SELECT id, outcome FROM record.report WHERE utility_id = $1 AND id = ANY ($2::uuid[]);
+-- How these reports came out: failed, where a failure was seen that no accepted final test cleared.
+SELECT r.id, CASE
+    WHEN r.initial_outcome = 'fail' AND NOT (r.outcome = 'pass' AND CASE WHEN r.acceptance = 'held' THEN record.decided($1, r.id, NULL) ELSE r.acceptance END = 'accepted')
+    THEN 'fail' ELSE r.outcome END AS outcome
+FROM record.report r WHERE r.utility_id = $1 AND r.id = ANY ($2::uuid[]);
 
 -- name: requests
 -- The reports that these idempotency keys of an organisation made already.
@@ -31,7 +35,7 @@ WHERE q.utility_id = $1 AND q.idempotency_key = ANY ($2::text[]);
 -- key. A report that a testing company sends names an assembly granted to it, and a tester and a gauge that are not another company's;
 -- others are as if they were not there. The assembly's reports are read only where nothing was kept with this version of its standing,
 -- or where the test before this one is not the latest.
-SELECT i.n, a.kind, a.hazard, a.nominal_size::text AS nominal_size, a.installed_on, a.in_service, p.connection,
+SELECT i.n, a.kind, a.hazard, a.purpose, a.backpressure_possible, a.in_plant_air_gap, a.nominal_size::text AS nominal_size, a.installed_on, a.in_service, p.connection,
     t.certificates::text AS certificates, t.id IS NOT NULL AS tester_known, t.organisation_id AS tester_organisation_id,
     g.accuracy, g.resolution, g.units ->> 'pressure' AS gauge_unit, g.calibrations::text AS calibrations,
     CASE WHEN a.id IS NULL OR s.rests_version = s.version AND (s.latest_at < i.performed_at OR s.latest_at IS NULL) THEN NULL
@@ -66,25 +70,27 @@ LEFT JOIN record.report m ON m.utility_id = $1 AND m.id = q.report_id
 WHERE l.utility_id = $1;
 
 -- name: counted
--- The tests that the standing of assembly `a` rests on while nothing is corrected, as JSON: the last accepted one that passed, what came
--- after it, every failure, and corrections that wait for a decision; without what is refused, or superseded, unless it failed and what
--- corrects it may not be believed yet.
+-- The tests that the standing of assembly `a` rests on while nothing is corrected, as JSON: the last valid pass and what came after it,
+-- every failure that no accepted report supersedes, and every correction that is not accepted (rules/standing/history.py, `rested_on`).
 (
     SELECT json_agg(json_strip_nulls(json_build_object('report_id', r.id, 'performed_on', r.performed_on, 'performed_at', r.performed_at,
-        'received_at', r.received_at, 'reason', r.reason, 'outcome', r.outcome, 'protection', r.protection, 'supersedes', r.supersedes,
+        'received_at', r.received_at, 'reason', r.reason, 'outcome', r.outcome, 'supersedes', r.supersedes,
+        'protection', coalesce(r.mechanical_protection, r.protection), 'failed_protection', r.failed_protection, 'acts_as', r.acts_as,
         'acceptance', CASE WHEN r.acceptance = 'held' THEN record.decided(r.utility_id, r.id, NULL) ELSE r.acceptance END,
         'initial_outcome', r.initial_outcome)))::text
     FROM record.report r
-    WHERE r.utility_id = $1 AND r.assembly_id = a.id AND r.acceptance <> 'refused'
-        AND (r.outcome = 'fail' OR r.initial_outcome = 'fail' OR r.performed_at >= coalesce((
-            SELECT c.performed_at FROM record.report c
-            WHERE c.utility_id = $1 AND c.assembly_id = a.id AND c.outcome = 'pass' AND c.acceptance = 'accepted'
-                AND NOT EXISTS (SELECT FROM record.report later WHERE later.utility_id = $1 AND later.supersedes = c.id)
-            ORDER BY c.performed_at DESC LIMIT 1
-        ), '-infinity') OR (r.acceptance = 'held' AND r.supersedes IS NOT NULL))
-        AND NOT EXISTS (
-            SELECT FROM record.report later WHERE later.utility_id = $1 AND later.supersedes = r.id
-                AND (r.outcome <> 'fail' OR record.silenced($1, r.id))
+    WHERE r.utility_id = $1 AND r.assembly_id = a.id
+        AND (r.outcome = 'fail' OR r.initial_outcome = 'fail' OR (r.acceptance <> 'accepted' AND r.supersedes IS NOT NULL)
+            OR r.acceptance <> 'refused' AND r.performed_at >= coalesce((
+                SELECT least(c.performed_at, c.received_at) FROM record.report c
+                WHERE c.utility_id = $1 AND c.assembly_id = a.id AND c.outcome = 'pass' AND c.acceptance = 'accepted'
+                    AND NOT EXISTS (SELECT FROM record.report later WHERE later.utility_id = $1 AND later.supersedes = c.id)
+                ORDER BY c.performed_at DESC LIMIT 1
+            ), '-infinity'))
+        AND (
+            NOT EXISTS (SELECT FROM record.report later WHERE later.utility_id = $1 AND later.supersedes = r.id)
+            OR (r.outcome = 'fail' OR r.initial_outcome = 'fail' OR (r.acceptance <> 'accepted' AND r.supersedes IS NOT NULL))
+                AND NOT record.silenced($1, r.id)
         )
 )
 
@@ -108,33 +114,35 @@ WHERE l.utility_id = $1;
 
 -- name: record
 -- Reports with their verdicts, the requests that made them, and the standing that follows, in one statement; nothing at all where what
--- they rest on has changed since the feed stood at $33 (see record.hold_log). What is kept for the next report counts for this version of the
+-- they rest on has changed since the feed stood at $36 (see record.hold_log). What is kept for the next report counts for this version of the
 -- standing.
 WITH held AS MATERIALIZED (
-    SELECT record.hold_log($1, cardinality($2::uuid[]), $33, $2::uuid[]::text[], $28::uuid[]::text[]) AS first
+    SELECT record.hold_log($1, cardinality($2::uuid[]), $36, $2::uuid[]::text[], $31::uuid[]::text[]) AS first
 ), recorded AS (
     INSERT INTO record.report (utility_id, id, log_index, assembly_id, tester_id, gauge_id, performed_at, performed_on, received_at,
         reason, supersedes, organisation_id, key_id, content_hash, content, judged, verdict, outcome, protection, acceptance,
-        rulebook, rulebook_digest, previous, leaf_hash, company_id)
+        rulebook, rulebook_digest, previous, leaf_hash, company_id,
+        mechanical_protection, failed_protection, acts_as)
     SELECT $1, r.id, held.first + r.n - 1, r.assembly_id, r.tester_id, r.gauge_id, r.performed_at, r.performed_on,
         r.received_at, r.reason, r.supersedes, r.organisation_id, r.key_id, r.content_hash, r.content, r.judged, r.verdict,
-        r.outcome, r.protection, r.acceptance, r.rulebook, r.rulebook_digest, r.previous, r.leaf_hash, r.company_id
+        r.outcome, r.protection, r.acceptance, r.rulebook, r.rulebook_digest, r.previous, r.leaf_hash, r.company_id,
+        r.mechanical_protection, r.failed_protection, r.acts_as
     FROM held, unnest($2::uuid[], $3::uuid[], $4::uuid[], $5::uuid[], $6::timestamptz[], $7::date[], $8::timestamptz[],
         $9::text[], $10::uuid[], $11::uuid[], $12::uuid[], $13::bytea[], $14::text[], $15::text[], $16::text[], $17::text[],
-        $18::text[], $19::text[], $20::text[], $21::text[], $22::text[], $23::bytea[], $24::uuid[]) WITH ORDINALITY
+        $18::text[], $19::text[], $20::text[], $21::text[], $22::text[], $23::bytea[], $24::uuid[], $25::text[], $26::text[], $27::text[]) WITH ORDINALITY
         AS r (id, assembly_id, tester_id, gauge_id, performed_at, performed_on, received_at, reason, supersedes, organisation_id,
             key_id, content_hash, content, judged, verdict, outcome, protection, acceptance, rulebook, rulebook_digest, previous,
-            leaf_hash, company_id, n)
+            leaf_hash, company_id, mechanical_protection, failed_protection, acts_as, n)
     WHERE held.first IS NOT NULL
 ), requested AS (
     INSERT INTO record.report_request (utility_id, organisation_id, idempotency_key, report_id)
     SELECT $1, q.organisation_id, q.idempotency_key, q.report_id
-    FROM held, unnest($25::uuid[], $26::text[], $27::uuid[]) AS q (organisation_id, idempotency_key, report_id)
+    FROM held, unnest($28::uuid[], $29::text[], $30::uuid[]) AS q (organisation_id, idempotency_key, report_id)
     WHERE held.first IS NOT NULL
 )
 INSERT INTO record.standing (utility_id, assembly_id, version, due_on, basis, rests_version, rests_on, latest_at)
 SELECT $1, s.assembly_id, 1, s.due_on, s.basis, CASE WHEN s.rests_on IS NOT NULL THEN 1 END, s.rests_on, s.latest_at
-FROM held, unnest($28::uuid[], $29::date[], $30::text[], $31::text[], $32::timestamptz[])
+FROM held, unnest($31::uuid[], $32::date[], $33::text[], $34::text[], $35::timestamptz[])
     AS s (assembly_id, due_on, basis, rests_on, latest_at)
 WHERE held.first IS NOT NULL
 ON CONFLICT (utility_id, assembly_id)
@@ -156,18 +164,34 @@ LEFT JOIN record.standing s ON s.utility_id = r.utility_id AND s.assembly_id = r
 WHERE r.utility_id = $1 AND r.id = $2;
 
 -- name: reports
--- By log index, the order of recording; of one assembly where one is named.
+-- By log index, the order of recording; a list is put together from this and the parts below by what was wanted, names in braces become
+-- parameters.
 SELECT r.id, r.log_index, r.assembly_id, r.tester_id, r.gauge_id, r.performed_at, r.received_at, r.reason, r.supersedes,
     later.id AS superseded_by, r.outcome, r.protection, r.acceptance,
     CASE WHEN r.acceptance = 'held' THEN nullif(record.decided(r.utility_id, r.id, NULL), 'held') END AS decision, r.rulebook
 FROM record.report r
 LEFT JOIN record.report later ON later.utility_id = r.utility_id AND later.supersedes = r.id
-WHERE r.utility_id = $1 AND r.log_index > $2 AND ($3::uuid IS NULL OR r.assembly_id = $3)
-ORDER BY r.log_index LIMIT $4;
+WHERE r.utility_id = {utility} AND r.log_index > {after}
+
+-- name: reports_of_assembly
+AND r.assembly_id = {assembly_id}
+
+-- name: reports_accepted
+AND r.acceptance = 'accepted'
+
+-- name: reports_held
+-- Few have this one or the next, and an index holds only those; it stands here, not in a parameter, so that every plan sees it.
+AND r.acceptance = 'held'
+
+-- name: reports_refused
+AND r.acceptance = 'refused'
+
+-- name: reports_in_order
+ORDER BY r.log_index LIMIT {limit}
 
 -- name: standing_facts
 -- What the standings of these assemblies rest on besides reports, read under the log's lock: a change of the register waits for it too.
-SELECT a.id, s.basis, CASE WHEN s.rests_version = s.version THEN s.rests_on END AS rests_on, a.kind, a.hazard, a.installed_on,
+SELECT a.id, s.basis, CASE WHEN s.rests_version = s.version THEN s.rests_on END AS rests_on, a.kind, a.hazard, a.purpose, a.backpressure_possible, a.in_plant_air_gap, a.installed_on,
     a.in_service, p.connection, a.occurrences::text AS occurrences, a.season::text AS season, a.test_interval_months,
     a.created_at, {incidents_told} AS incidents
 FROM record.assembly a
@@ -176,10 +200,11 @@ LEFT JOIN record.standing s ON s.utility_id = a.utility_id AND s.assembly_id = a
 WHERE a.utility_id = $1 AND a.id IN (SELECT unnest($2::uuid[]));
 
 -- name: incidents_told
--- The incidents that reached assembly `a`, as JSON; of each counts what was told last (before $3), if it was known (before $4); null:
+-- The incidents that reached assembly `a`, as JSON, and whether each names the assembly itself, as its suspected path; of each counts what was told last (before $3), if it was known (before $4); null:
 -- whatever has been told until now.
 (
-    SELECT json_agg(json_build_object('event', 'incident', 'on', v.occurred_on, 'at', v.occurred_at) ORDER BY v.occurred_at, v.incident_id)::text
+    SELECT json_agg(json_build_object('event', 'incident', 'on', v.occurred_on, 'at', v.occurred_at,
+        'suspected', coalesce(v.content -> 'assemblies' ? a.id::text, false)) ORDER BY v.occurred_at, v.incident_id)::text
     FROM (
         SELECT r.incident_id, r.version FROM record.incident_reach r WHERE r.utility_id = a.utility_id AND r.assembly_id = a.id
         UNION

@@ -9,7 +9,7 @@ from uuid import UUID
 from msgspec import Struct, structs
 
 from service.store.pool import Pool
-from service.store.report_rows import HistoryRow
+from service.store.report_rows import AssemblyHazard, HistoryRow, Purpose
 from service.store.statements import composed, statements
 
 _SQL = statements("standings")
@@ -81,7 +81,10 @@ class StandingLine(Struct, frozen=True, kw_only=True):
     location: str | None
     connection: str
     kind: str
-    hazard: str
+    hazard: AssemblyHazard
+    purpose: Purpose | None
+    backpressure_possible: bool | None
+    in_plant_air_gap: bool | None
     serial_number: str | None
     position: str | None
     installed_on: dt.date | None

@@ -4,7 +4,7 @@
 
 -- name: lines
 SELECT a.id AS assembly_id, a.premises_id, p.name AS premises, p.address, p.reference, p.location::text AS location, p.connection,
-    a.kind, a.hazard, a.serial_number, a.position, a.installed_on, a.in_service, a.created_at, s.basis, coalesce(s.due_on, 'infinity'::date) AS due
+    a.kind, a.hazard, a.purpose, a.backpressure_possible, a.in_plant_air_gap, a.serial_number, a.position, a.installed_on, a.in_service, a.created_at, s.basis, coalesce(s.due_on, 'infinity'::date) AS due
 FROM record.assembly a
 JOIN record.premises p ON p.utility_id = a.utility_id AND p.id = a.premises_id
 
@@ -93,7 +93,7 @@ AND a.premises_id = {premises_id}
 AND s.protection = 'full'
 
 -- name: protection_degraded
--- Few have this one or the next two, and an index holds only those; as with the status, it stands here so that every plan sees it.
+-- Few have this one or the next three, and an index holds only those; as with the status, it stands here so that every plan sees it.
 AND s.protection = 'degraded'
 
 -- name: protection_insufficient
@@ -123,7 +123,8 @@ ORDER BY a.id LIMIT {limit}
 
 -- name: history_by
 -- The reports of some assemblies that were received before a moment, as had been decided of them by then; all of them where it is null.
-SELECT r.id, r.assembly_id, r.performed_at, r.performed_on, r.received_at, r.reason, r.supersedes, r.content_hash, r.outcome, r.protection,
+SELECT r.id, r.assembly_id, r.performed_at, r.performed_on, r.received_at, r.reason, r.supersedes, r.content_hash, r.outcome,
+    coalesce(r.mechanical_protection, r.protection) AS protection, r.failed_protection, r.acts_as,
     CASE WHEN r.acceptance = 'held' THEN record.decided(r.utility_id, r.id, $3) ELSE r.acceptance END AS acceptance, r.initial_outcome
 FROM record.report r
 WHERE r.utility_id = $1 AND r.assembly_id = ANY ($2::uuid[]) AND ($3::timestamptz IS NULL OR r.received_at < $3)

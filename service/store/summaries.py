@@ -19,13 +19,16 @@ LARGE = 50_000
 """From so many reports on a utility's year is counted by several sessions."""
 # Which session counts what: about as much work for each.
 _HERE: Final = ("assemblies",)
-_BESIDE: Final = (("failures", "unprotected", "incidents", "hazard_assessments"), ("connections", "overdue", "exceptions"))
+_BESIDE: Final = (
+    ("failures", "unprotected", "incidents", "hazard_assessments"),
+    ("connections", "overdue", "insufficient", "exceptions"),
+)
 
 Group = tuple[str, str]
 """A kind and a hazard."""
 Resource = Literal["premises", "assemblies", "reports", "incidents", "exceptions", "hazard_assessments"]
 Figure = Literal[
-    "premises", "assemblies", "tested", "not_tested", "overdue", "tests", "passed", "failed", "undecided", "repaired_at_once", "failures",
+    "premises", "assemblies", "tested", "not_tested", "overdue", "insufficient", "tests", "passed", "failed", "undecided", "repaired_at_once", "failures",
     "repaired", "unrepaired", "unprotected_days", "exceptions", "incidents", "hazard_assessments",
 ]  # fmt: skip
 
@@ -36,6 +39,7 @@ FIGURES: Final[dict[Figure, tuple[Resource, str, str]]] = {
     "tested": ("assemblies", "rows_of_assemblies", "f.tested"),
     "not_tested": ("assemblies", "rows_of_assemblies", "NOT f.tested"),
     "overdue": ("assemblies", "rows_of_assemblies", "f.overdue"),
+    "insufficient": ("assemblies", "rows_of_assemblies", "f.insufficient"),
     "tests": ("reports", "rows_of_tests", "true"),
     "passed": ("reports", "rows_of_tests", "f.outcome = 'pass' AND f.accepted"),
     "failed": ("reports", "rows_of_tests", "f.outcome = 'fail'"),
@@ -67,6 +71,7 @@ _SQL = {
         "connections",
         "assemblies",
         "overdue",
+        "insufficient",
         "failures",
         "unprotected",
         "exceptions",
@@ -187,7 +192,7 @@ class SummaryStore:
 def _gathered(found: dict[str, list[Any]]) -> YearRows:
     figures: dict[Group, dict[str, int]] = {}
     repairs: dict[Group, dict[int | None, int]] = {}
-    for name in ("assemblies", "overdue", "unprotected", "exceptions"):
+    for name in ("assemblies", "overdue", "insufficient", "unprotected", "exceptions"):
         for row in found[name]:
             told = dict(row)
             figures.setdefault((told.pop("kind"), told.pop("hazard")), {}).update(told)

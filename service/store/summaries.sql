@@ -1,7 +1,7 @@
 -- A year of a utility in figures, and the rows behind each figure. $1 the utility, $2 and $3 the first and the last day counted, $4 today.
--- A report counts unless it is superseded or refused (one that failed until what corrects it may be believed, which counts only then); it
--- decides where it failed, or passed and was accepted. Names in braces are parts
--- that stand here too.
+-- A report is one of the year's tests unless it is superseded or refused (one that failed until an accepted report supersedes it); it
+-- decides where it failed, or passed and was accepted. What an assembly went through follows the standings' rule instead, under which a
+-- failure counts whoever saw it. Names in braces are parts that stand here too.
 
 -- name: told_again
 -- Reports that a person decided on, or that correct another. Any other that is held stands, undecided; asking the functions of each of those
@@ -22,6 +22,19 @@
 -- name: decides
 (r.outcome = 'fail' OR r.outcome = 'pass' AND {accepted})
 
+-- name: superseded
+r.id IN (SELECT l.supersedes FROM record.report l WHERE l.utility_id = $1 AND l.supersedes IS NOT NULL)
+
+-- name: passes
+-- As the standings' rule has it (rules/standing/history.py), and so the next.
+(r.outcome = 'pass' AND {accepted} AND NOT {superseded})
+
+-- name: fails
+((r.outcome = 'fail' OR r.initial_outcome = 'fail') AND NOT {passes} AND (NOT {superseded} OR NOT record.silenced($1, r.id)))
+
+-- name: order_of_tests
+least(r.performed_at, r.received_at), CASE WHEN NOT {passes} THEN 1 WHEN r.reason = 'repair' THEN 2 ELSE 0 END, r.received_at, r.id
+
 -- name: there
 -- In service, and installed by the last day.
 (a.in_service AND (a.installed_on IS NULL OR a.installed_on <= $3))
@@ -40,21 +53,24 @@ WITH special AS (
 SELECT told.id, verdict.surely FROM (
     SELECT a.id, tests.held OR a.test_interval_months IS NOT NULL OR a.season IS NOT NULL OR a.occurrences <> '[]'
             OR coalesce(a.installed_on >= $4, false) OR a.id IN (SELECT id FROM special) AS special,
-        tests.passed_at IS NULL AND tests.failed_at IS NULL AS never, coalesce(tests.passed_at > coalesce(tests.failed_at, '-infinity'), false) AS passed,
+        tests.passed_at IS NULL AND tests.failed_at IS NULL AS never, tests.passed_at = tests.failed_at AS at_once, coalesce(tests.passed_at > coalesce(tests.failed_at, '-infinity'), false) AS passed,
         tests.passed_on >= $6 OR tests.passed_on >= $4 AND tests.failures < $7::integer AS clear, coalesce(tests.passed_on < $9::date, false) AS surely
     FROM record.assembly a CROSS JOIN LATERAL (
-        SELECT max(r.performed_at) FILTER (WHERE r.outcome = 'pass' AND r.acceptance = 'accepted') AS passed_at,
+        SELECT max(least(r.performed_at, r.received_at)) FILTER (WHERE r.outcome = 'pass' AND r.acceptance = 'accepted') AS passed_at,
             max(r.performed_on) FILTER (WHERE r.outcome = 'pass' AND r.acceptance = 'accepted') AS passed_on,
-            max(r.performed_at) FILTER (WHERE r.outcome = 'fail') AS failed_at,
+            max(least(r.performed_at, r.received_at)) FILTER (
+                WHERE (r.outcome = 'fail' OR r.initial_outcome = 'fail') AND NOT (r.outcome = 'pass' AND r.acceptance = 'accepted')
+            ) AS failed_at,
             count(*) FILTER (WHERE (r.outcome = 'fail' OR r.initial_outcome = 'fail') AND r.performed_on >= $8) AS failures,
             coalesce(bool_or(r.acceptance = 'held'), false) AS held
         FROM record.report r
-        WHERE r.utility_id = $1 AND r.assembly_id = a.id AND r.received_at < $5 AND r.acceptance <> 'refused'
+        WHERE r.utility_id = $1 AND r.assembly_id = a.id AND r.received_at < $5
+            AND (r.acceptance <> 'refused' OR r.outcome = 'fail' OR r.initial_outcome = 'fail')
     ) AS tests
     WHERE a.utility_id = $1 AND $2::date IS NOT NULL AND {there} AND a.created_at < $5
 ) AS told
 CROSS JOIN LATERAL (SELECT told.surely AND told.passed AND NOT told.special AS surely) AS verdict
-WHERE told.special OR told.never OR told.passed AND NOT told.clear
+WHERE told.special OR told.never OR told.at_once OR told.passed AND NOT told.clear
 ORDER BY told.id;
 
 -- name: late
@@ -105,32 +121,34 @@ SELECT a.kind, a.hazard, count(*) AS overdue FROM ({late}) AS late JOIN record.a
 WHERE {there} AND $2::date IS NOT NULL GROUP BY a.kind, a.hazard;
 
 -- name: begun
--- Failures that began in the year: a test failed, at first or at last, when the one before had not. Repaired is what has passed since,
--- by today; a repair on the same visit took 0 days. Most failures are of assemblies none of whose tests ever ended in failure: no test
+-- Failures that began in the year: a test failed, at first or at last, when the one before had passed. Repaired is what has passed since,
+-- by today; a repair on the same visit took 0 days. Most failures are of assemblies whose tests all ended in an accepted pass: no test
 -- before failed there, and each was repaired on its visit. Only the history of the others is read.
 WITH failing AS MATERIALIZED (
-    SELECT r.id, r.assembly_id, r.performed_on, r.outcome, r.acceptance FROM record.report r
+    SELECT r.id, r.assembly_id, r.performed_on FROM record.report r
     WHERE r.utility_id = $1 AND r.performed_on BETWEEN $2 AND $3 AND (r.outcome = 'fail' OR r.initial_outcome = 'fail')
 ), ended_failing AS MATERIALIZED (
-    SELECT DISTINCT r.assembly_id FROM record.report r WHERE r.utility_id = $1 AND r.performed_on <= $4 AND r.outcome = 'fail'
+    SELECT DISTINCT r.assembly_id FROM record.report r
+    WHERE r.utility_id = $1 AND r.performed_on <= $4 AND (r.outcome = 'fail' OR r.initial_outcome = 'fail')
+        AND (r.outcome <> 'pass' OR r.acceptance <> 'accepted' OR {superseded})
 )
 SELECT a.kind, a.hazard, d.id, d.assembly_id, d.performed_on AS on_day, d.repaired_on - d.performed_on AS days
 FROM (
     SELECT r.id, r.assembly_id, r.performed_on, r.performed_on AS repaired_on FROM failing r
-    WHERE r.performed_on <= $4 AND {decides} AND {stands} AND NOT EXISTS (SELECT FROM ended_failing e WHERE e.assembly_id = r.assembly_id)
+    WHERE r.performed_on <= $4 AND NOT EXISTS (SELECT FROM ended_failing e WHERE e.assembly_id = r.assembly_id)
     UNION ALL
     SELECT told.id, told.assembly_id, told.performed_on, told.repaired_on
     FROM (SELECT DISTINCT assembly_id FROM failing JOIN ended_failing USING (assembly_id)) AS f CROSS JOIN LATERAL (
         -- Assembly by assembly from an index that holds all that is asked: they are few, and their reports lie far apart.
         SELECT r.assembly_id, r.id, r.performed_on, 'fail' IN (r.outcome, r.initial_outcome) AS failed,
-            lag(r.outcome) OVER in_order AS before,
-            min(r.performed_on) FILTER (WHERE r.outcome = 'pass')
+            lag({passes}) OVER in_order AS passed_before,
+            min(r.performed_on) FILTER (WHERE {passes})
                 OVER (in_order ROWS BETWEEN CURRENT ROW AND UNBOUNDED FOLLOWING) AS repaired_on
         FROM record.report r
-        WHERE r.utility_id = $1 AND r.assembly_id = f.assembly_id AND r.performed_on <= $4 AND {decides} AND {stands}
-        WINDOW in_order AS (ORDER BY r.performed_at, (r.outcome = 'fail'), r.received_at, r.id)
+        WHERE r.utility_id = $1 AND r.assembly_id = f.assembly_id AND r.performed_on <= $4 AND ({passes} OR {fails})
+        WINDOW in_order AS (ORDER BY {order_of_tests})
     ) AS told
-    WHERE told.failed AND told.before IS DISTINCT FROM 'fail' AND told.performed_on BETWEEN $2 AND $3
+    WHERE told.failed AND told.passed_before IS DISTINCT FROM false AND told.performed_on BETWEEN $2 AND $3
 ) AS d JOIN record.assembly a ON a.utility_id = $1 AND a.id = d.assembly_id
 
 -- name: failures
@@ -138,22 +156,32 @@ FROM (
 SELECT kind, hazard, days, count(*) AS failures FROM ({begun}) AS b GROUP BY kind, hazard, days;
 
 -- name: without_protection
--- Days of the year on which an assembly had failed with no barrier left: from the test that showed it until the next that decides.
+-- Days of the year on which an assembly had failed with no barrier left: from the test that showed it until the next that decides. A
+-- failure that nobody accepted and that is milder ends nothing.
 WITH lost AS (
     SELECT DISTINCT r.assembly_id FROM record.report r
-    WHERE r.utility_id = $1 AND r.performed_on <= $3 AND r.protection = 'lost' AND r.outcome = 'fail'
+    WHERE r.utility_id = $1 AND r.performed_on <= $3 AND (r.outcome = 'fail' OR r.initial_outcome = 'fail') AND {none_left}
 ), decided AS (
-    SELECT r.assembly_id, r.id, r.performed_on, r.outcome, r.protection,
-        lead(r.performed_on) OVER (PARTITION BY r.assembly_id ORDER BY r.performed_at, (r.outcome = 'fail'), r.received_at, r.id) AS next_on
+    SELECT r.assembly_id, r.id, r.performed_on, NOT {passes} AND {none_left} AS none_left,
+        lead(r.performed_on) OVER (PARTITION BY r.assembly_id ORDER BY {order_of_tests}) AS next_on
     FROM record.report r JOIN lost USING (assembly_id)
-    WHERE r.utility_id = $1 AND r.performed_on <= $4 AND {decides} AND {stands}
+    WHERE r.utility_id = $1 AND r.performed_on <= $4 AND ({passes} OR {fails} AND ({accepted} OR {none_left}))
 ), spans AS (
     SELECT assembly_id, id, greatest(performed_on, $2::date) AS on_day,
         least(coalesce(next_on, $3::date + 1), $3::date + 1) - greatest(performed_on, $2::date) AS days
-    FROM decided WHERE outcome = 'fail' AND protection = 'lost'
+    FROM decided WHERE none_left
 )
 SELECT a.kind, a.hazard, s.id, s.assembly_id, s.on_day, s.days
 FROM spans s JOIN record.assembly a ON a.utility_id = $1 AND a.id = s.assembly_id WHERE s.days > 0
+
+-- name: none_left
+-- By the phase that failed last.
+(coalesce(r.failed_protection, r.protection) = 'lost')
+
+-- name: insufficient
+-- Assemblies whose parts work, but whose kind is not for the hazard or for what can occur there, as they stand today.
+SELECT a.kind, a.hazard, count(*) AS insufficient FROM record.standing s JOIN record.assembly a ON a.utility_id = $1 AND a.id = s.assembly_id
+WHERE s.utility_id = $1 AND s.protection = 'insufficient' AND {there} AND $2::date IS NOT NULL GROUP BY a.kind, a.hazard;
 
 -- name: unprotected
 SELECT kind, hazard, sum(days)::bigint AS unprotected_days FROM ({without_protection}) AS w GROUP BY kind, hazard;
@@ -191,7 +219,8 @@ SELECT NULL AS connection, a.kind, a.hazard, a.id, a.id AS assembly_id, NULL::da
         SELECT FROM record.report r WHERE r.utility_id = $1 AND r.assembly_id = a.id AND r.performed_on BETWEEN $2 AND $3 AND {decides} AND {stands}
         OFFSET 0
     ) AS tested,
-    a.id IN ({late}) AS overdue
+    a.id IN ({late}) AS overdue,
+    a.id IN (SELECT s.assembly_id FROM record.standing s WHERE s.utility_id = $1 AND s.protection = 'insufficient') AS insufficient
 FROM record.assembly a WHERE a.utility_id = $1 AND {there}
 
 -- name: rows_of_tests

@@ -81,16 +81,19 @@ def test_a_later_decision_stands_over_the_one_before_and_every_one_is_kept(place
     assert rebuilt(place) == []
 
 
-def test_a_failing_report_that_is_held_counts_until_it_is_refused(place: Place) -> None:
+def test_a_failing_report_counts_whatever_is_decided_of_it(place: Place) -> None:
+    """Common practice, no source: refusing a report takes away its pass, not its warning."""
     place.world.clock.pass_by(days=-40)
-    good = place.recorded()["report"]["id"]
+    place.recorded()
     place.world.clock.pass_by(days=40)
     report = held(place, check=0.6)
     assert place.standing()["status"] == "failed"
+    assert place.standing()["actions"] == ["review_report"]
     decide(place, report, "refused").raise_for_status()
-    assert (place.standing()["status"], place.standing()["report_id"]) == ("current", good)
+    assert (place.standing()["status"], place.standing()["report_id"]) == ("failed", report)
+    assert place.standing()["actions"] == ["retest"]
     decide(place, report, "accepted", version=1).raise_for_status()
-    assert place.standing()["status"] == "failed"
+    assert (place.standing()["status"], place.standing()["actions"]) == ("failed", ["repair_and_retest"])
     assert rebuilt(place) == []
 
 

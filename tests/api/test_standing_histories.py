@@ -153,11 +153,12 @@ class Programme:
         assert [one["status"] for one in told] == [201] * len(lines) + [200] * len(again)
         for line, one in zip(lines, told, strict=False):
             verdict, moment = one["verdict"], dt.datetime.fromisoformat(line["performed_at"])
+            initial, last = verdict["initial"], verdict["final"] or verdict["initial"]
             self.tests[line["assembly_id"]].append(
                 Test(
-                    id=line["id"], day=moment.astimezone(HERE).date(), moment=moment, received=now, outcome=verdict["outcome"],
-                    first=verdict["initial"]["outcome"], protection=(verdict["final"] or verdict["initial"])["protection"],
-                    acceptance=verdict["acceptance"], supersedes=line.get("supersedes"),
+                    id=line["id"], day=min(moment, now).astimezone(HERE).date(), moment=moment, received=now, outcome=verdict["outcome"],
+                    first=initial["outcome"], first_protection=initial["protection"], protection=last["protection"],
+                    acceptance=verdict["acceptance"], supersedes=line.get("supersedes"), reason=line["reason"],
                 )
             )  # fmt: skip
 
@@ -174,6 +175,11 @@ class Programme:
             }
         if source.random() < 0.1:
             report["declared"] = source.choice(("pass", "fail"))
+        if source.random() < 0.1:
+            report["reason"] = "repair"
+        if source.random() < 0.1:
+            # Dated ahead: it is refused, and its failure counts from its receipt.
+            report["performed_at"] = (self.world.clock.now() + dt.timedelta(days=source.choice((2, 300)))).isoformat()
         if source.random() < 0.1:
             report["tester_id"] = self.uncertified
         kept = self.tests[assembly]
@@ -210,7 +216,10 @@ class Programme:
                 assembly in incident["assemblies"] or assembly in there or facts["premises_id"] in incident["premises"]
             ):
                 moment = dt.datetime.fromisoformat(incident["occurred_at"])
-                happened.append(Happening(event="incident", day=moment.astimezone(HERE).date(), moment=moment))
+                suspected = assembly in incident["assemblies"]
+                happened.append(
+                    Happening(event="incident", day=moment.astimezone(HERE).date(), moment=moment, suspected=suspected)
+                )
         month, _, day = facts.get("season", {"starts": ""})["starts"].partition("-")
         installed = facts.get("installed_on")
         return Case(
@@ -342,7 +351,7 @@ def test_reports_and_incidents_that_come_at_once_leave_the_standing_that_follows
     def incident(n: int) -> int:
         facts = {
             "occurred_at": (now - dt.timedelta(minutes=30 * n)).isoformat(), "status": "suspected", "description": "D",
-            "premises": [place.premises],
+            "assemblies": [place.assembly],
         }  # fmt: skip
         return world.operator.post(f"{place.base}/incidents", json=facts).status_code
 

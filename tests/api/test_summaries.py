@@ -24,6 +24,7 @@ from service.store import summaries
 from service.store.pool import Pool
 from tests.api import test_reviews
 from tests.conftest import NOON, Place, World, bearer, certificate, phase
+from tests.rules.standing import plain
 
 ZONE = ZoneInfo("America/Los_Angeles")
 TODAY = dt.date(2026, 6, 1)
@@ -46,6 +47,8 @@ def lived(place: Place, world: World, seed: int) -> dict[str, dict[str, Any]]:
         facts = {
             "premises_id": choose.choice([place.premises, yard]), "kind": choose.choice(["pvb", "svb"]), "purpose": "point_of_use",
             "hazard": choose.choice(["health", "non_health"]), "in_service": number != 5, "installed_on": f"202{2 + number % 4}-03-01",
+            # A vacuum breaker is not for where backpressure can occur.
+            "backpressure_possible": number % 3 == 1,
         }  # fmt: skip
         assemblies[place.made("assemblies", **facts)["id"]] = facts
     left, *visited = assemblies
@@ -66,9 +69,19 @@ def lived(place: Place, world: World, seed: int) -> dict[str, dict[str, Any]]:
                 "repairs": [{"component": "check", "part": "disc", "action": "replaced"}],
             }  # fmt: skip
         elif drawn < 0.55:
-            document["tester_id"] = expired
+            # Refused, the failing ones too: what they show counts for the assembly, not as a test of the year.
+            document |= {"tester_id": expired, "initial_test": phase(choose.choice([0.0, 1.8]), choose.choice([0.0, 1.4]))}
         elif drawn < 0.62:
             document["initial_test"] = {**phase(), "readings": phase()["readings"][:1]}
+        elif drawn < 0.68:
+            # Held: who sends it declares another outcome; or repaired, and its final test not completed.
+            repaired = {
+                "final_test": {**phase(), "readings": phase()["readings"][:1]},
+                "repairs": [{"component": "check", "part": "disc", "action": "replaced"}],
+            }
+            document |= choose.choice(
+                [{"initial_test": phase(0.0, 0.0), "declared": "pass"}, {"initial_test": phase(0.0, 0.0), **repaired}]
+            )
         made = place.put(uuid4(), place.report(**document))
         assert made.status_code == 201, made.text
         if choose.random() < 0.12:
@@ -106,8 +119,36 @@ def stands(line: dict[str, Any], lines: dict[str, dict[str, Any]]) -> bool:
     if line["acceptance"] == "refused":
         return False
     if correction is not None:
-        return line["outcome"] == "fail" and correction["outcome"] != "fail" and correction["acceptance"] != "accepted"
-    return not (corrected and corrected["outcome"] == "fail" and line["acceptance"] == "held" and line["outcome"] != "fail")
+        return line["outcome"] == "fail" and correction["acceptance"] != "accepted"
+    return not (corrected and corrected["outcome"] == "fail" and line["acceptance"] == "held")
+
+
+def history_of(lines: list[tuple[dict[str, Any], dict[str, Any]]]) -> tuple[list[plain.Test], list[plain.Test]]:
+    """What an assembly went through, by its lines and verdicts: all its tests, and those of them that say anything, in their order."""
+    tests = []
+    for line, verdict in lines:
+        moment, received = (dt.datetime.fromisoformat(line[name]) for name in ("performed_at", "received_at"))
+        tests.append(
+            plain.Test(
+                id=line["id"], day=min(moment, received).astimezone(ZONE).date(), moment=moment, received=received, outcome=line["outcome"],
+                first=verdict["initial"]["outcome"], first_protection=verdict["initial"]["protection"], protection=line["protection"],
+                acceptance=line["acceptance"], supersedes=line["supersedes"], reason=line["reason"],
+            )
+        )  # fmt: skip
+    return tests, sorted(plain.counting(tests), key=lambda test: plain.sooner(test, tests))
+
+
+def unprotected(tests: list[plain.Test], history: list[plain.Test], first: dt.date, last: dt.date) -> int:
+    """The days within those on which it had failed with no barrier left; a milder failure that nobody accepted ends nothing."""
+    days, lost = set(), False
+    for index, test in enumerate(history):
+        failed = plain.is_failure(test, tests)
+        if not failed or test.acceptance == "accepted" or not lost:
+            lost = failed and plain.left_by(test, failed=True) == "lost"
+        end = history[index + 1].day if index + 1 < len(history) else dt.date.max
+        if lost:
+            days |= {day for n in range((last - first).days + 1) if test.day <= (day := first + dt.timedelta(days=n)) < end}
+    return len(days)
 
 
 def overdue(place: Place, assembly: str, last: dt.date) -> bool:
@@ -125,10 +166,12 @@ def recount(place: Place, assemblies: dict[str, dict[str, Any]], year: int) -> d
     assert page["next"] is None
     first, last = dt.date(year, 1, 1), min(dt.date(year, 12, 31), TODAY)
     counted = defaultdict(list)
+    all_lines = defaultdict(list)
     lines = {line["id"]: {**line, "acceptance": line["decision"] or line["acceptance"]} for line in page["items"]}
     for line in lines.values():
+        verdict = place.get(f"/reports/{line['id']}").json()["verdict"]
+        all_lines[line["assembly_id"]].append((line, verdict))
         if stands(line, lines):
-            verdict = place.get(f"/reports/{line['id']}").json()["verdict"]
             day = dt.datetime.fromisoformat(line["performed_at"]).astimezone(ZONE).date()
             counted[line["assembly_id"]].append((line["performed_at"], day, line, verdict["initial"]["outcome"]))
     figures: dict[Any, dict[str, Any]] = defaultdict(lambda: defaultdict(int))
@@ -149,24 +192,24 @@ def recount(place: Place, assemblies: dict[str, dict[str, Any]], year: int) -> d
                 told["assemblies"] += 1
                 told["tested" if tested else "not_tested"] += 1
                 told["overdue"] += overdue(place, assembly, last)
+                told["insufficient"] += place.standing(assembly)["protection"] == "insufficient"
             told["tests"] += len(of_year)
             for one in of_year:
                 name = {"fail": "failed", "pass": "passed"}.get(one[2]["outcome"], "undecided")
                 told["undecided" if one[2]["outcome"] == "pass" and one not in decided else name] += 1
                 told["repaired_at_once"] += one in decided and one[2]["outcome"] == "pass" and one[3] == "fail"
-            for index, one in enumerate(decided):
-                if one[2]["outcome"] == "fail" and one[2]["protection"] == "lost":
-                    end = decided[index + 1][1] if index + 1 < len(decided) else dt.date.max
-                    told["unprotected_days"] += sum(
-                        one[1] <= first + dt.timedelta(days=n) < end for n in range((last - first).days + 1)
-                    )
-                begins = "fail" in (one[2]["outcome"], one[3]) and (index == 0 or decided[index - 1][2]["outcome"] != "fail")
-                if begins and first <= one[1] <= last:
+            everything, history = history_of(all_lines[assembly])
+            told["unprotected_days"] += unprotected(everything, history, first, last)
+            for index, test in enumerate(history):
+                begins = "fail" in (test.outcome, test.first) and (
+                    index == 0 or plain.is_valid_pass(history[index - 1], everything)
+                )
+                if begins and first <= test.day <= last:
                     told["failures"] += 1
-                    mended = [later[1] for later in decided[index:] if later[2]["outcome"] == "pass"]
+                    mended = [later.day for later in history[index:] if plain.is_valid_pass(later, everything)]
                     told["repaired" if mended else "unrepaired"] += 1
                     if mended:
-                        days_to_repair[group].append((mended[0] - one[1]).days)
+                        days_to_repair[group].append((mended[0] - test.day).days)
     for one in place.get("/exceptions", limit=500).json()["items"]:
         if first <= dt.date.fromisoformat(one["since"]) <= last:
             facts = assemblies[one["assembly_id"]]
@@ -238,7 +281,7 @@ def test_a_year_that_cannot_be_counted_is_refused(place: Place, year: str, statu
     assert place.get(f"/summaries/{year}").status_code == status
 
 
-COUNTED = ("assemblies", "tested", "not_tested", "overdue", "tests", "passed", "failed", "undecided", "repaired_at_once", "failures",
+COUNTED = ("assemblies", "tested", "not_tested", "overdue", "insufficient", "tests", "passed", "failed", "undecided", "repaired_at_once", "failures",
            "repaired", "unrepaired", "exceptions")  # fmt: skip
 
 

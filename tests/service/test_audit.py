@@ -150,6 +150,7 @@ CHANGES = {
     "content_hash": "sha256('x')", "content": "replace(content, 'as found', 'as lost')", "judged": "replace(judged, '1.8', '1.9')",
     "verdict": "replace(verdict, '1.8', '1.9')", "outcome": "'fail'", "protection": "'lost'", "acceptance": "'refused'",
     "rulebook": "'us-ca'", "rulebook_digest": "'sha256:00'", "previous": "'null'", "leaf_hash": "sha256('x')",
+    "mechanical_protection": "'lost'", "failed_protection": "'degraded'", "acts_as": "'lost'",
 }  # fmt: skip
 GONE = {"log_index", "utility_id"}
 
@@ -333,6 +334,7 @@ async def test_each_column_that_a_text_tells_too_is_held_against_it(bench: Bench
     other: dict[str, Any] = {
         **dict.fromkeys(("assembly_id", "tester_id", "gauge_id", "supersedes"), UUID(int=1)), "content_hash": b"",
         **dict.fromkeys(("reason", "outcome", "initial_outcome", "protection", "acceptance", "rulebook", "rulebook_digest"), "x"),
+        **dict.fromkeys(("mechanical_protection", "failed_protection", "acts_as"), "x"),
         "performed_at": row.received_at,
     }  # fmt: skip
     assert disagreements(row) == []

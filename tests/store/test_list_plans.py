@@ -11,7 +11,7 @@ import pytest
 
 import rules
 from service.store.pool import Pool
-from service.store.reports import GATHER, STANDING_FACTS
+from service.store.reports import GATHER, STANDING_FACTS, ReportsWanted, reports_statement
 from service.store.standings import EXCEPTIONAL, KEPT, NEVER, PRESSING, Area, Place, StandingStore, Wanted, _composed, _strands
 from service.store.summaries import _ROWS, Figure
 from tests.conftest import Database, ask, in_thread
@@ -82,6 +82,7 @@ def plan(filled: Database, **asked: Any) -> str:
         ({"status": "failed"}, "standing_exceptional"),
         ({"status": "out_of_service"}, "standing_exceptional"),
         ({"protection": "degraded"}, "standing_not_full"),
+        ({"protection": "insufficient"}, "standing_not_full"),
         ({"protection": "lost"}, "standing_not_full"),
         ({"protection": "unknown"}, "standing_not_full"),
         ({"premises_id": uuid4()}, "assembly_of_premises"),
@@ -174,6 +175,36 @@ def test_a_walk_by_due_day_meets_each_once_in_the_order_of_one_sort(filled: Data
     sorted_ = filled.owner(whole, TODAY)
     assert len(sorted_) >= WITHOUT
     assert in_thread(lambda: asyncio.run(walked())) == [row["id"] for row in sorted_]
+
+
+@pytest.mark.parametrize(
+    ("wanted", "index"),
+    [
+        ({"acceptance": "refused"}, "report_refused"),
+        ({"acceptance": "held"}, "report_held"),
+        ({"acceptance": "accepted"}, "report_utility_id_log_index_key"),
+        ({}, "report_utility_id_log_index_key"),
+        ({"assembly_id": UUID(int=1), "acceptance": "refused"}, "report_(refused|by_assembly)"),
+    ],
+)
+@pytest.mark.parametrize("after", [-1, ASSEMBLIES // 2])
+def test_a_page_of_reports_comes_off_an_index(filled: Database, wanted: dict[str, Any], index: str, after: int) -> None:
+    sql, arguments = reports_statement("many", ReportsWanted(**wanted), after=after, limit=101)
+
+    async def explained(service: Any) -> str:
+        await service.execute("SELECT set_config('nonreturn.utility', 'many', false)")
+        # Planned without knowing where the page begins: it does not depend on statistics of that.
+        await service.execute("SET plan_cache_mode = force_generic_plan")
+        await service.execute("PREPARE page AS " + sql)
+        told = ", ".join(f"'{argument}'" for argument in arguments)
+        return "\n".join(row[0] for row in await service.fetch(f"EXPLAIN EXECUTE page ({told})"))
+
+    told = str(ask(filled.dsn, explained))
+    assert re.search(rf"{index} on report r", told), told
+    assert "Seq Scan" not in told, told
+    if "assembly_id" not in wanted:
+        assert "Sort" not in told, told
+        assert re.search(r"on report r .*\n\s+Index Cond: .*log_index > ", told), told
 
 
 def test_what_is_kept_of_a_status_is_what_the_rules_say_of_it() -> None:

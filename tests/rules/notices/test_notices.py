@@ -92,9 +92,10 @@ def test_the_default_schedule_says_how_it_is_known_and_can_be_followed() -> None
         "overdue_final",
         "failed",
         "unprotected",
+        "retest",
     ]
     # At once: a failure is told on the day of its test.
-    assert [one.days for one in data.steps if one.occasion != "due"] == [0, 0]
+    assert [one.days for one in data.steps if one.occasion != "due"] == [0, 0, 0]
     assert set(data.placeholders) == {*notices.NoticeFacts.__struct_fields__, "caution"}
     assert len(data.months) == 12
 

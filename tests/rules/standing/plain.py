@@ -21,7 +21,10 @@ EVERYWHERE = {"installation", "repair", "relocation", "incident", "seasonal_star
 
 @dataclass(frozen=True)
 class Test:
-    """A report as the utility has it. `first` is how the test came out before any repair."""
+    """A report as the utility has it. `first` is how the test came out before any repair, `first_protection` what it left then.
+
+    `acts_as` is what the failure seen last is to be treated as; left out, as what it left.
+    """
 
     __test__ = False
     id: str
@@ -33,15 +36,19 @@ class Test:
     protection: str
     acceptance: str
     supersedes: str | None = None
+    reason: str = "periodic"
+    first_protection: str | None = None
+    acts_as: str | None = None
 
 
 @dataclass(frozen=True)
 class Happening:
-    """Something that happened; its moment is known of incidents alone."""
+    """Something that happened; its moment is known of incidents alone, and whether the assembly may have been the path."""
 
     event: str
     day: dt.date
     moment: dt.datetime | None = None
+    suspected: bool = True
 
 
 @dataclass(frozen=True)
@@ -77,21 +84,17 @@ class Told:
 
 def told(case: Case) -> Told:
     """How it stands, whatever the day."""
-    counting = [one for one in case.tests if counts(one, case.tests)]
-    last = next((one for one in counting if not any(later(other, one) for other in counting)), None)
-    happened = list(case.happenings)
-    unanswered = [one for one in happened if last is None or not answers(last, one)]
-    doubted = any(one.event == "incident" for one in unanswered)
-    if last is None:
-        protection = "unknown"
-    elif last.protection == "lost" or not doubted:
-        protection = last.protection
-    else:
-        protection = "unknown"
+    passed, failing = decisive(case)
+    last = failing or passed
+    accepted = [one for one in counting(case.tests) if one.acceptance == "accepted"]
+    unanswered = [one for one in case.happenings if not any(answers(test, one) for test in accepted)]
+    doubted = any(one.event == "incident" and one.suspected for one in unanswered)
+    left = "unknown" if last is None else left_by(last, failed=failing is not None)
+    protection = "unknown" if doubted and left != "lost" else left
     if not case.in_service:
         return Told("out_of_service", None, protection, None if last is None else last.id, None)
     dues = [one.day for one in unanswered if one.event in EVERYWHERE]
-    if case.installed is not None and (last is None or last.day < case.installed):
+    if case.installed is not None and not any(case.installed <= one.day for one in accepted):
         dues.append(case.installed)
     if last is None:
         serves_since = case.installed
@@ -103,18 +106,55 @@ def told(case: Case) -> Told:
         return Told("untested", min(dues, default=None), "unknown", None, serves_since)
     if case.season is not None:
         dues.append(next_start(case.season, last.day))
-    if last.outcome == "fail":
-        dues.append(last.day + dt.timedelta(days=days_to_mend(case.hazard, last.protection)))
-        # It has been failing since the first failure that no passing test came after.
-        run = [
-            one
-            for one in counting
-            if one.outcome == "fail" and not any(two.outcome == "pass" and later(two, one) for two in counting)
-        ]
-        return Told("failed", min(dues), protection, last.id, min(run, key=lambda one: one.moment).day)
+    if failing is not None:
+        dues.append(failing.day + dt.timedelta(days=days_to_mend(case.hazard, acts_as(failing))))
+        # It has been failing since the first failure that no valid passing test came after.
+        run = run_of_failures(case.tests, passed)
+        return Told("failed", min(dues), protection, failing.id, min(run, key=lambda one: sooner(one, case.tests)).day)
     months = [one for one in (months_between(case, last), case.own_months) if one is not None]
     dues += [last.day + relativedelta(months=min(months))] if months else []
     return Told("current", min(dues, default=None), protection, last.id, last.day)
+
+
+def decisive(case: Case) -> tuple[Test | None, Test | None]:
+    """The last valid passing test, and the failure after it that decides, if there is any."""
+    valid = [one for one in case.tests if is_valid_pass(one, case.tests)]
+    passed = next((one for one in valid if not any(later(other, one, case.tests) for other in valid)), None)
+    run = run_of_failures(case.tests, passed)
+    # The last accepted one; then whichever unaccepted one after it is worse than all before, since those only make a standing worse.
+    accepted = [one for one in run if one.acceptance == "accepted"]
+    failing = next((one for one in accepted if not any(later(other, one, case.tests) for other in accepted)), None)
+    rest = [one for one in run if failing is None or later(one, failing, case.tests)]
+    candidates = [*([] if failing is None else [failing]), *rest]
+    worst = max(map(badness, candidates), default=(0, 0))
+    worst_ones = [one for one in candidates if badness(one) == worst]
+    return passed, next((one for one in worst_ones if not any(later(one, other, case.tests) for other in worst_ones)), None)
+
+
+WORSE = {"full": 0, "degraded": 1, "unknown": 2, "lost": 3}
+MORE_URGENT = ("full", "degraded", "last_barrier_weak", "last_check", "lost")
+
+
+def badness(one: Test) -> tuple[int, int]:
+    """How bad a failure is: by what it left, then by how urgent it is."""
+    return WORSE[left_by(one, failed=True)], MORE_URGENT.index(acts_as(one))
+
+
+def acts_as(one: Test) -> str:
+    """What a failure is to be treated as; where a failure was seen and nobody can say what is left, as if nothing was."""
+    left = left_by(one, failed=True)
+    return one.acts_as or ("lost" if left == "unknown" else left)
+
+
+def run_of_failures(tests: Sequence[Test], passed: Test | None) -> list[Test]:
+    """The failures that no valid passing test came after."""
+    return [one for one in tests if is_failure(one, tests) and (passed is None or later(one, passed, tests))]
+
+
+def left_by(test: Test, *, failed: bool) -> str:
+    """What is left: after a failure, by the phase that failed last."""
+    only_first_failed = failed and test.outcome != "fail"
+    return test.first_protection or test.protection if only_first_failed else test.protection
 
 
 def on_day(case: Case, day: dt.date, soon_days: int) -> str:
@@ -126,47 +166,50 @@ def on_day(case: Case, day: dt.date, soon_days: int) -> str:
     return "overdue" if days_left < 0 else "due_soon" if days_left <= soon_days else "current"
 
 
-def stands(one: Test, tests: Sequence[Test]) -> bool:
-    """Whether a report says anything: it was not refused, and none corrects it; one that failed is silent only by a correction to be believed."""
-    if one.acceptance == "refused":
-        return False
-    corrections = corrections_of(one, tests)
-    return not (any(believed(other) for other in corrections) if one.outcome == "fail" else corrections)
-
-
 def corrections_of(one: Test, tests: Sequence[Test]) -> list[Test]:
     """Whatever corrects it, or corrects such a correction."""
     direct = [other for other in tests if other.supersedes == one.id]
     return direct + [further for other in direct for further in corrections_of(other, tests)]
 
 
-def believed(one: Test) -> bool:
-    """Whether a report was accepted, or tells a failure and was not refused."""
-    return one.acceptance == "accepted" or (one.outcome == "fail" and one.acceptance != "refused")
+def is_valid_pass(one: Test, tests: Sequence[Test]) -> bool:
+    """A pass counts where its report is accepted and nothing corrects it."""
+    return one.outcome == "pass" and one.acceptance == "accepted" and not corrections_of(one, tests)
 
 
-def counts(one: Test, tests: Sequence[Test]) -> bool:
-    """A failing test counts although it is held; a passing one only once it is accepted; an incomplete one never."""
-    if not stands(one, tests):
+def is_failure(one: Test, tests: Sequence[Test]) -> bool:
+    """A failure seen in any phase counts, whoever saw it, until a valid pass (its own final test too), or an accepted correction."""
+    if "fail" not in (one.outcome, one.first) or is_valid_pass(one, tests):
         return False
-    return one.outcome == "fail" or (one.outcome == "pass" and one.acceptance == "accepted")
+    return not any(other.acceptance == "accepted" for other in corrections_of(one, tests))
 
 
-def later(one: Test, other: Test) -> bool:
-    """Whether a test was performed after another; of one moment, the one that failed, since nobody can tell which came first; else the report that came later."""
-    if one.moment != other.moment:
-        return one.moment > other.moment
-    if (one.outcome == "fail") != (other.outcome == "fail"):
-        return one.outcome == "fail"
-    if one.received != other.received:
-        return one.received > other.received
-    return one.id > other.id
+def counting(tests: Sequence[Test]) -> list[Test]:
+    """The tests that say anything."""
+    return [one for one in tests if is_valid_pass(one, tests) or is_failure(one, tests)]
+
+
+def sooner(one: Test, tests: Sequence[Test]) -> tuple[object, ...]:
+    """What tests are ordered by: the moment, be it of the test or of its receipt; then whichever is safer; then the receipt."""
+    moment = min(one.received, one.moment)
+    if is_failure(one, tests):
+        place = "b: of one moment a failure comes after a pass, since nobody can tell which came first"
+    elif is_valid_pass(one, tests) and one.reason == "repair":
+        place = "c: but a pass after a repair comes after the failure"
+    else:
+        place = "a"
+    return moment, place, one.received, one.id
+
+
+def later(one: Test, other: Test, tests: Sequence[Test]) -> bool:
+    """Whether a test came after another."""
+    return sooner(one, tests) > sooner(other, tests)  # type: ignore[operator]
 
 
 def answers(test: Test, happening: Happening) -> bool:
     """Whether the test was made after it happened."""
     if happening.moment is not None:
-        return not test.moment < happening.moment
+        return not min(test.moment, test.received) < happening.moment
     return not test.day < happening.day
 
 
@@ -179,19 +222,20 @@ def months_between(case: Case, last: Test) -> int | None:
     assert case.rulebook in YEARLY
     if case.rulebook == "us-wa":
         # More often where it fails repeatedly: twice within 24 months up to this test.
-        failed = [
-            one for one in case.tests if stands(one, case.tests) and "fail" in (one.outcome, one.first) and not later(one, last)
-        ]
+        failed = [one for one in counting(case.tests) if "fail" in (one.outcome, one.first) and not later(one, last, case.tests)]
         if len([one for one in failed if one.day + relativedelta(months=24) >= last.day]) >= 2:
             return 6
     return 12
 
 
-def days_to_mend(hazard: str, protection: str) -> int:
-    """At once for a health hazard with no barrier left, or not known; ten days without a health hazard; else thirty."""
+def days_to_mend(hazard: str, treated_as: str) -> int:
+    """A health hazard: at once with no barrier left, or a last check whose failure nothing would show; ten days where the last barrier is weak.
+
+    Another hazard: ten days with no barrier left, or a weak one. Everything else thirty days.
+    """
     if hazard in ("health", "severe"):
-        return 0 if protection in ("lost", "unknown") else 30
-    return 10 if protection in ("lost", "unknown") else 30
+        return {"lost": 0, "last_check": 0, "last_barrier_weak": 10}.get(treated_as, 30)
+    return {"lost": 10, "last_barrier_weak": 10}.get(treated_as, 30)
 
 
 def next_start(season: tuple[int, int], after: dt.date) -> dt.date:

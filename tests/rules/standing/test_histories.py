@@ -28,11 +28,16 @@ def history(source: random.Random) -> Case:
     for n in range(source.randrange(9)):
         moment = source.choice(moments)
         outcome = source.choice(("pass", "pass", "pass", "fail", "fail", "incomplete"))
+        received = source.choice((moment, max(moments))) + dt.timedelta(days=source.choice((0, 0, 1, 200)))
+        if source.random() < 0.1:
+            # Dated ahead: it was received before it says that it was performed.
+            received = moment - dt.timedelta(days=source.choice((1, 200)))
         open_ones = [one.id for one in tests if not any(other.supersedes == one.id for other in tests)]
         tests.append(
             Test(
-                id=f"{source.randrange(100):02}-{n}", day=moment.date(), moment=moment, outcome=outcome,
-                received=source.choice((moment, max(moments))) + dt.timedelta(days=source.choice((0, 0, 1, 200))),
+                id=f"{source.randrange(100):02}-{n}", day=min(moment, received).date(), moment=moment, received=received, outcome=outcome,
+                reason=source.choice(("periodic", "periodic", "repair")), first_protection=source.choice(("degraded", "lost", "unknown")),
+                acts_as=source.choice((None, None, "last_check", "last_barrier_weak")),
                 first=outcome if source.random() < 0.7 else "fail",
                 protection="full" if outcome == "pass" else source.choice(("full", "degraded", "lost", "unknown")),
                 acceptance=source.choice(("accepted", "accepted", "accepted", "held", "refused")),
@@ -42,7 +47,11 @@ def history(source: random.Random) -> Case:
     happenings = []
     for _ in range(source.choice((0, 0, 1, 1, 2, 3))):
         moment, event = source.choice(moments), source.choice(EVENTS)
-        happenings.append(Happening(event=event, day=moment.date(), moment=moment if event == "incident" else None))
+        happenings.append(
+            Happening(
+                event=event, day=moment.date(), moment=moment if event == "incident" else None, suspected=source.random() < 0.6
+            )
+        )
     return Case(
         rulebook=source.choice(RULEBOOKS), hazard=source.choice(plain.HAZARDS), connection=source.choice(plain.CONNECTIONS),
         in_service=source.random() < 0.9, installed=source.choice((None, None, source.choice(moments).date())),
@@ -57,13 +66,15 @@ def by_the_rules(case: Case) -> Standing:
         season_starts=case.season, interval_months=case.own_months, registered_on=case.registered,
         history=[
             TestEvent(
-                report_id=one.id, performed_on=one.day, performed_at=one.moment, received_at=one.received, reason="periodic",
+                report_id=one.id, performed_on=one.day, performed_at=one.moment, received_at=one.received, reason=one.reason,
                 outcome=one.outcome, initial_outcome=one.first, protection=one.protection, acceptance=one.acceptance,
                 supersedes=one.supersedes or UNSET,
+                failed_protection=one.first_protection if one.first == "fail" and one.outcome != "fail" else UNSET,
+                acts_as=one.acts_as or UNSET,
             )
             for one in case.tests
         ],
-        occurrences=[Occurrence(event=one.event, on=one.day, at=one.moment) for one in case.happenings],
+        occurrences=[Occurrence(event=one.event, on=one.day, at=one.moment, suspected=one.suspected) for one in case.happenings],
     )  # fmt: skip
 
 
@@ -73,14 +84,29 @@ def whole_reason(case: Case, kept: Standing) -> None:
     assert "None" not in kept.because
     last = next((one for one in case.tests if one.id == kept.report_id), None)
     if last is not None and case.in_service:
-        assert kept.because.startswith(f"The test of {last.day} {'failed' if last.outcome == 'fail' else 'passed'}")
+        which = "initial test" if kept.status == "failed" and last.outcome != "fail" else "test"
+        assert kept.because.startswith(f"The {which} of {last.day} {'failed' if kept.status == 'failed' else 'passed'}")
+        assert ("certified tester" in kept.because) == (kept.status == "failed" and last.acceptance == "refused")
+        # Nobody may order a repair on a report that was refused; common practice, no source.
+        assert ("repair_and_retest" in kept.actions) == (
+            kept.status == "failed"
+            and last.acceptance != "refused"
+            and (
+                last.acceptance == "accepted"
+                or plain.days_to_mend(case.hazard, plain.acts_as(last)) <= plain.days_to_mend(case.hazard, "lost")
+            )
+        )
     if kept.due_on is not None:
         book = rulebook_data(case.rulebook)
         asked = [one.says for one in (*book.intervals, *book.triggers, *book.deadlines)]
-        assert any(one in kept.because for one in (*asked, f"tested every {case.own_months} months"))
+        assert any(one in kept.because for one in (*asked, f"tested every {case.own_months} months", "The new test is due"))
     elif case.in_service and last is None:
         assert kept.because.count(".") == 1
-    doubted = last is not None and any(one.event == "incident" and not plain.answers(last, one) for one in case.happenings)
+    accepted = [one for one in plain.counting(case.tests) if one.acceptance == "accepted"]
+    doubted = last is not None and any(
+        one.event == "incident" and one.suspected and not any(plain.answers(test, one) for test in accepted)
+        for one in case.happenings
+    )
     assert ("its protection is unknown" in kept.because) == (doubted and kept.protection == "unknown" and case.in_service)
 
 

@@ -53,12 +53,26 @@ def test_a_test_made_on_the_day_before_the_incident_does_not_answer_it() -> None
     assert stand(event("a"), occurrences=[incident(DAY)]).due_on == dt.date(2027, 3, 10)
 
 
-@pytest.mark.parametrize(
-    ("outcome", "acceptance"), [("pass", "held"), ("pass", "refused"), ("incomplete", "accepted"), ("fail", "refused")]
-)
+@pytest.mark.parametrize(("outcome", "acceptance"), [("pass", "held"), ("pass", "refused"), ("incomplete", "accepted")])
 def test_a_test_that_does_not_count_does_not_answer_an_incident(outcome: str, acceptance: str) -> None:
     one = stand(event("a"), event("b", LATER, outcome, acceptance), occurrences=[incident(LATER, 9)])
     assert (one.due_on, one.protection, one.report_id) == (LATER, "unknown", "a")
+
+
+@pytest.mark.parametrize("acceptance", ["held", "refused"])
+def test_a_failure_that_nobody_accepted_makes_an_assembly_failed_and_answers_no_incident(acceptance: str) -> None:
+    """Common practice, no source: such a report takes nothing away from what is still required, nor from what is doubted."""
+    one = stand(event("a"), event("b", LATER, "fail", acceptance), occurrences=[incident(LATER, 9)])
+    assert (one.status, one.due_on, one.protection, one.report_id) == ("failed", LATER, "unknown", "b")
+
+
+def test_an_incident_makes_only_the_protection_of_a_suspected_path_unknown() -> None:
+    """Common practice, no source: others in its area are tested (WAC 246-290-490 (7)(b)(iv)), and keep what their tests showed until then."""
+    in_its_area = Occurrence(event="incident", on=LATER, at=incident(LATER, 9).at, suspected=False)
+    one = stand(event("a"), occurrences=[in_its_area])
+    assert (one.status, one.due_on, one.protection) == ("current", LATER, "full")
+    assert "unknown" not in one.because
+    assert stand(event("a"), occurrences=[in_its_area, incident(LATER, 9)]).protection == "unknown"
 
 
 def test_a_failed_assembly_stays_failed_and_an_incident_takes_away_what_was_left_of_its_protection() -> None:
@@ -140,15 +154,17 @@ def test_an_assembly_that_fails_repeatedly_is_tested_more_often_where_washington
     assert (one.status, one.due_on) == ("current", dt.date(2026, 9, 10))
     assert "repeatedly" in one.because
     assert stand(repaired, again, rulebook_id="us-or").due_on == dt.date(2027, 3, 10)
-    # A refused or superseded report is no failure.
-    assert stand(event("a", dt.date(2025, 3, 10), "fail", "refused"), again).due_on == dt.date(2027, 3, 10)
+    # A failure counts whoever saw it; one that an accepted report supersedes was none.
+    assert stand(event("a", dt.date(2025, 3, 10), "fail", "refused"), again).due_on == dt.date(2026, 9, 10)
     corrected = event("c", dt.date(2025, 3, 10), supersedes="a")
     assert stand(event("a", dt.date(2025, 3, 10), "fail"), corrected, again).due_on == dt.date(2027, 3, 10)
 
 
-def test_what_failed_after_the_test_says_nothing_of_it() -> None:
-    held = event("c", DAY, "pass", "held", initial_outcome="fail", performed_at=dt.datetime(2026, 3, 10, 15, tzinfo=dt.UTC))
-    assert stand(event("b", initial_outcome="fail"), held).due_on == dt.date(2027, 3, 10)
+def test_a_failure_after_the_test_does_not_shorten_the_interval_of_the_test_before_it() -> None:
+    afternoon = dt.datetime(2026, 3, 10, 15, tzinfo=dt.UTC)
+    held = event("c", DAY, "pass", "held", initial_outcome="fail", performed_at=afternoon, received_at=afternoon)
+    assert stand(event("b", initial_outcome="fail")).due_on == dt.date(2027, 3, 10)
+    assert stand(event("b", initial_outcome="fail"), held).status == "failed"
     assert stand(event("b", initial_outcome="fail"), held, event("d", LATER)).due_on == dt.date(2026, 10, 19)
 
 

@@ -87,7 +87,9 @@ def test_a_year_from_29_february_ends_on_28_february() -> None:
 def test_the_end_of_the_calendar_is_no_error() -> None:
     book = book_for("us-common", DAY)
     assert next_due(book, "health", "residential", dt.date(9999, 6, 1)) == dt.date.max
-    kept = Standing(status="current", due_on=dt.date(1, 1, 5), protection="full", report_id="a", since=None, because="")
+    kept = Standing(
+        status="current", due_on=dt.date(1, 1, 5), protection="full", mechanical_protection="full", suitable=None, report_id="a", since=None, because="",
+    )  # fmt: skip
     assert standing_on(kept, dt.date(1, 1, 1), 30).status == "due_soon"
 
 
@@ -107,10 +109,78 @@ def test_a_failing_test_that_is_held_counts_and_a_passing_one_that_is_held_does_
     assert stand(event("a", outcome="fail"), event("b", later, "pass", "held")).status == "failed"
 
 
-def test_a_refused_report_and_an_incomplete_test_change_nothing() -> None:
+def test_a_refused_pass_and_an_incomplete_test_change_nothing() -> None:
     later = DAY + dt.timedelta(days=30)
-    for outcome, acceptance in (("fail", "refused"), ("pass", "refused"), ("incomplete", "held"), ("incomplete", "accepted")):
+    for outcome, acceptance in (
+        ("pass", "refused"),
+        ("incomplete", "held"),
+        ("incomplete", "accepted"),
+        ("incomplete", "refused"),
+    ):
         assert stand(event("a"), event("b", later, outcome, acceptance)) == stand(event("a"))
+
+
+# The next tests: common practice, no source. Refusing a report takes away its pass, never its warning.
+LATER = DAY + dt.timedelta(days=30)
+
+
+@pytest.mark.parametrize(
+    ("acceptance", "left", "actions"),
+    [
+        ("accepted", "degraded", ("repair_and_retest",)),
+        ("held", "degraded", ("review_report",)),
+        ("held", "lost", ("review_report", "repair_and_retest")),
+        ("refused", "degraded", ("retest",)),
+        ("refused", "lost", ("retest",)),
+    ],
+)
+def test_a_failure_counts_whoever_saw_it_and_says_what_to_do(acceptance: str, left: str, actions: tuple[str, ...]) -> None:
+    one = stand(event("a"), event("b", LATER, "fail", acceptance, protection=left))
+    assert (one.status, one.protection, one.report_id, one.since, one.actions) == ("failed", left, "b", LATER, actions)
+    assert one.due_on == LATER + dt.timedelta(days=0 if left == "lost" else 30)
+    assert ("certified tester" in one.because) == (acceptance == "refused")
+    assert stand(event("b", LATER, "fail", acceptance), event("c", LATER + dt.timedelta(days=1))).status == "current"
+
+
+@pytest.mark.parametrize(
+    ("outcome", "acceptance"),
+    [("incomplete", "accepted"), ("incomplete", "held"), ("incomplete", "refused"), ("pass", "held"), ("pass", "refused")],
+)
+def test_a_failing_initial_test_counts_until_the_final_one_is_a_valid_pass(outcome: str, acceptance: str) -> None:
+    final = event("b", LATER, outcome, acceptance, initial_outcome="fail", protection="full", failed_protection="lost")
+    one = stand(event("a"), final)
+    assert (one.status, one.protection, one.due_on, one.report_id) == ("failed", "lost", LATER, "b")
+    assert one.because.startswith(f"The initial test of {LATER} failed")
+    # By itself: once the report is accepted, its final test is the repair's.
+    accepted = stand(event("a"), event("b", LATER, initial_outcome="fail", failed_protection="lost"))
+    assert (accepted.status, accepted.protection) == ("current", "full")
+
+
+def test_a_report_that_was_not_accepted_makes_no_standing_milder() -> None:
+    lost, day_after = event("b", LATER, "fail", protection="lost"), LATER + dt.timedelta(days=1)
+    for acceptance in ("held", "refused"):
+        one = stand(lost, event("c", day_after, "fail", acceptance))
+        assert (one.report_id, one.protection, one.due_on) == ("b", "lost", LATER)
+        worse = stand(event("b", LATER, "fail"), event("c", day_after, "fail", acceptance, protection="lost"))
+        assert (worse.report_id, worse.protection, worse.since) == ("c", "lost", LATER)
+    assert stand(lost, event("c", day_after, "fail")).protection == "degraded"
+
+
+def test_a_failure_dated_ahead_counts_from_its_receipt_and_outranks_no_later_test() -> None:
+    """The issue's case: a held failure dated next May outranked this June's pass for a year."""
+    next_may = dt.datetime(2027, 5, 1, 12, tzinfo=dt.UTC)
+    ahead = event("b", LATER, "fail", "held", performed_at=next_may)
+    assert ahead.received_at.date() == LATER
+    one = stand(event("a"), ahead)
+    assert (one.status, one.due_on) == ("failed", LATER + dt.timedelta(days=30))
+    assert stand(event("a"), ahead, event("c", LATER + dt.timedelta(days=1))).status == "current"
+
+
+def test_a_pass_whose_correction_nobody_accepted_leaves_the_failure_that_it_had_cleared() -> None:
+    repaired = event("a", initial_outcome="fail", failed_protection="lost")
+    for acceptance in ("held", "refused"):
+        one = stand(repaired, event("b", DAY, "incomplete", acceptance, supersedes="a"))
+        assert (one.status, one.protection, one.report_id) == ("failed", "lost", "a")
 
 
 def test_a_report_that_arrives_late_takes_its_place_by_the_day_of_its_test() -> None:
@@ -136,9 +206,11 @@ def test_a_failing_report_counts_until_what_corrects_it_may_be_believed(outcome:
     corrected = event("c", outcome=outcome, acceptance=acceptance, supersedes="b")
     assert stand(before, failed, corrected) == stand(before, failed)
     assert stand(before, failed, corrected).report_id == "b"
-    # A correction of the correction, to be believed, speaks for both; one that fails says so itself.
+    # A correction of the correction, once accepted, speaks for both; one that fails and is not accepted only makes it worse.
     assert stand(before, failed, corrected, event("d", supersedes="c")).report_id == "d"
-    assert stand(before, failed, corrected, event("d", outcome="fail", acceptance="held", supersedes="c")).report_id == "d"
+    assert stand(before, failed, corrected, event("d", outcome="fail", acceptance="held", supersedes="c")).report_id == "b"
+    worse = event("d", outcome="fail", acceptance="held", protection="lost", supersedes="c")
+    assert stand(before, failed, corrected, worse).report_id == "d"
     assert stand(before, failed, corrected, event("d", acceptance="held", supersedes="c")).report_id == "b"
 
 
@@ -281,5 +353,9 @@ def test_of_two_tests_of_one_moment_the_failing_one_counts(later: str) -> None:
     second = event("b", outcome=later, received_at=first.received_at + dt.timedelta(hours=1))
     for history in ((first, second), (second, first)):
         assert (stand(*history).status, stand(*history).protection) == ("failed", "degraded")
-    after = event("c", performed_at=first.performed_at + dt.timedelta(minutes=1))
-    assert stand(first, second, after).status == "current"
+    minute = first.performed_at + dt.timedelta(minutes=1)
+    assert stand(first, second, event("c", performed_at=minute, received_at=minute)).status == "current"
+    # A pass that is reported as the repair's came after the failure that was repaired.
+    repaired = event("c", reason="repair")
+    assert stand(repaired, first, second).status == "current"
+    assert stand(event("c", reason="repair", acceptance="held"), first, second).status == "failed"

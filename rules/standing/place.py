@@ -1,0 +1,50 @@
+"""What the place where an assembly is installed makes of its standing: whether its kind is suitable there, and what follows.
+
+The register's facts decide, not those of the day of a test: where they change, the standing changes with them.
+"""
+
+import datetime as dt
+from functools import lru_cache
+from typing import Final, Literal, get_args
+
+from msgspec import UNSET, UnsetType
+
+from rules.catalogue import Hazard
+from rules.rulebook import MechanicalProtection, Protection
+from rules.selection.suitability import Suitability, suitability
+from rules.selection.tables import Purpose
+from rules.standing.schedule import book_for
+
+RegisteredHazard = Hazard | Literal["unknown"]
+_WORST: Final[tuple[Protection, ...]] = get_args(Protection)
+
+
+@lru_cache(maxsize=4096)
+def suitability_on(
+    rulebook_id: str,
+    on: dt.date,
+    kind: str | UnsetType,
+    hazard: RegisteredHazard,
+    purpose: Purpose | UnsetType,
+    *,
+    backpressure_possible: bool | UnsetType,
+    in_plant_air_gap: bool | UnsetType,
+) -> Suitability:
+    """Whether the kind is suitable by the tables in force on that day, or on the nearest day on which there are any."""
+    if kind is UNSET:
+        return Suitability(suitable=None, because="The kind is not stated.", missing=("kind",))
+    book = book_for(rulebook_id, on)
+    return suitability(
+        rulebook_id,
+        min(max(on, book.in_force_from), book.in_force_until or dt.date.max),
+        kind,
+        UNSET if hazard == "unknown" else hazard,
+        purpose,
+        backpressure_possible=backpressure_possible,
+        in_plant_air_gap=in_plant_air_gap,
+    )
+
+
+def shown(mechanical: MechanicalProtection, found: Suitability) -> Protection:
+    """The protection to show: what the parts do, or `insufficient` where that is worse."""
+    return max(mechanical, "insufficient", key=_WORST.index) if found.suitable is False else mechanical
