@@ -82,7 +82,7 @@ def _placed(
 ) -> tuple[list[PartShows], dict[int, int | None]]:
     """What each place shows, and where the reading of each place that was read stands (None: it is there twice)."""
     places = conditions.plan.places
-    shown: list[PartShows | None] = [None] * len(places)
+    shown: dict[int, PartShows] = {}
     read_at: dict[int, int | None] = {}
     for at, reading in enumerate(readings):
         part = _shown(conditions, reading)
@@ -97,7 +97,9 @@ def _placed(
         if part.observed is not None and part.observed > line_pressure:
             part = judge_reading(conditions, places[index], reading, line_pressure)
         shown[index], read_at[index] = part, at
-    return [judge_unread(conditions, place) if part is None else part for part, place in zip(shown, places, strict=True)], read_at
+    if len(shown) < len(places):
+        shown |= {place.index: judge_unread(conditions, place) for place in places if place.index not in shown}
+    return [shown[index] for index in range(len(places))], read_at
 
 
 @lru_cache(maxsize=REMEMBERED)

@@ -15,7 +15,7 @@ from rules.field_test.answer import Flag
 from rules.field_test.circumstances import Circumstances
 from rules.field_test.document import AirInletReading, CertifiedTester, Reading, ReliefValveReading, Repair, Test
 from rules.field_test.flags import flag
-from rules.field_test.phase import COMPONENT_OF, REMEMBERED
+from rules.field_test.phase import REMEMBERED
 from rules.field_test.plan import Plan
 from rules.field_test.plausible import read_instead
 from rules.field_test.result import PhaseResult
@@ -158,10 +158,14 @@ def flags_of_repair(
 
 def repeats(readings: Sequence[Reading], previous: Sequence[Reading]) -> bool:
     """Whether all that was observed is what was observed before, number by number and fact by fact, and there is a number besides 0."""
-    observed = {(reading.line, COMPONENT_OF[type(reading)]): reading for reading in readings}
-    if not any(_number(reading) for reading in readings):
-        return False
-    return observed == {(reading.line, COMPONENT_OF[type(reading)]): reading for reading in previous}
+    # Nearly always the first reading differs, so that the rest is not compared.
+    for reading in readings:
+        if reading not in previous:
+            return False
+    for reading in previous:
+        if reading not in readings:
+            return False
+    return any(_number(reading) for reading in readings)
 
 
 def _number(reading: Reading) -> float | UnsetType:
