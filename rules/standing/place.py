@@ -10,6 +10,7 @@ from typing import Final, Literal, get_args
 from msgspec import UNSET, UnsetType
 
 from rules.catalogue import Hazard
+from rules.errors import NotJudgeableError
 from rules.rulebook import MechanicalProtection, Protection
 from rules.selection.suitability import Suitability, suitability
 from rules.selection.tables import Purpose
@@ -30,7 +31,12 @@ def suitability_on(
     backpressure_possible: bool | UnsetType,
     in_plant_air_gap: bool | UnsetType,
 ) -> Suitability:
-    """Whether the kind is suitable by the tables in force on that day, or on the nearest day on which there are any."""
+    """Whether the kind is suitable by the tables in force on that day, or on the nearest day on which there are any.
+
+    NotJudgeableError for a hazard or a purpose that is none: a restored file may hold anything.
+    """
+    if hazard not in (*get_args(Hazard), "unknown") or purpose not in (*get_args(Purpose), UNSET):
+        raise NotJudgeableError(f"No rulebook knows the hazard {hazard!r} or the purpose {purpose!r}.")
     if kind is UNSET:
         return Suitability(suitable=None, because="The kind is not stated.", missing=("kind",))
     book = book_for(rulebook_id, on)

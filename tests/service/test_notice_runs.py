@@ -313,7 +313,7 @@ def test_candidates_are_found_by_an_index_and_not_in_the_whole_record(told: Data
             )
 
     ask(told.dsn, explained)
-    assert len(plans) == 10
+    assert len(plans) == 11
     for (_, status), plan in plans.items():
         # The failed are few, those without protection fewer, and this record holds no report to fail by.
         if status == "failed":

@@ -333,6 +333,13 @@ def test_a_rulebook_without_an_interval_for_the_case_is_an_error() -> None:
     assert whole(caught.value)
 
 
+def test_a_hazard_or_a_purpose_that_is_none_is_an_error() -> None:
+    for wrong in ({"hazard": "healthy"}, {"purpose": "decoration"}):
+        with pytest.raises(rules.NotJudgeableError) as caught:
+            stand(event("a"), kind="pvb", **wrong)
+        assert whole(caught.value)
+
+
 def test_history_older_or_younger_than_a_rulebook_is_dated_by_its_nearest_day() -> None:
     assert book_for("us-common", dt.date(1950, 1, 1)).in_force_from == dt.date(1994, 1, 1)
 
