@@ -15,7 +15,6 @@ from typing import Final, Literal, get_args
 
 from msgspec import Struct
 
-from rules.catalogue import Kind
 from rules.operation.air import sea_level
 from rules.operation.elements import Status
 from rules.operation.kinds import OPERABLE_KINDS, OperableKind, device, family_of, is_type_ii, parts_of
@@ -77,19 +76,6 @@ def withstands(kind: OperableKind, mechanism: Mechanism) -> bool:
     if not _holds(kind, frozenset(), mechanism, "small"):
         return False
     return len(parts) < 2 or all(_holds(kind, frozenset({part}), mechanism, "small") for part in parts)  # noqa: PLR2004 - "one part" and "several" are the definition
-
-
-@cache
-def protection(kind: Kind, failed: frozenset[str]) -> Protection:
-    """`full`: nothing failed. `degraded`: still protected from each mechanism that the kind withstands. `lost`: not from each.
-
-    Each mechanism by itself, and a failed check as one with a small leak. KeyError as with `protected`.
-    """
-    _known(kind, failed)
-    if not failed:
-        return "full"
-    guarded = [mechanism for mechanism in MECHANISMS if mechanism != "both" and withstands(kind, mechanism)]
-    return "degraded" if all(_holds(kind, failed, mechanism, "small") for mechanism in guarded) else "lost"  # type: ignore[arg-type]
 
 
 def _known(kind: str, failed: frozenset[str]) -> None:

@@ -12,7 +12,7 @@ import pytest
 
 from rules.errors import RulesError
 from rules.load import rulebook_ids
-from rules.operation import OPERABLE_KINDS, protection, protection_matrix, withstands
+from rules.operation import OPERABLE_KINDS, protected, protection_matrix, withstands
 from rules.selection.document import SelectionAsk
 from rules.selection.selection import select
 
@@ -55,4 +55,5 @@ def test_what_the_tables_admit_for_health_hazards_and_continuous_pressure_surviv
             for kind in set(chosen(*ask)) & set(OPERABLE_KINDS) - {"air_gap"}:
                 singles = {row.failed for row in protection_matrix() if row.kind == kind and len(row.failed) == 1}
                 assert singles
-                assert all(protection(kind, frozenset(failed)) == "degraded" for failed in singles), kind  # type: ignore[arg-type]
+                for failed in singles:
+                    assert protected(kind, frozenset(failed), "backsiphonage", "small"), (kind, failed)  # type: ignore[arg-type]
