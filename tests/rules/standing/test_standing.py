@@ -333,6 +333,29 @@ def test_a_rulebook_without_an_interval_for_the_case_is_an_error() -> None:
     assert whole(caught.value)
 
 
+@pytest.mark.parametrize(
+    ("kind", "hazard", "more", "suitable"),
+    [
+        # WAC 246-290-490 (4)(b): a health hazard is isolated by an air gap or an RP; at a severe one an RP needs an in-plant air gap.
+        ("dc", "health", {"purpose": "premises_isolation"}, False),
+        ("rp", "health", {"purpose": "premises_isolation"}, True),
+        ("rp", "severe", {"purpose": "premises_isolation"}, False),
+        ("rp", "severe", {"purpose": "premises_isolation", "in_plant_air_gap": True}, True),
+        ("rp", "unknown", {}, None),
+    ],
+)
+def test_nobody_reads_full_of_a_kind_that_is_not_for_the_place(
+    kind: str, hazard: str, more: dict[str, Any], *, suitable: bool | None
+) -> None:
+    kept = stand(event("a"), rulebook_id="us-wa", kind=kind, hazard=hazard, **more)
+    assert (kept.suitable, kept.mechanical_protection) == (suitable, "full")
+    assert kept.protection == ("insufficient" if suitable is False else "full")
+    assert ("replace_assembly" in kept.actions) == (suitable is False)
+    assert ("assess_hazard" in kept.actions) == (hazard == "unknown")
+    failed = stand(event("a", outcome="fail", protection="lost"), rulebook_id="us-wa", kind=kind, hazard=hazard, **more)
+    assert (failed.protection, failed.due_on) == ("lost", DAY)
+
+
 def test_a_hazard_or_a_purpose_that_is_none_is_an_error() -> None:
     for wrong in ({"hazard": "healthy"}, {"purpose": "decoration"}):
         with pytest.raises(rules.NotJudgeableError) as caught:
