@@ -17,6 +17,7 @@ import msgspec
 from msgspec import Struct
 from msgspec.structs import replace
 
+import rules
 from service.access import Principal
 from service.records import rests
 from service.records.judging import Judged, Submission, day_of_test, judge
@@ -143,7 +144,7 @@ class Reports:
         last = self._template(kind_of(n), _scattered(n, self.years - 1) % TEMPLATES)
         facts = msgspec.json.decode(last.row.content, type=ReportFacts)
         latest = rests.latest(self.id(n, self.years - 1), self.performed_at(n, self.years - 1), facts)
-        return RestsOn(tests=rests.few(rests.events(self.history(n))), latest=latest)
+        return RestsOn(tests=rules.rested_on(rests.events(self.history(n))), latest=latest)
 
     @cache  # noqa: B019 - the reports of a utility are few objects, each of one measurement
     def _initial(self, kind: str, number: int) -> str | None:

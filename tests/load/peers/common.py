@@ -58,7 +58,7 @@ def standing_of(
     kept = standing_row(judged.row.assembly_id, standing)
     if all(one.performed_at <= judged.row.performed_at for one in tests):
         # What the next report rests on is kept too, where this one is the latest; it is had from the reports else.
-        kept = rests.kept(kept, RestsOn(tests=rests.few(tests), latest=judged.latest))
+        kept = rests.kept(kept, RestsOn(tests=rules.rested_on(tests), latest=judged.latest))
     return rules.standing_on(standing, today(utility, clock.now()), utility.due_soon_days), kept
 
 

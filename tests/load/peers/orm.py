@@ -190,7 +190,7 @@ async def put_report(
         )
         history = [HistoryRow(**{name: getattr(one, name) for name in HistoryRow.__struct_fields__}) for one in found]
         about = AssemblyRow(
-            basis=None, kind=assembly.kind, hazard=assembly.hazard, installed_on=assembly.installed_on, in_service=assembly.in_service,
+            basis=None, kind=assembly.kind, hazard=assembly.hazard, purpose=None, backpressure_possible=None, in_plant_air_gap=None, installed_on=assembly.installed_on, in_service=assembly.in_service,
             connection=assembly.premises.connection, created_at=assembly.created_at,
         )  # fmt: skip
         standing, kept = standing_of(judging, about, history, told)

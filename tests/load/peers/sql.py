@@ -50,7 +50,7 @@ async def record(connection: Any, utility: Utility, report_id: UUID, facts: Repo
         index = await connection.fetchval(NUMBER, utility.code)
         history = [HistoryRow(**dict(one)) for one in await connection.fetch(HISTORY, utility.code, facts.assembly_id)]
         assembly = AssemblyRow(
-            basis=None, kind=known.kind, hazard=known.hazard, installed_on=known.installed_on, in_service=known.in_service, connection=known.connection,
+            basis=None, kind=known.kind, hazard=known.hazard, purpose=None, backpressure_possible=None, in_plant_air_gap=None, installed_on=known.installed_on, in_service=known.in_service, connection=known.connection,
             created_at=known.created_at,
         )  # fmt: skip
         standing, kept = standing_of(utility, assembly, history, told)
