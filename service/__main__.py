@@ -11,6 +11,7 @@ import os
 import signal
 import sys
 from concurrent.futures import ThreadPoolExecutor
+from importlib import metadata
 from pathlib import Path
 from typing import get_args
 
@@ -24,11 +25,14 @@ from service.imports.told import DateOrder, Options
 from service.problems import ProblemError
 from service.settings import Settings
 from service.signing import KeyRing, new_key
+from service.starting import listener, only_one
+from service.trouble import TroubleError, flat, working
 
 
 def parser() -> argparse.ArgumentParser:
     """The command line."""
     root = argparse.ArgumentParser(prog="nonreturn", description="Judges backflow field tests, and keeps the record.")
+    root.add_argument("--version", action="version", version=f"nonreturn {metadata.version('nonreturn')}")
     commands_ = root.add_subparsers(dest="command", required=True)
     serve = commands_.add_parser("serve", help="serve /v1 from the database at NONRETURN_DSN, or from one of its own")
     serve.add_argument("--host", help="address to listen on (default 127.0.0.1)")
@@ -114,7 +118,7 @@ def main() -> None:
         if options.command in ("serve", "demo", "seal", "audit"):
             KeyRing(settings.signing_keys)
     except (OSError, ValueError) as error:
-        sys.exit(f"nonreturn: a setting cannot be read: {error}")
+        sys.exit(f"nonreturn: A setting cannot be read: {flat(error)}.")
     given = {name: value for name in ("host", "port", "data") if (value := getattr(options, name, None)) is not None}
     settings = replace(settings, **given)
     if options.command in ("audit", "seal", "rejudge", "rebuild") and settings.dsn is None and not settings.data.exists():
@@ -123,20 +127,24 @@ def main() -> None:
         )
     try:
         _run(settings, options)
-    except (ProblemError, PostgresError, OSError) as error:
-        hint = " Is the database migrated (`nonreturn migrate`)?" if isinstance(error, PostgresError) else ""
-        sys.exit(f"nonreturn: {error}{hint}")
+    except PostgresError as error:
+        sys.exit(f"nonreturn: {working(error)}")
+    except (TroubleError, ProblemError, OSError) as error:
+        sys.exit(f"nonreturn: {error}")
+    except KeyboardInterrupt:
+        # As the shell counts it: ended by Ctrl-C.
+        sys.exit(130)
 
 
 def _demo(settings: Settings, ready: Path | None) -> int:
     """Run the demo: its Postgres starts while the service is read in, which takes about as long; the exit status."""
     # From here on, being told to stop must not leave a Postgres behind.
     signal.signal(signal.SIGTERM, signal.default_int_handler)
-    with ThreadPoolExecutor(1) as aside:
+    with only_one(settings.data) as serving, listener(settings.host, settings.port) as taken, ThreadPoolExecutor(1) as aside:
         postgres = None if settings.dsn else aside.submit(EmbeddedPostgres, settings.data)
         from service import demo  # noqa: PLC0415 - see above
 
-        return demo.run(settings, postgres, ready=ready)
+        return demo.run(settings, postgres, taken, serving=serving, ready=ready)
 
 
 def _run(settings: Settings, options: argparse.Namespace) -> None:

@@ -5,7 +5,7 @@ import logging
 import sqlite3
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, nullcontext
-from importlib import import_module
+from importlib import import_module, metadata
 from typing import Any, cast
 
 from litestar import Litestar, Request, Response
@@ -38,7 +38,8 @@ from service.store.registry import RegistryStore
 from service.store.reports import ReportStore
 from service.store.webhooks import WebhookStore
 
-VERSION = "0.1.0"
+VERSION = metadata.version("nonreturn")
+"""As pyproject.toml has it, and nothing else."""
 log = logging.getLogger("nonreturn")
 
 # What the framework itself refuses, in our own words.

@@ -8,14 +8,15 @@ import signal
 import socket
 import sys
 from collections.abc import Iterator
-from concurrent.futures import Future
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 
 import asyncpg
 import uvicorn
 from litestar.types import ASGIApp
+from uvicorn.supervisors import Multiprocess
 
-from service import wire
+from service import trouble, wire
 from service.access import RIGHTS_OF, mint
 from service.app import create_app, delivering
 from service.clock import SystemClock
@@ -23,15 +24,18 @@ from service.edge import write_logs
 from service.embedded import SERVICE, EmbeddedPostgres
 from service.metrics import Metrics
 from service.migrate import migrate as run_migrations
+from service.migrate import try_database
 from service.records.notice_runs import NoticeRuns
 from service.records.screenings import run_screens
 from service.records.working_out import rebuild_standings
 from service.settings import Settings
+from service.starting import listener
 from service.store.notices import NoticeStore
 from service.store.pool import Pool
 from service.store.registry import RegistryStore
 from service.store.reports import ReportStore
 from service.store.screenings import ScreeningStore
+from service.trouble import TroubleError
 
 
 class Database:
@@ -55,14 +59,33 @@ class Database:
 
 
 @contextmanager
-def database(settings: Settings, starting: Future[EmbeddedPostgres] | None = None) -> Iterator[Database]:
-    """The database for as long as it is needed; being told to stop (SIGTERM) ends it as Ctrl-C does, so that nothing stays behind."""
+def database(
+    settings: Settings, starting: Future[EmbeddedPostgres] | None = None, *, as_owner: bool = False
+) -> Iterator[Database]:
+    """The database for as long as it is needed; being told to stop (SIGTERM) ends it as Ctrl-C does, so that nothing stays behind.
+
+    TroubleError where it cannot be reached or, unless it is for its owner (who may be about to migrate it), is not migrated.
+    """
     signal.signal(signal.SIGTERM, signal.default_int_handler)
+    check_given(settings, as_owner=as_owner)
     found = Database(settings, starting)
     try:
         yield found
     finally:
         found.stop()
+
+
+def check_given(settings: Settings, *, as_owner: bool) -> None:
+    """Try the database that the settings give, if they give one; TroubleError as above."""
+    dsn = (settings.admin_dsn if as_owner else None) or settings.dsn
+    if dsn is None:
+        return
+    setting = "NONRETURN_ADMIN_DSN" if as_owner and settings.admin_dsn else "NONRETURN_DSN"
+    # Some commands run an event loop already.
+    with ThreadPoolExecutor(1) as aside:
+        is_migrated = aside.submit(lambda: asyncio.run(try_database(dsn, setting, as_owner=as_owner))).result()
+    if not is_migrated and not as_owner:
+        raise TroubleError(trouble.NOT_MIGRATED)
 
 
 def from_environment() -> ASGIApp:
@@ -96,9 +119,16 @@ def serve(settings: Settings, *, workers: int) -> None:
         "timeout_graceful_shutdown": 20,
     }
     write_logs(settings.log)
+    taken = listener(settings.host, settings.port)
     if workers > 1:
-        _tell_address(settings, settings.port)
-        uvicorn.run("service.commands:from_environment", factory=True, workers=workers, **common)
+        if settings.dsn is None:
+            raise TroubleError(
+                "Several processes need a database that is not their own: set NONRETURN_DSN, or leave out --workers."
+            )
+        check_given(settings, as_owner=False)
+        _tell_address(settings, taken.getsockname()[1])
+        config = uvicorn.Config("service.commands:from_environment", factory=True, workers=workers, **common)
+        Multiprocess(config, sockets=[taken]).run()
         return
     tune_interpreter()
     with database(settings) as found:
@@ -106,7 +136,7 @@ def serve(settings: Settings, *, workers: int) -> None:
             run_migrations(found.owner_dsn)
         with suppress(KeyboardInterrupt):
             server = _Telling(uvicorn.Config(create_app(settings, found.dsn), **common), settings)
-            server.run()
+            server.run(sockets=[taken])
             if not server.started:
                 sys.exit(3)  # As uvicorn itself ends then.
 
@@ -151,14 +181,14 @@ def deliver(settings: Settings) -> int:
 
 def migrate(settings: Settings) -> None:
     """Bring the database to the newest schema."""
-    with database(settings) as found:
+    with database(settings, as_owner=True) as found:
         run_migrations(found.owner_dsn)
 
 
 async def make_key(settings: Settings, kind: str, name: str, utilities: list[str]) -> str:
     """Make an organisation with a key and grants, as the database's owner: the way to the first operator."""
     clock = SystemClock()
-    with database(settings) as found:
+    with database(settings, as_owner=True) as found:
         connection = await asyncpg.connect(found.owner_dsn)
         try:
             async with connection.transaction():

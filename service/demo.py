@@ -6,9 +6,10 @@ says what to try. Whatever it started, it stops.
 
 import asyncio
 import json
+import socket
 from concurrent.futures import Future
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 from uuid import UUID
 
 import asyncpg
@@ -43,8 +44,14 @@ _ORGANISATIONS = {"utility": "Harrow Fen Water", "testing_company": "Fenland Tes
 _KEYS = {"utility": "utility", "tester": "testing_company", "regulator": "regulator"}
 
 
-def run(settings: Settings, starting: Future[EmbeddedPostgres] | None, *, ready: Path | None) -> int:
-    """Run the demo, on its Postgres that is starting or on the one that the settings name, until told to stop; the exit status."""
+def run(
+    settings: Settings, starting: Future[EmbeddedPostgres] | None, taken: socket.socket, *, serving: TextIO, ready: Path | None
+) -> int:
+    """Run the demo until told to stop; the exit status.
+
+    It works on its Postgres that is starting or on the one that the settings name, serves at the address that was `taken`, and writes
+    where that is to `serving` and `ready`.
+    """
     # Beside the folder that Postgres keeps for itself, so that receipts and webhooks of an earlier start still hold.
     keys = settings.data.with_name(settings.data.name + "-signing-keys.json")
     if settings.signing_keys is None:
@@ -55,17 +62,17 @@ def run(settings: Settings, starting: Future[EmbeddedPostgres] | None, *, ready:
         settings = replace(settings, webhook_key=secrets.kept_in(settings.data.with_name(settings.data.name + "-webhook.key")))
     if starting is not None and not starting.done():
         prepare_to_migrate()
-    with database(settings, starting) as found:
+    with database(settings, starting, as_owner=True) as found:
         if not asyncio.run(migrated(found.owner_dsn)):
             migrate(found.owner_dsn)
         try:
             with asyncio.Runner(loop_factory=Loop) as runner:
-                return runner.run(_serve(settings, found, ready))
+                return runner.run(_serve(settings, found, taken, serving, ready))
         except KeyboardInterrupt:
             return 0
 
 
-async def _serve(settings: Settings, found: Database, ready: Path | None) -> int:
+async def _serve(settings: Settings, found: Database, taken: socket.socket, serving: TextIO, ready: Path | None) -> int:
     # Filling waits for Postgres most of its time, in which the application is put together.
     app, (told, page) = await asyncio.gather(asyncio.to_thread(create_app, settings, found.dsn), prepare(found))
     config = uvicorn.Config(
@@ -73,16 +80,19 @@ async def _serve(settings: Settings, found: Database, ready: Path | None) -> int
         timeout_graceful_shutdown=10,
     )  # fmt: skip
     server = uvicorn.Server(config)
-    serving = asyncio.create_task(server.serve())
-    while not server.started and not serving.done():  # noqa: ASYNC110 - uvicorn tells by a flag, not by an event
+    task = asyncio.create_task(server.serve(sockets=[taken]))
+    while not server.started and not task.done():  # noqa: ASYNC110 - uvicorn tells by a flag, not by an event
         await asyncio.sleep(0.01)
     if server.started:
         port = server.servers[0].sockets[0].getsockname()[1]
-        told = {"url": f"http://{settings.host}:{port}", **told}
+        host = f"[{settings.host}]" if ":" in settings.host else settings.host
+        told = {"url": f"http://{host}:{port}", **told}
+        serving.write(f"at {told['url']}")
+        serving.flush()
         if ready is not None:
             _write(ready, told)
         print(what_to_try(told, page), flush=True)  # noqa: T201
-    await serving
+    await task
     return 0 if server.started else 1
 
 

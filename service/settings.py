@@ -29,12 +29,15 @@ NONRETURN_DELIVER           no: the serving processes send no webhooks; `nonretu
 
 from collections.abc import Mapping
 from pathlib import Path
+from typing import TypeVar
 
 from msgspec import Struct
 
 from service import secrets
 from service.callers import Network, parse_networks
 from service.webhooks import WebhookPolicy
+
+_Number = TypeVar("_Number", int, float)
 
 
 class Settings(Struct, frozen=True, kw_only=True):
@@ -75,25 +78,34 @@ class Settings(Struct, frozen=True, kw_only=True):
             dsn=environment.get("NONRETURN_DSN") or None,
             admin_dsn=environment.get("NONRETURN_ADMIN_DSN") or None,
             reader_dsn=environment.get("NONRETURN_READER_DSN") or None,
-            reader_behind=float(environment.get("NONRETURN_READER_BEHIND") or 5),
+            reader_behind=_number(environment, "NONRETURN_READER_BEHIND", 5.0),
             data=Path(environment.get("NONRETURN_DATA") or ".demo/postgres"),
             host=environment.get("NONRETURN_HOST") or "127.0.0.1",
-            port=int(environment.get("NONRETURN_PORT") or 8600),
+            port=_number(environment, "NONRETURN_PORT", 8600),
             signing_keys=environment.get("NONRETURN_SIGNING_KEYS") or None,
             public_url=environment.get("NONRETURN_PUBLIC_URL") or None,
-            pool=int(environment.get("NONRETURN_POOL") or 8),
+            pool=_number(environment, "NONRETURN_POOL", 8),
             log=_level(environment.get("NONRETURN_LOG") or "warning"),
-            rate=float(environment.get("NONRETURN_RATE") or 2000),
-            open_rate=float(environment.get("NONRETURN_OPEN_RATE") or 0.1),
-            connections=int(environment.get("NONRETURN_CONNECTIONS") or 1000),
-            connections_of_address=int(environment.get("NONRETURN_CONNECTIONS_OF_ADDRESS") or 200),
-            new_connections_of_address=float(environment.get("NONRETURN_NEW_CONNECTIONS_OF_ADDRESS") or 100),
+            rate=_number(environment, "NONRETURN_RATE", 2000.0),
+            open_rate=_number(environment, "NONRETURN_OPEN_RATE", 0.1),
+            connections=_number(environment, "NONRETURN_CONNECTIONS", 1000),
+            connections_of_address=_number(environment, "NONRETURN_CONNECTIONS_OF_ADDRESS", 200),
+            new_connections_of_address=_number(environment, "NONRETURN_NEW_CONNECTIONS_OF_ADDRESS", 100.0),
             trusted_proxies=parse_networks(environment.get("NONRETURN_TRUSTED_PROXIES", "")),
             telemetry=environment.get("NONRETURN_TELEMETRY") == "1",
             webhook_key=secrets.from_environment(environment, "NONRETURN_WEBHOOK_KEY"),
             webhooks_private=_yes(environment, "NONRETURN_WEBHOOKS_PRIVATE", otherwise=False),
             deliver=_yes(environment, "NONRETURN_DELIVER", otherwise=True),
         )
+
+
+def _number(environment: Mapping[str, str], name: str, otherwise: _Number) -> _Number:
+    """A setting that is a number of the same kind as its default."""
+    text = environment.get(name) or ""
+    try:
+        return type(otherwise)(text) if text else otherwise
+    except ValueError:
+        raise ValueError(f"{name} is a number, such as {otherwise}, not {text!r}") from None
 
 
 def _level(word: str) -> str:

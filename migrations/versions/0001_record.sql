@@ -265,10 +265,16 @@ BEGIN
     IF NOT EXISTS (SELECT FROM pg_roles WHERE rolname = 'nonreturn_service') THEN
         CREATE ROLE nonreturn_service LOGIN NOSUPERUSER NOBYPASSRLS NOCREATEDB NOCREATEROLE;
     END IF;
+    -- Whoever migrates may also work as the service, where one login serves for both. An administrator may have granted that before.
+    BEGIN
+        GRANT nonreturn_service TO CURRENT_USER;
+    EXCEPTION WHEN insufficient_privilege THEN
+        IF NOT pg_has_role(current_user, 'nonreturn_service', 'MEMBER') THEN
+            RAISE;
+        END IF;
+    END;
 END
 $$;
--- Whoever migrates may also work as the service, where one login serves for both.
-GRANT nonreturn_service TO CURRENT_USER;
 GRANT USAGE ON SCHEMA access, record TO nonreturn_service;
 GRANT SELECT, INSERT ON ALL TABLES IN SCHEMA access, record TO nonreturn_service;
 GRANT UPDATE (revoked_at) ON access.key TO nonreturn_service;

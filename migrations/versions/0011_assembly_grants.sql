@@ -63,9 +63,11 @@ BEGIN
     IF EXISTS (SELECT FROM pg_roles WHERE rolname = 'nonreturn_service' AND rolinherit) THEN
         ALTER ROLE nonreturn_service NOINHERIT;
     END IF;
+    IF NOT pg_has_role('nonreturn_service', 'nonreturn_company', 'MEMBER') THEN
+        GRANT nonreturn_company TO nonreturn_service;
+    END IF;
 END
 $$;
-GRANT nonreturn_company TO nonreturn_service;
 GRANT USAGE ON SCHEMA record TO nonreturn_company;
 GRANT SELECT ON record.utility, record.utility_log, record.change, record.assembly, record.tester, record.gauge, record.report,
     record.standing, record.assembly_grant TO nonreturn_company;

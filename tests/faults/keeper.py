@@ -24,9 +24,7 @@ server.stop()
 
 
 def copied(data: Path) -> "Kept":
-    """The server of a folder that is a copy of another's; what says who uses that one is left out."""
-    for one in [data / ".handle_pids.json", *data.glob(".s.PGSQL.*")]:
-        one.unlink(missing_ok=True)
+    """The server of a folder that is a copy of another's."""
     return Kept(data)
 
 
@@ -49,9 +47,10 @@ class Kept(EmbeddedPostgres):
 
     def run(self, program: str, *arguments: str) -> None:
         """Run one of the server's own programs as the user that the server runs as."""
-        owner = self.data.stat().st_uid
+        owner = self.data.stat()
+        account = {"user": owner.st_uid, "group": owner.st_gid, "extra_groups": []} if os.geteuid() == 0 else {}
         done = subprocess.run(
-            [self.programs / program, *arguments], user=owner if os.geteuid() == 0 else None, cwd="/", capture_output=True, text=True, check=False
+            [self.programs / program, *arguments], cwd="/", capture_output=True, text=True, check=False, **account
         )  # fmt: skip
         assert done.returncode == 0, (program, done.stderr)
 
@@ -78,7 +77,7 @@ class Kept(EmbeddedPostgres):
                 os.kill(one.pid, signal.SIGKILL)
         self.keeper.communicate()
         # A killed process that nobody waits for still seems to live, so its locks would hold; after a loss of power they would not.
-        for lock in [self.data / "postmaster.pid", *self.data.glob(".s.PGSQL.*")]:
+        for lock in [self.data / "postmaster.pid", *Path(self.socket_directory).glob(".s.PGSQL.*")]:
             lock.unlink(missing_ok=True)
 
     def stop(self) -> None:

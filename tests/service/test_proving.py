@@ -135,5 +135,5 @@ def test_the_command_line_takes_what_it_says() -> None:
 def test_keys_that_cannot_be_read_are_told_before_anything_starts(monkeypatch: pytest.MonkeyPatch, keys: str) -> None:
     monkeypatch.setenv("NONRETURN_SIGNING_KEYS", keys)
     monkeypatch.setattr("sys.argv", ["nonreturn", "serve"])
-    with pytest.raises(SystemExit, match="a setting cannot be read"):
+    with pytest.raises(SystemExit, match="A setting cannot be read"):
         main()
