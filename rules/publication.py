@@ -48,6 +48,8 @@ class Publication(Struct, frozen=True, kw_only=True):
     """After what else a test is due."""
     deadlines: list[Entry]
     """How soon a failed assembly is repaired."""
+    editions: list[Entry]
+    """Which edition of which manual decides, or that none is named."""
     tables: list[Entry]
     """What may be chosen."""
     placement: list[Entry]
@@ -97,7 +99,7 @@ def publish(rulebook_id: str, on: dt.date) -> Publication:
         return Publication(
             id=rulebook_id, title=chooses.rulebook.title, jurisdiction="", note=chooses.rulebook.note,
             in_force_from=chooses.rulebook.in_force_from, in_force_until=None, last_looked_at=None, digest=chooses.rulebook.digest,
-            criteria=[], limits=[], intervals=[], triggers=[], deadlines=[], tables=_entries(chooses.tables),
+            criteria=[], limits=[], intervals=[], triggers=[], deadlines=[], editions=[], tables=_entries(chooses.tables),
             placement=_placement(chooses.placement, on),
         )  # fmt: skip
     book, chooses = rulebook(rulebook_id, on), in_force(rulebook_id, on)
@@ -105,7 +107,7 @@ def publish(rulebook_id: str, on: dt.date) -> Publication:
         id=book.id, title=book.title, jurisdiction=book.jurisdiction, note=book.note, in_force_from=book.in_force_from,
         in_force_until=book.in_force_until, last_looked_at=book.last_looked_at, digest=book.digest, criteria=_entries(book.criteria),
         limits=_entries(book.limits), intervals=_entries(book.intervals), triggers=_entries(book.triggers),
-        deadlines=_entries(book.deadlines), tables=_entries(chooses.tables), placement=_placement(chooses.placement, on),
+        deadlines=_entries(book.deadlines), editions=_entries(book.editions), tables=_entries(chooses.tables), placement=_placement(chooses.placement, on),
     )  # fmt: skip
 
 

@@ -12,6 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import rules
+from rules.field_test import verdict as verdict_module
+from rules.field_test.plan import plan
 
 RECEIVED = dt.datetime(2026, 5, 15, tzinfo=dt.UTC)
 TIGHT = {"inlet": "tight", "outlet": "tight"}
@@ -225,6 +227,19 @@ def test_a_gauges_own_accuracy_decides_which_number_it_can_tell_from_nothing() -
         judge("dc", "psi", low, gauge={"calibrated_on": "2026-01-12", "accuracy": accuracy}) for accuracy in (0.1, 0.3)
     )
     assert (fine.initial.mechanical_protection, coarse.initial.mechanical_protection) == ("degraded", "unknown")
+
+
+def test_a_locally_stricter_minimum_leaves_a_part_sound(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No rulebook has one; a district may (common practice)."""
+    book = rules.rulebook("us-common", RECEIVED.date())
+    criteria = tuple(
+        msgspec.structs.replace(one, at_least=1.5) if one.rule == "dc.check_1.held_at" else one for one in book.criteria
+    )
+    strict = msgspec.structs.replace(book, criteria=criteria, digest="stricter")
+    monkeypatch.setattr(verdict_module, "plan_on", lambda _, __, kind, unit: plan(strict, kind, unit))
+    verdict = judge("dc", "psi", {"check_1": 1.2})
+    assert (verdict.outcome, verdict.initial.mechanical_protection) == ("fail", "full")
+    assert judge("dc", "psi", {"check_1": 0.9}).initial.mechanical_protection == "degraded"
 
 
 def test_a_stricter_local_minimum_fails_an_assembly_whose_parts_are_sound() -> None:
