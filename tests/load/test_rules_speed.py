@@ -81,7 +81,7 @@ def seconds(work: Callable[[], object]) -> float:
     return time.process_time() - start
 
 
-def test_a_verdict_with_every_finding_costs_at_most_two_and_a_half_times_its_decoding() -> None:
+def test_a_verdict_with_every_finding_costs_at_most_three_times_its_decoding() -> None:
     documents = full_rp_tests(1_000)
     decoder = msgspec.json.Decoder(rules.Test)
     tests = [decoder.decode(one) for one in documents]
@@ -99,7 +99,7 @@ def test_a_verdict_with_every_finding_costs_at_most_two_and_a_half_times_its_dec
     pieces = [slice(start, start + 50) for start in range(0, 1_000, 50)] * 15
     ratios = [seconds(partial(judge, piece)) / seconds(partial(decode, piece)) for piece in pieces]
     ratio = statistics.median(ratios)
-    assert ratio <= 2.5, f"judging ÷ decoding: {ratio:.2f}"
+    assert ratio <= 3, f"judging ÷ decoding: {ratio:.2f}"
 
 
 @pytest.mark.benchmark(min_rounds=20)
