@@ -94,6 +94,9 @@ class EmbeddedPostgres:
             return
         finally:
             os.close(users)
+            if self._child is not None and self._child.poll() is None:
+                # Its last user ends it. Python would warn of a process that is left running.
+                self._child.returncode = 0
 
     def _make(self) -> None:
         """Make the data, where there is none: beside its place and moved there whole, so that an interrupted start leaves nothing half."""

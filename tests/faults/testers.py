@@ -230,7 +230,7 @@ def command(environment: dict[str, str], *arguments: str) -> subprocess.Complete
 
 def hold(load: Load, database: Database, environment: dict[str, str], *, more_than: int) -> None:
     """Every promise, one after another."""
-    assert load.strange == []
+    assert load.strange == [], load.strange[:3]
     assert len(load.answered) > more_than
     place = load.place
     rows = database.owner(

@@ -181,6 +181,41 @@ def test_two_first_starts_at_once_make_one_environment(tiny: TinyRepository) -> 
     assert sorted(complained for _, complained in said) == ["Another start is making .venv; waiting for it …\n", MAKING]
 
 
+@pytest.mark.slow
+def test_a_lock_that_cannot_be_installed_is_not_kept(tiny: TinyRepository, repository: Path) -> None:
+    """`uv` is played by a script that writes the lock it finds: what matters is what becomes of it."""
+    shutil.copy(repository / "deploy/lock", tiny.folder / "deploy")
+    tools = tiny.folder.parent / "tools"
+    tools.mkdir()
+    (tools / "uv").write_text('#!/bin/sh\nfor last; do :; done\ncp "$NEW_LOCK" "$last"\n', encoding="utf-8")
+    (tools / "uv").chmod(0o755)
+    new = tiny.folder.parent / "new"
+    locks = [tiny.folder / "deploy" / name for name in ("requirements.lock", "check.lock")]
+    before = [lock.read_text(encoding="utf-8") for lock in locks]
+
+    def renew(lock: str) -> subprocess.CompletedProcess[str]:
+        new.write_text(lock, encoding="utf-8")
+        own = {
+            "PIP_NO_INDEX": "1",
+            "PIP_FIND_LINKS": tiny.wheels.as_uri(),
+            "NONRETURN_PYTHON": sys.executable,
+            "NEW_LOCK": str(new),
+        }
+        own["PATH"] = f"{tools}:{os.environ['PATH']}"
+        return subprocess.run(
+            ["sh", tiny.folder / "deploy/lock"], env=os.environ | own, cwd="/", capture_output=True, text=True, check=False
+        )
+
+    # It names one package, and that one needs another.
+    done = renew(pinned(write_wheel(tiny.wheels, "sluice", "2.0", ["gate"])))
+    assert done.returncode == 1
+    assert "sluice 2.0 requires gate, which is not installed." in done.stderr
+    assert [lock.read_text(encoding="utf-8") for lock in locks] == before
+    done = renew(pinned(write_wheel(tiny.wheels, "sluice", "3.0")))
+    assert done.returncode == 0, done.stderr
+    assert all("sluice==3.0" in lock.read_text(encoding="utf-8") for lock in locks)
+
+
 def test_no_python_is_a_sentence(tiny: TinyRepository) -> None:
     tools = tiny.folder.parent / "tools"
     tools.mkdir()
