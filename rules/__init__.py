@@ -40,8 +40,8 @@ from rules.field_test.document import (
 from rules.field_test.plausibility import certificate_covers
 from rules.field_test.verdict import CAUTION, judge
 from rules.load import catalogue, rulebook, rulebook_data, rulebook_ids
-from rules.publication import CarriedRulebook as CarriedRulebook
-from rules.publication import Publication as Publication
+from rules.publication import PublishedRulebook as PublishedRulebook
+from rules.publication import RulebookSummary as RulebookSummary
 from rules.publication import carried as carried
 from rules.publication import publish as publish
 from rules.quantities import LengthUnit, LengthValue, PressureUnit, PressureValue, Units, convert

@@ -38,24 +38,37 @@ class AssemblyKind(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """One kind as the catalogue describes it; `components` and `barriers` stand in flow order."""
 
     kind: Kind
+    """The code of the kind."""
     name: str
+    """Its name in the trade."""
     barriers: tuple[str, ...]
+    """Its barriers, in flow order."""
     guards_against: tuple[Literal["backsiphonage", "backpressure"], ...]
+    """The mechanisms of backflow that it guards against."""
     hazards: tuple[Literal["health", "non_health"], ...]
+    """The degrees of hazard that it is made for."""
     continuous_pressure: bool
+    """Whether it may be under pressure for more than 12 hours in 24."""
     field_testable: bool
+    """Whether it is field-tested; others are inspected."""
     standards: tuple[str, ...]
+    """Product standards it is made to."""
     source: Source
+    """Where this is from."""
     components: tuple[Component, ...] = ()
+    """The parts that are field-tested, in flow order."""
     bypass_components: tuple[Component, ...] = ()
     """Those of the bypass line, where it is not a full line of its own (Type II)."""
     lines: tuple[Line, ...] = ("main",)
+    """Its lines; a detector assembly has a bypass."""
     level_matters_by: tuple[StatedMethod, ...] = ()
     """The methods in which one end is open to the atmosphere, so that the gauge has to be level; two filled hoses cancel the head."""
     tested_as: TestableKind | None = None
+    """The kind whose field test it has."""
     severe_with: str = ""
     """What it needs beside it before a severe hazard; empty: it is not for one."""
     note: str = ""
+    """A note."""
 
     def components_on(self, line: Line) -> tuple[Component, ...]:
         """The parts tested on that line, in flow order."""

@@ -71,4 +71,4 @@ def common_rulebook(rulebook_id: str, on: dt.date) -> Rulebook:
 
 @cache
 def _sources() -> dict[str, Source]:
-    return {key: Source(title=work.title, clause="", known_from=work.known_from) for key, work in works().items()}
+    return {key: Source(title=work.title, clause="", provenance=work.provenance) for key, work in works().items()}

@@ -19,8 +19,8 @@ from rules.sources import Cited
 Entry = dict[str, Any]
 
 
-class Publication(Struct, frozen=True, kw_only=True):
-    """All that a rulebook says on a day. Each entry is an object with its own members and `source` {title, clause, known_from}."""
+class PublishedRulebook(Struct, frozen=True, kw_only=True):
+    """All that a rulebook says on a day. Each entry is an object with its own members and `source` {title, clause, provenance}."""
 
     id: str
     """The rulebook's id."""
@@ -56,7 +56,7 @@ class Publication(Struct, frozen=True, kw_only=True):
     """How it is placed."""
 
 
-class CarriedRulebook(Struct, frozen=True, kw_only=True):
+class RulebookSummary(Struct, frozen=True, kw_only=True):
     """A rulebook in the list of those carried; `judges_tests` is false for one that only chooses and places."""
 
     id: str
@@ -73,17 +73,17 @@ class CarriedRulebook(Struct, frozen=True, kw_only=True):
     """Whether it has criteria for tests; false: it only selects and places."""
 
 
-def carried() -> list[CarriedRulebook]:
+def carried() -> list[RulebookSummary]:
     """Every rulebook carried, by id."""
     found = [
-        CarriedRulebook(
+        RulebookSummary(
             id=data.id, title=data.title, jurisdiction=data.jurisdiction, in_force_from=data.in_force_from, extends=data.extends,
             judges_tests=True,
         )
         for data in map(rulebook_data, rulebook_ids())
     ]  # fmt: skip
     found += [
-        CarriedRulebook(
+        RulebookSummary(
             id=entry.id, title=entry.title, jurisdiction="", in_force_from=entry.in_force_from, extends=None, judges_tests=False
         )
         for entry in index().values()
@@ -92,18 +92,18 @@ def carried() -> list[CarriedRulebook]:
     return sorted(found, key=lambda one: one.id)
 
 
-def publish(rulebook_id: str, on: dt.date) -> Publication:
+def publish(rulebook_id: str, on: dt.date) -> PublishedRulebook:
     """All that the rulebook says on that day; UnknownRulebookError or NotInForceError where it says nothing."""
     if rulebook_id not in rulebook_ids():
         chooses = in_force(rulebook_id, on)
-        return Publication(
+        return PublishedRulebook(
             id=rulebook_id, title=chooses.rulebook.title, jurisdiction="", note=chooses.rulebook.note,
             in_force_from=chooses.rulebook.in_force_from, in_force_until=None, last_looked_at=None, digest=chooses.rulebook.digest,
             criteria=[], limits=[], intervals=[], triggers=[], deadlines=[], editions=[], tables=_entries(chooses.tables),
             placement=_placement(chooses.placement, on),
         )  # fmt: skip
     book, chooses = rulebook(rulebook_id, on), in_force(rulebook_id, on)
-    return Publication(
+    return PublishedRulebook(
         id=book.id, title=book.title, jurisdiction=book.jurisdiction, note=book.note, in_force_from=book.in_force_from,
         in_force_until=book.in_force_until, last_looked_at=book.last_looked_at, digest=book.digest, criteria=_entries(book.criteria),
         limits=_entries(book.limits), intervals=_entries(book.intervals), triggers=_entries(book.triggers),
@@ -122,7 +122,7 @@ def _entries(rows: Iterable[Any]) -> list[Entry]:
 
 def _laid_open(value: Any) -> Any:
     if isinstance(value, Struct):
-        hidden = {"source", "clause", "known_from"} if isinstance(value, Cited) else set()
+        hidden = {"source", "clause", "provenance"} if isinstance(value, Cited) else set()
         said = {name: getattr(value, name) for name in value.__struct_fields__ if name not in hidden}
         plain = {name: _laid_open(one) for name, one in said.items() if one is not UNSET}
         return {**plain, "source": msgspec.to_builtins(cite(value))} if isinstance(value, Cited) else plain

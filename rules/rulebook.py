@@ -184,7 +184,7 @@ class Rulebook(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     def cite(self, value: Cited) -> Source:
         """Where a value of this rulebook is from, with its own clause and mark."""
         work = self.sources[value.source]
-        return Source(title=work.title, clause=value.clause, known_from=value.known_from or work.known_from)
+        return Source(title=work.title, clause=value.clause, provenance=value.provenance or work.provenance)
 
 
 _SECTIONS = {"criteria": "rule", "limits": "name", "intervals": "key", "triggers": "event", "deadlines": "key", "editions": "key"}

@@ -9,7 +9,7 @@ from typing import Literal
 
 from msgspec import Struct
 
-KnownFrom = Literal["published", "memory", "common_practice"]
+KnownFrom = Literal["published", "from_memory", "common_practice"]
 
 
 class Source(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -19,7 +19,7 @@ class Source(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The publication."""
     clause: str
     """The clause or page."""
-    known_from: KnownFrom
+    provenance: KnownFrom
     """How the value is known."""
 
 
@@ -28,19 +28,19 @@ class Work(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
     title: str
     publisher: str
-    known_from: KnownFrom
+    provenance: KnownFrom
     note: str = ""
 
 
 class Cited(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A value in the data: its work (a key of `data/sources.toml`), clause, mark, and the days on which it is in force.
 
-    `known_from` empty means the work's own mark; a clause remembered from a work that was otherwise read says `memory` itself.
+    `provenance` empty means the work's own mark; a clause remembered from a work that was otherwise read says `memory` itself.
     """
 
     source: str
     clause: str
-    known_from: KnownFrom | None = None
+    provenance: KnownFrom | None = None
     in_force_from: dt.date | None = None
     in_force_until: dt.date | None = None
 

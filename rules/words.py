@@ -28,7 +28,7 @@ class ReadingWords(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 class Words(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """All writings, as the data hold them."""
 
-    known_from: KnownFrom
+    provenance: KnownFrom
     blanks: tuple[str, ...]
     months: tuple[str, ...]
     vocabularies: dict[str, Writings]

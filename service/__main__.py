@@ -21,7 +21,7 @@ from msgspec.structs import replace
 from rules import LengthUnit, PressureUnit
 from service.embedded import EmbeddedPostgres
 from service.imports.sheets import Delimiter, Encoding
-from service.imports.told import DateOrder, Options
+from service.imports.told import DateOrder, ImportOptions
 from service.problems import ProblemError
 from service.settings import Settings
 from service.signing import KeyRing, new_key
@@ -194,9 +194,9 @@ def _exchange(settings: Settings, options: argparse.Namespace) -> int:
         return exchange.complain(error)
 
 
-def _load_options(options: argparse.Namespace) -> Options:
+def _load_options(options: argparse.Namespace) -> ImportOptions:
     pairs = [one.rpartition("=") for one in options.column]
-    return Options(
+    return ImportOptions(
         dry_run=not options.write, partial=options.partial, make_testers_and_gauges=options.make_testers_and_gauges,
         correct_reports=options.correct_reports, encoding=options.encoding, delimiter=options.delimiter, dates=options.dates,
         pressure=options.pressure, length=options.length, columns=json.dumps({heading: field or None for heading, _, field in pairs}),

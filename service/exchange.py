@@ -14,7 +14,7 @@ from service.clock import SystemClock
 from service.commands import database
 from service.imports.columns import Asked
 from service.imports.run import Importer, Source
-from service.imports.told import ImportProblem, ImportProgress, ImportRun, Options
+from service.imports.told import ImportOptions, ImportProblem, ImportProgress, ImportRun
 from service.private_files import replacing
 from service.problems import ProblemError
 from service.records import transfer
@@ -60,7 +60,7 @@ async def restore(settings: Settings, path: Path) -> int:
     return min(len(told.differing), 100)
 
 
-async def load(settings: Settings, utility: str, files: Sequence[Path], options: Options) -> int:
+async def load(settings: Settings, utility: str, files: Sequence[Path], options: ImportOptions) -> int:
     """Import spreadsheets, all in one run; what it comes to is said, every problem on standard error. The exit status: 0 without problems."""
     asked, show = Asked(options), progress("rows or things")
     run: ImportRun | None = None

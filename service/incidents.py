@@ -31,7 +31,9 @@ class IncidentFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     description: Text
     """What happened, in words."""
     assemblies: Reached = []
+    """The assemblies suspected as its path."""
     premises: Reached = []
+    """The premises that it reached."""
     place: Name | UnsetType = UNSET
     """Where it happened, in words."""
     location: Location | UnsetType = UNSET
@@ -55,7 +57,7 @@ class Incident(IncidentFacts, frozen=True, kw_only=True, forbid_unknown_fields=F
     """The day it happened, in the utility's time zone."""
 
 
-class IncidentTelling(IncidentFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
+class IncidentRevision(IncidentFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
     """An incident as it was told at one time, under the version it had then."""
 
     version: int

@@ -6,34 +6,34 @@ from uuid import UUID
 
 from msgspec import UNSET, Meta, Struct, UnsetType
 
-from rules.notices import Addressee, Occasion, Step
+from rules.notices import Addressee, NoticeStep, Occasion
 from service.things import Contact
 
 NoticeState = Literal["prepared", "sent", "delivery_failed", "cancelled", "withdrawn"]
 RunState = Literal["running", "interrupted", "finished", "abandoned"]
 
 
-class ScheduleFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class NoticeScheduleFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The steps of a utility's notices; without them the common schedule, which follows common practice and no source."""
 
-    steps: Annotated[list[Step], Meta(max_length=50)] | UnsetType = UNSET
+    steps: Annotated[list[NoticeStep], Meta(max_length=50)] | UnsetType = UNSET
     """The steps; without them, the common schedule."""
 
 
-class Schedule(Struct, frozen=True, kw_only=True):
+class NoticeSchedule(Struct, frozen=True, kw_only=True):
     """A schedule as it is followed; `own` says whether the utility has set it. Version 0 is the common one, never changed here."""
 
-    steps: list[Step]
+    steps: list[NoticeStep]
     """The steps that are followed."""
     own: bool
     """Whether the utility has set them."""
-    known_from: str
+    provenance: str
     """How the schedule is known."""
     version: int
     changed_at: dt.datetime | None
 
 
-class StateThen(Struct, frozen=True, kw_only=True, omit_defaults=True):
+class NoticeStateEntry(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """A state that a notice came into, and when."""
 
     state: NoticeState
@@ -44,7 +44,7 @@ class StateThen(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """What your software said of it."""
 
 
-class Address(Struct, frozen=True, kw_only=True):
+class NoticeAddress(Struct, frozen=True, kw_only=True):
     """Where a notice goes. `missing` is true where the customer's contact is not registered, or says no way to reach it.
 
     `contact` is the premises' contact of today, and is told to the utility and the operator only.
@@ -68,7 +68,7 @@ class NoticeChange(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """Your own words: a message number, or a reason."""
 
 
-class Words(Struct, frozen=True, kw_only=True):
+class NoticeText(Struct, frozen=True, kw_only=True):
     """What a notice is about and what it says. It is about the due day `due_on`, or about the failing report `report_id`."""
 
     assembly_id: UUID
@@ -88,11 +88,11 @@ class Words(Struct, frozen=True, kw_only=True):
     """The subject line."""
     text: str
     """The text."""
-    addressee: Address
+    addressee: NoticeAddress
     """Who gets it."""
 
 
-class Notice(Words, frozen=True, kw_only=True):
+class Notice(NoticeText, frozen=True, kw_only=True):
     """A notice as kept: prepared once for its step and what it is about, with every state it has had."""
 
     id: UUID
@@ -103,7 +103,7 @@ class Notice(Words, frozen=True, kw_only=True):
     """The run that prepared it."""
     state: NoticeState
     """The state it is in."""
-    states: list[StateThen]
+    states: list[NoticeStateEntry]
     """Every state it has had, the first one first."""
 
 

@@ -22,18 +22,31 @@ class KeptFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, o
     tester_id: UUID
     gauge_id: UUID
     performed_at: Annotated[dt.datetime, Meta(tz=True)]
+    """When the test was performed, with its offset."""
     reason: Reason
+    """Why the test was made."""
     units: rules.TestUnits
+    """The units of all numbers."""
     initial_test: rules.Phase
+    """The initial test."""
     rulebook: Code | UnsetType = UNSET
+    """The rulebook; where it is given it must be the utility's own."""
     line_pressure: rules.PressureValue | UnsetType = UNSET
+    """The line pressure, in `units.pressure`."""
     gauge_height_above_assembly: rules.LengthValue | UnsetType = UNSET
+    """How high the gauge was held above the level that the procedure states, in `units.length`; negative: below."""
     repairs: Annotated[list[rules.Repair], Meta(max_length=50)] | UnsetType = UNSET
+    """What was repaired between the tests."""
     final_test: rules.Phase | UnsetType = UNSET
+    """The final test, after the repair."""
     declared: Literal["pass", "fail", "incomplete"] | UnsetType = UNSET
+    """The outcome that the report itself declares."""
     remarks: Text | UnsetType = UNSET
+    """The tester's remarks."""
     supersedes: UUID | UnsetType = UNSET
+    """The report that this one corrects."""
     supersedes_because: Text | UnsetType = UNSET
+    """Why that report is corrected."""
 
 
 class ReportFacts(KeptFacts, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
@@ -51,6 +64,7 @@ class ReportFacts(KeptFacts, frozen=True, kw_only=True, forbid_unknown_fields=Tr
         "supersedes_because": ("supersedes", "A reason for a correction is told; name here the report that this one corrects."),
     }
     supersedes_because: Annotated[str, Meta(min_length=1, max_length=4000, pattern=r"\S")] | UnsetType = UNSET
+    """Why that report is corrected; required with `supersedes`."""
 
     def __post_init__(self) -> None:
         """Ask for what a correction needs."""
@@ -67,17 +81,24 @@ class Report(KeptFacts, frozen=True, kw_only=True, forbid_unknown_fields=False, 
     id: UUID
     utility: str
     received_at: dt.datetime
+    """When the service received it."""
     log_index: int | UnsetType = UNSET
+    """Its place in the utility's log, counted from 0."""
     superseded_by: UUID | UnsetType = UNSET
+    """The report that corrects this one."""
     decision: ReviewDecision | UnsetType = UNSET
+    """What a person decided of it, where it was held."""
 
 
-class Recorded(Struct, frozen=True, kw_only=True):
+class RecordedReport(Struct, frozen=True, kw_only=True):
     """The answer to a report: the report, its verdict, and the assembly's standing, where the asker (still) sees the assembly."""
 
     report: Report
+    """The report as recorded."""
     verdict: rules.Verdict
+    """The verdict."""
     standing: rules.Standing | UnsetType = UNSET
+    """How the assembly stands with it."""
 
 
 class RecordedRaw(Struct, frozen=True, kw_only=True):

@@ -14,7 +14,7 @@ from uuid import UUID
 import msgspec
 from msgspec import Struct
 
-from rules.operation import PracticeTestAsk, practice_test
+from rules.operation import PracticeTestRequest, practice_test
 
 UTILITY = "harrow-fen"
 TIME_ZONE = "America/Los_Angeles"
@@ -222,7 +222,7 @@ class Scenario:
         }  # fmt: skip
         if detector:
             ask["bypass"] = self._condition(place, bad)
-        told = practice_test(msgspec.convert(ask, PracticeTestAsk, strict=False))
+        told = practice_test(msgspec.convert(ask, PracticeTestRequest, strict=False))
         return msgspec.to_builtins(told.key.initial_test)  # type: ignore[no-any-return]
 
     def _condition(self, place: Premises, bad: str | None) -> dict[str, Any]:

@@ -13,7 +13,7 @@ Disposition = Literal["open", "explained", "confirmed", "dismissed"]
 Because = Annotated[str, Meta(min_length=1, max_length=4000)]
 
 
-class DecisionFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class ScreeningDecisionFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """What a person decides of a screening, why, and who decides.
 
     `explained`: there is an honest reason. `confirmed`: the record is wrong; have it corrected by a report that supersedes it. `dismissed`:
@@ -28,7 +28,7 @@ class DecisionFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     """Who decides."""
 
 
-class Decision(DecisionFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
+class ScreeningDecision(ScreeningDecisionFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
     """A decision as kept; a later one stands over it, and takes nothing of it away."""
 
     version: int
@@ -62,7 +62,7 @@ class Screening(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """Its day."""
     message: str
     """What was found, in words."""
-    evidence: rules.screening.Evidence
+    evidence: rules.screening.ScreeningEvidence
     """What it rests on."""
     false_alarms: float
     """How often the screen points at honest work, as measured in simulations."""
@@ -70,9 +70,9 @@ class Screening(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """What that share is of."""
     disposition: Disposition
     """What was decided."""
-    decision: Decision | UnsetType = UNSET
+    decision: ScreeningDecision | UnsetType = UNSET
     """The last decision."""
-    history: list[Decision] | UnsetType = UNSET
+    history: list[ScreeningDecision] | UnsetType = UNSET
     """Every decision, the first first; told where one screening is read."""
     caution: str = ""
 

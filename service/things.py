@@ -25,22 +25,29 @@ class UtilityFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """A water utility: the rulebook it judges by, its time zone (IANA name), and how early a test counts as due soon."""
 
     name: Name
+    """The utility's name."""
     rulebook: Code
+    """The rulebook it judges by."""
     time_zone: Annotated[str, Meta(min_length=1, max_length=60)]
+    """Its time zone, an IANA name."""
     due_soon_days: Annotated[int, Meta(ge=0, le=365)] = 30
+    """For how many days before it is due a test counts as due soon."""
 
 
 class NewUtility(UtilityFacts, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A utility to be registered, with its short code and, if an organisation already stands for it, that one's id."""
 
     code: Annotated[str, Meta(pattern=r"^[a-z0-9][a-z0-9-]{1,30}\Z")]
+    """The short code of the utility, used in every path."""
     organisation_id: UUID | UnsetType = UNSET
+    """The organisation that stands for it already, if there is one."""
 
 
 class Utility(UtilityFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
     """A utility as kept; `code` is its id."""
 
     code: str
+    """The utility's code."""
     version: int
     created_at: dt.datetime
     changed_at: dt.datetime
@@ -50,7 +57,9 @@ class Location(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A point on the earth, WGS 84, degrees."""
 
     latitude: Annotated[float, Meta(ge=-90, le=90)]
+    """Degrees north (WGS 84)."""
     longitude: Annotated[float, Meta(ge=-180, le=180)]
+    """Degrees east (WGS 84)."""
 
 
 class Contact(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -60,9 +69,13 @@ class Contact(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """
 
     name: Name
+    """Whom to write to."""
     email: Annotated[str, Meta(min_length=3, max_length=254, pattern=r"^[^@\s]+@[^@\s]+\Z")] | UnsetType = UNSET
+    """The e-mail address."""
     telephone: Annotated[str, Meta(min_length=3, max_length=40, pattern=r"^[0-9+(). x/-]+\Z")] | UnsetType = UNSET
+    """The telephone number."""
     postal_address: Annotated[str, Meta(min_length=1, max_length=400)] | UnsetType = UNSET
+    """The address for letters, where it is not that of the premises."""
 
     @property
     def reachable(self) -> bool:
@@ -74,13 +87,21 @@ class PremisesFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     """A customer's premises; `reference` is the utility's own number for them, `category` a code of the premises catalogue."""
 
     name: Name
+    """The name of the premises."""
     address: Annotated[str, Meta(min_length=1, max_length=400)]
+    """Their address."""
     connection: Connection
+    """What the service connection serves."""
     reference: ShortText | UnsetType = UNSET
+    """Your own number for them."""
     category: Code | UnsetType = UNSET
+    """The type of premises, a code of `/v1/premises-types`."""
     hazard: HazardDegree | UnsetType = UNSET
+    """The degree of hazard on the premises."""
     location: Location | UnsetType = UNSET
+    """Where they are."""
     contact: Contact | UnsetType = UNSET
+    """Whom to write to about the assemblies there."""
 
 
 class Premises(PremisesFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
@@ -96,19 +117,23 @@ class LengthUnits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     """The unit of a size."""
 
     length: LengthUnit
+    """The unit of lengths."""
 
 
 class PressureUnits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The unit of a gauge's accuracy and resolution."""
 
     pressure: PressureUnit
+    """The unit of pressures."""
 
 
 class Size(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A nominal size with its unit."""
 
     size: Positive
+    """The size, in `units.length`."""
     units: LengthUnits
+    """Its unit."""
 
 
 Event = Literal["repair", "relocation", "return_to_service", "reoccupancy"]
@@ -122,7 +147,9 @@ class Season(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """
 
     starts: MonthDay
+    """The first day of each year, as month and day."""
     ends: MonthDay
+    """The last day of each year, as month and day."""
 
     @property
     def start(self) -> tuple[int, int]:
@@ -134,7 +161,9 @@ class AssemblyOccurrence(Struct, frozen=True, kw_only=True, forbid_unknown_field
     """Something after which a rulebook may ask for a test, and its day; an incident has a record of its own."""
 
     event: Event
+    """What happened."""
     on: dt.date
+    """The day."""
 
 
 class AssemblyFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -149,18 +178,31 @@ class AssemblyFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
     premises_id: UUID
     kind: TestableKind
+    """The kind of assembly. It cannot be changed."""
     hazard: AssemblyHazard
+    """The degree of hazard it protects against."""
     purpose: Literal["premises_isolation", "point_of_use"] | UnsetType = UNSET
+    """What it isolates."""
     backpressure_possible: bool | UnsetType = UNSET
+    """Whether the customer's side can push back."""
     in_plant_air_gap: bool | UnsetType = UNSET
+    """Whether an approved air gap inside the plant is on record."""
     serial_number: ShortText | UnsetType = UNSET
+    """The serial number."""
     nominal_size: Size | UnsetType = UNSET
+    """The nominal size."""
     position: Name | UnsetType = UNSET
+    """Where on the premises it is."""
     installed_on: dt.date | UnsetType = UNSET
+    """The day it was installed."""
     in_service: bool = True
+    """Whether it is in service."""
     occurrences: Annotated[list[AssemblyOccurrence], Meta(max_length=200)] = []
+    """What happened to it after which a test may be due, past ones too."""
     season: Season | UnsetType = UNSET
+    """When it is in use, for a seasonal assembly."""
     test_interval_months: Annotated[int, Meta(ge=1, le=120)] | UnsetType = UNSET
+    """A shorter interval than the rulebook's, in months; a longer one has no effect."""
 
 
 class Assembly(AssemblyFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
@@ -176,16 +218,22 @@ class Certificate(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     """A tester's certificate: its number, the kinds of test it covers, and its first and last day."""
 
     certificate: ShortText
+    """The number of the certificate."""
     kinds: Annotated[list[TestableKind], Meta(min_length=1, max_length=12)]
+    """The kinds of assembly it covers."""
     valid_from: dt.date
+    """Its first day."""
     valid_until: dt.date
+    """Its last day."""
 
 
 class TesterFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A tester, with every certificate held, past ones too; `organisation_id` is the testing company worked for."""
 
     name: Name
+    """The tester's name."""
     certificates: Annotated[list[Certificate], Meta(max_length=100)]
+    """Every certificate held, past ones too."""
     organisation_id: UUID | UnsetType = UNSET
 
 
@@ -202,17 +250,24 @@ class Calibration(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     """One calibration of a gauge: its day, and the laboratory's certificate."""
 
     calibrated_on: dt.date
+    """The day of the calibration."""
     certificate: ShortText | UnsetType = UNSET
+    """The number of the laboratory's certificate."""
 
 
 class GaugeFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A differential pressure gauge, with every calibration it has had; accuracy and resolution in `units.pressure`."""
 
     serial_number: ShortText
+    """The serial number."""
     units: PressureUnits
+    """The unit of accuracy and resolution."""
     accuracy: Positive
+    """The accuracy (plus or minus)."""
     resolution: Positive
+    """The smallest step it shows."""
     calibrations: Annotated[list[Calibration], Meta(max_length=500)]
+    """Every calibration it has had."""
     organisation_id: UUID | UnsetType = UNSET
 
 

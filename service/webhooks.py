@@ -74,21 +74,21 @@ class Webhook(WebhookFacts, frozen=True, kw_only=True, forbid_unknown_fields=Fal
     """Until when messages are also signed with the secret before; null: they are not."""
 
 
-class SecretWebhook(Webhook, frozen=True, kw_only=True):
+class WebhookWithSecret(Webhook, frozen=True, kw_only=True):
     """A subscription with its new secret, which is shown this once."""
 
     secret: str
     """The secret that signs messages. It is shown this once; store it now."""
 
 
-class Rotation(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class SecretRotation(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A new secret is wanted; for so many hours messages are signed with the one before, too."""
 
     overlap_hours: Annotated[int, Meta(ge=0, le=168)] = 24
     """For how many hours messages are also signed with the secret before."""
 
 
-class Replay(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class ReplayRequest(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """From where in the feed messages are to be sent anew: every change after that sequence number."""
 
     after: Annotated[int, Meta(ge=0, le=2**62)]
@@ -131,7 +131,7 @@ class Delivery(Struct, frozen=True, kw_only=True):
     """Why it is not delivered; null where there is nothing to say."""
 
 
-class Attempt(Struct, frozen=True, kw_only=True):
+class DeliveryAttempt(Struct, frozen=True, kw_only=True):
     """One call of the receiver: how long it took, the status answered, and why it failed, if it did."""
 
     number: int
@@ -149,11 +149,11 @@ class Attempt(Struct, frozen=True, kw_only=True):
 class DeliveryWithAttempts(Delivery, frozen=True, kw_only=True):
     """A message with its latest attempts, the last first."""
 
-    tried: list[Attempt]
+    tried: list[DeliveryAttempt]
     """The latest attempts, the last one first."""
 
 
-class Covered(Struct, frozen=True, kw_only=True):
+class CoveredChanges(Struct, frozen=True, kw_only=True):
     """The changes of a message: those of the resources subscribed, after one number of the utility's feed up to and with another."""
 
     utility: str
@@ -166,12 +166,12 @@ class Covered(Struct, frozen=True, kw_only=True):
     """The changes of the resources that the webhook subscribed to."""
 
 
-class Message(Struct, frozen=True, kw_only=True):
+class WebhookMessage(Struct, frozen=True, kw_only=True):
     """What a receiver is sent."""
 
     type: Literal["changes.recorded"] = "changes.recorded"
     """What the message is."""
     timestamp: dt.datetime
     """When the last of the changes was recorded."""
-    data: Covered
+    data: CoveredChanges
     """The changes."""

@@ -25,45 +25,70 @@ class Finding(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """
 
     rule: str
+    """The criterion: kind, component and quantity."""
     phase: PhaseName
+    """The phase of the test."""
     line: Line
+    """The line."""
     component: Component
+    """The part."""
     outcome: FindingOutcome
+    """Whether the criterion is met."""
     message: str
+    """What was found and what is required."""
     source: Source
+    """The publication that states the criterion."""
     observed: float | bool | UnsetType = UNSET
+    """The reading, or whether what is required was seen."""
     at_least: float | UnsetType = UNSET
+    """The minimum."""
     margin: float | UnsetType = UNSET
+    """The reading less the minimum; negative: below it."""
     conformance_probability: float | UnsetType = UNSET
+    """The chance that the true value reaches the minimum (JCGM 106:2012, 7.3.3), where the gauge's accuracy is stated."""
 
 
 class Flag(Struct, frozen=True, kw_only=True):
     """Something about the report that decides whether it may stand, or deserves a look; `pointer` leads to it (RFC 6901)."""
 
     code: str
+    """What is flagged."""
     severity: Severity
+    """What the flag does to the report."""
     pointer: str
+    """Where it is in the report: a JSON pointer (RFC 6901)."""
     message: str
+    """What was found and what is expected."""
 
 
 class Diagnosis(Struct, frozen=True, kw_only=True):
     """What probably failed and what usually mends it."""
 
     component: Component
+    """The part."""
     line: Line
+    """The line it is on."""
     likely: str
+    """What probably failed."""
     because: str
+    """What that rests on."""
     repair: str
+    """The usual repair."""
     source: Source
+    """Where this is from."""
 
 
 class Action(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """What to do, within how many days of the test (0: at once), and why."""
 
     code: str
+    """What to do."""
     because: str
+    """Why, in a sentence."""
     within_days: int | UnsetType = UNSET
+    """Within how many days of the test; 0: at once."""
     source: Source | UnsetType = UNSET
+    """Where the deadline is from."""
 
 
 class PhaseVerdict(Struct, frozen=True, kw_only=True):
@@ -74,9 +99,13 @@ class PhaseVerdict(Struct, frozen=True, kw_only=True):
     """
 
     outcome: Outcome
+    """Whether the criteria are met in this phase."""
     protection: Protection
+    """What the assembly would do in this state, suitability included."""
     mechanical_protection: MechanicalProtection
+    """What its parts would do, whatever the hazard; deadlines follow from it."""
     acts_as: ActsAs | None
+    """The protection whose deadline applies."""
 
 
 class SuitabilityReason(Struct, frozen=True, kw_only=True):
@@ -87,24 +116,33 @@ class SuitabilityReason(Struct, frozen=True, kw_only=True):
     """
 
     because: str
+    """The rule that decides, or what is missing."""
     source: Source | None
+    """Where the rule is from."""
     missing: tuple[str, ...]
+    """Facts that were not stated and decide."""
     serves: tuple[str, ...]
+    """The kinds that serve here."""
 
 
 class ProtectionReason(Struct, frozen=True, kw_only=True):
     """Why the protection is what it is, and where that is from."""
 
     because: str
+    """What was considered."""
     source: Source
+    """Where that is from."""
 
 
 class JudgedBy(Struct, frozen=True, kw_only=True):
     """The rulebook, since when it has been so, and the digest that seals it."""
 
     id: str
+    """The rulebook's id."""
     in_force_from: dt.date
+    """The day since which it has been in force in this form."""
     digest: str
+    """The digest that seals its content."""
 
 
 class Verdict(Struct, frozen=True, kw_only=True):
@@ -114,17 +152,31 @@ class Verdict(Struct, frozen=True, kw_only=True):
     """
 
     outcome: Outcome
+    """Whether the assembly met the criteria, in the last phase tested."""
     initial: PhaseVerdict
+    """What the initial test shows."""
     final: PhaseVerdict | None
+    """What the final test shows; null where there was none."""
     suitable: bool | None
+    """Whether the kind is approved for this hazard and use; null where that is not determined."""
     suitability: SuitabilityReason
+    """Why it is suitable or not, and what serves."""
     protection_reasons: list[ProtectionReason]
+    """What the protection rests on."""
     acceptance: Acceptance
+    """Whether the report may stand as a record."""
     rulebook: JudgedBy
+    """The rulebook that the test was judged by."""
     units: TestUnits
+    """The units of all numbers."""
     findings: list[Finding]
+    """Each criterion against its reading."""
     flags: list[Flag]
+    """What decides the acceptance, or deserves a look."""
     diagnosis: list[Diagnosis]
+    """What probably failed and how it is usually repaired."""
     actions: list[Action]
+    """What to do, the most urgent first."""
     summary: str
+    """The verdict in a sentence that a customer could read."""
     caution: str

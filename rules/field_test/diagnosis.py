@@ -48,7 +48,7 @@ _SYMPTOM = {
 def _causes(kind: str, line: Line, component: Component, symptom: str) -> tuple[Diagnosis, ...]:
     data = read("diagnosis.toml", Rows)
     work = works()[data.source]
-    source = Source(title=work.title, clause="–", known_from=work.known_from)
+    source = Source(title=work.title, clause="–", provenance=work.provenance)
     return tuple(
         Diagnosis(component=row.component, line=line, likely=row.likely, because=row.because, repair=row.repair, source=source)
         for row in data.diagnoses

@@ -27,7 +27,9 @@ class TestUnits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, o
 
     __test__ = False
     pressure: PressureUnit
+    """The unit of all pressures and differentials."""
     length: LengthUnit | UnsetType = UNSET
+    """The unit of all lengths; required where the test states a length."""
 
 
 class TestedAssembly(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
@@ -38,11 +40,17 @@ class TestedAssembly(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     """
 
     kind: TestableKind
+    """The kind of assembly."""
     hazard: Hazard | Literal["unknown"]
+    """The degree of hazard it protects against."""
     purpose: Purpose | UnsetType = UNSET
+    """What it isolates."""
     backpressure_possible: bool | UnsetType = UNSET
+    """Whether the customer's side can push back."""
     in_plant_air_gap: bool | UnsetType = UNSET
+    """Whether an approved air gap inside the plant is on record."""
     size: Annotated[float, Meta(gt=0, le=100_000)] | UnsetType = UNSET
+    """The nominal size, in `units.length`."""
 
 
 class GaugeUsed(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
@@ -53,18 +61,26 @@ class GaugeUsed(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, o
     """
 
     accuracy: Nonnegative | UnsetType = UNSET
+    """The accuracy (plus or minus), in `units.pressure`."""
     resolution: Nonnegative | UnsetType = UNSET
+    """The smallest step it shows, in `units.pressure`."""
     calibrated_on: dt.date | UnsetType = UNSET
+    """The day of its last calibration before the test."""
     height_above_assembly: LengthValue | UnsetType = UNSET
+    """How high it was held above the level that the procedure states, in `units.length`; negative: below."""
 
 
 class CertifiedTester(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
     """The tester's certificate, the kinds it covers, and its first and last day."""
 
     certificate: Word | UnsetType = UNSET
+    """The number of the certificate."""
     kinds: Annotated[tuple[TestableKind, ...], Meta(max_length=12)] | UnsetType = UNSET
+    """The kinds of assembly it covers."""
     valid_from: dt.date | UnsetType = UNSET
+    """Its first day."""
     valid_until: dt.date | UnsetType = UNSET
+    """Its last day."""
 
 
 class _Check(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True, tag_field="component"):
@@ -74,9 +90,13 @@ class _Check(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit
     """
 
     closed_tight: bool | UnsetType = UNSET
+    """Whether it closed tight."""
     held_at: PressureValue | UnsetType = UNSET
+    """The static drop that it held in the direction of flow, in `units.pressure`."""
     fluctuated: bool | UnsetType = UNSET
+    """Whether the needle swung; record the lowest reading."""
     line: Line = "main"
+    """The line."""
 
 
 class Check1Reading(
@@ -85,6 +105,7 @@ class Check1Reading(
     """Check 1 of an RP, a DC or a detector assembly; `tight_against_backpressure` for a DC's, tested by putting pressure behind it."""
 
     tight_against_backpressure: bool | UnsetType = UNSET
+    """Whether it closed tight against backpressure, apart from its number in the direction of flow."""
 
 
 class Check2Reading(
@@ -93,6 +114,7 @@ class Check2Reading(
     """Check 2 of an RP, a DC or a detector assembly; whether it is tight against backpressure is apart from its drop in the direction of flow."""
 
     tight_against_backpressure: bool | UnsetType = UNSET
+    """Whether it closed tight against backpressure, apart from its number in the direction of flow."""
 
 
 class CheckReading(
@@ -110,10 +132,15 @@ class ReliefValveReading(
     """
 
     opened: bool | UnsetType = UNSET
+    """Whether it opened."""
     opened_at: PressureValue | UnsetType = UNSET
+    """The differential (inlet over zone) at which it opened, in `units.pressure`."""
     discharging: HowOften | UnsetType = UNSET
+    """Whether the relief valve discharges before the test: all the time, or now and then."""
     fluctuated: bool | UnsetType = UNSET
+    """Whether the needle swung; record the lowest reading."""
     line: Line = "main"
+    """The line."""
 
 
 class AirInletReading(
@@ -125,11 +152,17 @@ class AirInletReading(
     """
 
     opened: bool | UnsetType = UNSET
+    """Whether it opened."""
     opened_at: PressureValue | UnsetType = UNSET
+    """The pressure above atmosphere at which it opened, in `units.pressure`."""
     opened_fully: bool | UnsetType = UNSET
+    """Whether it opened fully as the body drained."""
     spilling: HowOften | UnsetType = UNSET
+    """Whether water spills from the air inlet before the test: all the time, or now and then."""
     fluctuated: bool | UnsetType = UNSET
+    """Whether the needle swung; record the lowest reading."""
     line: Line = "main"
+    """The line."""
 
 
 Reading = Check1Reading | Check2Reading | CheckReading | ReliefValveReading | AirInletReading
@@ -139,7 +172,9 @@ class Shutoffs(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, om
     """How the two shutoff valves held during the test."""
 
     inlet: Shutoff = "not_checked"
+    """The upstream shutoff (No. 1)."""
     outlet: Shutoff = "not_checked"
+    """The downstream shutoff (No. 2)."""
 
 
 class Phase(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
@@ -152,18 +187,26 @@ class Phase(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_
     """
 
     readings: Annotated[list[Reading], Meta(max_length=24)]
+    """The readings, in any order."""
     shutoffs: Shutoffs = Shutoffs()
+    """How the shutoffs held."""
     method: Method | UnsetType = UNSET
+    """How the gauge was connected. Without it, the stricter reading is taken."""
     procedure: Word | UnsetType = UNSET
+    """The procedure by its publisher's own name."""
     backpressure_present: bool | UnsetType = UNSET
+    """Whether the customer's side pushed back during the test."""
     test_kit_fault: bool | UnsetType = UNSET
+    """Whether the test kit failed; the test is then incomplete, not failed."""
     bypass_meter_moved: bool | UnsetType = UNSET
+    """Whether the meter of a detector assembly's bypass moved when water ran."""
 
 
 class Repair(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
     """What was done to which part between the tests."""
 
     component: Literal["check_1", "relief_valve", "check_2", "check", "air_inlet"] | UnsetType = UNSET
+    """The part of the assembly."""
     part: Literal[
         "disc",
         "seat",
@@ -178,8 +221,11 @@ class Repair(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit
         "whole_assembly",
         "other",
     ]
+    """What was repaired."""
     action: Literal["cleaned", "replaced", "adjusted", "other"]
+    """What was done."""
     line: Line = "main"
+    """The line."""
 
 
 class Test(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
@@ -187,16 +233,27 @@ class Test(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_d
 
     __test__ = False
     rulebook: Annotated[str, Meta(min_length=1, max_length=60)]
+    """The rulebook to judge by, such as `us-wa`."""
     performed_at: Moment
+    """When the test was performed, with its offset; its own date is the day of the test."""
     assembly: TestedAssembly
+    """The assembly tested."""
     units: TestUnits
+    """The units of all numbers."""
     initial_test: Phase
+    """The initial test."""
     line_pressure: PressureValue | UnsetType = UNSET
+    """The line pressure, in `units.pressure`."""
     gauge: GaugeUsed | UnsetType = UNSET
+    """The gauge."""
     tester: CertifiedTester | UnsetType = UNSET
+    """The tester."""
     repairs: Annotated[list[Repair], Meta(max_length=50)] | UnsetType = UNSET
+    """What was repaired between the tests."""
     final_test: Phase | UnsetType = UNSET
+    """The final test, after the repair."""
     declared: Declared | UnsetType = UNSET
+    """The outcome that the report itself declares."""
 
 
 class PreviousReadings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
@@ -206,4 +263,6 @@ class PreviousReadings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     """
 
     readings: list[Reading]
+    """The readings of the test before."""
     corrected: Declared | UnsetType = UNSET
+    """The outcome of the report that this one corrects."""

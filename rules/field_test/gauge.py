@@ -63,8 +63,8 @@ def flags_of_gauge(plan: Plan, gauge: GaugeUsed | UnsetType, performed_on: dt.da
     elif performed_on > calibration_good(plan, gauge)[1]:
         limit = plan.calibration
         message = f"The gauge was last calibrated on {gauge.calibrated_on.isoformat()}, more than {limit.at_most:g} months before the test."
-        known_from = plan.rulebook.cite(limit).known_from
-        flags.append(flag("gauge_calibration_expired", "/gauge/calibrated_on", message, rests_on=known_from))
+        provenance = plan.rulebook.cite(limit).provenance
+        flags.append(flag("gauge_calibration_expired", "/gauge/calibrated_on", message, rests_on=provenance))
     if gauge.accuracy is not UNSET and gauge.accuracy > plan.accuracy_at_most:
         message = f"The gauge is accurate to ±{gauge.accuracy:g} {plan.unit}; ±{plan.accuracy_at_most:.2g} {plan.unit} or better is required."
         flags.append(flag("gauge_too_coarse", "/gauge/accuracy", message))

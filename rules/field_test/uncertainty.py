@@ -21,7 +21,7 @@ class Water(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
     density: float
     unit: str
-    known_from: str
+    provenance: str
     note: str
 
 

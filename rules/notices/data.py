@@ -12,7 +12,7 @@ Occasion = Literal["due", "failed", "unprotected", "retest"]
 Addressee = Literal["customer", "utility"]
 
 
-class Step(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class NoticeStep(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One notice of a schedule: `days` after (below zero: before) the day that its occasion counts from, to whom, in which words.
 
     `due` counts from the due day of a test that is still to come or overdue, the others from the day of the failing test. `retest` is for a
@@ -50,7 +50,7 @@ class NoticeData(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     caution: str
     months: tuple[str, ...]
     placeholders: dict[str, Placeholder]
-    steps: tuple[Step, ...]
+    steps: tuple[NoticeStep, ...]
 
 
 @cache

@@ -13,7 +13,7 @@ from msgspec import Struct
 
 from rules.errors import DocumentError, together
 from rules.load import works
-from rules.notices.data import Step, notice_data
+from rules.notices.data import NoticeStep, notice_data
 from rules.notices.text import faults, names
 from rules.sources import KnownFrom
 
@@ -21,27 +21,27 @@ from rules.sources import KnownFrom
 class Window(Struct, frozen=True, kw_only=True):
     """On the day asked about, `step` is the right one for what counts from a day after `after` (None: any day) up to `until`."""
 
-    step: Step
+    step: NoticeStep
     after: dt.date | None
     until: dt.date
 
 
-def default_steps() -> tuple[Step, ...]:
+def default_steps() -> tuple[NoticeStep, ...]:
     """The schedule of a utility that has set none of its own: common practice, no source."""
     return notice_data().steps
 
 
-def known_from() -> KnownFrom:
+def provenance() -> KnownFrom:
     """How the default schedule is known."""
-    return notice_data().known_from or works()[notice_data().source].known_from
+    return notice_data().provenance or works()[notice_data().source].provenance
 
 
-def scheduled_for(step: Step, counted_from: dt.date) -> dt.date:
+def scheduled_for(step: NoticeStep, counted_from: dt.date) -> dt.date:
     """The day that a step has for what counts from that day."""
     return _before(counted_from, -step.days)
 
 
-def windows(steps: Sequence[Step], on: dt.date) -> tuple[Window, ...]:
+def windows(steps: Sequence[NoticeStep], on: dt.date) -> tuple[Window, ...]:
     """For which days each step is the right one on that day, in the order of the steps."""
     found = []
     for one in steps:
@@ -55,7 +55,7 @@ def _before(on: dt.date, days: int) -> dt.date:
     return dt.date.fromordinal(min(max(on.toordinal() - days, dt.date.min.toordinal()), dt.date.max.toordinal()))
 
 
-def check(steps: Sequence[Step]) -> None:
+def check(steps: Sequence[NoticeStep]) -> None:
     """Refuse a schedule that cannot be followed: DocumentError with every fault and its pointer."""
     found: list[DocumentError] = []
     codes: set[str] = set()

@@ -12,13 +12,13 @@ from rules.operation.matrix import (
     survives,
     withstands,
 )
-from rules.operation.operation import OperationAnswer, StepAnswer, operate, protection_in
+from rules.operation.operation import OperationResult, StepResult, operate, protection_in
 from rules.operation.physics import Mechanism
-from rules.operation.practice_request import LineCondition, PracticeGauge, PracticeShutoffs, PracticeTestAsk
+from rules.operation.practice_request import LineCondition, PracticeGauge, PracticeShutoffs, PracticeTestRequest
 from rules.operation.practice_run import LineKey, PracticeStep, StepMeaning
-from rules.operation.practice_test import PracticeKey, PracticeTestAnswer, practice_test
+from rules.operation.practice_test import PracticeKey, PracticeTest, practice_test
 from rules.operation.procedures import Caution, CautionText, Procedure, Procedures, StepText, cautions_for, methods_of, procedures
-from rules.operation.request import OperationAsk, OperationStep
+from rules.operation.request import OperationRequest, OperationStep
 
 __all__ = [
     "LEAK_SIZES",
@@ -32,21 +32,21 @@ __all__ = [
     "MatrixRow",
     "Mechanism",
     "OperableKind",
-    "OperationAnswer",
-    "OperationAsk",
+    "OperationResult",
+    "OperationRequest",
     "OperationStep",
     "PracticeGauge",
     "PracticeKey",
     "PracticeShutoffs",
     "PracticeStep",
-    "PracticeTestAnswer",
-    "PracticeTestAsk",
+    "PracticeTest",
+    "PracticeTestRequest",
     "Procedure",
     "Procedures",
     "Scene",
     "StepMeaning",
     "StepText",
-    "StepAnswer",
+    "StepResult",
     "cautions_for",
     "draw",
     "draw_operation",

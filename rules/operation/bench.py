@@ -17,7 +17,7 @@ from rules.operation.elements import Check
 from rules.operation.entered import bounded, conditions_of, loadings_of
 from rules.operation.kinds import Device, bypass_check_device, device, is_type_ii, parts_on, usual_loadings
 from rules.operation.physics import conductance, decimals, differential_unit, physics, water_head
-from rules.operation.practice_request import LineCondition, PracticeTestAsk, ShutoffCondition
+from rules.operation.practice_request import LineCondition, PracticeTestRequest, ShutoffCondition
 from rules.operation.request import length_factor
 from rules.operation.zones import Boundary, State, settle
 from rules.quantities import fast_factor
@@ -30,7 +30,7 @@ _LEAKS: dict[ShutoffCondition, str] = {"leaking": "shutoff_leak", "leaking_badly
 class Gauge:
     """The gauge in the tester's hands; it takes its scatter from the seed, reading by reading."""
 
-    def __init__(self, request: PracticeTestAsk, source: random.Random) -> None:
+    def __init__(self, request: PracticeTestRequest, source: random.Random) -> None:
         """DocumentError where it is further off than any gauge in use."""
         self.unit = str(request.units.pressure)
         self.psi = fast_factor(self.unit, "psi")
@@ -78,7 +78,7 @@ class Bench:
     """One line with its shutoffs and test cocks."""
 
     def __init__(
-        self, request: PracticeTestAsk, line: Line, condition: LineCondition, gauge: Gauge, source: random.Random
+        self, request: PracticeTestRequest, line: Line, condition: LineCondition, gauge: Gauge, source: random.Random
     ) -> None:
         """DocumentError where a part, condition or figure does not belong to the line."""
         self.gauge = gauge
@@ -118,7 +118,7 @@ class Bench:
         downstream = self.outside if self.backpressure else None
         self.state = settle(self.made_of, Boundary(supply=self.pressure + self.swing, downstream=downstream), State())
 
-    def _resize(self, request: PracticeTestAsk, part: Component, diameter: float) -> None:
+    def _resize(self, request: PracticeTestRequest, part: Component, diameter: float) -> None:
         """Give a leaking check the hole that was stated."""
         if not part.startswith("check") or self.statuses.get(part) != "leaking":
             raise DocumentError(f"{part} is no leaking check of this assembly.", f"{self._pointer}/leaks/{part}")

@@ -18,8 +18,8 @@ from rules.field_test.answer import Verdict
 from rules.load import catalogue
 from rules.operation.because import WORDS
 from rules.operation.kinds import OperableKind, is_type_ii, parts_of
-from rules.operation.operation import OperationAnswer
-from rules.operation.request import OperationAsk
+from rules.operation.operation import OperationResult
+from rules.operation.request import OperationRequest
 
 WIDTH: Final = 760
 _TOP, _BOTTOM, _AXIS = 150, 194, 172  # the pipe's walls and axis
@@ -86,7 +86,7 @@ def draw(*scenes: Scene) -> str:
     )
 
 
-def draw_operation(ask: OperationAsk, answer: OperationAnswer) -> str:
+def draw_operation(ask: OperationRequest, answer: OperationResult) -> str:
     """The steps of an operation, one under another."""
     failed = {str(part): _STATUS_WORDS[status] for part, status in ask.conditions.items() if status != "sound"}
     scenes = []

@@ -8,11 +8,11 @@ from rules.operation.elements import Check
 from rules.operation.entered import bounded
 from rules.operation.kinds import Device
 from rules.operation.physics import conductance, physics, water_head
-from rules.operation.request import OperationAsk, OperationStep, flow_factor, length_factor, pressure_factor
+from rules.operation.request import OperationRequest, OperationStep, flow_factor, length_factor, pressure_factor
 from rules.operation.zones import Boundary
 
 
-def site_air(request: OperationAsk) -> Atmosphere:
+def site_air(request: OperationRequest) -> Atmosphere:
     """The air at the site; at sea level where no elevation is stated."""
     if request.site_elevation is UNSET:
         return sea_level()
@@ -33,7 +33,7 @@ class StepEntered(Struct, frozen=True, kw_only=True):
     outlet_open: bool
 
 
-def read_step(request: OperationAsk, step: OperationStep, index: int, air: Atmosphere) -> StepEntered:
+def read_step(request: OperationRequest, step: OperationStep, index: int, air: Atmosphere) -> StepEntered:
     """The step's figures; DocumentError where one is out of bounds or lacks its unit."""
     psi, limits, pointer = pressure_factor(request.units), physics().supply, f"/steps/{index}"
     deepest = -(air.pressure + limits["rounding"].value)
@@ -61,7 +61,7 @@ def read_step(request: OperationAsk, step: OperationStep, index: int, air: Atmos
     )
 
 
-def _elevation(request: OperationAsk, step: OperationStep, pointer: str) -> float:
+def _elevation(request: OperationRequest, step: OperationStep, pointer: str) -> float:
     """The elevation of the open outlet in feet."""
     if step.outlet_elevation is None:
         return physics().supply["outlet_elevation"].value / 12
@@ -70,7 +70,7 @@ def _elevation(request: OperationAsk, step: OperationStep, pointer: str) -> floa
     return bounded(feet, -largest, largest, "ft", f"{pointer}/outlet_elevation")
 
 
-def _demand(request: OperationAsk, step: OperationStep) -> float | None:
+def _demand(request: OperationRequest, step: OperationStep) -> float | None:
     """The demand in gpm."""
     if step.demand_flow is None:
         return None

@@ -18,7 +18,7 @@ from rules.operation.entered import conditions_of, loadings_of
 from rules.operation.kinds import OperableKind, device, family_of, is_type_ii, parts_of
 from rules.operation.matrix import MECHANISMS, Protection, survives, withstands
 from rules.operation.physics import conductance, physics, shown_decimals
-from rules.operation.request import OperationAsk, OperationStep, Position, flow_factor, pressure_factor
+from rules.operation.request import OperationRequest, OperationStep, Position, flow_factor, pressure_factor
 from rules.operation.zones import State, settle
 from rules.quantities import Units
 
@@ -30,7 +30,7 @@ CAUTION = "A model for teaching and judging, not a survey: local codes and a lic
 _HAIR: Final = 1e-6  # pressures nearer to the atmosphere's than this are the atmosphere's
 
 
-class StepAnswer(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class StepResult(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The state at the end of a step, in the caller's units; flows only where a unit for them was stated.
 
     `flow` is water past the inlet; towards the supply it is negative, and then it is water from downstream. `discharge` is water out of
@@ -39,36 +39,49 @@ class StepAnswer(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """
 
     label: str
+    """The step's label."""
     components: dict[Component, Position]
+    """The position of each part."""
     pressures: dict[Place, float]
+    """The pressure at each place, in `units.pressure`, above atmosphere."""
     flow: float | UnsetType = UNSET
+    """Water past the inlet, in `units.flow`; negative: towards the supply."""
     discharge: float | UnsetType = UNSET
+    """Water out of the relief valve or air inlet, in `units.flow`."""
     air_drawn: float | UnsetType = UNSET
+    """Free air in through the relief valve or air inlet, in `units.flow`."""
     spat: bool
     """Whether the relief valve or air inlet discharged while the step settled, and then closed."""
     non_potable_reaches_supply: bool
+    """Whether water from downstream flows past the inlet."""
     protection: Protection
+    """What the assembly in this condition does."""
     because: tuple[str, ...]
+    """Why, in sentences."""
 
 
-class OperationAnswer(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class OperationResult(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One answer a step, in order, and what was taken for granted."""
 
     kind: OperableKind
+    """The kind simulated."""
     units: Units
-    steps: tuple[StepAnswer, ...]
+    """The units of all numbers."""
+    steps: tuple[StepResult, ...]
+    """An answer for each step, in order."""
     assumptions: tuple[str, ...]
+    """What was assumed."""
     caution: str = CAUTION
 
 
-def operate(ask: OperationAsk) -> OperationAnswer:
+def operate(ask: OperationRequest) -> OperationResult:
     """The answer to `ask`; DocumentError where it names a part, condition, unit or figure that does not belong to it."""
     psi, air = pressure_factor(ask.units), site_air(ask)
     statuses, loadings = conditions_of(ask.kind, ask.conditions), loadings_of(ask.kind, ask.loadings, psi)
     entered = [read_step(ask, step, index, air) for index, step in enumerate(ask.steps)]
     if ask.kind == "air_gap":
         gap = tuple(_across_a_gap(ask, step, figures, psi) for step, figures in zip(ask.steps, entered, strict=True))
-        return OperationAnswer(kind=ask.kind, units=ask.units, steps=gap, assumptions=_assumptions(ask))
+        return OperationResult(kind=ask.kind, units=ask.units, steps=gap, assumptions=_assumptions(ask))
     made_of, sound = device(ask.kind, statuses, loadings), device(ask.kind, {}, loadings)
     state, reference = State(), physics().supply["nominal"].value
     answers = []
@@ -91,7 +104,7 @@ def operate(ask: OperationAsk) -> OperationAnswer:
             flow_factor=1 / flow_factor(ask.units),
         )
         answers.append(_answer(ask, step, told))
-    return OperationAnswer(kind=ask.kind, units=ask.units, steps=tuple(answers), assumptions=_assumptions(ask))
+    return OperationResult(kind=ask.kind, units=ask.units, steps=tuple(answers), assumptions=_assumptions(ask))
 
 
 def _position(check: Check, over: float, flow: float) -> Position:
@@ -145,7 +158,7 @@ def protection_in(kind: OperableKind, statuses: Mapping[str, Status]) -> Protect
     return "unknown" if len(stops) > 1 else "degraded" if True in stops else "lost"
 
 
-def _answer(ask: OperationAsk, step: OperationStep, told: Told) -> StepAnswer:
+def _answer(ask: OperationRequest, step: OperationStep, told: Told) -> StepResult:
     now = told.now
     middle: Place = "zone" if told.middle_word == "zone" else "body"
     places: tuple[tuple[Place, float], ...] = (("inlet", now.inlet), (middle, now.middle), ("outlet", now.outlet))
@@ -157,7 +170,7 @@ def _answer(ask: OperationAsk, step: OperationStep, told: Told) -> StepAnswer:
             "discharge": _flow(max(now.vented, 0.0) * told.flow_factor),
             "air_drawn": _flow(max(-now.vented, 0.0) * told.flow_factor),
         }
-    return StepAnswer(
+    return StepResult(
         label=step.label,
         components=_positions(told),
         pressures=pressures,
@@ -169,7 +182,7 @@ def _answer(ask: OperationAsk, step: OperationStep, told: Told) -> StepAnswer:
     )
 
 
-def _across_a_gap(ask: OperationAsk, step: OperationStep, entered: StepEntered, psi: float) -> StepAnswer:
+def _across_a_gap(ask: OperationRequest, step: OperationStep, entered: StepEntered, psi: float) -> StepResult:
     """Nothing joins the two sides of an air gap: the supply falls into a vessel open to the atmosphere, whatever happens below."""
     supply = entered.supply
     runs = entered.inlet_open and entered.outlet_open and supply > 0 and entered.backpressure is None
@@ -186,7 +199,7 @@ def _across_a_gap(ask: OperationAsk, step: OperationStep, entered: StepEntered, 
         "Suction draws air at the end of the supply pipe, and backpressure overflows the vessel's rim: no water passes the gap backwards.",
     )
     inlet = supply if entered.inlet_open else 0.0
-    return StepAnswer(
+    return StepResult(
         label=step.label,
         components={},
         pressures={"inlet": _shown(inlet / psi, str(ask.units.pressure)), "outlet": 0.0},
@@ -210,7 +223,7 @@ def _flow(value: float) -> float:
     return float(f"{value:.4g}") + 0.0
 
 
-def _assumptions(ask: OperationAsk) -> tuple[str, ...]:
+def _assumptions(ask: OperationRequest) -> tuple[str, ...]:
     site = "at sea level" if ask.site_elevation is UNSET else f"at {ask.site_elevation:g} {ask.units.length} above sea level"
     taken = [f"A nominal 1 in assembly {site}, water at 20 °C; each step is the state it settles in, without surges."]
     if any(step.downstream == "outlet_open" and step.outlet_elevation is None for step in ask.steps):

@@ -55,7 +55,7 @@ class PracticeShutoffs(Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     """The No. 2 shutoff."""
 
 
-class PracticeTestAsk(LineCondition, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+class PracticeTestRequest(LineCondition, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
     """An assembly in a stated condition, to be tested; the same `seed` gives the same readings, another seed others.
 
     The condition stated here is the main line's; `bypass` is the second line of a detector assembly, sound where it is not stated.

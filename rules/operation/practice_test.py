@@ -17,7 +17,7 @@ from rules.operation.bench import Bench, Gauge
 from rules.operation.kinds import is_type_ii
 from rules.operation.operation import CAUTION
 from rules.operation.practice_dc import DuplexDoubleCheckTest, OneHoseDoubleCheckTest, TwoHoseDoubleCheckTest
-from rules.operation.practice_request import LineCondition, PracticeShutoffs, PracticeTestAsk
+from rules.operation.practice_request import LineCondition, PracticeShutoffs, PracticeTestRequest
 from rules.operation.practice_rp import ReducedPressureTest
 from rules.operation.practice_run import LineKey, PracticeStep, Run, StepMeaning
 from rules.operation.practice_vb import VacuumBreakerTest
@@ -42,7 +42,7 @@ class PracticeKey(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     """The true condition of the shutoffs."""
 
 
-class PracticeTestAnswer(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class PracticeTest(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A field test to practise: cautions and steps are for the trainee; the `key` is for whoever teaches."""
 
     kind: TestableKind
@@ -61,7 +61,7 @@ class PracticeTestAnswer(Struct, frozen=True, kw_only=True, forbid_unknown_field
     """What such a test is not."""
 
 
-def practice_test(ask: PracticeTestAsk) -> PracticeTestAnswer:
+def practice_test(ask: PracticeTestRequest) -> PracticeTest:
     """The procedure run on `ask`; DocumentError where it names a part, condition, method, unit or figure that does not belong to it."""
     if ask.units.pressure is UNSET:
         raise DocumentError("Say which unit the pressures are in: psi, kPa or bar.", "/units/pressure")
@@ -94,7 +94,7 @@ def practice_test(ask: PracticeTestAsk) -> PracticeTestAnswer:
         lines=tuple(_true_condition(line, bench) for line, _, bench in benches),
         shutoffs=ask.shutoffs,
     )
-    return PracticeTestAnswer(
+    return PracticeTest(
         kind=ask.kind,
         units=ask.units,
         method=method,
@@ -104,7 +104,7 @@ def practice_test(ask: PracticeTestAsk) -> PracticeTestAnswer:
     )
 
 
-def _take(ask: PracticeTestAsk, run: Run, family: Family, method: Method) -> None:
+def _take(ask: PracticeTestRequest, run: Run, family: Family, method: Method) -> None:
     """Take the steps of the line's procedure, in order; with a test kit that fails, none but to see that."""
     codes = procedure_of(family, method).steps
     if run.line == "bypass":

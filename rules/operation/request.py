@@ -22,16 +22,24 @@ class OperationStep(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     """
 
     label: Annotated[str, Meta(max_length=200)] = ""
+    """A name for the step."""
     supply_pressure: PressureValue
+    """The pressure of the supply above atmosphere, in `units.pressure`; negative: suction."""
     inlet_shutoff: Position = "open"
+    """The upstream shutoff (No. 1)."""
     outlet_shutoff: Position = "open"
+    """The downstream shutoff (No. 2)."""
     downstream: Literal["outlet_open", "outlets_closed", "backpressure"]
+    """What is downstream."""
     backpressure: PressureValue | None = None
+    """The pressure that pushes back, in `units.pressure`; required with `backpressure`."""
     outlet_elevation: LengthValue | None = None
+    """The height of the outlet relative to the assembly, in `units.length`; negative: below it."""
     demand_flow: FlowValue | None = None
+    """What the open outlet draws off with the supply sound, in `units.flow`."""
 
 
-class OperationAsk(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+class OperationRequest(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
     """An assembly, the condition of its parts, and the steps to work it through.
 
     Parts not named in `conditions` are sound; `loadings` are the springs' (a relief valve's and an air inlet's: their opening points).
@@ -39,12 +47,17 @@ class OperationAsk(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """
 
     kind: OperableKind
+    """The kind to simulate."""
     units: Units
+    """The units of all numbers."""
     conditions: dict[Component, Status] = {}
+    """The condition of each part; a part that is not named is sound."""
     loadings: dict[Component, PressureValue] = {}
+    """Spring loadings and opening points, in `units.pressure`; the rest are those of a new assembly."""
     site_elevation: Annotated[float, Meta(ge=-10_000_000, le=10_000_000)] | UnsetType = UNSET
     """The site's height above sea level, in `units.length`."""
     steps: Annotated[tuple[OperationStep, ...], Meta(min_length=1, max_length=200)]
+    """The steps, in order. Pressure that is trapped in one is there in the next."""
 
 
 def pressure_factor(units: Units) -> float:

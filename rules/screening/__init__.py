@@ -1,9 +1,9 @@
 """Screening: records that deserve a second look, with the evidence, never an accusation."""
 
 from rules.screening.document import CAUTION as CAUTION
-from rules.screening.document import Evidence as Evidence
 from rules.screening.document import Number as Number
 from rules.screening.document import ScreenedTest as ScreenedTest
+from rules.screening.document import ScreeningEvidence as ScreeningEvidence
 from rules.screening.document import SecondLook as SecondLook
 from rules.screening.document import Subject as Subject
 from rules.screening.document import numbers_of as numbers_of

@@ -55,7 +55,7 @@ class ScreenedTest(Struct, frozen=True, kw_only=True):
         return self.performed_at.time() != dt.time()
 
 
-class Evidence(Struct, frozen=True, kw_only=True, omit_defaults=True):
+class ScreeningEvidence(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """Why a record deserves a second look.
 
     `figures` are the numbers that it rests on, by name. `chance` is how often honest work alone would look so at least;
@@ -88,7 +88,7 @@ class SecondLook(Struct, frozen=True, kw_only=True):
     occasion: str
     on: dt.date
     message: str
-    evidence: Evidence
+    evidence: ScreeningEvidence
 
     @property
     def false_alarms(self) -> tuple[float, str]:

@@ -15,7 +15,7 @@ from msgspec import Struct
 
 from rules.chance import adjusted, normal_tail
 from rules.quantities import fast_factor
-from rules.screening.document import Evidence, ScreenedTest, SecondLook, named
+from rules.screening.document import ScreenedTest, ScreeningEvidence, SecondLook, named
 from rules.screening.settings import setting
 from rules.screening.tally import Middles, readings_of
 
@@ -85,7 +85,7 @@ def looks_at_gauges(halves: Sequence[GaugeHalves]) -> Iterator[SecondLook]:
             occasion="never calibrated" if one.calibrated_on is None else one.calibrated_on.isoformat(),
             on=one.on,
             message=f"Since {since} the later half of this gauge's readings lies {one.shift:+.2f} psi from the earlier half, against what all gauges read, and its accuracy is ±{one.accuracy:.2f} psi. A knock, or other assemblies than before, would explain it; have it checked before its next calibration is due.",
-            evidence=Evidence(
+            evidence=ScreeningEvidence(
                 report_ids=one.report_ids,
                 figures={
                     "shift_psi": round(one.shift, 3), "accuracy_psi": round(one.accuracy, 3), "readings": one.readings,

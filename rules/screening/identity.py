@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 
 from msgspec import Struct
 
-from rules.screening.document import Evidence, SecondLook
+from rules.screening.document import ScreeningEvidence, SecondLook
 from rules.screening.settings import setting
 
 
@@ -54,7 +54,7 @@ def looks_at_changes(changes: Sequence[IdentityChange]) -> Iterator[SecondLook]:
             occasion=f"version {one.version}",
             on=one.on,
             message=f"The {'serial number' if serial else 'size'} on record was changed, and no report tells that the assembly was replaced. A wrong entry mended would explain it; another assembly in its place is registered as a new one.",
-            evidence=Evidence(report_ids=[], figures={}, texts={name: text for name, text in texts.items() if text is not None}),
+            evidence=ScreeningEvidence(report_ids=[], figures={}, texts={name: text for name, text in texts.items() if text is not None}),
         )  # fmt: skip
 
 
@@ -70,7 +70,7 @@ def looks_at_shared(shared: Sequence[SharedSerial]) -> Iterator[SecondLook]:
                 occasion=one.serial_number,
                 on=one.on,
                 message=f"Serial number {one.serial_number} stands on {len(one.assembly_ids)} assemblies of kind {one.kind}. One assembly registered twice, or makers that number alike, would explain it.",
-                evidence=Evidence(
+                evidence=ScreeningEvidence(
                     report_ids=[], figures={"assemblies": len(one.assembly_ids)}, texts={"also_on": first, "serial_number": one.serial_number}
                 ),
             )  # fmt: skip

@@ -20,7 +20,7 @@ from typing import Final
 from msgspec import Struct
 
 from rules.chance import adjusted, binomial_at_least, binomial_at_most, chi_square_tail
-from rules.screening.document import Evidence, SecondLook
+from rules.screening.document import ScreeningEvidence, SecondLook
 from rules.screening.settings import Screen, setting
 from rules.screening.tally import DIGITS, Sort, Tally
 
@@ -58,7 +58,7 @@ def looks_at_testers(year: int, tallies: Mapping[str, Tally]) -> Iterator[Second
                 occasion=str(year),
                 on=tally.last.performed_at.date(),
                 message=one.message,
-                evidence=Evidence(
+                evidence=ScreeningEvidence(
                     report_ids=one.report_ids,
                     figures=one.figures,
                     chance=one.chance,

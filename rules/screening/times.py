@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator
 from itertools import groupby
 from typing import Final
 
-from rules.screening.document import Evidence, ScreenedTest, SecondLook, named
+from rules.screening.document import ScreenedTest, ScreeningEvidence, SecondLook, named
 from rules.screening.settings import setting
 
 _HOUR: Final = dt.timedelta(hours=1)
@@ -54,7 +54,7 @@ def _hour(test: ScreenedTest) -> Iterator[SecondLook]:
         occasion=test.report_id,
         on=at.date(),
         message=f"The test is dated {at:%H:%M} where the utility is; tests are usually made between {early:g} and {late:g} o'clock. A wrong time zone or a typing slip would explain it.",
-        evidence=Evidence(report_ids=[test.report_id], figures={"hour": round(hour, 4)}),
+        evidence=ScreeningEvidence(report_ids=[test.report_id], figures={"hour": round(hour, 4)}),
     )
 
 
@@ -75,7 +75,7 @@ def _travel(last: ScreenedTest, test: ScreenedTest) -> Iterator[SecondLook]:
         occasion=f"{last.report_id}/{test.report_id}",
         on=test.performed_at.date(),
         message=f"Two tests of one tester lie {kilometres:.1f} km and {minutes:.0f} minutes apart. Even with {setting('clock_slack'):g} minutes granted, that needs more than {fastest:g} km/h. A wrong time, or a wrong place on record, would explain it.",
-        evidence=Evidence(
+        evidence=ScreeningEvidence(
             report_ids=[last.report_id, test.report_id],
             figures={"kilometres": round(kilometres, 3), "minutes": round(minutes, 2), "kilometres_per_hour": round(kilometres / hours, 1)},
         ),
@@ -103,7 +103,7 @@ def _crowded(day: list[ScreenedTest], timed: list[ScreenedTest]) -> Iterator[Sec
         occasion=on.isoformat(),
         on=on,
         message=f"{len(day)} tests of one tester on {on.isoformat()}, {len(fullest)} of them within one hour; up to {most_of_day:g} and {most_of_hour:g} are usual at most. Several testers under one name, or times filled in afterwards, would explain it.",
-        evidence=Evidence(
+        evidence=ScreeningEvidence(
             report_ids=named([one.report_id for one in day]), figures={"in_the_day": len(day), "in_an_hour": len(fullest)}
         ),
     )

@@ -8,7 +8,7 @@ from msgspec import UNSET, Struct, UnsetType
 from rules.catalogue import Hazard
 from rules.quantities import Units
 from rules.selection.air_gap import AirGapRule
-from rules.selection.document import SelectionAsk, Site
+from rules.selection.document import SelectionRequest, Site
 from rules.selection.hazard import Determined
 from rules.selection.installation import PlacementRule, RulesInForce
 from rules.selection.tables import Admission, ConditionRow, Exclusion, InForce, Raise, Requirement
@@ -17,7 +17,7 @@ from rules.selection.tables import Admission, ConditionRow, Exclusion, InForce, 
 class Case(Struct, frozen=True, kw_only=True):
     """The rows that speak of a request; `facts` holds each fact of the tables by its name in the data, UNSET where not stated."""
 
-    ask: SelectionAsk
+    ask: SelectionRequest
     site: Site
     units: Units
     rules: RulesInForce
@@ -31,7 +31,9 @@ class Case(Struct, frozen=True, kw_only=True):
     facts: dict[str, bool | UnsetType]
 
     @classmethod
-    def of(cls, ask: SelectionAsk, tables: InForce, rules: RulesInForce, determined: Determined, applied: Hazard | int) -> Self:
+    def of(
+        cls, ask: SelectionRequest, tables: InForce, rules: RulesInForce, determined: Determined, applied: Hazard | int
+    ) -> Self:
         """The case of a request whose hazard is determined."""
         site = Site() if ask.site is UNSET else ask.site
         premises = "" if ask.premises is UNSET else ask.premises

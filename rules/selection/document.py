@@ -8,7 +8,7 @@ from msgspec import UNSET, Meta, Struct, UnsetType
 from rules.catalogue import Hazard
 from rules.quantities import LengthValue, Units
 from rules.selection.hydraulics import Hydraulics
-from rules.selection.tables import Carried, Outcome, Purpose
+from rules.selection.tables import Outcome, Purpose, RulebookReference
 from rules.sources import Source
 
 StatedHazard = Literal["none"] | Hazard
@@ -38,7 +38,7 @@ class Survey(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Whether it found an actual or potential cross-connection."""
 
 
-class SelectionAsk(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class SelectionRequest(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A hazard and a site; `fluid_category` takes the place of `hazard` where the rulebook chooses by it (EN 1717).
 
     `hazard: "none"` needs a `survey` and the `premises`. `hose_connection`: a hose can be connected here. `domestic`: household use
@@ -77,7 +77,7 @@ class SelectionAsk(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """The day whose rules decide; without it, today."""
 
 
-class Reason(Struct, frozen=True, kw_only=True):
+class SelectionReason(Struct, frozen=True, kw_only=True):
     """One rule and whether it lets the kind pass; `holds` is true only for `met`."""
 
     rule: str
@@ -92,7 +92,7 @@ class Reason(Struct, frozen=True, kw_only=True):
     """Where the rule is from."""
 
 
-class KindAnswer(Struct, frozen=True, kw_only=True):
+class KindResult(Struct, frozen=True, kw_only=True):
     """One kind: admissible where no reason excludes it and every fact but those of the site is known.
 
     `depends_on` names the facts that were not stated and could still exclude it. `adds` says what it gives beyond the kinds before it.
@@ -106,7 +106,7 @@ class KindAnswer(Struct, frozen=True, kw_only=True):
     """Whether it may be installed."""
     depends_on: tuple[str, ...]
     """Facts that were not stated and could still exclude it."""
-    reasons: tuple[Reason, ...]
+    reasons: tuple[SelectionReason, ...]
     """Each rule, and whether it lets the kind pass."""
     adds: str
     """What it gives beyond the kinds before it."""
@@ -114,7 +114,7 @@ class KindAnswer(Struct, frozen=True, kw_only=True):
     """The pressure left at the critical outlet, in `units.pressure`."""
 
 
-class Condition(Struct, frozen=True, kw_only=True):
+class InstallationCondition(Struct, frozen=True, kw_only=True):
     """What must be kept where one of these (admissible) kinds is installed."""
 
     rule: str
@@ -151,7 +151,7 @@ class SelectionFlag(Struct, frozen=True, kw_only=True):
     """The rule that decides."""
 
 
-class SelectionAnswer(Struct, frozen=True, kw_only=True):
+class Selection(Struct, frozen=True, kw_only=True):
     """Every kind, admissible or not, from the least to the most; `recommended` holds the admissible ones in that order.
 
     `outcome`: whether protection is required at all. Only where it is are kinds listed. `not_stated` names the facts that would
@@ -162,9 +162,9 @@ class SelectionAnswer(Struct, frozen=True, kw_only=True):
     """Whether protection is required."""
     recommended: tuple[str, ...]
     """The admissible kinds, in the order of preference."""
-    kinds: tuple[KindAnswer, ...]
+    kinds: tuple[KindResult, ...]
     """Every kind, with its reasons."""
-    conditions: tuple[Condition, ...]
+    conditions: tuple[InstallationCondition, ...]
     """What must be kept where a kind is installed."""
     hazard: AppliedHazard
     """The hazard stated and the hazard applied."""
@@ -172,7 +172,7 @@ class SelectionAnswer(Struct, frozen=True, kw_only=True):
     """Contradictions in what was stated."""
     not_stated: tuple[str, ...]
     """Facts that would decide more."""
-    rulebook: Carried
+    rulebook: RulebookReference
     """The rulebook that decides."""
     summary: str
     """The answer in a sentence."""

@@ -12,7 +12,7 @@ from typing import Final
 from msgspec import UNSET, Struct, UnsetType
 
 from rules.errors import DocumentError
-from rules.selection.document import AppliedHazard, SelectionAsk, SelectionFlag, StatedHazard, Survey
+from rules.selection.document import AppliedHazard, SelectionFlag, SelectionRequest, StatedHazard, Survey
 from rules.selection.premises import premises_name
 from rules.selection.tables import InForce, Purpose, Raise, cite
 
@@ -28,7 +28,7 @@ class Determined(Struct, frozen=True, kw_only=True):
     missing: tuple[str, ...] = ()
 
 
-def determine(ask: SelectionAsk, tables: InForce, day: dt.date) -> Determined:
+def determine(ask: SelectionRequest, tables: InForce, day: dt.date) -> Determined:
     """The hazard (or fluid category) that counts on that day.
 
     DocumentError for an unknown type of premises, or a hazard where the rulebook chooses by fluid category (and the other way about).
@@ -56,7 +56,7 @@ def determine(ask: SelectionAsk, tables: InForce, day: dt.date) -> Determined:
     return Determined(hazard=AppliedHazard(stated=stated, applied=stated, because=because))
 
 
-def _stated(ask: SelectionAsk, tables: InForce) -> StatedHazard | int:
+def _stated(ask: SelectionRequest, tables: InForce) -> StatedHazard | int:
     """The hazard or the fluid category, whichever the rulebook chooses by; DocumentError where the other is stated, or none."""
     book = ask.rulebook
     if tables.by_category:
@@ -89,7 +89,7 @@ def _degree_of(hazard: StatedHazard | int) -> int:
     return hazard if isinstance(hazard, int) else _DEGREE.index(hazard)
 
 
-def _none(ask: SelectionAsk, tables: InForce, day: dt.date, premises: str) -> Determined:
+def _none(ask: SelectionRequest, tables: InForce, day: dt.date, premises: str) -> Determined:
     """No hazard was stated: whether a dated survey and the rulebook bear it out."""
     missing, flags = _survey_faults(ask.survey, day)
     if not premises:

@@ -14,7 +14,7 @@ from rules import load
 from rules.quantities import FlowValue, LengthValue, Units
 from rules.selection.air_gap import AirGap, AirGapRule
 from rules.selection.hydraulics import KindCode
-from rules.selection.tables import Carried, Outcome
+from rules.selection.tables import Outcome, RulebookReference
 from rules.sources import Cited, Source
 
 CAUTION = "Local codes and the maker's instructions decide, and a licensed person judges on site; this answer replaces neither."
@@ -82,7 +82,7 @@ class Installation(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """The air gap, for an air gap."""
 
 
-class PlacementAsk(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class PlacementRequest(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A planned or found installation of one kind; `size` is the nominal size in `units.length`."""
 
     rulebook: Annotated[str, Meta(min_length=1, max_length=60)]
@@ -182,7 +182,7 @@ class PlacementAction(Struct, frozen=True, kw_only=True):
     """Why."""
 
 
-class PlacementAnswer(Struct, frozen=True, kw_only=True):
+class Placement(Struct, frozen=True, kw_only=True):
     """Every rule for the kind, and what to do; `outcome` is the worst of the findings that are not advisory."""
 
     outcome: Outcome
@@ -192,7 +192,7 @@ class PlacementAnswer(Struct, frozen=True, kw_only=True):
     actions: tuple[PlacementAction, ...]
     """What to do."""
     caution: str
-    rulebook: Carried
+    rulebook: RulebookReference
     """The rulebook that decides."""
 
 

@@ -19,15 +19,15 @@ from rules.selection.installation import (
     CAUTION,
     Fact,
     Installation,
+    Placement,
     PlacementAction,
-    PlacementAnswer,
-    PlacementAsk,
     PlacementFinding,
+    PlacementRequest,
     PlacementRule,
     RulesInForce,
     placement_rules,
 )
-from rules.selection.tables import Carried, InForce, digest, in_force
+from rules.selection.tables import InForce, RulebookReference, digest, in_force
 
 LENGTHS = (
     "height_above_highest_outlet",
@@ -39,7 +39,7 @@ LENGTHS = (
 FLOWS = ("relief_drain_capacity", "relief_discharge")
 
 
-def place(ask: PlacementAsk, *, on: dt.date) -> PlacementAnswer:
+def place(ask: PlacementRequest, *, on: dt.date) -> Placement:
     """Judge an installation by the rulebook on that day (or on the request's own).
 
     UnknownRulebookError, NotInForceError; DocumentError for a kind that the rulebook does not know, or a missing unit.
@@ -60,7 +60,7 @@ def place(ask: PlacementAsk, *, on: dt.date) -> PlacementAnswer:
     found = [(row, result) for row, result in judged if result is not None]
     actions = [_action(row, result) for row, result in found]
     outcomes = {result.outcome for _, result in found if not result.advisory}
-    return PlacementAnswer(
+    return Placement(
         outcome="not_met" if "not_met" in outcomes else "not_determined" if "not_determined" in outcomes else "met",
         findings=tuple(result for _, result in found),
         actions=tuple(action for action in actions if action is not None),
@@ -69,7 +69,7 @@ def place(ask: PlacementAsk, *, on: dt.date) -> PlacementAnswer:
     )
 
 
-def _sealed(tables: InForce, rules: RulesInForce) -> Carried:
+def _sealed(tables: InForce, rules: RulesInForce) -> RulebookReference:
     return msgspec.structs.replace(tables.rulebook, digest=digest(rules))
 
 
@@ -77,7 +77,7 @@ def _stated(installation: Installation, names: tuple[str, ...]) -> bool:
     return any(getattr(installation, name) is not UNSET for name in names)
 
 
-def _length_unit(ask: PlacementAsk) -> str:
+def _length_unit(ask: PlacementRequest) -> str:
     unit = UNSET if ask.units is UNSET else ask.units.length
     if unit is not UNSET:
         return unit
@@ -92,7 +92,7 @@ def _gap_is_measured(gap: AirGap) -> bool:
     return any(figure is not UNSET for figure in (gap.vertical_distance, gap.effective_diameter, gap.wall_distance))
 
 
-def _flow_unit(ask: PlacementAsk) -> str:
+def _flow_unit(ask: PlacementRequest) -> str:
     unit = UNSET if ask.units is UNSET else ask.units.flow
     if unit is not UNSET:
         return unit
@@ -101,7 +101,7 @@ def _flow_unit(ask: PlacementAsk) -> str:
     return "gpm"  # Nothing was measured, so no figure is shown.
 
 
-def _judge(row: PlacementRule, ask: PlacementAsk, length: str, flow: str) -> PlacementFinding | None:
+def _judge(row: PlacementRule, ask: PlacementRequest, length: str, flow: str) -> PlacementFinding | None:
     """The finding of one rule; None where the rule does not require anything of this installation."""
     applies, condition = _applies(row, ask, length)
     if applies is False:
@@ -124,7 +124,7 @@ def _judge(row: PlacementRule, ask: PlacementAsk, length: str, flow: str) -> Pla
     return finding(row, "met" if ok else "not_met", message, shown, observed=observed, margin=margin)
 
 
-def _applies(row: PlacementRule, ask: PlacementAsk, unit: str) -> tuple[bool | None, tuple[str, ...]]:
+def _applies(row: PlacementRule, ask: PlacementRequest, unit: str) -> tuple[bool | None, tuple[str, ...]]:
     """Whether the rule requires anything here; None, with the name of the fact, where that depends on what was not stated."""
     if row.given is not None:
         given = getattr(ask.installation, row.given)

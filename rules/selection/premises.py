@@ -14,7 +14,7 @@ from rules.selection.tables import cite, index, table
 from rules.sources import Source
 
 
-class Listing(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class PremisesListing(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A table's row that speaks of a type of premises: it raises the hazard (or fluid category), or limits the kinds."""
 
     rulebooks: tuple[str, ...]
@@ -40,7 +40,7 @@ class PremisesType(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """The code of the type."""
     name: str
     """Its name."""
-    listed: tuple[Listing, ...] = ()
+    listed: tuple[PremisesListing, ...] = ()
     """What each table says of it."""
 
 
@@ -57,12 +57,12 @@ def premises_types() -> tuple[PremisesType, ...]:
     )
 
 
-def _listings(code: str) -> tuple[Listing, ...]:
-    found: list[Listing] = []
+def _listings(code: str) -> tuple[PremisesListing, ...]:
+    found: list[PremisesListing] = []
     for table_id in sorted({name for entry in index().values() for name in entry.tables}):
         own, books = table(table_id), tuple(entry.id for entry in index().values() if table_id in entry.tables)
         found.extend(
-            Listing(
+            PremisesListing(
                 rulebooks=books,
                 rule=row.rule,
                 hazard=row.hazard,
@@ -74,7 +74,7 @@ def _listings(code: str) -> tuple[Listing, ...]:
             if code in row.premises
         )
         found.extend(
-            Listing(rulebooks=books, rule=row.rule, kinds=row.kinds, says=row.says, source=cite(row))
+            PremisesListing(rulebooks=books, rule=row.rule, kinds=row.kinds, says=row.says, source=cite(row))
             for row in own.admissions
             if code in row.premises
         )

@@ -7,12 +7,12 @@ from rules.quantities import exact_factor
 from rules.selection import hydraulics
 from rules.selection.air_gap import exact
 from rules.selection.case import Case, path_of
-from rules.selection.document import KindAnswer, Reason
+from rules.selection.document import KindResult, SelectionReason
 from rules.selection.tables import Admission, Exclusion, Raise, Rank, Requirement, cite
 from rules.sources import Cited
 
 
-def judge(case: Case, rank: Rank) -> KindAnswer:
+def judge(case: Case, rank: Rank) -> KindResult:
     """One kind with every reason, and whether it may be installed."""
     kind, name = rank.kind, rank.name or load.catalogue()[rank.kind].name
     reasons = [_admission(row, kind, name) for row in case.admissions]
@@ -38,7 +38,7 @@ def judge(case: Case, rank: Rank) -> KindAnswer:
         decided = decided and all(bound.admits for bound in bounds)
         missing += ["hydraulics.loss_curves"] if left.outcome == "not_determined" else []
     excluded = any(reason.outcome == "not_met" for reason in reasons)
-    return KindAnswer(
+    return KindResult(
         kind=kind,
         name=name,
         admissible=decided and not excluded,
@@ -49,21 +49,21 @@ def judge(case: Case, rank: Rank) -> KindAnswer:
     )
 
 
-def _bound(bound: hydraulics.Left) -> Reason:
+def _bound(bound: hydraulics.Left) -> SelectionReason:
     holds = bound.outcome == "met"
-    return Reason(rule=bound.rule, holds=holds, outcome=bound.outcome, message=bound.message, source=bound.source)
+    return SelectionReason(rule=bound.rule, holds=holds, outcome=bound.outcome, message=bound.message, source=bound.source)
 
 
-def _reason(row: Cited, rule: str, message: str, *, holds: bool) -> Reason:
-    return Reason(rule=rule, holds=holds, outcome="met" if holds else "not_met", message=message, source=cite(row))
+def _reason(row: Cited, rule: str, message: str, *, holds: bool) -> SelectionReason:
+    return SelectionReason(rule=rule, holds=holds, outcome="met" if holds else "not_met", message=message, source=cite(row))
 
 
-def _admission(row: Admission, kind: str, name: str) -> Reason:
+def _admission(row: Admission, kind: str, name: str) -> SelectionReason:
     holds = kind in row.kinds
     return _reason(row, row.rule, row.says if holds else f"{row.says} This kind ({name}) is not among them.", holds=holds)
 
 
-def _raise(case: Case, row: Raise, admitted: tuple[Admission, ...], kind: str) -> Reason:
+def _raise(case: Case, row: Raise, admitted: tuple[Admission, ...], kind: str) -> SelectionReason:
     holds = all(kind in admission.kinds for admission in admitted)
     which = "serves" if holds else "does not serve"
     hazard = case.determined.hazard
@@ -71,30 +71,30 @@ def _raise(case: Case, row: Raise, admitted: tuple[Admission, ...], kind: str) -
     return _reason(row, row.rule, message, holds=holds)
 
 
-def _known(row: Exclusion | Requirement, stated: bool) -> Reason:  # noqa: FBT001 - the fact itself, as stated
+def _known(row: Exclusion | Requirement, stated: bool) -> SelectionReason:  # noqa: FBT001 - the fact itself, as stated
     if isinstance(row, Requirement):
         return _reason(row, row.rule, row.says if stated else f"{row.says} {row.none_stated}", holds=stated)
     excluded = stated is row.when_is
     return _reason(row, row.rule, row.says if excluded else row.otherwise, holds=not excluded)
 
 
-def _unknown(row: Exclusion | Requirement, fact: str) -> Reason:
+def _unknown(row: Exclusion | Requirement, fact: str) -> SelectionReason:
     """A fact that would decide and was not stated."""
     what = "would exclude this kind" if isinstance(row, Exclusion) else "is required"
     message = f"Not determined: `{path_of(fact)}` is not stated. What {what}: {row.says}"
-    return Reason(rule=row.rule, holds=False, outcome="not_determined", message=message, source=cite(row))
+    return SelectionReason(rule=row.rule, holds=False, outcome="not_determined", message=message, source=cite(row))
 
 
-def _heights(case: Case, kind: str) -> list[Reason]:
+def _heights(case: Case, kind: str) -> list[SelectionReason]:
     """The height over the highest outlet against the kind's placement rule."""
     height = case.site.height_above_highest_outlet
-    found: list[Reason] = []
+    found: list[SelectionReason] = []
     for row in case.rules.rules:
         if kind not in row.kinds or row.fact != "height_above_highest_outlet" or row.at_least is None:
             continue
         if height is UNSET:
             message = f"Not determined: `{path_of(row.fact)}` is not stated. {row.says}"
-            found.append(Reason(rule=row.rule, holds=False, outcome="not_determined", message=message, source=cite(row)))
+            found.append(SelectionReason(rule=row.rule, holds=False, outcome="not_determined", message=message, source=cite(row)))
             continue
         unit = str(case.units.length)
         least = float(exact(row.at_least) * exact_factor(str(row.unit), unit))

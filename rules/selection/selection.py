@@ -16,14 +16,14 @@ from rules.errors import DocumentError
 from rules.quantities import Units
 from rules.selection import hydraulics
 from rules.selection.case import Case
-from rules.selection.document import Condition, KindAnswer, SelectionAnswer, SelectionAsk, Site
+from rules.selection.document import InstallationCondition, KindResult, Selection, SelectionRequest, Site
 from rules.selection.hazard import Determined, determine
 from rules.selection.installation import CAUTION, placement_rules
 from rules.selection.reasons import judge
-from rules.selection.tables import Carried, InForce, cite, digest, in_force
+from rules.selection.tables import InForce, RulebookReference, cite, digest, in_force
 
 
-def select(ask: SelectionAsk, *, on: dt.date) -> SelectionAnswer:
+def select(ask: SelectionRequest, *, on: dt.date) -> Selection:
     """Choose by the rulebook on that day (or on the request's own).
 
     UnknownRulebookError, NotInForceError; DocumentError for an unknown type of premises or kind, a missing unit, or a hazard
@@ -40,7 +40,7 @@ def select(ask: SelectionAsk, *, on: dt.date) -> SelectionAnswer:
     judged = sorted((judge(case, rank) for rank in tables.ranks), key=lambda answer: answer.kind not in case.first)
     recommended = tuple(answer.kind for answer in judged if answer.admissible)
     kinds = tuple(_with_what_serves(case, answer, recommended) for answer in judged)
-    return SelectionAnswer(
+    return Selection(
         outcome="protection_required",
         recommended=recommended,
         kinds=kinds,
@@ -55,7 +55,7 @@ def select(ask: SelectionAsk, *, on: dt.date) -> SelectionAnswer:
     )
 
 
-def _check(ask: SelectionAsk, tables: InForce) -> None:
+def _check(ask: SelectionRequest, tables: InForce) -> None:
     site = Site() if ask.site is UNSET else ask.site
     units = Units() if ask.units is UNSET else ask.units
     if site.height_above_highest_outlet is not UNSET and units.length is UNSET:
@@ -64,11 +64,11 @@ def _check(ask: SelectionAsk, tables: InForce) -> None:
         hydraulics.check(ask.hydraulics, units, frozenset(rank.kind for rank in tables.ranks))
 
 
-def _without_kinds(ask: SelectionAsk, determined: Determined, day: dt.date) -> SelectionAnswer:
+def _without_kinds(ask: SelectionRequest, determined: Determined, day: dt.date) -> Selection:
     """Where no assembly is needed, or nobody can say."""
     none = determined.hazard.applied == "none"
     summary = "No assembly is needed here while the water is used as it was at the survey. Survey again when that changes."
-    return SelectionAnswer(
+    return Selection(
         outcome="none_required" if none else "not_determined",
         recommended=(),
         kinds=(),
@@ -83,7 +83,7 @@ def _without_kinds(ask: SelectionAsk, determined: Determined, day: dt.date) -> S
     )
 
 
-def _with_what_serves(case: Case, answer: KindAnswer, recommended: tuple[str, ...]) -> KindAnswer:
+def _with_what_serves(case: Case, answer: KindResult, recommended: tuple[str, ...]) -> KindResult:
     """The kind with, beside each fact that excludes it, what would serve."""
     facts = {row.rule for row in case.exclusions}
     if all(reason.outcome != "not_met" or reason.rule not in facts for reason in answer.reasons):
@@ -102,16 +102,16 @@ def _with_what_serves(case: Case, answer: KindAnswer, recommended: tuple[str, ..
     return msgspec.structs.replace(answer, reasons=reasons)
 
 
-def _conditions(case: Case, recommended: tuple[str, ...]) -> tuple[Condition, ...]:
+def _conditions(case: Case, recommended: tuple[str, ...]) -> tuple[InstallationCondition, ...]:
     """The tables' conditions and the placement rules of the kinds that are recommended."""
     return tuple(
-        Condition(rule=row.rule, kinds=kinds, message=row.says, source=cite(row))
+        InstallationCondition(rule=row.rule, kinds=kinds, message=row.says, source=cite(row))
         for row in case.rows_to_keep()
         if (kinds := tuple(kind for kind in recommended if kind in row.kinds))
     )
 
 
-def _summary(case: Case, kinds: tuple[KindAnswer, ...], recommended: tuple[str, ...]) -> str:
+def _summary(case: Case, kinds: tuple[KindResult, ...], recommended: tuple[str, ...]) -> str:
     required = "".join(f" {row.says}" for row in case.requirements)
     if not recommended:
         missing = dict.fromkeys(name for answer in kinds for name in answer.depends_on)
@@ -127,7 +127,7 @@ def _summary(case: Case, kinds: tuple[KindAnswer, ...], recommended: tuple[str, 
 
 
 @lru_cache(maxsize=4096)
-def _sealed(rulebook_id: str, on: dt.date) -> Carried:
+def _sealed(rulebook_id: str, on: dt.date) -> RulebookReference:
     """The rulebook, sealed with all that a selection rests on: tables, placement rules, and constants and bounds."""
     tables = in_force(rulebook_id, on)
     rests_on = (tables.tables, placement_rules(tables.placement, on), hydraulics.data())

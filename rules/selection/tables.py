@@ -152,7 +152,7 @@ class Index(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     rulebooks: tuple[Entry, ...]
 
 
-class Carried(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class RulebookReference(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The rulebook by which an answer was given; `digest` seals the tables (or placement rules) that it rests on."""
 
     id: str
@@ -170,7 +170,7 @@ class Carried(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 class InForce(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The tables of one rulebook on one day, in order."""
 
-    rulebook: Carried
+    rulebook: RulebookReference
     placement: tuple[str, ...]
     tables: tuple[Table, ...]
     ranks: tuple[Rank, ...]
@@ -217,13 +217,13 @@ def table(table_id: str) -> Table:
 
 def cite(value: Cited) -> Source:
     """Where a value is from, with its own clause and mark."""
-    return _cite(value.source, value.clause, value.known_from)
+    return _cite(value.source, value.clause, value.provenance)
 
 
 @cache
-def _cite(work_key: str, clause: str, known_from: Any) -> Source:
+def _cite(work_key: str, clause: str, provenance: Any) -> Source:
     work = load.works()[work_key]
-    return Source(title=work.title, clause=clause, known_from=known_from or work.known_from)
+    return Source(title=work.title, clause=clause, provenance=provenance or work.provenance)
 
 
 @lru_cache(maxsize=4096)
@@ -252,7 +252,7 @@ def in_force(rulebook_id: str, on: dt.date) -> InForce:
         for one in map(table, entry.tables)
     )
     return InForce(
-        rulebook=Carried(id=rulebook_id, title=title, in_force_from=since, digest=digest(tables), note=entry.note),
+        rulebook=RulebookReference(id=rulebook_id, title=title, in_force_from=since, digest=digest(tables), note=entry.note),
         placement=entry.placement,
         tables=tables,
         ranks=tuple(rank for one in tables for rank in one.ranks),

@@ -57,14 +57,23 @@ class Standing(Struct, frozen=True, kw_only=True):
     """
 
     status: StandingStatus
+    """How the assembly stands."""
     due_on: dt.date | None
+    """The last day for the next test; for a failed one, for the repair and its test. Null: none is due."""
     protection: Protection
+    """What the assembly would do today."""
     mechanical_protection: MechanicalProtection
+    """What its parts would do, whatever the hazard."""
     suitable: bool | None
+    """Whether the kind is approved for this hazard and use; null where that is not determined."""
     report_id: str | None
+    """The report that says so; null: none."""
     since: dt.date | None
+    """The day since which it is so."""
     because: str
+    """Why, in a sentence."""
     actions: tuple[StandingAction, ...] = ()
+    """What to do, by code."""
 
 
 class _Required(Struct, frozen=True, kw_only=True):

@@ -50,7 +50,7 @@ class TrendReading(Struct, frozen=True, kw_only=True):
     """The reading, in `units.pressure`."""
 
 
-class Slope(Struct, frozen=True, kw_only=True):
+class TrendSlope(Struct, frozen=True, kw_only=True):
     """Change in a year, its standard error, and the interval that holds the true one with the stated confidence."""
 
     per_year: float
@@ -63,7 +63,7 @@ class Slope(Struct, frozen=True, kw_only=True):
     """The high end of the interval."""
 
 
-class Prediction(Struct, frozen=True, kw_only=True):
+class TrendPrediction(Struct, frozen=True, kw_only=True):
     """The reading expected on a day, the interval that holds it with the stated confidence, and the chance that it lies below the minimum."""
 
     on: dt.date
@@ -93,9 +93,9 @@ class ComponentTrend(Struct, frozen=True, kw_only=True):
     """The day of the last repair, with which the series begins; null: none is on record."""
     readings: list[TrendReading]
     """The readings, in the order of the tests."""
-    slope: Slope | None
+    slope: TrendSlope | None
     """The change in a year; null where there are too few readings."""
-    next_test: Prediction | None
+    next_test: TrendPrediction | None
     """What to expect at the next test; null where there are too few readings."""
     confidence: float
     """The confidence of the intervals, as a share."""
@@ -180,7 +180,7 @@ def _trend(place: _Place, series: _Series, next_test_on: dt.date, unit: Pressure
     )  # fmt: skip
 
 
-def _line(series: _Series, on: dt.date, confidence: float) -> tuple[Slope, Prediction | None]:
+def _line(series: _Series, on: dt.date, confidence: float) -> tuple[TrendSlope, TrendPrediction | None]:
     """The line through the readings, and what it lets one expect on that day; no prediction where there is no minimum or no scatter."""
     first = series.readings[0].on
     x = [(one.on - first).days / DAYS_IN_A_YEAR for one in series.readings]
@@ -193,13 +193,13 @@ def _line(series: _Series, on: dt.date, confidence: float) -> tuple[Slope, Predi
     scatter = math.sqrt(max(left / (n - 2), series.resolution**2 / 12))
     wide = t_exceeded_by((1 - confidence) / 2, n - 2)
     error = scatter / math.sqrt(spread)
-    slope = Slope(per_year=per_year, standard_error=error, low=per_year - wide * error, high=per_year + wide * error)
+    slope = TrendSlope(per_year=per_year, standard_error=error, low=per_year - wide * error, high=per_year + wide * error)
     if series.minimum is None or scatter == 0:
         return slope, None
     ahead = (on - first).days / DAYS_IN_A_YEAR
     expected = mean_y + per_year * (ahead - mean_x)
     off = scatter * math.sqrt(1 + 1 / n + (ahead - mean_x) ** 2 / spread)
     below = t_tail((expected - series.minimum) / off, n - 2)
-    return slope, Prediction(
+    return slope, TrendPrediction(
         on=on, expected=expected, low=expected - wide * off, high=expected + wide * off, chance_below_minimum=below
     )

@@ -40,7 +40,7 @@ class BatchLine(ReportFacts, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     """The report's id, a UUID that you mint. With one, sending the line again is safe."""
 
 
-class LineAnswer(Struct, frozen=True, kw_only=True, omit_defaults=True):
+class BatchLineResult(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """The answer to the line of that number, counted from 1: a recorded report's id, verdict and standing, or the problem.
 
     `status` is that of a single report: 201 recorded, 200 recorded before with the same content, or the problem's.
@@ -60,7 +60,7 @@ class LineAnswer(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """Why the line was refused."""
 
 
-class _RawLineAnswer(Struct, frozen=True, kw_only=True, omit_defaults=True):
+class _RawBatchLineResult(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """The same, with the verdict and the problem as the bytes that they are."""
 
     line: int
@@ -85,8 +85,8 @@ _UnderWay = asyncio.Queue[_Line | None]
 @operation(
     "POST", "/v1/utilities/{utility:str}/reports/batches", id="submitReportBatch",
     summary="Report many field tests, a line each; answered line by line, in order",
-    answers={200: LineAnswer}, media_types={200: (NDJSON,)}, tag="reports", right="report", companies=True, body_media_type=NDJSON,
-    line=BatchLine, answer_line=LineAnswer, streams=True,
+    answers={200: BatchLineResult}, media_types={200: (NDJSON,)}, tag="reports", right="report", companies=True, body_media_type=NDJSON,
+    line=BatchLine, answer_line=BatchLineResult, streams=True,
 )  # fmt: skip
 async def post_batch(call: Call, document: bytes = b"") -> Answer:  # noqa: ARG001 - the body is read while it is answered
     """Record the reports of a batch."""
@@ -193,7 +193,7 @@ async def _answer(call: Call, line: _Line) -> bytes:
         if isinstance(line.coming, Exception):
             raise line.coming  # noqa: TRY301 - answered like one that comes later
         done = await line.coming
-        answer = _RawLineAnswer(
+        answer = _RawBatchLineResult(
             line=line.number,
             status=201 if done.fresh else 200,
             id=done.id,
@@ -203,7 +203,7 @@ async def _answer(call: Call, line: _Line) -> bytes:
     except Exception as error:  # noqa: BLE001 - a line's failure is its own answer
         problem = _problem(error)
         body: Any = Raw(problem.body(call.request.url.path))
-        answer = _RawLineAnswer(line=line.number, status=problem.status, id=line.id, problem=body)
+        answer = _RawBatchLineResult(line=line.number, status=problem.status, id=line.id, problem=body)
     return msgspec.json.encode(answer) + b"\n"
 
 

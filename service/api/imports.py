@@ -14,7 +14,7 @@ from service.api.operation import JSON, Answer, Call, operation
 from service.api.tables import CSV, NDJSON, chosen
 from service.imports.columns import Asked
 from service.imports.run import Event, Importer, Source
-from service.imports.told import ImportLine, ImportProblem, ImportProgress, ImportRun, Options
+from service.imports.told import ImportLine, ImportOptions, ImportProblem, ImportProgress, ImportRun
 from service.problems import ProblemError
 from service.store.imports import ImportStore
 
@@ -29,7 +29,7 @@ XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
     answers={200: ImportRun}, media_types={200: (JSON, NDJSON)}, tag="imports", right="register", body_media_type=CSV,
     other_body_media_types=(XLSX,), answer_line=ImportLine, streams=True,
 )  # fmt: skip
-async def import_spreadsheet(call: Call, query: Options, document: bytes = b"") -> Answer:  # noqa: ARG001 - the body is read as it comes
+async def import_spreadsheet(call: Call, query: ImportOptions, document: bytes = b"") -> Answer:  # noqa: ARG001 - the body is read as it comes
     """Read the file, check it, and write it where that is asked."""
     call.who.require("report")
     asked = Asked(query)

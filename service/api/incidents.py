@@ -9,7 +9,7 @@ from msgspec import Meta, Struct
 from service.api.lists import AfterId, Limit, page, page_of
 from service.api.operation import Answer, Call, operation
 from service.api.registry import IF_MATCH, merged, tagged
-from service.incidents import ExceptionEnd, Incident, IncidentFacts, IncidentTelling, TestingException, TestingExceptionFacts
+from service.incidents import ExceptionEnd, Incident, IncidentFacts, IncidentRevision, TestingException, TestingExceptionFacts
 from service.problems import ProblemError
 from service.records import incidents as records
 from service.store.incidents import IncidentStore, IncidentsWanted
@@ -36,8 +36,8 @@ class IncidentQuery(AfterId, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     """Only incidents of this status."""
 
 
-class TellingQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Tellings after that version."""
+class RevisionQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Revisions after that version."""
 
     after: Annotated[int, Meta(ge=0, le=2**62)] = 0
     """Revisions after this version."""
@@ -131,14 +131,14 @@ async def change_incident(call: Call, document: dict[str, Any]) -> Answer:  # no
 
 
 @operation(
-    "GET", INCIDENTS + "/{id:uuid}/tellings", id="listIncidentRevisions", summary="List how an incident was told over time",
-    answers={200: page_of(IncidentTelling)}, tag="incidents", right="read",
+    "GET", INCIDENTS + "/{id:uuid}/revisions", id="listIncidentRevisions", summary="List how an incident was told over time",
+    answers={200: page_of(IncidentRevision)}, tag="incidents", right="read",
 )  # fmt: skip
-async def list_tellings(call: Call, query: TellingQuery) -> Answer:
-    """List an incident's tellings, the first one first; 404 where there is no such incident."""
+async def list_revisions(call: Call, query: RevisionQuery) -> Answer:
+    """List an incident's revisions, the first one first; 404 where there is no such incident."""
     store = IncidentStore(call.services.pool)
     await store.incident(call.utility, call.id("id"))
-    found = await store.tellings(call.utility, call.id("id"), after=query.after, limit=query.limit + 1)
+    found = await store.revisions(call.utility, call.id("id"), after=query.after, limit=query.limit + 1)
     return page(call, found, query.limit, lambda one: str(one.version))
 
 
@@ -205,6 +205,6 @@ async def end_exception(call: Call, document: ExceptionEnd) -> Answer:
 
 
 operations = [
-    post_incident, put_incident, list_incidents, read_incident, change_incident, list_tellings,
+    post_incident, put_incident, list_incidents, read_incident, change_incident, list_revisions,
     post_exception, put_exception, list_exceptions, read_exception, end_exception,
 ]  # fmt: skip

@@ -18,7 +18,7 @@ BASE = "/v1/utilities/{utility:str}/log"
 Size = Annotated[int, Meta(ge=1, le=2**62)]
 
 
-class Head(Struct, frozen=True, kw_only=True):
+class TreeHead(Struct, frozen=True, kw_only=True):
     """A tree head: `head` is the compact JWS to keep, the rest is what it says. `root` is base64url."""
 
     head: str
@@ -59,13 +59,13 @@ class ConsistencyQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     """The size of the later log; without it, the log as it is now."""
 
 
-def _told(utility: str, row: HeadRow) -> Head:
-    return Head(head=row.signed, utility=utility, size=row.size, root=base64url(row.root), time=row.made_at)
+def _told(utility: str, row: HeadRow) -> TreeHead:
+    return TreeHead(head=row.signed, utility=utility, size=row.size, root=base64url(row.root), time=row.made_at)
 
 
 @operation(
     "GET", BASE + "/head", id="readTreeHead", summary="The signed tree head of the log of reports, to keep",
-    answers={200: Head}, tag="log", right="read", media_types={200: (JSON, JOSE)},
+    answers={200: TreeHead}, tag="log", right="read", media_types={200: (JSON, JOSE)},
 )  # fmt: skip
 async def head(call: Call) -> Answer:
     """Sign the log as it is, or give the head kept where nothing was recorded since; bare where `Accept` asks for it."""
@@ -76,7 +76,7 @@ async def head(call: Call) -> Answer:
     return Answer(body=_told(call.utility, row), headers=vary)
 
 
-@operation("GET", BASE + "/heads", id="listTreeHeads", summary="The tree heads signed so far", answers={200: page_of(Head)}, tag="log", right="read")  # fmt: skip
+@operation("GET", BASE + "/heads", id="listTreeHeads", summary="The tree heads signed so far", answers={200: page_of(TreeHead)}, tag="log", right="read")  # fmt: skip
 async def heads(call: Call, query: HeadQuery) -> Answer:
     """List the heads kept, the smallest first."""
     found = await call.services.log.heads(call.utility, after=query.after, limit=query.limit + 1)

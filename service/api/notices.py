@@ -10,7 +10,7 @@ from msgspec import UNSET, Meta, Struct
 from service.api.lists import AfterId, Limit, page, page_of
 from service.api.operation import Answer, Call, operation
 from service.api.registry import IF_MATCH, merged, tagged
-from service.notices import Notice, NoticeChange, NoticeRun, NoticeState, Schedule, ScheduleFacts, Words
+from service.notices import Notice, NoticeChange, NoticeRun, NoticeSchedule, NoticeScheduleFacts, NoticeState, NoticeText
 from service.problems import Fault, ProblemError
 from service.records import notices as records
 from service.records.judging import today
@@ -46,7 +46,7 @@ class PreviewQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 
 @operation(
     "GET", f"{BASE}/schedule", id="readNoticeSchedule", summary="Which notices are sent, when, to whom and in which words",
-    answers={200: Schedule}, tag="notices", right="read",
+    answers={200: NoticeSchedule}, tag="notices", right="read",
 )  # fmt: skip
 async def read_schedule(call: Call) -> Answer:
     """Read the schedule that is followed."""
@@ -56,20 +56,20 @@ async def read_schedule(call: Call) -> Answer:
 
 @operation(
     "PATCH", f"{BASE}/schedule", id="updateNoticeSchedule", summary="Change the schedule by a merge patch; `steps` null takes the common one",
-    answers={200: Schedule}, tag="notices", right="register", request_headers=IF_MATCH, body_media_type=MERGE_PATCH, patches=ScheduleFacts,
+    answers={200: NoticeSchedule}, tag="notices", right="register", request_headers=IF_MATCH, body_media_type=MERGE_PATCH, patches=NoticeScheduleFacts,
 )  # fmt: skip
 async def change_schedule(call: Call, document: dict[str, Any]) -> Answer:  # noqa: ARG001 - merged from the body as sent
     """Change the schedule; notices already prepared stay."""
     version = call.matched_version()
     store = NoticeStore(call.services.pool)
     current = await records.read_schedule(store, call.utility)
-    facts = merged(call, ScheduleFacts(steps=current.steps if current.own else UNSET), ScheduleFacts)
+    facts = merged(call, NoticeScheduleFacts(steps=current.steps if current.own else UNSET), NoticeScheduleFacts)
     return tagged(await records.change_schedule(store, call.utility, facts, version=version, now=call.clock.now()))
 
 
 @operation(
     "GET", f"{BASE}/preview", id="previewNotices", summary="What a run on a day would prepare, with the words; writes nothing",
-    answers={200: page_of(Words)}, tag="notices", right="read",
+    answers={200: page_of(NoticeText)}, tag="notices", right="read",
 )  # fmt: skip
 async def preview(call: Call, query: PreviewQuery) -> Answer:
     """Tell what a run would prepare by the record of today."""

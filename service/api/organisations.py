@@ -35,7 +35,7 @@ class Organisation(Struct, frozen=True, kw_only=True):
     created_at: dt.datetime
 
 
-class NewKey(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class NewApiKey(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A key to be made: what it is for, what it may (all that its organisation may, if left out), and when it ends."""
 
     label: Name
@@ -46,7 +46,7 @@ class NewKey(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """When the key expires; without it, never."""
 
 
-class Key(Struct, frozen=True, kw_only=True):
+class ApiKey(Struct, frozen=True, kw_only=True):
     """A key as kept, without its secret."""
 
     id: UUID
@@ -62,7 +62,7 @@ class Key(Struct, frozen=True, kw_only=True):
     """When the key was revoked; null: it was not."""
 
 
-class MadeKey(Key, frozen=True, kw_only=True):
+class CreatedApiKey(ApiKey, frozen=True, kw_only=True):
     """A new key; `key` is shown this once and kept nowhere."""
 
     key: str
@@ -110,9 +110,9 @@ async def read_organisation(call: Call) -> Answer:
 
 @operation(
     "POST", "/v1/organisations/{organisation:uuid}/keys", id="createKey", summary="Make a key; it is shown this once",
-    answers={201: MadeKey}, tag="access", right="administer",
+    answers={201: CreatedApiKey}, tag="access", right="administer",
 )  # fmt: skip
-async def create_key(call: Call, document: NewKey) -> Answer:
+async def create_key(call: Call, document: NewApiKey) -> Answer:
     """Make a key for an organisation."""
     organisation = await _organisation(call)
     if organisation.kind == "operator":
@@ -133,7 +133,7 @@ async def create_key(call: Call, document: NewKey) -> Answer:
     await call.services.access.rows(
         "create_key", key_id, organisation.id, document.label, secret_hash, rights, now, document.expires_at
     )
-    made = MadeKey(
+    made = CreatedApiKey(
         id=key_id, organisation_id=organisation.id, label=document.label, rights=rights, created_at=now,
         expires_at=document.expires_at, revoked_at=None, key=key,
     )  # fmt: skip
@@ -142,13 +142,13 @@ async def create_key(call: Call, document: NewKey) -> Answer:
 
 @operation(
     "GET", "/v1/organisations/{organisation:uuid}/keys", id="listKeys", summary="List an organisation's keys",
-    answers={200: page_of(Key)}, tag="access", right="administer",
+    answers={200: page_of(ApiKey)}, tag="access", right="administer",
 )  # fmt: skip
 async def list_keys(call: Call, query: AfterId) -> Answer:
     """List keys, without their secrets."""
     organisation = await _organisation(call)
     rows = await call.services.access.rows("keys", organisation.id, query.after, query.limit + 1)
-    return page(call, [Key(id=row.pop("key_id"), **row) for row in rows], query.limit, lambda one: str(one.id))
+    return page(call, [ApiKey(id=row.pop("key_id"), **row) for row in rows], query.limit, lambda one: str(one.id))
 
 
 @operation(

@@ -26,7 +26,7 @@ class Receipt(Struct, frozen=True, kw_only=True):
     """The path of the page that shows the report to people."""
 
 
-class ReceiptToCheck(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class ReceiptToVerify(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A receipt, as it was given."""
 
     receipt: str
@@ -80,7 +80,7 @@ async def receipt(call: Call) -> Answer:
     "POST", "/v1/receipts/verify", id="verifyReceipt", summary="Is this receipt good, and still the record?",
     answers={200: Verification}, tag="receipts",
 )  # fmt: skip
-async def verify(call: Call, document: ReceiptToCheck) -> Answer:
+async def verify(call: Call, document: ReceiptToVerify) -> Answer:
     """Check a receipt; no key is needed."""
     keys = call.services.keys.keys()
     found = await records.check(call.services.log, keys, document.receipt)

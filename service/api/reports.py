@@ -12,8 +12,8 @@ from service.api.operation import Answer, Call, operation
 from service.problems import ProblemError
 from service.records.judging import Submission
 from service.records.reports import read_report
-from service.reports import Recorded, ReportFacts
-from service.store.report_rows import LineRow
+from service.reports import RecordedReport, ReportFacts
+from service.store.report_rows import ReportListItem
 from service.store.reports import ReportStore, ReportsWanted
 from service.things import Assembly
 
@@ -59,7 +59,7 @@ async def _submit(call: Call, document: ReportFacts, report_id: UUID, idempotenc
 
 @operation(
     "PUT", BASE + "/{id:uuid}", id="submitReport", summary="Report a field test under an id of your own; sending it again is safe",
-    answers={201: Recorded, 200: Recorded}, tag="reports", right="report", companies=True,
+    answers={201: RecordedReport, 200: RecordedReport}, tag="reports", right="report", companies=True,
 )  # fmt: skip
 async def put_report(call: Call, document: ReportFacts) -> Answer:
     """Record a report under the id in the path."""
@@ -68,7 +68,7 @@ async def put_report(call: Call, document: ReportFacts) -> Answer:
 
 @operation(
     "POST", BASE, id="createReport", summary="Report a field test; an Idempotency-Key makes sending it again safe",
-    answers={201: Recorded, 200: Recorded}, tag="reports", right="report", companies=True,
+    answers={201: RecordedReport, 200: RecordedReport}, tag="reports", right="report", companies=True,
     request_headers={"Idempotency-Key": "^[!-~]{1,200}$"},
 )  # fmt: skip
 async def post_report(call: Call, document: ReportFacts) -> Answer:
@@ -84,7 +84,7 @@ async def post_report(call: Call, document: ReportFacts) -> Answer:
     BASE + "/{id:uuid}",
     id="readReport",
     summary="Read a report with its verdict",
-    answers={200: Recorded},
+    answers={200: RecordedReport},
     tag="reports",
     right="read",
     companies=True,
@@ -100,7 +100,7 @@ async def read(call: Call) -> Answer:
     BASE,
     id="listReports",
     summary="List reports in the order of recording",
-    answers={200: page_of(LineRow)},
+    answers={200: page_of(ReportListItem)},
     tag="reports",
     right="read",
     companies=True,
@@ -113,7 +113,7 @@ async def list_reports(call: Call, query: ReportQuery) -> Answer:
 
 @operation(
     "GET", "/v1/utilities/{utility:str}/assemblies/{id:uuid}/reports", id="listAssemblyReports", summary="List an assembly's reports",
-    answers={200: page_of(LineRow)}, tag="reports", right="read", companies=True, may_lag=True,
+    answers={200: page_of(ReportListItem)}, tag="reports", right="read", companies=True, may_lag=True,
 )  # fmt: skip
 async def list_assembly_reports(call: Call, query: AssemblyReportQuery) -> Answer:
     """List the reports of one assembly; 404 where there is no such assembly."""

@@ -22,7 +22,7 @@ def drawing(svg: str) -> Answer:
     return Answer(body=svg.encode(), media_type=SVG, headers={"Content-Security-Policy": policy, "Vary": "Accept"})
 
 
-class OnDay(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class DayQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The day whose rules are asked for; today where it is left out."""
 
     on: dt.date | None = None
@@ -32,7 +32,7 @@ class OnDay(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 class RulebookList(Struct, frozen=True, kw_only=True):
     """The rulebooks carried."""
 
-    items: list[rules.CarriedRulebook]
+    items: list[rules.RulebookSummary]
     next: str | None
 
 
@@ -61,10 +61,10 @@ async def list_rulebooks(_call: Call) -> Answer:
     "/v1/rulebooks/{rulebook:str}",
     id="readRulebook",
     summary="What a rulebook says on a day",
-    answers={200: rules.Publication},
+    answers={200: rules.PublishedRulebook},
     tag="rules",
 )
-async def read_rulebook(call: Call, query: OnDay) -> Answer:
+async def read_rulebook(call: Call, query: DayQuery) -> Answer:
     """Read a rulebook as in force on a day."""
     try:
         return Answer(body=rules.publish(call.text("rulebook"), query.on or call.clock.now().date()))
@@ -120,27 +120,27 @@ async def list_premises_types(_call: Call) -> Answer:
 
 @operation(
     "POST", "/v1/rules/selection", id="selectAssembly", summary="A hazard and a site: what may be installed?",
-    answers={200: selection.SelectionAnswer}, tag="rules",
+    answers={200: selection.Selection}, tag="rules",
 )  # fmt: skip
-async def select_assembly(call: Call, document: selection.SelectionAsk) -> Answer:
+async def select_assembly(call: Call, document: selection.SelectionRequest) -> Answer:
     """Tell every kind, admissible or not, by the rulebook of today or of the day asked for."""
     return Answer(body=await call.compute(selection.select, document, on=call.clock.now().date()))
 
 
 @operation(
     "POST", "/v1/rules/placement", id="checkPlacement", summary="A planned or found installation: is it right?",
-    answers={200: selection.PlacementAnswer}, tag="rules",
+    answers={200: selection.Placement}, tag="rules",
 )  # fmt: skip
-async def check_placement(call: Call, document: selection.PlacementAsk) -> Answer:
+async def check_placement(call: Call, document: selection.PlacementRequest) -> Answer:
     """Hold an installation against the rulebook."""
     return Answer(body=selection.place(document, on=call.clock.now().date()))
 
 
 @operation(
     "POST", "/v1/rules/operation", id="operateAssembly", summary="How an assembly behaves, step by step",
-    answers={200: rules_operation.OperationAnswer}, tag="rules", media_types={200: (JSON, SVG)},
+    answers={200: rules_operation.OperationResult}, tag="rules", media_types={200: (JSON, SVG)},
 )  # fmt: skip
-async def operate_assembly(call: Call, document: rules_operation.OperationAsk) -> Answer:
+async def operate_assembly(call: Call, document: rules_operation.OperationRequest) -> Answer:
     """Work an assembly through its steps; as pictures where `Accept` asks for them."""
     answer = await call.compute(rules_operation.operate, document)
     if call.prefers(SVG):
@@ -150,9 +150,9 @@ async def operate_assembly(call: Call, document: rules_operation.OperationAsk) -
 
 @operation(
     "POST", "/v1/rules/practice-test", id="runPracticeTest", summary="What a tester would read on an assembly in a stated condition",
-    answers={200: rules_operation.PracticeTestAnswer}, tag="rules",
+    answers={200: rules_operation.PracticeTest}, tag="rules",
 )  # fmt: skip
-async def practise_test(call: Call, document: rules_operation.PracticeTestAsk) -> Answer:
+async def practise_test(call: Call, document: rules_operation.PracticeTestRequest) -> Answer:
     """Run the field procedure on the model; its `initial_test` can be posted to the verdict."""
     return Answer(body=await call.compute(rules_operation.practice_test, document))
 

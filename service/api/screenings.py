@@ -15,7 +15,7 @@ from service.api.registry import IF_MATCH, tagged
 from service.problems import ProblemError
 from service.records.screenings import run_screens, shown
 from service.records.trends import assembly_trend
-from service.screenings import AssemblyTrend, DecisionFacts, Disposition, Screening, ScreeningRun
+from service.screenings import AssemblyTrend, Disposition, Screening, ScreeningDecisionFacts, ScreeningRun
 from service.store.screenings import ScreeningStore, ScreeningsWanted
 
 SCREENINGS = "/v1/utilities/{utility:str}/screenings"
@@ -99,7 +99,7 @@ async def _one(call: Call) -> Answer:
     "PATCH", SCREENINGS + "/{id:uuid}", id="decideScreening", summary="Decide what a screening comes to; every decision is kept",
     answers={200: Screening}, tag="screenings", right="register", request_headers=IF_MATCH, body_media_type="application/merge-patch+json",
 )  # fmt: skip
-async def decide(call: Call, document: DecisionFacts) -> Answer:
+async def decide(call: Call, document: ScreeningDecisionFacts) -> Answer:
     """Keep a decision: all three members are told anew each time, since a reason belongs to one decision."""
     version = call.matched_version()
     store = _store(call)

@@ -5,7 +5,7 @@ import datetime as dt
 from msgspec import Struct
 
 from service.api.operation import Answer, Call, operation
-from service.records.standings import StandingThen, standing_then, standing_today
+from service.records.standings import PastStanding, standing_then, standing_today
 from service.store.incidents import IncidentStore
 from service.store.reports import ReportStore
 from service.store.standings import StandingStore
@@ -21,7 +21,7 @@ class StandingQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 @operation(
     "GET", "/v1/utilities/{utility:str}/assemblies/{id:uuid}/standing", id="readStanding",
     summary="How an assembly stands today, or stood on a past day",
-    answers={200: StandingThen}, tag="assemblies", right="read", companies=True, may_lag=lambda query: query.as_of is not None,
+    answers={200: PastStanding}, tag="assemblies", right="read", companies=True, may_lag=lambda query: query.as_of is not None,
 )  # fmt: skip
 async def standing(call: Call, query: StandingQuery) -> Answer:
     """Work out how an assembly stands today, or how it stood at the end of a day by the record of that day."""

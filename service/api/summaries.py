@@ -17,7 +17,7 @@ from service.api.utilities import seen
 from service.pages.page import HEADERS
 from service.pages.summary import over_all, summary_page
 from service.records.overdue import overdue_then
-from service.records.summaries import Figures, Rates, SummaryOverAll, YearlySummary, days_of, not_begun, summarise, summarise_all
+from service.records.summaries import CombinedSummary, Figures, Rates, YearlySummary, days_of, not_begun, summarise, summarise_all
 from service.store.summaries import FIGURES, Figure, FigureRow, Resource, RowsOf, SummaryStore
 from service.things import AssemblyHazard, Connection
 
@@ -84,7 +84,7 @@ async def summary(call: Call) -> Answer:
 
 @operation(
     "GET", "/v1/summaries/{year:int}", id="readCombinedSummary", summary="A year in figures over all utilities that this key sees",
-    answers={200: SummaryOverAll}, media_types={200: OFFERED}, tag="summaries", right="read", may_lag=True,
+    answers={200: CombinedSummary}, media_types={200: OFFERED}, tag="summaries", right="read", may_lag=True,
 )  # fmt: skip
 async def summary_over_all(call: Call) -> Answer:
     """Count a year over every utility granted to the asker."""

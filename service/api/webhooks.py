@@ -9,16 +9,16 @@ from service.api.registry import IF_MATCH, merged, tagged
 from service.problems import ProblemError
 from service.store.webhooks import WebhookStore
 from service.webhooks import (
-    Attempt,
     Delivery,
+    DeliveryAttempt,
     DeliveryWithAttempts,
-    Replay,
-    Rotation,
-    SecretWebhook,
+    ReplayRequest,
+    SecretRotation,
     State,
     Webhook,
     WebhookFacts,
     WebhookProgress,
+    WebhookWithSecret,
 )
 
 BASE = "/v1/utilities/{utility:str}/webhooks"
@@ -37,7 +37,7 @@ def _store(call: Call) -> WebhookStore:
 
 
 @operation(
-    "POST", BASE, id="createWebhook", summary="Subscribe to the change feed; the secret is shown this once", answers={201: SecretWebhook},
+    "POST", BASE, id="createWebhook", summary="Subscribe to the change feed; the secret is shown this once", answers={201: WebhookWithSecret},
     tag="webhooks", right="register",
 )  # fmt: skip
 async def create(call: Call, document: WebhookFacts) -> Answer:
@@ -46,7 +46,7 @@ async def create(call: Call, document: WebhookFacts) -> Answer:
     return _secret(made, status=201, location=f"/v1/utilities/{call.utility}/webhooks/{made.id}")
 
 
-def _secret(webhook: SecretWebhook, *, status: int = 200, location: str | None = None) -> Answer:
+def _secret(webhook: WebhookWithSecret, *, status: int = 200, location: str | None = None) -> Answer:
     answer = tagged(webhook, status=status, location=location)
     answer.headers["Cache-Control"] = "no-store"
     return answer
@@ -92,10 +92,10 @@ async def delete(call: Call) -> Answer:
 
 
 @operation(
-    "POST", ONE + "/secret", id="rotateWebhookSecret", summary="Give a webhook a new secret; it is shown this once", answers={200: SecretWebhook},
+    "POST", ONE + "/secret", id="rotateWebhookSecret", summary="Give a webhook a new secret; it is shown this once", answers={200: WebhookWithSecret},
     tag="webhooks", right="register", request_headers=IF_MATCH,
 )  # fmt: skip
-async def rotate(call: Call, document: Rotation) -> Answer:
+async def rotate(call: Call, document: SecretRotation) -> Answer:
     """Rotate the secret; for the overlap, messages carry a signature by each."""
     overlap = dt.timedelta(hours=document.overlap_hours)
     return _secret(
@@ -118,7 +118,7 @@ async def progress(call: Call) -> Answer:
     "POST", ONE + "/replay", id="replayWebhook", summary="Send every change after a sequence number anew, in new messages",
     answers={202: WebhookProgress}, tag="webhooks", right="register",
 )  # fmt: skip
-async def replay(call: Call, document: Replay) -> Answer:
+async def replay(call: Call, document: ReplayRequest) -> Answer:
     """Move a subscription's place in the feed, back or forward; open messages are replaced."""
     told = await call.services.webhooks.replay(call.utility, call.id("id"), document.after, now=call.clock.now())
     return Answer(body=told, status=202)
@@ -142,7 +142,7 @@ async def deliveries(call: Call, query: DeliveryQuery) -> Answer:
 async def delivery(call: Call) -> Answer:
     """Tell what became of a message."""
     found = await call.services.webhooks.delivery(call.utility, call.id("id"), call.id("delivery"))
-    tried = [Attempt(**row) for row in await _store(call).rows("attempts", call.utility, call.id("id"), found.id)]
+    tried = [DeliveryAttempt(**row) for row in await _store(call).rows("attempts", call.utility, call.id("id"), found.id)]
     told = {name: getattr(found, name) for name in found.__struct_fields__}
     return Answer(body=DeliveryWithAttempts(**told, tried=tried))
 

@@ -16,7 +16,7 @@ from rules import words
 from service.imports import cells
 from service.imports.cells import CellError, Parser, Reading
 from service.imports.sheets import LONGEST_CELL, Row, Unread, Value
-from service.imports.told import ColumnTold, Options
+from service.imports.told import ImportedColumn, ImportOptions
 from service.problems import Fault, ProblemError
 
 HEADER_WITHIN: Final = 20
@@ -96,15 +96,15 @@ class Column(Struct, frozen=True):
             letters = chr(ord("A") + one) + letters
         return letters
 
-    def told(self) -> ColumnTold:
+    def told(self) -> ImportedColumn:
         """As the record of a run tells it."""
-        return ColumnTold(column=self.letter, heading=self.heading[:200], field=self.field, unit=self.unit or UNSET)
+        return ImportedColumn(column=self.letter, heading=self.heading[:200], field=self.field, unit=self.unit or UNSET)
 
 
 class Asked:
     """The caller's options, looked through; ProblemError with every fault of its two JSON objects."""
 
-    def __init__(self, options: Options) -> None:
+    def __init__(self, options: ImportOptions) -> None:
         self.options = options
         faults: list[Fault] = []
         self.columns: dict[str, str | None] = {}

@@ -22,7 +22,7 @@ from service.imports.checking import _FIELD_OF, SHAPES, Checker, Fit
 from service.imports.columns import Asked, header
 from service.imports.rows import THINGS, RowReader
 from service.imports.sheets import Sheet, SheetError, csv_sheet, xlsx_sheets
-from service.imports.told import MOST_PROBLEMS, Count, ImportProblem, ImportProgress, ImportRun, SheetTold, Thing
+from service.imports.told import MOST_PROBLEMS, ImportCount, ImportedSheet, ImportProblem, ImportProgress, ImportRun, Thing
 from service.problems import ProblemError
 from service.records.judging import Submission
 from service.records.register import change_thing
@@ -74,7 +74,7 @@ class Importer:
             store=imports, staging=self._staging, utility=utility, asked=asked, principal=principal, now=clock.now()
         )
         self._sheets: list[tuple[str | None, Iterator[Sheet]]] = []
-        self._told: list[SheetTold] = []
+        self._told: list[ImportedSheet] = []
         self._unknown: list[str] = []
         self._readers: list[RowReader] = []
         self._problems: list[ImportProblem] = []
@@ -175,7 +175,7 @@ class Importer:
         unknown: list[str] = []
         found = header(sheet.rows, self._asked, unknown)
         if found is None:
-            self._told.append(SheetTold(sheet=label, header_row=None, columns=[], rows=0))
+            self._told.append(ImportedSheet(sheet=label, header_row=None, columns=[], rows=0))
             self._unknown += unknown
             return
         at, columns = found
@@ -210,7 +210,7 @@ class Importer:
                 rows = 0
                 yield True
         self._rows += rows
-        self._told.append(SheetTold(sheet=label, header_row=at, columns=[column.told() for column in told], rows=last - at))
+        self._told.append(ImportedSheet(sheet=label, header_row=at, columns=[column.told() for column in told], rows=last - at))
 
     def _clash(self, thing: str, key: str, clash: Clash) -> str:
         other = self._readers[clash.sheet].sheet
@@ -222,8 +222,8 @@ class Importer:
     def _at(self, fault: Fit) -> ImportProblem:
         return self._readers[fault.staged.sheet].problem(fault.staged.row, fault.detail, fault.field)
 
-    def _counts(self) -> dict[Thing, Count]:
-        counts = {thing: Count() for thing in THINGS.values()}
+    def _counts(self) -> dict[Thing, ImportCount]:
+        counts = {thing: ImportCount() for thing in THINGS.values()}
         for (thing, state), count in self._staging.counts().items():
             setattr(counts[THINGS[thing]], state or "bad", count)
         return counts
@@ -288,7 +288,7 @@ class Importer:
                 raise answer
             self._tell(self._at(Fit(staged=one, detail=f"It could not be recorded: {answer}")))
 
-    def _record(self, counts: dict[Thing, Count], *, written: bool) -> ImportRun:
+    def _record(self, counts: dict[Thing, ImportCount], *, written: bool) -> ImportRun:
         options = self._asked.options
         new = sum(count.new + count.changed for count in counts.values())
         problems = f"{self._count} problem{'' if self._count == 1 else 's'}" if self._count else "no problem"

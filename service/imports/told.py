@@ -15,7 +15,7 @@ DateOrder = Literal["mdy", "dmy"]
 Thing = Literal["premises", "testers", "gauges", "assemblies", "reports"]
 
 
-class Options(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class ImportOptions(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """How a file is read and what is done with it.
 
     A dry run unless `dry_run` is false. With `partial` what is good is loaded though there are problems; else all or nothing. With
@@ -78,7 +78,7 @@ class ImportProblem(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """The cell's text, shortened."""
 
 
-class ColumnTold(Struct, frozen=True, kw_only=True, omit_defaults=True):
+class ImportedColumn(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """How a column is understood; one with no `field` is not read, and is named here so that nobody thinks it was."""
 
     column: str
@@ -91,20 +91,20 @@ class ColumnTold(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """The unit of its numbers."""
 
 
-class SheetTold(Struct, frozen=True, kw_only=True):
+class ImportedSheet(Struct, frozen=True, kw_only=True):
     """A sheet as it is understood; `header_row` null: it has no heading that is known, and is not read."""
 
     sheet: str | None
     """The sheet's name; null for a CSV file."""
     header_row: int | None
     """The row of the headings; null where no heading is known, and the sheet is not read."""
-    columns: list[ColumnTold]
+    columns: list[ImportedColumn]
     """How each column was understood."""
     rows: int
     """How many rows of it were read."""
 
 
-class Count(Struct, kw_only=True):
+class ImportCount(Struct, kw_only=True):
     """Of one kind of thing: how many are new, changed, the same as recorded already, and bad (or held up by what is bad)."""
 
     new: int = 0
@@ -126,9 +126,9 @@ class ImportRun(Struct, frozen=True, kw_only=True):
     """Whether anything was written."""
     rows: int
     """How many rows were read."""
-    sheets: list[SheetTold]
+    sheets: list[ImportedSheet]
     """How each sheet was understood."""
-    counts: dict[Thing, Count]
+    counts: dict[Thing, ImportCount]
     """For each kind of record, how many are new, changed, unchanged and bad."""
     outcomes: dict[str, int]
     """How many new reports passed, failed or are incomplete."""

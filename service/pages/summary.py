@@ -8,7 +8,7 @@ from typing import Any, Final
 from urllib.parse import urlencode
 
 from service.pages.page import page
-from service.records.summaries import SummaryOverAll, Told, YearlySummary
+from service.records.summaries import CombinedSummary, FiguresWithRates, YearlySummary
 
 _NAMES: Final = {
     "assemblies": "Assemblies in service", "tested": "of them tested in the year", "not_tested": "of them not tested in the year",
@@ -38,7 +38,7 @@ def summary_page(name: str, told: YearlySummary) -> bytes:
     return page(f"Backflow prevention in {told.year}: {name}", _year(told))
 
 
-def over_all(told: SummaryOverAll) -> bytes:
+def over_all(told: CombinedSummary) -> bytes:
     """The page over several utilities: what they add up to, then each."""
     parts = [f"<p>Utilities: {len(told.utilities)}.</p>", _premises(told, None), _total(told.total, None), _by_group(told, None)]
     parts += [f'<h2 id="{escape(one.utility)}">{escape(one.utility)}</h2>{_year(one, level=3)}' for one in told.utilities]
@@ -65,7 +65,7 @@ def _premises(told: Any, rows: str | None, level: int = 2) -> str:
     )
 
 
-def _total(told: Told, rows: str | None, level: int = 2) -> str:
+def _total(told: FiguresWithRates, rows: str | None, level: int = 2) -> str:
     lines = "".join(
         f'<tr><th scope="row">{name}</th><td class=figure>{_linked(getattr(told, figure), rows, figure=_LISTED_BY.get(figure, figure))}</td></tr>'
         for figure, name in _NAMES.items()

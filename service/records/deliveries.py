@@ -23,7 +23,7 @@ from service.clock import Clock
 from service.metrics import Metrics
 from service.outbound import Reply, Sender
 from service.store.webhooks import HeadRow, OpenRow, SettledRow, WebhookStore
-from service.webhooks import Covered, Message, WebhookPolicy
+from service.webhooks import CoveredChanges, WebhookMessage, WebhookPolicy
 
 log = logging.getLogger("nonreturn.webhooks")
 
@@ -155,10 +155,10 @@ class Deliverer:
             changes = await self._store.covered(
                 utility, message.after_sequence, message.covered_through, message.covered_resources, limit=self._policy.changes_together
             )  # fmt: skip
-            data = Covered(
+            data = CoveredChanges(
                 utility=utility, after_sequence=message.after_sequence, last_sequence=message.covered_through, changes=changes
             )
-            body = msgspec.json.encode(Message(timestamp=message.created_at, data=data))
+            body = msgspec.json.encode(WebhookMessage(timestamp=message.created_at, data=data))
             signed = signatures.headers(str(message.delivery_id), now, body, self._secrets(webhook_id, head, now))
             reply = await self._sender.post(head.url, signed, body)
         return self.settled(message, reply, now=now, seconds=asyncio.get_running_loop().time() - began)

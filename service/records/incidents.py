@@ -1,6 +1,6 @@
 """Incidents and exceptions from testing.
 
-An incident is told, and told again as more is learnt; every telling is kept. Each works out anew, in the same transaction, the standings
+An incident is told, and told again as more is learnt; every revision is kept. Each works out anew, in the same transaction, the standings
 of the assemblies that it reaches or reached before. An exception changes no standing: it is kept beside it, and shown.
 """
 
@@ -39,7 +39,7 @@ async def record_incident(
 async def change_incident(
     store: IncidentStore, reports: ReportStore, utility: Utility, facts: IncidentFacts, *, incident_id: UUID, version: int, who: Principal, now: dt.datetime
 ) -> Incident:  # fmt: skip
-    """Keep the next telling of an incident while its version is still that one; 412 where it is not."""
+    """Keep the next revision of an incident while its version is still that one; 412 where it is not."""
     occurred_on = _day(utility, facts, now)
     async with reports.recording(utility.code) as recording:
         return await _tell(

@@ -15,7 +15,7 @@ from msgspec.structs import replace
 
 import rules
 from rules import notices as rule
-from service.notices import Address, Notice, NoticeChange, NoticeState, Schedule, ScheduleFacts, Words
+from service.notices import Notice, NoticeAddress, NoticeChange, NoticeSchedule, NoticeScheduleFacts, NoticeState, NoticeText
 from service.problems import Fault, ProblemError, not_found
 from service.records.judging import today
 from service.store.notices import START, Candidate, NoticeRow, NoticeStore, scans
@@ -40,20 +40,22 @@ class Place(Struct, frozen=True, kw_only=True):
     assembly_id: UUID
 
 
-async def read_schedule(store: NoticeStore, utility: str) -> Schedule:
+async def read_schedule(store: NoticeStore, utility: str) -> NoticeSchedule:
     """The schedule that a utility follows: its own, or the common one."""
     row = await store.schedule(utility)
     common = row is None or row.steps is None
-    return Schedule(
+    return NoticeSchedule(
         steps=list(rule.default_steps()) if row is None or row.steps is None else row.steps,
         own=not common,
-        known_from=rule.known_from() if common else "utility",
+        provenance=rule.provenance() if common else "utility",
         version=0 if row is None else row.version,
         changed_at=None if row is None else row.changed_at,
     )
 
 
-async def change_schedule(store: NoticeStore, utility: str, facts: ScheduleFacts, *, version: int, now: dt.datetime) -> Schedule:
+async def change_schedule(
+    store: NoticeStore, utility: str, facts: NoticeScheduleFacts, *, version: int, now: dt.datetime
+) -> NoticeSchedule:
     """Follow those steps from now on, without any the common ones; 412 where the schedule has changed, rules' DocumentError for a bad one."""
     steps = None if facts.steps is UNSET else facts.steps
     rule.check(steps or [])
@@ -62,7 +64,7 @@ async def change_schedule(store: NoticeStore, utility: str, facts: ScheduleFacts
     return await read_schedule(store, utility)
 
 
-def words(utility: Utility, step: rule.Step, one: Candidate) -> Words:
+def words(utility: Utility, step: rule.NoticeStep, one: Candidate) -> NoticeText:
     """What a step says to the customer, or to the utility, about that assembly."""
     facts = rule.NoticeFacts(
         utility=utility.name, premises=one.premises, address=one.address, reference=one.reference,
@@ -70,7 +72,7 @@ def words(utility: Utility, step: rule.Step, one: Candidate) -> Words:
         due_on=one.due_on, tested_on=one.tested_on, repair_by=one.repair_by,
     )  # fmt: skip
     contact = None if one.contact is None else msgspec.json.decode(one.contact, type=Contact)
-    return Words(
+    return NoticeText(
         assembly_id=one.assembly_id, step=step.step, occasion=step.occasion,
         scheduled_for=rule.scheduled_for(step, one.counted_from),
         due_on=one.due_on, report_id=one.report_id, repair_by=one.repair_by,
@@ -79,28 +81,28 @@ def words(utility: Utility, step: rule.Step, one: Candidate) -> Words:
     )  # fmt: skip
 
 
-def _address(to: rule.Addressee, premises_id: UUID, contact: Contact | None) -> Address:
+def _address(to: rule.Addressee, premises_id: UUID, contact: Contact | None) -> NoticeAddress:
     if to == "utility":
-        return Address(to=to, premises_id=premises_id, missing=False)
-    return Address(
+        return NoticeAddress(to=to, premises_id=premises_id, missing=False)
+    return NoticeAddress(
         to=to, premises_id=premises_id, missing=contact is None or not contact.reachable, contact=UNSET if contact is None else contact
     )  # fmt: skip
 
 
-def told(notice: Words, *, contacts: bool) -> Words:
+def told(notice: NoticeText, *, contacts: bool) -> NoticeText:
     """A notice as far as the asker may read it: without the contact where that is not for its eyes."""
     return notice if contacts else replace(notice, addressee=replace(notice.addressee, contact=UNSET))
 
 
 async def preview(
     store: NoticeStore, utility: Utility, on: dt.date, *, after: Place | None, limit: int, now: dt.datetime
-) -> list[tuple[Place, Words]]:
+) -> list[tuple[Place, NoticeText]]:
     """Up to `limit` of the notices that a run of that day would prepare by the record of today, each with its place; writes nothing."""
     if on < today(utility, now):
         detail = "That day is past; a run prepares what is the right step on its own day. Ask for today or a day to come."
         raise ProblemError("not-applicable", detail, [Fault(pointer="/on", detail=detail)])
     schedule = await read_schedule(store, utility.code)
-    found: list[tuple[Place, Words]] = []
+    found: list[tuple[Place, NoticeText]] = []
     stretches = scans(rule.windows(schedule.steps, on), on)
     start = 0 if after is None else after.scan
     for number, scan in list(enumerate(stretches))[start:]:

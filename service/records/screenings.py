@@ -18,7 +18,7 @@ import rules
 from rules import screening
 from service.geodesy import metres_at_most, metres_between
 from service.records.judging import today
-from service.screenings import Decision, Screening, ScreeningRun
+from service.screenings import Screening, ScreeningDecision, ScreeningRun
 from service.store.screenings import ScreenedRow, ScreeningRow, ScreeningStore
 from service.things import Utility
 
@@ -181,7 +181,7 @@ def _metres(row: ScreenedRow, last: ScreenedRow | None) -> float | None:
     return metres_between(*ends)
 
 
-def shown(row: ScreeningRow, history: list[Decision] | UnsetType = UNSET) -> Screening:
+def shown(row: ScreeningRow, history: list[ScreeningDecision] | UnsetType = UNSET) -> Screening:
     """A screening as it is answered."""
     stated = screening.stated()[row.screen]  # type: ignore[index]
     subject, subject_id = next(
@@ -192,9 +192,9 @@ def shown(row: ScreeningRow, history: list[Decision] | UnsetType = UNSET) -> Scr
     return Screening(
         id=row.id, version=row.version, created_at=row.created_at, changed_at=row.changed_at, screen=stated.screen,
         subject=subject, subject_id=subject_id, occasion=row.occasion, on=row.on_day, message=row.message,  # type: ignore[arg-type]
-        evidence=msgspec.json.decode(row.evidence, type=screening.Evidence),
+        evidence=msgspec.json.decode(row.evidence, type=screening.ScreeningEvidence),
         false_alarms=stated.false_alarms, false_alarms_of=stated.of,
         disposition=row.disposition,  # type: ignore[arg-type]
-        decision=UNSET if row.decision is None else msgspec.json.decode(row.decision, type=Decision),
+        decision=UNSET if row.decision is None else msgspec.json.decode(row.decision, type=ScreeningDecision),
         history=history, caution=screening.CAUTION,
     )  # fmt: skip

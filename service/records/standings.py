@@ -29,18 +29,23 @@ MOST_EXCEPTIONS = 100
 """So many exceptions in force at once are shown with a standing; `exceptions?assembly_id=` lists them all."""
 
 
-class StandingThen(rules.Standing, frozen=True, kw_only=True):
+class PastStanding(rules.Standing, frozen=True, kw_only=True):
     """How an assembly stands, and the exceptions from testing in force, if there are any; they change nothing of it.
 
     Of a past day, `as_of` names it, `later_corrections` the reports that have since changed the answer, `later_decisions` the held reports of
-    which it has since been decided otherwise, and `incidents_retold` the incidents, known on that day, that have been told otherwise since.
+    which it has since been decided otherwise, and `incidents_revised` the incidents, known on that day, that have been told otherwise since.
     """
 
     as_of: dt.date | UnsetType = UNSET
+    """The day answered for."""
     later_corrections: list[UUID] | UnsetType = UNSET
-    incidents_retold: list[UUID] | UnsetType = UNSET
+    """Reports that have changed the answer since."""
+    incidents_revised: list[UUID] | UnsetType = UNSET
+    """Incidents known on that day that were revised since."""
     later_decisions: list[UUID] | UnsetType = UNSET
+    """Held reports that were decided otherwise since."""
     exceptions: list[TestingException] | UnsetType = UNSET
+    """Exceptions from a due test in force on that day."""
 
 
 class AssemblyStanding(rules.Standing, frozen=True, kw_only=True):
@@ -49,13 +54,21 @@ class AssemblyStanding(rules.Standing, frozen=True, kw_only=True):
     assembly_id: UUID
     premises_id: UUID
     premises: str
+    """The name of the premises."""
     address: str
+    """Their address."""
     reference: str | None
+    """The utility's own number for them."""
     location: Location | None
+    """Where they are."""
     kind: str
+    """The kind of assembly."""
     hazard: str
+    """The degree of hazard it protects against."""
     serial_number: str | None
+    """Its serial number."""
     position: str | None
+    """Where on the premises it is."""
 
 
 class LocatedAssembly(Struct, frozen=True, kw_only=True):
@@ -136,7 +149,7 @@ async def standing_then(
     *,
     as_of: dt.date,
     now: dt.datetime,
-) -> StandingThen:
+) -> PastStanding:
     """How an assembly stood on that day; 404 for one that is not there, 422 for a day to come or before it was registered."""
     registered_at = await store.registered_at(utility.code, assembly_id)
     if registered_at is None:
@@ -152,7 +165,7 @@ async def standing_then(
         since = await reports.facts_of(utility.code, assembly_id, known_before=ended)
         known = await store.history(utility.code, [assembly_id], before=ended)
         history = await store.history(utility.code, [assembly_id], before=None)
-        all_retold = await incidents.retold(utility.code, assembly_id, since=ended)
+        all_revised = await incidents.revised(utility.code, assembly_id, since=ended)
     decided = [one for one in history if one.received_at < ended]
     corrections = _corrections(decided, [one for one in history if one.received_at >= ended])
     said = _on(utility, then, known, as_of)
@@ -164,11 +177,11 @@ async def standing_then(
     )  # fmt: skip
     # Where none alone changes the answer, they do together.
     together = not (by_reports or by_incidents or by_decisions)
-    return StandingThen(
+    return PastStanding(
         **msgspec.structs.asdict(said),
         as_of=as_of,
         later_corrections=[one.id for one in corrections] if differs and (by_reports or together) else [],
-        incidents_retold=all_retold if differs and (by_incidents or together) else [],
+        incidents_revised=all_revised if differs and (by_incidents or together) else [],
         later_decisions=[now.id for now, then in zip(decided, known, strict=True) if now.acceptance != then.acceptance]
         if differs and (by_decisions or together)
         else [],
@@ -178,11 +191,11 @@ async def standing_then(
 
 async def standing_today(
     reports: ReportStore, incidents: IncidentStore, utility: Utility, assembly_id: UUID, *, now: dt.datetime
-) -> StandingThen:
+) -> PastStanding:
     """How an assembly stands today, with the exceptions in force; 404 for one that is not there."""
     standing = await read_standing(reports, utility, assembly_id, now=now)
     excepted = await _exceptions(incidents, utility, assembly_id, today(utility, now))
-    return StandingThen(**msgspec.structs.asdict(standing), exceptions=excepted)
+    return PastStanding(**msgspec.structs.asdict(standing), exceptions=excepted)
 
 
 async def _exceptions(

@@ -85,14 +85,14 @@ class Rates(Struct, frozen=True, kw_only=True):
     """Failures repaired, as a share of all; null where there are none."""
 
 
-class Told(Figures, frozen=True, kw_only=True):
+class FiguresWithRates(Figures, frozen=True, kw_only=True):
     """The figures with their rates."""
 
     rates: Rates
     """The figures as shares."""
 
 
-class GroupFigures(Told, frozen=True, kw_only=True):
+class FiguresByKindAndHazard(FiguresWithRates, frozen=True, kw_only=True):
     """The figures of one kind of assembly under one hazard."""
 
     kind: str
@@ -121,9 +121,9 @@ class _Summary(Struct, frozen=True, kw_only=True):
     """Incidents of the year, without those found to be none."""
     hazard_assessments: int
     """Hazard assessments made in the year, without those superseded since."""
-    groups: list[GroupFigures]
+    groups: list[FiguresByKindAndHazard]
     """The figures by kind of assembly and hazard."""
-    total: Told
+    total: FiguresWithRates
     """The figures of all assemblies."""
 
 
@@ -144,7 +144,7 @@ class YearlySummary(_Summary, frozen=True, kw_only=True):
     """A template (RFC 6570) of the path that lists the rows behind a figure."""
 
 
-class SummaryOverAll(_Summary, frozen=True, kw_only=True):
+class CombinedSummary(_Summary, frozen=True, kw_only=True):
     """A year over all utilities that the asker sees and in which it has begun, and of each of them."""
 
     utilities: list[YearlySummary]
@@ -181,13 +181,13 @@ async def summarise(pool: Pool, utility: Utility, year: int, *, now: dt.datetime
     return _of_one(year, await _counted(pool, utility, days))
 
 
-async def summarise_all(pool: Pool, utilities: Sequence[Utility], year: int, *, now: dt.datetime) -> SummaryOverAll:
+async def summarise_all(pool: Pool, utilities: Sequence[Utility], year: int, *, now: dt.datetime) -> CombinedSummary:
     """The summary of a year over those utilities, one after another; 422 where it has begun in none."""
     counted = [await _counted(pool, one, days) for one in utilities if (days := days_of(one, year, now)) is not None]
     if utilities and not counted:
         raise not_begun()
     told = [_of_one(year, one) for one in counted]
-    return SummaryOverAll(
+    return CombinedSummary(
         year=year,
         utilities=told,
         incidents=sum(one.incidents for one in told),
@@ -219,9 +219,10 @@ def _figures(years: Sequence[YearRows]) -> dict[str, Any]:
         "connections": [Connections(connection=name, premises=count) for name, count in sorted(connections.items())],
         "premises": sum(connections.values()),
         "groups": [
-            GroupFigures(kind=kind, hazard=hazard, **_told(counts[kind, hazard], repairs[kind, hazard])) for kind, hazard in keys
+            FiguresByKindAndHazard(kind=kind, hazard=hazard, **_told(counts[kind, hazard], repairs[kind, hazard]))
+            for kind, hazard in keys
         ],
-        "total": Told(**_told(_added(counts.values()), _added(repairs.values()))),
+        "total": FiguresWithRates(**_told(_added(counts.values()), _added(repairs.values()))),
     }
 
 

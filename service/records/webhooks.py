@@ -10,7 +10,7 @@ from service import signatures
 from service.outbound import fault_of
 from service.problems import Fault, ProblemError, not_found
 from service.store.webhooks import WebhookRow, WebhookStore
-from service.webhooks import Delivery, SecretWebhook, Webhook, WebhookFacts, WebhookProgress
+from service.webhooks import Delivery, Webhook, WebhookFacts, WebhookProgress, WebhookWithSecret
 
 
 class Webhooks:
@@ -32,7 +32,7 @@ class Webhooks:
         if fault := fault_of(facts.url, private=self._private):
             raise ProblemError("not-applicable", fault, [Fault(pointer="/url", detail=fault)])
 
-    async def create(self, utility: str, facts: WebhookFacts, *, new_id: UUID, now: dt.datetime) -> SecretWebhook:
+    async def create(self, utility: str, facts: WebhookFacts, *, new_id: UUID, now: dt.datetime) -> WebhookWithSecret:
         """Keep a new subscription; 422 where its address may not be called or there is no key to sign with, 409 where there are too many."""
         master = self._key()
         self._check(facts)
@@ -68,7 +68,7 @@ class Webhooks:
             )
         )  # fmt: skip
 
-    async def rotate(self, utility: str, webhook_id: UUID, *, version: int, overlap: dt.timedelta, now: dt.datetime) -> SecretWebhook:  # fmt: skip
+    async def rotate(self, utility: str, webhook_id: UUID, *, version: int, overlap: dt.timedelta, now: dt.datetime) -> WebhookWithSecret:  # fmt: skip
         """Give a new secret; for so long messages are signed with the one before, too. 412 where the version is another by now."""
         before = await self._store.get(utility, webhook_id)
         master = self._key()
@@ -110,10 +110,10 @@ class Webhooks:
         await self._store.rows("replay_delivery", utility, webhook_id, delivery_id, now)
         return await self.delivery(utility, webhook_id, delivery_id)
 
-    def _with_secret(self, master: bytes, row: WebhookRow) -> SecretWebhook:
+    def _with_secret(self, master: bytes, row: WebhookRow) -> WebhookWithSecret:
         secret = signatures.told(signatures.secret(master, row.id, row.secret_number))
         kept = _told(row)
-        return SecretWebhook(**{name: getattr(kept, name) for name in kept.__struct_fields__}, secret=secret)
+        return WebhookWithSecret(**{name: getattr(kept, name) for name in kept.__struct_fields__}, secret=secret)
 
 
 def _resources(facts: WebhookFacts) -> list[str] | None:

@@ -10,7 +10,7 @@ import msgspec
 from msgspec import Struct
 
 from service.access import Principal
-from service.incidents import ExceptionEnd, Incident, IncidentFacts, IncidentTelling, TestingException, TestingExceptionFacts
+from service.incidents import ExceptionEnd, Incident, IncidentFacts, IncidentRevision, TestingException, TestingExceptionFacts
 from service.problems import Fault, ProblemError, not_found
 from service.store.pool import Connection, Pool
 from service.store.statements import statements
@@ -54,7 +54,7 @@ class IncidentStore:
         self, connection: Connection, utility: str, incident_id: UUID, facts: IncidentFacts, *, occurred_on: dt.date,
         version: int, who: Principal, now: dt.datetime,
     ) -> Incident:  # fmt: skip
-        """Keep a telling of an incident: the first where `version` is 0, else the next after it; 412 where it is no longer that."""
+        """Keep a revision of an incident: the first where `version` is 0, else the next after it; 412 where it is no longer that."""
         document = {
             **msgspec.to_builtins(facts), "utility_id": utility, "id": incident_id, "version": max(version, 1), "created_at": now,
             "changed_at": now, "occurred_on": occurred_on,
@@ -92,16 +92,16 @@ class IncidentStore:
             rows = await connection.fetch(_SQL["list_incident"], utility, after, limit, *asked)
         return [msgspec.json.decode(row[0], type=Incident) for row in rows]
 
-    async def tellings(self, utility: str, incident_id: UUID, *, after: int, limit: int) -> list[IncidentTelling]:
-        """Up to `limit` tellings of an incident after that version."""
+    async def revisions(self, utility: str, incident_id: UUID, *, after: int, limit: int) -> list[IncidentRevision]:
+        """Up to `limit` revisions of an incident after that version."""
         async with self._pool.lend(utility) as connection:
-            rows = await connection.fetch(_SQL["tellings"], utility, incident_id, after, limit)
-        return [msgspec.json.decode(row[0], type=IncidentTelling) for row in rows]
+            rows = await connection.fetch(_SQL["revisions"], utility, incident_id, after, limit)
+        return [msgspec.json.decode(row[0], type=IncidentRevision) for row in rows]
 
-    async def retold(self, utility: str, assembly_id: UUID, *, since: dt.datetime) -> list[UUID]:
+    async def revised(self, utility: str, assembly_id: UUID, *, since: dt.datetime) -> list[UUID]:
         """The incidents of the assembly that were known before that moment and have been told anew since."""
         async with self._pool.lend(utility) as connection:
-            return [row["id"] for row in await connection.fetch(_SQL["retold"], utility, assembly_id, since)]
+            return [row["id"] for row in await connection.fetch(_SQL["revised"], utility, assembly_id, since)]
 
     async def grant_exception(
         self, utility: str, exception_id: UUID, facts: TestingExceptionFacts, *, who: Principal, now: dt.datetime

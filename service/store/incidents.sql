@@ -40,7 +40,7 @@ WHERE NOT EXISTS (SELECT FROM record.premises p WHERE p.utility_id = $1 AND p.id
 ORDER BY 1, 2;
 
 -- name: tell_incident
--- The telling as of its moment, and whom it reaches: what it names, and the assemblies that stand at those premises now.
+-- The revision as of its moment, and whom it reaches: what it names, and the assemblies that stand at those premises now.
 WITH told AS (
     INSERT INTO record.incident_version (utility_id, incident_id, version, recorded_at, organisation_id, key_id, occurred_at, occurred_on, counts, content)
     VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10::jsonb)
@@ -52,20 +52,20 @@ WITH told AS (
 INSERT INTO record.incident_reach (utility_id, incident_id, version, place, assembly_id, premises_id)
 SELECT $1, $2, $3, row_number() OVER (ORDER BY assembly_id, premises_id), assembly_id, premises_id FROM reached;
 
--- name: tellings
--- An incident as it was told over time, the first telling first.
+-- name: revisions
+-- An incident as it was told over time, the first revision first.
 SELECT (content || jsonb_build_object('version', version, 'recorded_at', recorded_at))::text FROM record.incident_version
 WHERE utility_id = $1 AND incident_id = $2 AND version > $3 ORDER BY version LIMIT $4;
 
 -- name: reached
--- Every assembly that any telling of the incident reaches, or that stands now at premises which one reaches.
+-- Every assembly that any revision of the incident reaches, or that stands now at premises which one reaches.
 SELECT r.assembly_id AS id FROM record.incident_reach r WHERE r.utility_id = $1 AND r.incident_id = $2 AND r.assembly_id IS NOT NULL
 UNION
 SELECT a.id FROM record.incident_reach r JOIN record.assembly a ON a.utility_id = r.utility_id AND a.premises_id = r.premises_id
 WHERE r.utility_id = $1 AND r.incident_id = $2
 ORDER BY 1;
 
--- name: retold
+-- name: revised
 -- The incidents that reach or reached the assembly, or its premises, were known before a moment and have been told anew since.
 SELECT DISTINCT v.incident_id AS id FROM record.incident_version v
 JOIN record.incident_version first ON first.utility_id = v.utility_id AND first.incident_id = v.incident_id AND first.version = 1

@@ -13,8 +13,8 @@ from uuid import UUID
 import msgspec
 from msgspec import Struct
 
-from rules.notices import Addressee, Occasion, Step, Window
-from service.notices import NoticeState, RunState, StateThen
+from rules.notices import Addressee, NoticeStep, Occasion, Window
+from service.notices import NoticeState, NoticeStateEntry, RunState
 from service.store.pool import Connection, Pool
 from service.store.statements import composed, statements
 from service.things import Contact
@@ -105,7 +105,7 @@ class NoticeRow(Struct, frozen=True, kw_only=True):
     repair_by: dt.date | None
     scheduled_for: dt.date
     state: NoticeState
-    states: list[StateThen]
+    states: list[NoticeStateEntry]
     subject: str
     body: str
     contact: Contact | None
@@ -116,7 +116,7 @@ class ScheduleRow(Struct, frozen=True, kw_only=True):
 
     version: int
     changed_at: dt.datetime
-    steps: list[Step] | None
+    steps: list[NoticeStep] | None
 
 
 class RunRow(Struct, frozen=True, kw_only=True):
@@ -153,7 +153,7 @@ class NoticeStore:
             return _schedule(await connection.fetchrow(_SQL["schedule"], utility))
 
     async def keep_schedule(
-        self, utility: str, steps: Sequence[Step] | None, *, version: int, now: dt.datetime
+        self, utility: str, steps: Sequence[NoticeStep] | None, *, version: int, now: dt.datetime
     ) -> ScheduleRow | None:
         """Replace the schedule while its version is still that one (0: none kept yet); None where it is not."""
         told = None if steps is None else msgspec.json.encode(steps).decode()
@@ -240,7 +240,7 @@ class Piece:
         self._connection = connection
         self._utility = utility
 
-    async def prepare(self, run: RunRow, step: Step, notices: Sequence[NewNotice], *, now: dt.datetime) -> set[UUID]:
+    async def prepare(self, run: RunRow, step: NoticeStep, notices: Sequence[NewNotice], *, now: dt.datetime) -> set[UUID]:
         """Keep those notices that are not kept yet and whose standing is still the one that was read; their ids."""
         await self._connection.execute(statements("reports")["lock_log"], self._utility)
         columns = [[getattr(one, name) for one in notices] for name in NewNotice.__struct_fields__]
@@ -277,13 +277,13 @@ def _candidates(utility: str, scan: Scan, head: list[str], *tail: str, **more: A
 def _schedule(row: Any) -> ScheduleRow | None:
     if row is None:
         return None
-    steps = None if row["steps"] is None else msgspec.json.decode(row["steps"], type=list[Step])
+    steps = None if row["steps"] is None else msgspec.json.decode(row["steps"], type=list[NoticeStep])
     return ScheduleRow(version=row["version"], changed_at=row["changed_at"], steps=steps)
 
 
 def _notice(row: Any) -> NoticeRow:
     contact = None if row["contact"] is None else msgspec.json.decode(row["contact"], type=Contact)
-    states = msgspec.json.decode(row["states"], type=list[StateThen])
+    states = msgspec.json.decode(row["states"], type=list[NoticeStateEntry])
     return NoticeRow(**{**dict(row), "contact": contact, "states": states})
 
 

@@ -166,7 +166,7 @@ class StoredReport(Struct, frozen=True, kw_only=True):
     basis: str | None
 
 
-class LineRow(Struct, frozen=True, kw_only=True):
+class ReportListItem(Struct, frozen=True, kw_only=True):
     """A report as a line of a list; `log_index` is its place in the utility's record, `decision` what was decided of it where it was held."""
 
     id: UUID

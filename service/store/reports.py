@@ -18,8 +18,8 @@ from service.store.report_rows import (
     FactsRow,
     HistoryRow,
     JudgedRow,
-    LineRow,
     Outcome,
+    ReportListItem,
     ReportRow,
     RequestRow,
     StandingRow,
@@ -120,11 +120,11 @@ class ReportStore:
         row = await self._one(utility, _SQL["report"], utility, report_id)
         return StoredReport(**row) if row else None
 
-    async def reports(self, utility: str, wanted: ReportsWanted, *, after: int, limit: int) -> list[LineRow]:
+    async def reports(self, utility: str, wanted: ReportsWanted, *, after: int, limit: int) -> list[ReportListItem]:
         """Up to `limit` of the wanted reports after that log index."""
         sql, arguments = reports_statement(utility, wanted, after=after, limit=limit)
         async with self._pool.lend(utility) as connection:
-            return [LineRow(**dict(row)) for row in await connection.fetch(sql, *arguments)]
+            return [ReportListItem(**dict(row)) for row in await connection.fetch(sql, *arguments)]
 
     async def assembly(self, utility: str, assembly_id: UUID) -> AssemblyRow | None:
         """An assembly with its kept standing."""

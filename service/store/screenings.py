@@ -10,7 +10,7 @@ from msgspec import Struct
 
 from service.access import Principal
 from service.problems import ProblemError, not_found
-from service.screenings import Decision, DecisionFacts
+from service.screenings import ScreeningDecision, ScreeningDecisionFacts
 from service.store.pool import Pool
 from service.store.statements import statements
 
@@ -159,14 +159,14 @@ class ScreeningStore:
             raise not_found("screening")
         return found[0]
 
-    async def decisions(self, utility: str, screening_id: UUID) -> list[Decision]:
+    async def decisions(self, utility: str, screening_id: UUID) -> list[ScreeningDecision]:
         """Every decision on a screening, the first first."""
         async with self._pool.lend(utility) as connection:
             rows = await connection.fetch(_SQL["decisions"], utility, screening_id)
-        return [Decision(**dict(row)) for row in rows]
+        return [ScreeningDecision(**dict(row)) for row in rows]
 
     async def decide(
-        self, utility: str, screening_id: UUID, facts: DecisionFacts, *, version: int, who: Principal, now: dt.datetime
+        self, utility: str, screening_id: UUID, facts: ScreeningDecisionFacts, *, version: int, who: Principal, now: dt.datetime
     ) -> None:
         """Keep a decision while the screening's version is still that one; 412 where it is not."""
         async with self._pool.lend(utility) as connection:

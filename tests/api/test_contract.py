@@ -12,7 +12,7 @@ from service.api.openapi import document
 from service.api.openapi.components import enumerations
 from service.api.openapi.published import PATH, as_text, entity_tag
 from service.app import VERSION
-from service.imports.told import Options
+from service.imports.told import ImportOptions
 from tests.conftest import World
 
 RENEW = "The contract changed. If that was meant, renew it: python -m service.api.openapi"
@@ -114,7 +114,7 @@ def test_alive_and_ready(world: World) -> None:
 def test_what_an_import_is_asked_is_said_of_each_parameter() -> None:
     described = document(calls.operations, "0")["paths"]["/v1/utilities/{utility}/imports"]["post"]["parameters"]
     asked = [one for one in described if one["in"] == "query"]
-    assert {one["name"] for one in asked} == set(Options.__struct_fields__)
+    assert {one["name"] for one in asked} == set(ImportOptions.__struct_fields__)
     assert all(one["description"].endswith(".") and "description" not in one["schema"] for one in asked)
     assert next(one for one in asked if one["name"] == "dates")["schema"] == {"$ref": "#/components/schemas/DateOrder"}
 
@@ -147,3 +147,16 @@ def test_patterns_are_ecma_262_and_descriptions_have_no_indentation() -> None:
     text = json.dumps(contract())
     assert r"\\Z" not in text
     assert not re.search(r'"description": "[^"]*\\n {2,}', text)
+
+
+def test_every_property_and_parameter_is_described() -> None:
+    told = contract()
+    shapes = {name: schema.get("properties", {}) for name, schema in told["components"]["schemas"].items()}
+    assert [
+        f"{name}.{member}" for name, members in shapes.items() for member, part in members.items() if not part.get("description")
+    ] == []
+    for item in told["paths"].values():
+        for call in item.values():
+            assert [part["name"] for part in call.get("parameters", ()) if not part.get("description")] == []
+            assert call["description"]
+    assert [name for name, schema in told["components"]["schemas"].items() if not schema.get("description")] == []

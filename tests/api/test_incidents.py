@@ -105,15 +105,15 @@ def test_every_telling_is_kept_and_the_feed_tells_of_each(place: Place, world: W
     one = put(place, str(uuid4()), incident(place)).json()["id"]
     before = len(place.get("/changes", limit=500).json()["items"])
     patch(place, one, '"1"', status="confirmed", people_affected=None).raise_for_status()
-    page = place.get(f"/incidents/{one}/tellings", limit=1).json()
+    page = place.get(f"/incidents/{one}/revisions", limit=1).json()
     rest = world.client.get(page["next"], headers=bearer(place.keys["regulator"])).json()
-    tellings = page["items"] + rest["items"]
-    assert [(row["version"], row["status"], row.get("people_affected")) for row in tellings] == [
+    revisions = page["items"] + rest["items"]
+    assert [(row["version"], row["status"], row.get("people_affected")) for row in revisions] == [
         (1, "suspected", 12),
         (2, "confirmed", None),
     ]
     assert rest["next"] is None
-    assert place.get(f"/incidents/{uuid4()}/tellings").status_code == 404
+    assert place.get(f"/incidents/{uuid4()}/revisions").status_code == 404
     new = place.get("/changes", after=before).json()["items"]
     assert [(row["resource"], row["id"], row["version"]) for row in new] == [("incidents", one, 2)]
 
@@ -225,18 +225,18 @@ def test_a_past_day_knows_the_incidents_told_by_then_and_says_when_they_were_tol
     one = put(place, str(uuid4()), incident(place)).json()["id"]
     # On 1 June nobody knew of it: it is no correction, as a late report is none.
     first = place.get(path, as_of="2026-06-01").json()
-    assert (*told(first), first["later_corrections"], first["incidents_retold"]) == (*CURRENT, [], [])
+    assert (*told(first), first["later_corrections"], first["incidents_revised"]) == (*CURRENT, [], [])
     then = place.get(path, as_of="2026-06-03").json()
-    assert (*told(then), then["incidents_retold"]) == ("overdue", "2026-06-01", "unknown", [])
+    assert (*told(then), then["incidents_revised"]) == ("overdue", "2026-06-01", "unknown", [])
     world.clock.pass_by(days=2)
     patch(place, one, '"1"', people_affected=13).raise_for_status()
     assert place.get(path, as_of="2026-06-03").json() == then
     world.clock.pass_by(days=2)
     patch(place, one, '"2"', status="unfounded").raise_for_status()
     since = place.get(path, as_of="2026-06-03").json()
-    assert since == then | {"incidents_retold": [one]}
+    assert since == then | {"incidents_revised": [one]}
     last = place.get(path, as_of="2026-06-07").json()
-    assert (*told(last), last["incidents_retold"]) == (*CURRENT, [])
+    assert (*told(last), last["incidents_revised"]) == (*CURRENT, [])
 
 
 def test_an_assembly_moved_or_put_back_is_due_for_a_test(place: Place, world: World) -> None:

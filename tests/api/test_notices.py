@@ -273,7 +273,7 @@ def test_a_utility_sets_its_own_schedule_and_goes_back_to_the_common_one(place: 
     answer = place.get("/notices/schedule")
     assert answer.headers["etag"] == '"0"'
     common = answer.json()
-    assert (common["own"], common["known_from"]) == (False, "common_practice")
+    assert (common["own"], common["provenance"]) == (False, "common_practice")
     own = [
         {
             "step": "early",

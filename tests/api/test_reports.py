@@ -19,7 +19,7 @@ def test_a_failing_check_of_a_pvb_is_told_with_its_clause_its_likely_cause_and_w
     # The check of a PVB holds at least 1.0 psi: EPA 816-R-03-002, chapter 5.
     assert (finding["rule"], finding["observed"], finding["at_least"], finding["margin"]) == ("pvb.check.held_at", 0.6, 1.0, -0.4)
     assert "chapter 5" in finding["source"]["clause"]
-    assert finding["source"]["known_from"] == "published"
+    assert finding["source"]["provenance"] == "published"
     assert {one["component"] for one in verdict["diagnosis"]} == {"check"}
     assert verdict["diagnosis"][0]["likely"] == "fouled disc or seat"
     assert all(one["repair"] for one in verdict["diagnosis"])

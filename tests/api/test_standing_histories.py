@@ -60,7 +60,7 @@ class Programme:
         self.corrected: set[str] = set()
         # By report: each decision on it with its moment.
         self.decisions: dict[str, list[tuple[dt.datetime, str]]] = {}
-        # By incident: each telling with its moment, and the assemblies that stood at its premises then.
+        # By incident: each revision with its moment, and the assemblies that stood at its premises then.
         self.incidents: dict[str, list[tuple[dt.datetime, dict[str, Any], set[str]]]] = {}
 
     def _optional(self) -> dict[str, Any]:
@@ -129,11 +129,11 @@ class Programme:
             "premises": self.source.sample([one["id"] for one in self.premises], self.source.choice((0, 0, 0, 1))),
         }
         if self.incidents and self.source.random() < 0.5:
-            incident, tellings = self.source.choice(list(self.incidents.items()))
+            incident, revisions = self.source.choice(list(self.incidents.items()))
             part = self.source.choice((["occurred_at"], ["status"], ["assemblies", "premises"]))
             change = {name: facts[name] for name in part}
-            self._patch("incidents", {"id": incident, "version": len(tellings)}, change)
-            facts = tellings[-1][1] | change
+            self._patch("incidents", {"id": incident, "version": len(revisions)}, change)
+            facts = revisions[-1][1] | change
         else:
             incident = str(uuid4())
             answer = self.world.operator.put(f"{self.place.base}/incidents/{incident}", json={**facts, "description": "D"})
@@ -207,9 +207,9 @@ class Programme:
         """What the test knows of an assembly: with what had been told of incidents (and decided of reports) by a moment, of those known by a moment."""
         facts = self.assemblies[assembly]
         happened = [Happening(event=one["event"], day=dt.date.fromisoformat(one["on"])) for one in facts["occurrences"]]
-        for tellings in self.incidents.values():
-            by_then = [one for one in tellings if told_by is None or one[0] < told_by]
-            if not by_then or (known_by is not None and tellings[0][0] >= known_by):
+        for revisions in self.incidents.values():
+            by_then = [one for one in revisions if told_by is None or one[0] < told_by]
+            if not by_then or (known_by is not None and revisions[0][0] >= known_by):
                 continue
             _, incident, there = by_then[-1]
             if incident["status"] != "unfounded" and (
@@ -232,7 +232,7 @@ class Programme:
 
 
 def expected(case: Case, on: dt.date) -> dict[str, Any]:
-    """A standing as HTTP tells it on a day, by the plain telling."""
+    """A standing as HTTP tells it on a day, by the plain revision."""
     kept = plain.told(case)
     status, since = plain.on_day(case, on, SOON), kept.since
     if kept.due is not None and status == "overdue":
@@ -288,10 +288,10 @@ def check_past(programme: Programme, days: list[dt.date], share: float) -> Count
             corrected = Case(**{**vars(corrected), "tests": tuple(test for test in corrected.tests if test.id in known)})
             now = expected(corrected, on)
             changed = any(plainly[name] != now[name] for name in ("status", "due_on", "protection", "since"))
-            told = answer["later_corrections"] or answer["incidents_retold"] or answer["later_decisions"]
+            told = answer["later_corrections"] or answer["incidents_revised"] or answer["later_decisions"]
             assert bool(told) == changed, (on, answer, then, corrected)
             met["changed" if changed else "same"] += 1
-            met["retold"] += bool(answer["incidents_retold"])
+            met["revised"] += bool(answer["incidents_revised"])
             met["decided"] += bool(answer["later_decisions"])
     return met
 
@@ -323,7 +323,7 @@ def test_two_hundred_assemblies_stand_as_their_histories_plainly_say(world: Worl
         name for name, count in met.items() if count > 1
     }
     assert past["changed"] > 10
-    assert past["retold"] > 3
+    assert past["revised"] > 3
     assert past["decided"] > 3
 
 

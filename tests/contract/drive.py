@@ -89,13 +89,13 @@ body = models.ReportFacts.from_dict(facts)
 first = submit_report.sync_detailed(utility, report_id, client=client, body=body)
 again = submit_report.sync_detailed(utility, report_id, client=client, body=body)
 check((first.status_code, again.status_code) == (201, 200), "a report is recorded once, however often it is sent")
-check(must(first, models.Recorded).verdict.outcome == models.Outcome.FAIL, "the report fails")
+check(must(first, models.RecordedReport).verdict.outcome == models.Outcome.FAIL, "the report fails")
 
 because = "The check held 1.6; it was mistyped."
 correction = models.ReportFacts.from_dict(
     {**facts, "initial_test": PASSING, "supersedes": str(report_id), "supersedes_because": because}
 )
-corrected = must(create_report.sync_detailed(utility, client=client, body=correction), models.Recorded)
+corrected = must(create_report.sync_detailed(utility, client=client, body=correction), models.RecordedReport)
 check(corrected.verdict.outcome == models.Outcome.PASS, "a new report supersedes the first")
 
 seen: set[uuid.UUID] = set()
@@ -118,7 +118,7 @@ while found := must(list_changes.sync_detailed(utility, client=client, after=cur
 check([change.id for change in changes].count(str(report_id)) == 1, "the change feed shows the report once")
 
 receipt = must(read_receipt.sync_detailed(utility, report_id, client=client), models.Receipt)
-to_check = models.ReceiptToCheck.from_dict({"receipt": receipt.receipt})
+to_check = models.ReceiptToVerify.from_dict({"receipt": receipt.receipt})
 verification = must(verify_receipt.sync_detailed(client=anyone, body=to_check), models.Verification)
 check(verification.valid, "the receipt is genuine")
 print("The Python client is done.")

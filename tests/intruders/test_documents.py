@@ -44,13 +44,16 @@ COSTLY: dict[str, tuple[Any, bytes]] = {
     "many-names": (rules.Test, within_limit({f"x{number}": 1 for number in range(20_000)})),
     "long-names": (rules.Test, within_limit({chr(1 + number % 30) * 250 + str(number): 1 for number in range(150)})),
     "items-of-the-wrong-kind": (rules.Test, within_limit({"initial_test": {"readings": [1] * 80_000}})),
-    "empty-items": (operation.OperationAsk, within_limit({"kind": "rp", "units": {"pressure": "psi"}, "steps": [{}] * 60_000})),
+    "empty-items": (
+        operation.OperationRequest,
+        within_limit({"kind": "rp", "units": {"pressure": "psi"}, "steps": [{}] * 60_000}),
+    ),
     "one-bad-item-behind-good-ones": (
-        operation.OperationAsk,
+        operation.OperationRequest,
         within_limit({"kind": "rp", "units": {"pressure": "psi"}, "steps": [{"supply_pressure": 60}] * 10_000 + [7]}),
     ),
     "too-long-a-list": (
-        selection.SelectionAsk,
+        selection.SelectionRequest,
         within_limit({"rulebook": "us-wa", "hydraulics": {"loss_curves": {"rp": [{"flow": 1, "loss": 1}] * 8_000}}}),
     ),
     "texts-with-nul-behind-numbers": (rules.Test, within_limit({"a": [1] * 80_000 + ["\0"]})),

@@ -228,7 +228,7 @@ def test_api4_a_body_of_nothing_but_faults_keeps_nobody_waiting() -> None:
     for shape, document in (
         (rules.Test, {"rulebook": "us-wa", "initial_test": {"readings": [{}] * 60_000}}),
         (rules.Test, {"repairs": [{"component": "x"}] * 12_000}),
-        (operation.OperationAsk, {"kind": "rp", "units": {"pressure": "psi"}, "steps": [{"supply_pressure": 60}] * 10_000}),
+        (operation.OperationRequest, {"kind": "rp", "units": {"pressure": "psi"}, "steps": [{"supply_pressure": 60}] * 10_000}),
         (rules.Test, {f"x{number}": 1 for number in range(18_000)}),
     ):
         body = json.dumps(document).encode()

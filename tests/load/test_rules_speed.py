@@ -114,7 +114,7 @@ def test_an_operation_of_ten_steps_takes_under_five_milliseconds(benchmark: Any)
                 for pressure in (60, 40, 20, 10, 5, 0, -4, -8, 30, 60)
             ],
         },
-        operation.OperationAsk,
+        operation.OperationRequest,
         strict=False,
     )
     benchmark(operation.operate, ask)
@@ -131,7 +131,7 @@ def test_a_selection_takes_under_a_millisecond(benchmark: Any) -> None:
             "continuous_pressure": True,
             "purpose": "point_of_use",
         },
-        selection.SelectionAsk,
+        selection.SelectionRequest,
     )
     benchmark(selection.select, ask, on=dt.date(2026, 6, 1))
     assert benchmark.stats.stats.median < 0.001

@@ -11,14 +11,14 @@ import pint
 import pytest
 
 from rules.quantities import Units
-from rules.selection import AirGap, Installation, PlacementAsk, PlacementFinding, place
+from rules.selection import AirGap, Installation, PlacementFinding, PlacementRequest, place
 
 ON = dt.date(2026, 6, 1)
 
 
 def judge(unit: str = "in", rulebook: str = "us-common", kind: str = "air_gap", **gap: float) -> PlacementFinding:
     told = Installation(air_gap=AirGap(**gap), subject_to_submergence=False)
-    answer = place(PlacementAsk(rulebook=rulebook, kind=kind, units=Units(length=unit), installation=told), on=ON)
+    answer = place(PlacementRequest(rulebook=rulebook, kind=kind, units=Units(length=unit), installation=told), on=ON)
     return answer.findings[0]
 
 
@@ -48,7 +48,7 @@ def test_an_air_gap_at_its_edge(name: str) -> None:
     wall = {} if distance is None else {"wall_distance": distance}
     finding = judge(vertical_distance=vertical, effective_diameter=diameter, near_walls=walls, **wall)
     assert (finding.outcome, finding.at_least) == (outcome, least)
-    assert finding.source.known_from == "published"
+    assert finding.source.provenance == "published"
     assert "246-290-010" in finding.source.clause
 
 
@@ -72,7 +72,7 @@ def test_the_least_distance_in_other_units_is_that_of_an_independent_converter(u
 def test_en_1717_s_air_gaps_are_two_diameters_and_20_mm(kind: str, vertical: float, diameter: float, outcome: str) -> None:
     # EN 1717:2000, Annex A, family A, with EN 13076, 13077, 14622, 14623: from memory. Nothing was read of walls.
     finding = judge("mm", "eu-en1717", kind, vertical_distance=vertical, effective_diameter=diameter, near_walls=0)
-    assert (finding.outcome, finding.source.known_from) == (outcome, "memory")
+    assert (finding.outcome, finding.source.provenance) == (outcome, "from_memory")
 
 
 def test_where_sources_on_en_1717_differ_the_second_is_shown_beside_the_first() -> None:
@@ -80,8 +80,8 @@ def test_where_sources_on_en_1717_differ_the_second_is_shown_beside_the_first() 
     told = Installation(
         air_gap=AirGap(vertical_distance=60.0, effective_diameter=25.0, near_walls=0), subject_to_submergence=False
     )
-    answer = place(PlacementAsk(rulebook="eu-en1717", kind="AA", units=Units(length="mm"), installation=told), on=ON)
-    found = {finding.rule: (finding.outcome, finding.advisory, finding.source.known_from) for finding in answer.findings}
-    assert found["en_1717.air_gap"] == ("met", False, "memory")
+    answer = place(PlacementRequest(rulebook="eu-en1717", kind="AA", units=Units(length="mm"), installation=told), on=ON)
+    found = {finding.rule: (finding.outcome, finding.advisory, finding.source.provenance) for finding in answer.findings}
+    assert found["en_1717.air_gap"] == ("met", False, "from_memory")
     assert found["en_1717.air_gap.three_diameters"] == ("not_met", True, "published")
     assert answer.outcome == "met"

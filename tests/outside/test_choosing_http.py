@@ -46,7 +46,7 @@ def test_premises_raise_the_hazard_under_every_rulebook_and_a_lower_one_is_a_con
     (flag,) = answer["flags"]
     assert (flag["code"], flag["pointer"]) == ("hazard_below_premises", "/hazard")
     assert "the stricter is applied" in flag["message"]
-    assert flag["source"]["known_from"] == {"us-wa": "published", "us-tx": "memory"}.get(rulebook, "common_practice")
+    assert flag["source"]["provenance"] == {"us-wa": "published", "us-tx": "from_memory"}.get(rulebook, "common_practice")
     assert {"dc", "dcda", "dual_check"} & set(answer["recommended"]) == set()
     assert "rp" in answer["recommended"]
 
@@ -237,4 +237,4 @@ def test_washington_inspects_air_gaps_yearly_and_irrigation_avbs_not(world: Worl
     assert "common.inspected" not in kept
     elsewhere = {row["rule"]: row for row in choose(world, "us-or", **facts)["conditions"]}
     assert elsewhere["common.inspected"]["kinds"] == ["avb", "air_gap"]
-    assert elsewhere["common.inspected"]["source"]["known_from"] == "common_practice"
+    assert elsewhere["common.inspected"]["source"]["provenance"] == "common_practice"

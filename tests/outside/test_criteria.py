@@ -27,7 +27,7 @@ ROWS = [
     # Check 1 of an RP: trade procedures, "minimum of 5 psi differential" (published); 35 kPa from memory of CSA B64.10.1.
     ("rp", "rp.check_1.held_at", 5.0, 35.0, "published"),
     # Check 2 of an RP: USC Manual, 10th edition (from memory).
-    ("rp", "rp.check_2.held_at", 1.0, 7.0, "memory"),
+    ("rp", "rp.check_2.held_at", 1.0, 7.0, "from_memory"),
     # Double check: USC Foundation newsletter, spring 2001; NEWWA procedure, January 2010 (published).
     ("dc", "dc.check_1.held_at", 1.0, 7.0, "published"),
     ("dc", "dc.check_2.held_at", 1.0, 7.0, "published"),
@@ -91,7 +91,7 @@ def test_a_reading_at_under_and_over_the_minimum(row: tuple[str, str, float, flo
             verdict = judge(kind, unit, {component: reading}, line=line)
             finding = found(verdict, rule, line)
             assert (finding.outcome, verdict.outcome) == (outcome, "pass" if outcome == "met" else "fail"), reading
-            assert finding.source.known_from == known
+            assert finding.source.provenance == known
             assert finding.observed == pytest.approx(reading)
 
 
@@ -106,7 +106,7 @@ def test_a_metric_report_in_canada_is_judged_by_the_printed_metric_figure(
     for reading, outcome in around(unit, minimum):
         finding = found(judge(kind, unit, {rule.split(".")[1]: reading}, "ca-bc"), rule)
         assert (finding.outcome, finding.at_least) == (outcome, minimum)
-        assert finding.source.known_from == ("memory" if printed == 35.0 else "published")
+        assert finding.source.provenance == ("from_memory" if printed == 35.0 else "published")
 
 
 @pytest.mark.parametrize("rulebook", [one.id for one in rules.carried() if one.judges_tests])
@@ -138,7 +138,7 @@ def test_the_buffer_is_a_criterion_in_canada_and_a_note_in_the_united_states(
     canada = judge("rp", unit, values, "ca-bc")
     assert found(canada, "rp.buffer").outcome == outcome
     assert canada.outcome == ("pass" if outcome == "met" else "fail")
-    assert found(canada, "rp.buffer").source.known_from == "published"
+    assert found(canada, "rp.buffer").source.provenance == "published"
     assert judge("rp", unit, values).outcome == "pass"
 
 

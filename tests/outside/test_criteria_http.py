@@ -114,7 +114,7 @@ def test_a_reading_at_the_minimum_passes_and_one_just_under_it_fails(
         assert found["at_least"] == pytest.approx(float(limit), rel=1e-12)
         assert found["source"]["title"]
         assert found["source"]["clause"]
-        assert found["source"]["known_from"] in ("published", "memory")
+        assert found["source"]["provenance"] in ("published", "from_memory")
         # A drop of check 1 so low that the relief valve's opening is not below it is a contradiction told by a flag, not a pass.
         assert (verdict["outcome"] == "pass") == (outcome == "met"), (value, verdict["summary"], verdict["flags"])
 

@@ -15,7 +15,7 @@ from typing import Any
 import msgspec
 import pytest
 
-from rules.operation import OperationAsk, StepAnswer, operate
+from rules.operation import OperationRequest, StepResult, operate
 from rules.operation.physics import conductance, water_head
 
 with warnings.catch_warnings():
@@ -66,13 +66,13 @@ def network_of(supply: float, downstream: float) -> Any:
     return network
 
 
-def ours(kind: str, supply: float, conditions: dict[str, str], **downstream: Any) -> StepAnswer:
+def ours(kind: str, supply: float, conditions: dict[str, str], **downstream: Any) -> StepResult:
     loadings = {"pvb": {"check": 0, "air_inlet": 0}, "dc": {"check_1": 0, "check_2": 0}}[kind]
     told = {
         "kind": kind, "units": {"pressure": "psi", "length": "in", "flow": "gpm"}, "conditions": conditions, "loadings": loadings,
         "steps": [{"supply_pressure": supply, **downstream}],
     }  # fmt: skip
-    return operate(msgspec.convert(told, OperationAsk)).steps[0]
+    return operate(msgspec.convert(told, OperationRequest)).steps[0]
 
 
 def near(one: float, other: float) -> bool:
@@ -197,7 +197,7 @@ def test_an_air_gap(supply: float, tmp_path: Path) -> None:
                 "units": {"pressure": "psi", "flow": "gpm"},
                 "steps": [{"supply_pressure": supply, "downstream": "outlet_open"}],
             },
-            OperationAsk,
+            OperationRequest,
         )
     ).steps[0]
     assert not told.non_potable_reaches_supply

@@ -13,7 +13,7 @@ import pytest
 from rules.errors import RulesError
 from rules.load import rulebook_ids
 from rules.operation import OPERABLE_KINDS, protected, protection_matrix, withstands
-from rules.selection.document import SelectionAsk
+from rules.selection.document import SelectionRequest
 from rules.selection.selection import select
 
 ON = dt.date(2026, 5, 14)
@@ -29,7 +29,7 @@ def chosen(rulebook: str, hazard: str, backpressure: bool, continuous: bool, pur
         "rulebook": rulebook, "hazard": hazard, "backpressure_possible": backpressure, "continuous_pressure": continuous, "purpose": purpose,
     }  # fmt: skip
     try:
-        return select(msgspec.convert(ask, SelectionAsk), on=ON).recommended
+        return select(msgspec.convert(ask, SelectionRequest), on=ON).recommended
     except RulesError:
         return ()
 

@@ -68,7 +68,7 @@ def test_the_relief_drain_takes_the_largest_discharge(world: World, rulebook: st
         answer = place(world, rulebook, "rp", SOUND_RP | {"relief_drain_capacity": capacity})
         found = finding(answer, "rp.relief_drain_size")
         assert (found["outcome"], found["at_least"], found["unit"], answer["outcome"]) == (outcome, 120, "gpm", outcome)
-        assert (found["source"]["clause"], found["source"]["known_from"]) == (clause, mark)
+        assert (found["source"]["clause"], found["source"]["provenance"]) == (clause, mark)
 
 
 # OAR 333-061-0071(1)(b) [published]: precludes continuous submersion of an assembly, and any submersion of an RP's relief valve.
@@ -77,13 +77,13 @@ SUBMERGENCE = {
     ("us-or", "rp"): ("rp.not_submerged", "333-061-0071(1)(b)", "published"),
     ("us-or", "dc"): ("assembly.not_submerged", "333-061-0071(1)(b)", "published"),
     ("us-or", "svb"): ("assembly.not_submerged", "333-061-0071(1)(b)", "published"),
-    ("us-wa", "dcda"): ("assembly.not_submerged", "246-290-490(6)(b)(ii)", "memory"),
-    ("us-wa", "pvb"): ("assembly.not_submerged", "246-290-490(6)(b)(ii)", "memory"),
+    ("us-wa", "dcda"): ("assembly.not_submerged", "246-290-490(6)(b)(ii)", "from_memory"),
+    ("us-wa", "pvb"): ("assembly.not_submerged", "246-290-490(6)(b)(ii)", "from_memory"),
     ("us-tx", "rpda"): ("rp.not_submerged", "344.50(b)(2)(A)", "published"),
     ("us-fl", "dc"): ("assembly.not_submerged", "submergence", "common_practice"),
     ("us-fl", "avb"): ("open.not_submerged", "submergence", "common_practice"),
     ("us-fl", "air_gap"): ("open.not_submerged", "submergence", "common_practice"),
-    ("eu-en1717", "BA"): ("en_1717.not_submerged", "5.4, general requirements", "memory"),
+    ("eu-en1717", "BA"): ("en_1717.not_submerged", "5.4, general requirements", "from_memory"),
 }
 
 
@@ -94,7 +94,7 @@ def test_every_kind_is_kept_out_of_water_where_the_rule_says_so(world: World, ru
         facts = {"submergence_never_continuous": False} | ({} if stated is None else {"subject_to_submergence": stated})
         found = finding(place(world, rulebook, kind, facts), rule)
         assert found["outcome"] == outcome
-        assert (found["source"]["clause"], found["source"]["known_from"]) == (clause, mark)
+        assert (found["source"]["clause"], found["source"]["provenance"]) == (clause, mark)
         assert found.get("missing", []) == (["subject_to_submergence"] if stated is None else [])
 
 

@@ -195,7 +195,7 @@ def test_a_trainee_is_shown_no_condition_and_the_key_apart(practised: Any) -> No
     assert not any(word in shown for word in ("leak", "foul", "stuck", "check 1"))
     assert "conditions" not in str(practice)
     assert practice["cautions"][0]["code"] == "customer_told"
-    assert all(step["source"]["known_from"] in {"published", "memory", "common_practice"} for step in practice["steps"])
+    assert all(step["source"]["provenance"] in {"published", "from_memory", "common_practice"} for step in practice["steps"])
 
 
 def test_the_published_order_of_an_rp_and_of_an_svb(practised: Any) -> None:

@@ -89,7 +89,7 @@ def test_an_rp_with_both_checks_leaking_and_a_working_relief_valve_is_unknown_an
     assert protection(verdict) == ("fail", "unknown", "unknown")
     assert verdict["initial"]["acts_as"] == "lost"
     assert acts(verdict) == AT_ONCE
-    assert [reason["source"]["known_from"] for reason in verdict["protection_reasons"]] == ["common_practice", "published"]
+    assert [reason["source"]["provenance"] for reason in verdict["protection_reasons"]] == ["common_practice", "published"]
     assert "how large the leaks are, a field test does not show" in verdict["protection_reasons"][1]["because"]
     lesser = judged(world, "rp", {"check_1": LEAKED, "check_2": LEAKED}, hazard="non_health")
     assert (protection(lesser), acts(lesser)) == (("fail", "unknown", "unknown"), {"repair_and_retest": 10})
@@ -218,7 +218,7 @@ def test_a_fair_test_of_a_dc_before_a_health_hazard_is_accepted_and_its_protecti
     assert protection(verdict) == ("pass", "insufficient", "full")
     assert (verdict["acceptance"], verdict["suitable"]) == ("accepted", False)
     assert verdict["suitability"]["source"] == {
-        "title": "WAC 246-290-490, Cross-connection control", "clause": "246-290-490(4)(a), table of methods", "known_from": "published",
+        "title": "WAC 246-290-490, Cross-connection control", "clause": "246-290-490(4)(a), table of methods", "provenance": "published",
     }  # fmt: skip
     assert {"rp", "air_gap"} <= set(verdict["suitability"]["serves"])
     assert "dc" not in verdict["suitability"]["serves"]

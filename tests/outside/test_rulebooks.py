@@ -29,13 +29,13 @@ INTERVALS = {
     "Washington, health hazard: annually at least": ("us-wa", "health", "non_residential", 12, "WAC 246-290-490 (7)(b)", "published"),
     "Oregon: once every 12 months": ("us-or", "health", "non_residential", 12, "OAR 333-061-0070 (6)(c)", "published"),
     # As city codes quote 290.44(h)(4), and a supply district 344.50(e): so from memory. The three years of some cities are no state rule.
-    "Texas, health hazard: yearly": ("us-tx", "health", "non_residential", 12, "30 TAC 290.44(h)(4)", "memory"),
-    "Texas, irrigation that is a health hazard: yearly": ("us-tx", "health", "irrigation", 12, "30 TAC 344.50(e)", "memory"),
-    "Texas, no health hazard: on installation": ("us-tx", "non_health", "non_residential", None, "30 TAC 290.44(h)(4)", "memory"),
-    "Texas, irrigation without additives: on installation": ("us-tx", "non_health", "irrigation", None, "30 TAC 290.44(h)(4)", "memory"),
+    "Texas, health hazard: yearly": ("us-tx", "health", "non_residential", 12, "30 TAC 290.44(h)(4)", "from_memory"),
+    "Texas, irrigation that is a health hazard: yearly": ("us-tx", "health", "irrigation", 12, "30 TAC 344.50(e)", "from_memory"),
+    "Texas, no health hazard: on installation": ("us-tx", "non_health", "non_residential", None, "30 TAC 290.44(h)(4)", "from_memory"),
+    "Texas, irrigation without additives: on installation": ("us-tx", "non_health", "irrigation", None, "30 TAC 290.44(h)(4)", "from_memory"),
     "Florida: yearly": ("us-fl", "health", "non_residential", 12, "62-555.360 F.A.C.", "published"),
     "Florida, residential: every 2 years": ("us-fl", "non_health", "residential", 24, "62-555.360 F.A.C.", "published"),
-    "California: annually": ("us-ca", "health", "non_residential", 12, "handbook, 3.3.3(b)", "memory"),
+    "California: annually": ("us-ca", "health", "non_residential", 12, "handbook, 3.3.3(b)", "from_memory"),
     "A Canadian programme: yearly": ("ca-bc", "health", "non_residential", 12, "a British Columbia city's form", "published"),
     "Common in the United States: yearly": ("us-common", "health", "fire", 12, "EPA 816-R-03-002, chapter 5", "published"),
 }  # fmt: skip
@@ -46,7 +46,7 @@ def test_an_interval(name: str) -> None:
     rulebook, hazard, connection, months, _, mark = INTERVALS[name]
     book = rules.rulebook(rulebook, ON)
     assert interval_for(book, hazard, connection).months == months
-    assert book.cite(interval_for(book, hazard, connection)).known_from == mark
+    assert book.cite(interval_for(book, hazard, connection)).provenance == mark
     due = {None: None, 12: dt.date(2027, 3, 10), 24: dt.date(2028, 3, 10), 36: dt.date(2029, 3, 10)}[months]
     assert next_due(book, hazard, connection, DAY) == due
 
@@ -58,12 +58,12 @@ TRIGGERS = {
     "Washington: after repair, reinstallation, relocation": ("us-wa", {"repair", "relocation"}, "(7)(b)(iv)", "published"),
     "Oregon: installation, repair, relocation": (
         "us-or", {"installation", "repair", "relocation"}, "(6)(b); in the older text (6)(a)", "published"),
-    "Oregon: after an incident": ("us-or", {"incident"}, "(6)(d) of the older text; the newer text was not read so far", "memory"),
-    "Texas: on installation": ("us-tx", {"installation"}, "(h)(4)", "memory"),
+    "Oregon: after an incident": ("us-or", {"incident"}, "(6)(d) of the older text; the newer text was not read so far", "from_memory"),
+    "Texas: on installation": ("us-tx", {"installation"}, "(h)(4)", "from_memory"),
     "Texas: when repaired, replaced, moved": (
         "us-tx", {"repair", "relocation"}, "344.50(e), for irrigation; for others common practice", "common_practice"),
     "California: on installation, after repair, relocation": (
-        "us-ca", {"installation", "repair", "relocation"}, "3.3.3(c), (d)", "memory"),
+        "us-ca", {"installation", "repair", "relocation"}, "3.3.3(c), (d)", "from_memory"),
     "Common in the United States": (
         "us-common", {"installation", "repair", "relocation", "incident"}, "–", "common_practice"),
 }  # fmt: skip
@@ -76,12 +76,12 @@ def test_the_triggers(name: str) -> None:
     for event in events:
         trigger = trigger_for(book, event)
         assert trigger is not None
-        assert (trigger.days, trigger.clause, book.cite(trigger).known_from) == (0, clause, mark), event
+        assert (trigger.days, trigger.clause, book.cite(trigger).provenance) == (0, clause, mark), event
     # An assembly put back for the season, or into service, is tested as it begins to serve (common practice, no source).
     for event in ("seasonal_start", "return_to_service"):
         trigger = trigger_for(book, event)
         assert trigger is not None
-        assert (trigger.days, book.cite(trigger).known_from) == (0, "common_practice")
+        assert (trigger.days, book.cite(trigger).provenance) == (0, "common_practice")
 
 
 # 17 CCR 7583 to 7605 went inoperative on 2024-07-01, the day on which the Cross-Connection Control Policy Handbook came into force
@@ -123,7 +123,7 @@ def test_no_state_asks_for_a_test_before_re_occupancy() -> None:
 def test_washington_tests_more_often_where_tests_fail_repeatedly(failed_on: list[dt.date], months: int) -> None:
     book = rules.rulebook("us-wa", ON)
     interval = interval_for(book, "health", "residential", DAY, failed_on)
-    assert (interval.months, book.cite(interval).known_from) == (months, "common_practice" if months == 6 else "published")
+    assert (interval.months, book.cite(interval).provenance) == (months, "common_practice" if months == 6 else "published")
     assert interval_for(rules.rulebook("us-or", ON), "health", "residential", DAY, failed_on).months == 12
 
 
@@ -144,14 +144,14 @@ def test_a_deadline_for_repair(rulebook: str, hazards: tuple[str, ...], acts_as:
     book = rules.rulebook(rulebook, ON)
     for hazard in hazards:
         (deadline,) = [row for row in book.deadlines if hazard in row.hazards and acts_as in row.acts_as]
-        assert (deadline.days, book.cite(deadline).known_from) == (days, "common_practice")
+        assert (deadline.days, book.cite(deadline).provenance) == (days, "common_practice")
 
 
 # name, rulebook, lower, upper, unit, mark
 LIMITS = [
     # WAC 246-292-034 names the USC Manual, 10th edition, appendix A.7 (published); that the figures are these is from memory.
-    ("gauge.accuracy", "us-wa", None, 0.2, "psi", "memory"),
-    ("gauge.calibration", "us-wa", None, 12, "months", "memory"),
+    ("gauge.accuracy", "us-wa", None, 0.2, "psi", "from_memory"),
+    ("gauge.calibration", "us-wa", None, 12, "months", "from_memory"),
     ("gauge.calibration", "us-common", None, 12, "months", "common_practice"),
     # One dial division of 0.1 psi in inches of water; clocks (RFC 7519, 4.1.4, speaks of a few minutes): common practice, no source.
     ("gauge.level", "us-common", None, 2.8, "in", "common_practice"),
@@ -179,7 +179,7 @@ def test_a_limit(row: tuple[str, str, float | None, float, str, str]) -> None:
     name, rulebook, lower, upper, unit, mark = row
     book = rules.rulebook(rulebook, ON)
     limit = book.limit(name)
-    assert (limit.at_least, limit.at_most, limit.unit, book.cite(limit).known_from) == (lower, upper, unit, mark)
+    assert (limit.at_least, limit.at_most, limit.unit, book.cite(limit).provenance) == (lower, upper, unit, mark)
 
 
 FACTS = {"closed_tight", "tight_against_backpressure", "opened", "opened_fully", "not_discharging", "not_spilling"}
@@ -200,9 +200,9 @@ def test_every_value_says_where_it_is_from(rulebook: str) -> None:
     for value in values(rulebook):
         work = works()[value.source]
         # A value may be known less well than its work, never better.
-        better = ("common_practice", "memory", "published")
-        if value.known_from is not None:
-            assert better.index(value.known_from) <= better.index(work.known_from), value
+        better = ("common_practice", "from_memory", "published")
+        if value.provenance is not None:
+            assert better.index(value.provenance) <= better.index(work.provenance), value
         if isinstance(value, Limit):
             assert value.at_least is not None or value.at_most is not None
     for criterion in rules.rulebook_data(rulebook).criteria:
@@ -231,7 +231,7 @@ def test_what_stands_beside_the_rulebooks_says_where_it_is_from_too() -> None:
     assert all(one.source in works() and one.clause for one in read("shutoffs.toml", Spoils).spoils)
     bounds = plausible()
     for one in (*bounds.ceilings, bounds.line_pressure, *bounds.gauge_accuracy):
-        assert works()[one.source].known_from == "common_practice", "no source is known for what an honest reading reaches"
+        assert works()[one.source].provenance == "common_practice", "no source is known for what an honest reading reaches"
         assert one.clause
     assert read("diagnosis.toml", Rows).source in works()
     assert set(severities().values()) == {"refuse", "hold", "note"}
@@ -240,13 +240,13 @@ def test_what_stands_beside_the_rulebooks_says_where_it_is_from_too() -> None:
 
 # A change to a limit, an interval, a clause or a mark changes the digest: look at the change, name it in the CHANGELOG, then pin it anew.
 DIGESTS = {
-    "ca-bc": "sha256:ec6f6f813d07994023205e698ffab6c536410acc52c06be73882470a0d78122e",
-    "us-ca": "sha256:61f4cb45a54df0adc254a4c3a35e5f9057c6bd681fed7602d86b8c3137ca7094",
-    "us-common": "sha256:dbd0d844942cb283819b109a5fc81c51fe79015904a7371223c03d3ce195d8cf",
-    "us-fl": "sha256:ab2396e52ca6d41303b9d3fc99ad6106bdebf40586065db599b80e0941a35675",
-    "us-or": "sha256:20c8ee9d71a622f4ee1e230b87b837fadaaa9ce158dd5f3e52b19ffdc9bc9e37",
-    "us-tx": "sha256:f4c638eead100b4f4128607a6bcee259d48bba1aae435dbf73e0f30f9b2082bc",
-    "us-wa": "sha256:03e1b802cf8c7036c75aa0e2bd51f79993f15f736b5702e0822bf47154be310c",
+    "ca-bc": "sha256:4fce67def3b4abeb409605da4ca7113cb82e8f7baf57ae17263b9f69bf72e70e",
+    "us-ca": "sha256:2a0a109c168bcc48eaea491dd8a05c0fe31743194976121f51d3eb34ce089e0e",
+    "us-common": "sha256:1b358dfd35647a4f0058caeef5f2fe96f3894a8725cc56ac68705d1eae51edc5",
+    "us-fl": "sha256:a2c4ce0bdf9002c30d1592e1c1bb1671e52855e0ae180a4e47b1bda60a38b58c",
+    "us-or": "sha256:9f2653dfb0483a16331ec1090c38ecd60bacd51b1759135a5b43bce38b6ce511",
+    "us-tx": "sha256:87ea3485dc3f0c7c7d23686414a0c07e21167c1bf3d8047677af80afb1c99a4b",
+    "us-wa": "sha256:3bd36d583f83c000e77bf6e10b28cd2010456ec60fa6066857626fcfe002c12c",
 }
 
 

@@ -9,7 +9,7 @@ import pint
 import pytest
 
 from rules.quantities import Units
-from rules.selection import Hydraulics, KindAnswer, LossModel, LossPoint, SelectionAsk, select
+from rules.selection import Hydraulics, KindResult, LossModel, LossPoint, SelectionRequest, select
 from rules.selection.hydraulics import data, loss_on_curve
 
 ON = dt.date(2026, 6, 1)
@@ -19,8 +19,8 @@ GPM = UREG.Quantity(1, "gallon/minute").to("m**3/s").magnitude
 INCH, FOOT = 0.0254, 0.3048
 
 
-def chosen(kind: str, units: Units, told: Hydraulics) -> KindAnswer:
-    asked = SelectionAsk(
+def chosen(kind: str, units: Units, told: Hydraulics) -> KindResult:
+    asked = SelectionRequest(
         rulebook="us-common",
         hazard="health",
         backpressure_possible=False,

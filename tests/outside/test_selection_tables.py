@@ -10,7 +10,7 @@ import pytest
 from msgspec import UNSET
 
 from rules.quantities import Units
-from rules.selection import Installation, PlacementAsk, SelectionAnswer, SelectionAsk, Site, place, premises_types, select
+from rules.selection import Installation, PlacementRequest, Selection, SelectionRequest, Site, place, premises_types, select
 from rules.selection.tables import cite, in_force
 
 ON = dt.date(2026, 6, 1)
@@ -20,17 +20,17 @@ US_KINDS = {
 }  # fmt: skip
 
 
-def ask(rulebook: str, hazard: str | int, purpose: str, premises: str | None = None, **facts: bool) -> SelectionAnswer:
+def ask(rulebook: str, hazard: str | int, purpose: str, premises: str | None = None, **facts: bool) -> Selection:
     asked = {"backpressure_possible": False, "continuous_pressure": False} | facts
     degree = {"fluid_category": hazard} if isinstance(hazard, int) else {"hazard": hazard}
     place = {} if premises is None else {"premises": premises}
-    return select(SelectionAsk(rulebook=rulebook, purpose=purpose, **degree, **place, **asked), on=ON)
+    return select(SelectionRequest(rulebook=rulebook, purpose=purpose, **degree, **place, **asked), on=ON)
 
 
-def reason_of(answer: SelectionAnswer, kind: str, rule: str) -> tuple[bool, str, str]:
+def reason_of(answer: Selection, kind: str, rule: str) -> tuple[bool, str, str]:
     (one,) = [one for one in answer.kinds if one.kind == kind]
     (reason,) = [reason for reason in one.reasons if reason.rule == rule]
-    return reason.holds, reason.source.known_from, reason.source.clause
+    return reason.holds, reason.source.provenance, reason.source.clause
 
 
 # rulebook, hazard, purpose, premises, rule, the kinds that the source names, clause, mark
@@ -71,9 +71,9 @@ TABLES = {
         "us-fl", "health", "premises_isolation", "residential_with_reclaimed_or_auxiliary", "fac.residential", {"air_gap", "rp", "rpda", "dc", "dcda", "dual_check"}, "Table 62-555.360-2", "published"),
     "Plumbing code, high hazard (IPC 608.1, UPC 603.2, from memory)": (
         "us-common", "health", "point_of_use", None, "plumbing_code.high_hazard",
-        {"air_gap", "rp", "rpda", "pvb", "svb", "avb", "hose_connection_vb", "barometric_loop"}, "608.1", "memory"),
+        {"air_gap", "rp", "rpda", "pvb", "svb", "avb", "hose_connection_vb", "barometric_loop"}, "608.1", "from_memory"),
     "Plumbing code, low hazard (IPC 608.1, UPC 603.2, from memory)": (
-        "us-common", "non_health", "point_of_use", None, "plumbing_code.low_hazard", US_KINDS, "608.1", "memory"),
+        "us-common", "non_health", "point_of_use", None, "plumbing_code.low_hazard", US_KINDS, "608.1", "from_memory"),
     "Severe hazard: AG (common practice, no source)": (
         "us-or", "severe", "premises_isolation", None, "common.hazard.severe", {"air_gap"}, "degree of hazard", "common_practice"),
     "Health hazard at the service connection (common practice, no source)": (
@@ -89,8 +89,8 @@ def test_a_table_admits_exactly_the_kinds_that_its_source_names(name: str) -> No
     answer = ask(rulebook, hazard, purpose, premises)
     assert {one.kind for one in answer.kinds} == US_KINDS
     for kind in US_KINDS:
-        holds, known_from, cited = reason_of(answer, kind, rule)
-        assert (holds, known_from) == (kind in kinds, mark), kind
+        holds, provenance, cited = reason_of(answer, kind, rule)
+        assert (holds, provenance) == (kind in kinds, mark), kind
         assert clause in cited
 
 
@@ -180,7 +180,7 @@ def test_en_1717_admits_the_units_of_its_table(category: int, backpressure: bool
     answer = ask("eu-en1717", category, "point_of_use", backpressure_possible=backpressure, **FITTING)
     assert {kind.kind for kind in answer.kinds} == set(EN_1717)
     for unit in EN_1717:
-        assert reason_of(answer, unit, f"en_1717.category_{category}")[:2] == (unit in covers, "memory"), unit
+        assert reason_of(answer, unit, f"en_1717.category_{category}")[:2] == (unit in covers, "from_memory"), unit
     assert set(answer.recommended) == (covers - atmospheric if backpressure else covers)
     assert answer.rulebook.title.startswith("EN 1717:2000")
 
@@ -209,7 +209,7 @@ def test_the_united_kingdom_admits_the_units_of_its_own_table(category: int, bac
 
 def test_the_united_kingdom_s_units_say_which_were_read() -> None:
     ranks = {rank.kind: rank for rank in in_force("gb", ON).ranks}
-    assert {unit for unit, rank in ranks.items() if cite(rank).known_from == "published"} == GB_READ
+    assert {unit for unit, rank in ranks.items() if cite(rank).provenance == "published"} == GB_READ
 
 
 def test_nevada_s_irrigation_and_auxiliary_supplies() -> None:
@@ -218,7 +218,7 @@ def test_nevada_s_irrigation_and_auxiliary_supplies() -> None:
     assert {"pvb", "dc"} <= set(rows["nac.irrigation"].kinds)
     assert not {"dc", "pvb"} & set(rows["nac.irrigation.chemicals"].kinds)
     assert {"dc", "rp"} <= set(rows["nac.auxiliary"].kinds)
-    assert {cite(row).known_from for row in rows.values()} == {"published"}
+    assert {cite(row).provenance for row in rows.values()} == {"published"}
     assert ask("us-nv", "non_health", "point_of_use", "irrigation").recommended == ("pvb", "dc", "rp", "air_gap")
 
 
@@ -241,7 +241,7 @@ def test_a_state_s_own_table_of_premises_counts_before_common_practice(premises:
     answer = ask("us-tx", "non_health", "premises_isolation", premises)
     assert answer.hazard.applied == "health"
     assert answer.recommended == ("rp", "air_gap")
-    assert reason_of(answer, "dc", "30_tac_290_47.health")[:2] == (False, "memory")
+    assert reason_of(answer, "dc", "30_tac_290_47.health")[:2] == (False, "from_memory")
 
 
 # Kinds that guard against backsiphonage only: trade fact, and for the PVB in Texas 30 TAC 344.50(b)(3)(A) [published].
@@ -277,7 +277,7 @@ def test_a_texas_dc_is_tested_on_installation() -> None:
 def test_fort_worth_s_avb_has_no_chemical_feed_behind_it() -> None:
     # Fort Worth city code, vacuum breakers [published]
     (condition,) = [one for one in ask("us-tx", "health", "point_of_use").conditions if one.rule == "fort_worth.avb"]
-    assert (condition.kinds, condition.source.known_from) == (("avb",), "published")
+    assert (condition.kinds, condition.source.provenance) == (("avb",), "published")
     assert "chemical" in condition.message
 
 
@@ -312,7 +312,7 @@ PLACEMENT = {
     "Fort Worth, AVB under pressure for less than 12 h a day": (
         "us-tx", "avb", "hours_under_pressure_per_day", 11.99, 12.0, "avb.hours_under_pressure", "vacuum breakers", "published"),
     "ASSE 1001, AVB under pressure for at most 12 h in 24 (from memory)": (
-        "us-wa", "avb", "hours_under_pressure_per_day", 12.0, 12.01, "avb.hours_under_pressure", "scope", "memory"),
+        "us-wa", "avb", "hours_under_pressure_per_day", 12.0, 12.01, "avb.hours_under_pressure", "scope", "from_memory"),
     "Kansas ordinance after the UPC, barometric loop at least 35 ft above the highest fixture": (
         "us-common", "barometric_loop", "height_above_highest_outlet", 420.0, 419.9, "barometric_loop.rise", "definitions", "published"),
     "Texas, RP at least 12 in above ground": (
@@ -332,7 +332,7 @@ PLACEMENT = {
     "Oregon, installed so that it can be tested in line": (
         "us-or", "pvb", "room_for_testing", True, False, "assembly.room_for_testing", "333-061-0071(1)(a)", "published"),
     "Washington, not submerged by flooding (from memory)": (
-        "us-wa", "dc", "subject_to_submergence", False, True, "assembly.not_submerged", "246-290-490(6)(b)(ii)", "memory"),
+        "us-wa", "dc", "subject_to_submergence", False, True, "assembly.not_submerged", "246-290-490(6)(b)(ii)", "from_memory"),
     "A double check's test cocks are not left under water (common practice, no source)": (
         "us-fl", "dcda", "subject_to_submergence", False, True, "assembly.not_submerged", "submergence", "common_practice"),
     "An RP's relief port is never drained directly (common practice, no source)": (
@@ -350,7 +350,7 @@ PLACEMENT = {
     "Protected from frost (common practice, no source)": (
         "us-common", "pvb", "freeze_protected", True, False, "assembly.freezing", "freezing", "common_practice"),
     "EN 1717, a reduced pressure unit not in a place that floods (from memory)": (
-        "eu-en1717", "BA", "subject_to_submergence", False, True, "en_1717.not_submerged", "5.4", "memory"),
+        "eu-en1717", "BA", "subject_to_submergence", False, True, "en_1717.not_submerged", "5.4", "from_memory"),
 }  # fmt: skip
 
 
@@ -359,13 +359,13 @@ def test_a_placement_rule_passes_at_its_source_s_figure_and_fails_beyond_it(name
     rulebook, kind, fact, right, wrong, rule, clause, mark = PLACEMENT[name]
     for told, outcome in ((right, "met"), (wrong, "not_met")):
         installation = Installation(**{"closed_system": True, "freezing_exposure": True, "relief_discharge": 95.0, fact: told})
-        asked = PlacementAsk(
+        asked = PlacementRequest(
             rulebook=rulebook, kind=kind, size=2.0, units=Units(length="in", flow="gpm"), installation=installation
         )
         (finding,) = [one for one in place(asked, on=ON).findings if one.rule == rule]
         assert finding.outcome == outcome
         assert clause in finding.source.clause
-        assert finding.source.known_from == mark
+        assert finding.source.provenance == mark
 
 
 @pytest.mark.parametrize(
@@ -375,7 +375,7 @@ def test_a_placement_rule_passes_at_its_source_s_figure_and_fails_beyond_it(name
 def test_clearance_grows_with_the_size(size: float, all_round: float, testing_side: float, outcome: str) -> None:
     # One Kansas utility's guideline [published]: up to 2 in, 6 in all round; larger, 12 in all round and 24 in on the testing side.
     told = Installation(clearance_all_round=all_round, clearance_testing_side=testing_side)
-    asked = PlacementAsk(rulebook="us-common", kind="rp", size=size, units=Units(length="in"), installation=told)
+    asked = PlacementRequest(rulebook="us-common", kind="rp", size=size, units=Units(length="in"), installation=told)
     outcomes = {one.outcome for one in place(asked, on=ON).findings if one.rule.startswith("clearance.")}
     assert outcomes - {"met"} == {outcome} - {"met"}
 
@@ -386,7 +386,7 @@ def test_clearance_grows_with_the_size(size: float, all_round: float, testing_si
 )
 def test_a_site_s_height_admits_at_the_figure_and_excludes_under_it(kind: str, enough: float, short: float) -> None:
     def recommended(height: float) -> tuple[str, ...]:
-        asked = SelectionAsk(
+        asked = SelectionRequest(
             rulebook="us-common",
             hazard="health",
             backpressure_possible=False,
@@ -412,7 +412,7 @@ def test_a_site_s_height_admits_at_the_figure_and_excludes_under_it(kind: str, e
 )
 def test_a_place_that_floods_or_does_not_drain_excludes(rulebook: str, hazard: str | int, site: Site, left: set[str]) -> None:
     degree = {"fluid_category": hazard} if isinstance(hazard, int) else {"hazard": hazard}
-    asked = SelectionAsk(
+    asked = SelectionRequest(
         rulebook=rulebook,
         backpressure_possible=False,
         continuous_pressure=False,

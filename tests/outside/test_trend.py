@@ -13,7 +13,7 @@ from rules.field_test.answer import Finding
 from rules.sources import Source
 from rules.standing.trend import DAYS_IN_A_YEAR, ComponentTrend, TrendedTest, trends
 
-SOURCE = Source(title="For this test", clause="", known_from="common_practice")
+SOURCE = Source(title="For this test", clause="", provenance="common_practice")
 FIRST = dt.date(2018, 5, 1)
 MINIMUM = 1.0
 

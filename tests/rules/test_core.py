@@ -43,7 +43,7 @@ def data(**changes: object) -> RulebookData:
     return RulebookData(**told | changes)  # type: ignore[arg-type]
 
 
-SOURCES = {"w": Source(title="W", clause="", known_from="published"), "x": Source(title="X", clause="", known_from="memory")}
+SOURCES = {"w": Source(title="W", clause="", provenance="published"), "x": Source(title="X", clause="", provenance="from_memory")}
 
 
 def test_units_of_different_things_are_not_converted() -> None:
@@ -130,9 +130,9 @@ def test_a_limit_and_a_citation_of_a_rulebook() -> None:
     with pytest.raises(KeyError):
         book.limit("nothing")
     inherited = resolve(data(criteria=(criterion(),)), SOURCES, dt.date(2005, 1, 1))
-    assert inherited.cite(inherited.criteria[0]).known_from == "published"
-    own = resolve(data(criteria=(criterion(known_from="memory"),)), SOURCES, dt.date(2005, 1, 1))
-    assert own.cite(own.criteria[0]).known_from == "memory"
+    assert inherited.cite(inherited.criteria[0]).provenance == "published"
+    own = resolve(data(criteria=(criterion(provenance="from_memory"),)), SOURCES, dt.date(2005, 1, 1))
+    assert own.cite(own.criteria[0]).provenance == "from_memory"
 
 
 def test_two_days_between_changes_share_one_rulebook() -> None:

@@ -23,7 +23,7 @@ def test_every_entry_shows_its_source_clause_and_mark(rulebook_id: str) -> None:
     assert entries
     for one in entries:
         assert one["source"]["title"]
-        assert one["source"]["known_from"] in {"published", "memory", "common_practice"}
+        assert one["source"]["provenance"] in {"published", "from_memory", "common_practice"}
 
 
 def test_a_rulebook_that_judges_tests_shows_all_its_criteria_and_tables() -> None:
@@ -37,7 +37,7 @@ def test_a_rulebook_that_judges_tests_shows_all_its_criteria_and_tables() -> Non
 def test_the_canadian_rulebook_shows_the_publishers_metric_figures() -> None:
     told = {one["rule"]: one for one in rules.publish("ca-bc", TODAY).criteria}
     assert told["rp.buffer"]["printed"][0]["at_least"] == 20.0
-    assert told["rp.buffer"]["printed"][0]["source"]["known_from"] == "published"
+    assert told["rp.buffer"]["printed"][0]["source"]["provenance"] == "published"
 
 
 def test_one_that_only_chooses_is_carried_and_says_so() -> None:

@@ -33,11 +33,11 @@ from rules.words import Words
 from service.api.openapi import published
 
 ASKED: list[Any] = [
-    rules.Test, rules.PreviousReadings, selection.SelectionAsk, selection.PlacementAsk, operation.OperationAsk, operation.PracticeTestAsk, notices.Step,
+    rules.Test, rules.PreviousReadings, selection.SelectionRequest, selection.PlacementRequest, operation.OperationRequest, operation.PracticeTestRequest, notices.NoticeStep,
 ]  # fmt: skip
 ANSWERED: list[Any] = [
-    rules.Verdict, rules.Publication, rules.AssemblyKind, rules.Standing, selection.SelectionAnswer, selection.PlacementAnswer,
-    selection.PremisesType, operation.OperationAnswer, operation.PracticeTestAnswer, ComponentTrend,
+    rules.Verdict, rules.PublishedRulebook, rules.AssemblyKind, rules.Standing, selection.Selection, selection.Placement,
+    selection.PremisesType, operation.OperationResult, operation.PracticeTest, ComponentTrend,
 ]  # fmt: skip
 
 
@@ -155,7 +155,7 @@ def test_what_was_not_told_is_not_written(shape: Any) -> None:
 # What a document can hold has no end; what is kept for ever is asked by names and states alone, of which there are few.
 FEW = {
     "rulebook_id", "table_id", "key", "vocabulary", "kind", "hazard", "failed", "mechanism", "leak", "statuses", "trial", "opening", "length", "pressure",
-    "work_key", "clause", "known_from",
+    "work_key", "clause", "provenance",
 }  # fmt: skip
 
 

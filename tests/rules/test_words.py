@@ -22,7 +22,7 @@ def test_no_writing_means_two_things_in_one_vocabulary() -> None:
 
 def test_every_code_that_a_document_takes_can_be_written_and_nothing_else_is_meant() -> None:
     told = words.words()
-    assert told.known_from == "common_practice"
+    assert told.provenance == "common_practice"
     assert set(told.vocabularies["kind"]) == set(get_args(Kind)) == {one.kind for one in catalogue().kinds}
     # A register may say that nobody has assessed it yet.
     assert set(told.vocabularies["hazard"]) == {*get_args(Hazard), "unknown"}

@@ -19,7 +19,7 @@ from service.imports import archive, cells, sheets
 from service.imports.cells import CellError, Reading
 from service.imports.columns import Asked
 from service.imports.sheets import Sheet, SheetError, Unread, csv_sheet, xlsx_sheets
-from service.imports.told import Options
+from service.imports.told import ImportOptions
 from service.problems import ProblemError
 
 NONE = Reading(unit=None, dates=None)
@@ -369,4 +369,4 @@ def test_a_value_told_for_a_whole_file_is_bounded_as_a_cell_is() -> None:
     # Found by fuzzing: more digits than an integer is read with were a failure of the service.
     for value in ("1/" + "9" * 5_000, "9" * 5_000):
         with pytest.raises(ProblemError, match="4000"):
-            Asked(Options(defaults=json.dumps({"premises.latitude": value})))
+            Asked(ImportOptions(defaults=json.dumps({"premises.latitude": value})))

@@ -36,7 +36,7 @@ from service.imports.cells import CellError
 from service.imports.columns import Asked, header, parsers
 from service.imports.rows import RowReader
 from service.imports.sheets import Sheet, SheetError, csv_sheet, xlsx_sheets
-from service.imports.told import Options
+from service.imports.told import ImportOptions
 from service.problems import ProblemError
 from service.signing import NotGoodError, parse
 from tests.load.documents import test_of
@@ -113,7 +113,7 @@ _ASKED: dict[str, Callable[[Any], object]] = {
 }
 
 
-def _drawn(ask: rules_operation.OperationAsk, answer: rules_operation.OperationAnswer) -> rules_operation.OperationAnswer:
+def _drawn(ask: rules_operation.OperationRequest, answer: rules_operation.OperationResult) -> rules_operation.OperationResult:
     ET.fromstring(rules_operation.draw_operation(ask, answer))  # noqa: S314 - our own drawing
     return answer
 
@@ -155,7 +155,7 @@ def csv_file(data: bytes) -> None:
     if not data:
         return
     how = data[0]
-    options = Options(
+    options = ImportOptions(
         encoding=("utf-8", "utf-16", "windows-1252", "iso-8859-15")[how & 3], delimiter=(None, "semicolon")[how >> 2 & 1],
         dates=("mdy", "dmy", None)[how >> 3 & 1], pressure=("psi", None)[how >> 4 & 1], length="in",
     )  # fmt: skip
@@ -166,14 +166,14 @@ def csv_file(data: bytes) -> None:
 def import_options(data: bytes) -> None:
     """What an import is told besides its file: two JSON objects, parted by a NUL."""
     columns, _, defaults = data.decode("utf-8", "replace").partition("\0")
-    asked = Asked(Options(columns=columns[:20_000], defaults=defaults[:20_000], pressure="psi", length="in"))
+    asked = Asked(ImportOptions(columns=columns[:20_000], defaults=defaults[:20_000], pressure="psi", length="in"))
     header(iter([(1, ["Serial No", "Acct", *asked.unmet])]), asked, [])
 
 
 def one_cell(data: bytes) -> None:
     """One cell as each field reads it; a number that is read is a finite one."""
     text = data.decode("utf-8", "replace")[:4_000].strip()
-    asked = Asked(Options(pressure="psi", length="in", dates="mdy"))
+    asked = Asked(ImportOptions(pressure="psi", length="in", dates="mdy"))
     for field, parser in parsers().items():
         try:
             value = parser(text, asked.how(field, None))
@@ -219,12 +219,12 @@ def workbook(data: bytes) -> None:
             for name, part in _PARTS.items():
                 archive.writestr(name, data[1:] if name == _NAMES[data[0] % len(_NAMES)] else part)
         packed.seek(0)
-    rows_of(xlsx_sheets(packed), Asked(Options(pressure="psi", length="in")))
+    rows_of(xlsx_sheets(packed), Asked(ImportOptions(pressure="psi", length="in")))
 
 
 def packed_file(data: bytes) -> None:
     """A file that is told to be a workbook, its zip broken in any way."""
-    rows_of(xlsx_sheets(io.BytesIO(data)), Asked(Options(pressure="psi", length="in")))
+    rows_of(xlsx_sheets(io.BytesIO(data)), Asked(ImportOptions(pressure="psi", length="in")))
 
 
 # RFC 8037, appendix A.1: a published private key.

@@ -12,7 +12,7 @@ from service.api.openapi.tags import TAGS
 from service.api.operation import JSON, Operation
 from service.api.tables import NDJSON
 from service.problems import KINDS, MEDIA_TYPE, Problem
-from service.webhooks import Message
+from service.webhooks import WebhookMessage
 
 _PARAMETER: Final = re.compile(r"\{(\w+):(\w+)\}")
 _PATH_SCHEMAS: Final = {
@@ -50,7 +50,7 @@ def document(operations: Iterable[Operation], version: str) -> dict[str, Any]:
         if shape not in (None, bytes) and shape != dict[str, Any]
     ]
     components = Components(
-        [*shapes, Message, Problem], [declared.patches for declared in public if declared.patches is not None]
+        [*shapes, WebhookMessage, Problem], [declared.patches for declared in public if declared.patches is not None]
     )
     paths: dict[str, dict[str, Any]] = {}
     for declared in public:
@@ -94,7 +94,7 @@ def _message(components: Components) -> dict[str, Any]:
             {"name": name, "in": "header", "required": True, "description": text, "schema": {"type": "string"}}
             for name, text in headers.items()
         ],
-        "requestBody": {"required": True, "content": {JSON: {"schema": components.of(Message)}}},
+        "requestBody": {"required": True, "content": {JSON: {"schema": components.of(WebhookMessage)}}},
         "responses": {
             "2XX": {"description": "Taken."},
             "410": {"description": "No more messages are wanted; the webhook is disabled."},

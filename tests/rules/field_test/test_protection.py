@@ -9,7 +9,7 @@ from rules.field_test.circumstances import Circumstances
 from rules.field_test.protection import LineResult, State, phase_verdict, reasons
 from rules.sources import Source
 
-SOURCE = Source(title="–", clause="–", known_from="common_practice")
+SOURCE = Source(title="–", clause="–", provenance="common_practice")
 PLACE = Circumstances(
     hazard="health",
     mechanisms=("backsiphonage", "backpressure", "both"),

@@ -21,14 +21,14 @@ FACTS = notices.NoticeFacts(
 )  # fmt: skip
 
 
-def step(**changes: Any) -> notices.Step:
+def step(**changes: Any) -> notices.NoticeStep:
     return msgspec.convert(
         {"step": "one", "occasion": "due", "days": 0, "to": "customer", "subject": "s", "text": "{caution}"} | changes,
-        notices.Step,
+        notices.NoticeStep,
     )
 
 
-def right(steps: tuple[notices.Step, ...], occasion: str, counted_from: dt.date, on: dt.date) -> list[str]:
+def right(steps: tuple[notices.NoticeStep, ...], occasion: str, counted_from: dt.date, on: dt.date) -> list[str]:
     """The steps whose stretch of days holds the day counted from."""
     return [
         one.step.step
@@ -83,7 +83,7 @@ def test_steps_to_others_and_of_other_occasions_do_not_push_each_other_out() -> 
 
 def test_the_default_schedule_says_how_it_is_known_and_can_be_followed() -> None:
     data = notice_data()
-    assert works()[data.source].known_from == data.known_from == "common_practice"
+    assert works()[data.source].provenance == data.provenance == "common_practice"
     notices.check(data.steps)
     assert [one.step for one in data.steps] == [
         "due",
@@ -139,7 +139,7 @@ def test_what_is_not_known_leaves_nothing_or_says_so() -> None:
 
 
 @pytest.mark.parametrize("one", notices.default_steps(), ids=lambda one: one.step)
-def test_every_default_text_tells_what_to_do_and_carries_the_caution(one: notices.Step) -> None:
+def test_every_default_text_tells_what_to_do_and_carries_the_caution(one: notices.NoticeStep) -> None:
     days = {"due_on": DUE} if one.occasion == "due" else {"due_on": None, "tested_on": DUE, "repair_by": DUE}
     told = notices.fill(one.text, msgspec.structs.replace(FACTS, **days))
     assert "What to do:" in told

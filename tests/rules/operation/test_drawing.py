@@ -9,7 +9,7 @@ import msgspec
 import pytest
 
 from rules import Test, judge
-from rules.operation import OPERABLE_KINDS, OperationAsk, Scene, draw, draw_operation, draw_verdict, operate
+from rules.operation import OPERABLE_KINDS, OperationRequest, Scene, draw, draw_operation, draw_verdict, operate
 from rules.operation.kinds import parts_of
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -24,7 +24,7 @@ STEPS: list[dict[str, Any]] = [
 
 def operation(kind: str, steps: list[dict[str, Any]] = STEPS, **ask: Any) -> ET.Element:
     told = {"kind": kind, "units": {"pressure": "psi", "length": "in", "flow": "gpm"}, "steps": steps, **ask}
-    asked = msgspec.convert(told, OperationAsk)
+    asked = msgspec.convert(told, OperationRequest)
     return ET.fromstring(draw_operation(asked, operate(asked)))  # noqa: S314 - our own drawing
 
 
@@ -95,7 +95,8 @@ def test_labels_are_escaped_and_wrapped() -> None:
 
 def test_a_drawing_without_units_of_flow_shows_none() -> None:
     asked = msgspec.convert(
-        {"kind": "rp", "units": {"pressure": "bar"}, "steps": [{"supply_pressure": 4, "downstream": "outlet_open"}]}, OperationAsk
+        {"kind": "rp", "units": {"pressure": "bar"}, "steps": [{"supply_pressure": 4, "downstream": "outlet_open"}]},
+        OperationRequest,
     )
     drawing = ET.fromstring(draw_operation(asked, operate(asked)))  # noqa: S314 - our own drawing
     assert "from the supply" not in words(drawing)

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rules.errors import DocumentError
-from rules.operation import OperationAsk, operate
+from rules.operation import OperationRequest, operate
 from rules.operation.air import sea_level
 from rules.operation.kinds import parts_of
 from rules.operation.physics import water_head
@@ -23,7 +23,7 @@ TRAPPED = {"supply_pressure": -8, "downstream": "outlets_closed"}
 
 
 def run(kind: str, *steps: dict[str, Any], units: dict[str, str] | None = None, **ask: Any) -> Any:
-    return operate(msgspec.convert({"kind": kind, "units": units or UNITS, "steps": list(steps), **ask}, OperationAsk))
+    return operate(msgspec.convert({"kind": kind, "units": units or UNITS, "steps": list(steps), **ask}, OperationRequest))
 
 
 def last(kind: str, *steps: dict[str, Any], **ask: Any) -> Any:
@@ -486,7 +486,7 @@ def test_what_is_taken_for_granted_is_told() -> None:
 )
 def test_what_does_not_belong_is_refused_where_it_stands(kind: Any, change: Any, pointer: Any) -> None:
     with pytest.raises(DocumentError) as refused:
-        operate(msgspec.convert({"kind": kind, "units": UNITS, "steps": [FLOWING], **change}, OperationAsk))
+        operate(msgspec.convert({"kind": kind, "units": UNITS, "steps": [FLOWING], **change}, OperationRequest))
     assert whole(refused.value).pointer == pointer
     # What is said names what was told, and what can be.
     if pointer.startswith("/conditions"):
@@ -499,7 +499,7 @@ def test_what_does_not_belong_is_refused_where_it_stands(kind: Any, change: Any,
 def test_the_largest_loading_and_the_ends_of_the_supply_are_taken() -> None:
     ends = [{**FLOWING, "supply_pressure": pressure} for pressure in (-14.7, 150)]
     told = {"kind": "rp", "units": UNITS, "steps": ends, "loadings": {"check_1": 30, "relief_valve": 0}}
-    assert len(operate(msgspec.convert(told, OperationAsk)).steps) == 2
+    assert len(operate(msgspec.convert(told, OperationRequest)).steps) == 2
 
 
 def test_no_figure_has_nine_digits_and_no_zero_is_negative() -> None:

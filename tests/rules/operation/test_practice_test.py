@@ -7,7 +7,7 @@ import msgspec
 import pytest
 
 from rules.errors import DocumentError
-from rules.operation import PracticeTestAnswer, PracticeTestAsk, cautions_for, methods_of, practice_test, procedures
+from rules.operation import PracticeTest, PracticeTestRequest, cautions_for, methods_of, practice_test, procedures
 from tests.rules.refusals import whole
 
 UNITS = {"pressure": "psi", "length": "in"}
@@ -18,27 +18,27 @@ NEW = {
 }  # fmt: skip
 
 
-def run(kind: str, units: dict[str, str] | None = None, **request: Any) -> PracticeTestAnswer:
+def run(kind: str, units: dict[str, str] | None = None, **request: Any) -> PracticeTest:
     springs = {"loadings": NEW[kind]} if kind in NEW and "loadings" not in request else {}
     entered = {"kind": kind, "units": units or UNITS, "line_pressure": 62, "seed": 7, **springs, **request}
-    return practice_test(msgspec.convert(entered, PracticeTestAsk))
+    return practice_test(msgspec.convert(entered, PracticeTestRequest))
 
 
-def readings(answer: PracticeTestAnswer) -> dict[str, Any]:
+def readings(answer: PracticeTest) -> dict[str, Any]:
     """The readings by component, the bypass line's with its name before it."""
     found = msgspec.to_builtins(answer.key.initial_test)["readings"]
     return {("bypass " if each.get("line") == "bypass" else "") + each["component"]: each for each in found}
 
 
-def phase(answer: PracticeTestAnswer) -> Any:
+def phase(answer: PracticeTest) -> Any:
     return msgspec.to_builtins(answer.key.initial_test)
 
 
-def codes(answer: PracticeTestAnswer, line: str = "main") -> list[str]:
+def codes(answer: PracticeTest, line: str = "main") -> list[str]:
     return [step.code for step in answer.steps if step.line == line]
 
 
-def observed(answer: PracticeTestAnswer, code: str) -> str:
+def observed(answer: PracticeTest, code: str) -> str:
     return " ".join(line for step in answer.steps if step.code == code for line in step.observed)
 
 

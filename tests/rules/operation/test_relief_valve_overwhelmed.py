@@ -2,7 +2,7 @@
 
 import msgspec
 
-from rules.operation import OperationAsk, operate
+from rules.operation import OperationRequest, operate
 
 
 def test_a_relief_valve_overwhelmed_by_a_pump_discharges_and_still_lets_water_pass_to_the_supply() -> None:
@@ -16,7 +16,7 @@ def test_a_relief_valve_overwhelmed_by_a_pump_discharges_and_still_lets_water_pa
             {"supply_pressure": 40, "downstream": "backpressure", "backpressure": 80},
         ],
     }
-    told = operate(msgspec.convert(ask, OperationAsk, strict=False)).steps[1]
+    told = operate(msgspec.convert(ask, OperationRequest, strict=False)).steps[1]
     assert told.components["relief_valve"] == "open"
     assert told.pressures["zone"] > told.pressures["inlet"]
     assert told.non_potable_reaches_supply

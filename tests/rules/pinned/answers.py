@@ -179,7 +179,7 @@ def operations(kind: str) -> list[Any]:
         asked = {"kind": kind, "units": source.choice(UNITS), "steps": steps} | condition(source, kind)
 
         def work(asked: dict[str, Any] = asked) -> list[Any]:
-            ask = msgspec.convert(asked, operation.OperationAsk)
+            ask = msgspec.convert(asked, operation.OperationRequest)
             answer = operation.operate(ask)
             return [answer, operation.draw_operation(ask, answer)]
 
@@ -217,7 +217,9 @@ def practice(kind: str) -> list[Any]:
             asked["opens_fully"] = False
         if kind in {"rpda", "dcda"} and source.random() < 0.6:
             asked["bypass"] = condition(source, kind)
-        found.append(refused_or(lambda asked=asked: operation.practice_test(msgspec.convert(asked, operation.PracticeTestAsk))))  # type: ignore[misc]
+        found.append(
+            refused_or(lambda asked=asked: operation.practice_test(msgspec.convert(asked, operation.PracticeTestRequest)))
+        )  # type: ignore[misc]
     return found
 
 
@@ -258,7 +260,7 @@ def chosen(rulebook: str) -> list[Any]:
                 for name, value in water.items()
                 if name in {"supply_pressure", "design_flow"} or source.random() < 0.8
             }
-        found.append(refused_or(lambda asked=asked: selection.select(msgspec.convert(asked, selection.SelectionAsk), on=ON)))  # type: ignore[misc]
+        found.append(refused_or(lambda asked=asked: selection.select(msgspec.convert(asked, selection.SelectionRequest), on=ON)))  # type: ignore[misc]
     return found
 
 
@@ -282,7 +284,7 @@ def placed(rulebook: str) -> list[Any]:
         asked: dict[str, Any] = {"rulebook": rulebook, "kind": source.choice(kinds), "units": source.choice(UNITS[:2]), "installation": {name: value for name, value in facts.items() if source.random() < 0.7}}  # fmt: skip
         if source.random() < 0.7:
             asked["size"] = source.choice((0.75, 2, 3, 50, 80))
-        found.append(refused_or(lambda asked=asked: selection.place(msgspec.convert(asked, selection.PlacementAsk), on=ON)))  # type: ignore[misc]
+        found.append(refused_or(lambda asked=asked: selection.place(msgspec.convert(asked, selection.PlacementRequest), on=ON)))  # type: ignore[misc]
     return found
 
 

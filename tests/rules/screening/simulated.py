@@ -20,7 +20,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 import rules
-from rules.operation import PracticeTestAsk, practice_test
+from rules.operation import PracticeTestRequest, practice_test
 from rules.screening import (
     IdentityChange,
     Middles,
@@ -80,7 +80,7 @@ def specimens(kind: str, *, failing: bool) -> list[Specimen]:
             "kind": kind, "units": {"pressure": "psi"}, "line_pressure": 62, "seed": len(found), "loadings": springs, "conditions": conditions,
             "gauge": {"resolution": 0.0001, "scatter": 0},
         }  # fmt: skip
-        phase = practice_test(msgspec.convert(ask, PracticeTestAsk)).key.initial_test
+        phase = practice_test(msgspec.convert(ask, PracticeTestRequest)).key.initial_test
         test = rules.Test(
             rulebook="us-wa", performed_at=dt.datetime(YEAR, 5, 1, 12, tzinfo=ZONE),
             assembly=rules.TestedAssembly(kind=kind, hazard="non_health"), units=rules.TestUnits(pressure="psi"), initial_test=phase,

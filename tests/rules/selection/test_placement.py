@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rules.errors import DocumentError, UnknownRulebookError
-from rules.selection import PlacementAnswer, PlacementAsk, PlacementFinding, place
+from rules.selection import Placement, PlacementFinding, PlacementRequest, place
 from rules.selection.installation import placement_rules
 from rules.selection.tables import index
 from tests.rules.refusals import whole
@@ -36,14 +36,14 @@ GOOD_RP: dict[str, Any] = {
 }
 
 
-def judge(kind: str = "rp", rulebook: str = "us-common", units: Any = INCHES, **installation: Any) -> PlacementAnswer:
+def judge(kind: str = "rp", rulebook: str = "us-common", units: Any = INCHES, **installation: Any) -> Placement:
     size = installation.pop("size", None)
     on = installation.pop("on", None)
     told = {"rulebook": rulebook, "kind": kind, "installation": installation, "units": units, "size": size, "on": on}
-    return place(msgspec.convert({key: value for key, value in told.items() if value is not None}, PlacementAsk), on=ON)
+    return place(msgspec.convert({key: value for key, value in told.items() if value is not None}, PlacementRequest), on=ON)
 
 
-def of(answer: PlacementAnswer, rule: str) -> PlacementFinding:
+def of(answer: Placement, rule: str) -> PlacementFinding:
     (finding,) = [one for one in answer.findings if one.rule == rule]
     return finding
 

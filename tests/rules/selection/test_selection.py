@@ -7,7 +7,7 @@ import msgspec
 import pytest
 
 from rules.errors import DocumentError, NotInForceError, UnknownRulebookError
-from rules.selection import KindAnswer, SelectionAnswer, SelectionAsk, premises_types, select, selection, tables
+from rules.selection import KindResult, Selection, SelectionRequest, premises_types, select, selection, tables
 from rules.selection.tables import index, table
 from tests.rules.refusals import whole
 
@@ -23,12 +23,12 @@ US_UNITS = {"pressure": "psi", "length": "ft", "flow": "gpm"}
 CURVE = [{"flow": 10, "loss": 11}, {"flow": 30, "loss": 13}]
 
 
-def choose(**told: Any) -> SelectionAnswer:
+def choose(**told: Any) -> Selection:
     merged = {key: value for key, value in (PLAIN | told).items() if value is not None}
-    return select(msgspec.convert(merged, SelectionAsk), on=ON)
+    return select(msgspec.convert(merged, SelectionRequest), on=ON)
 
 
-def kind_of(answer: SelectionAnswer, kind: str) -> KindAnswer:
+def kind_of(answer: Selection, kind: str) -> KindResult:
     return next(one for one in answer.kinds if one.kind == kind)
 
 
@@ -244,7 +244,7 @@ def test_the_same_ask_gives_the_same_bytes_and_every_reason_its_source() -> None
         for reason in one.reasons:
             assert reason.source.title
             assert reason.source.clause
-            assert reason.source.known_from in {"published", "memory", "common_practice"}
+            assert reason.source.provenance in {"published", "from_memory", "common_practice"}
 
 
 def test_the_catalogue_of_premises_says_who_lists_each() -> None:

@@ -62,7 +62,7 @@ def test_a_purpose_or_backpressure_that_would_decide_and_is_not_stated_is_named(
     against = ask("pvb", "health", purpose="point_of_use", backpressure_possible=True)
     assert against.suitable is False
     assert against.source is not None
-    assert against.source.known_from == "common_practice"
+    assert against.source.provenance == "common_practice"
     assert ask("pvb", "health", purpose="premises_isolation", backpressure_possible=False).suitable is False
 
 
