@@ -62,7 +62,7 @@ def judge_phase(
             parts = _unattributed(parts)
         for part in parts:
             if part.noted:
-                _add_flags(conditions, part.noted, read_at.get(part.index), flags)
+                _add_flags(conditions, part.noted, read_at[part.index], flags)
             findings += part.findings
             results.append(part.result)
         if plan.buffer is not None and parts[-1].result.component != "check":
@@ -71,7 +71,7 @@ def judge_phase(
             if both is None or (not both.result.pair and any(part.result.outcome == "fail" for part in parts)):
                 continue
             if both.noted:
-                _add_flags(conditions, both.noted, read_at.get(parts[1].index), flags)
+                _add_flags(conditions, both.noted, read_at[parts[1].index], flags)
             findings += both.findings
             results.append(both.result)
     return add_up(plan, tuple(results))
@@ -79,27 +79,28 @@ def judge_phase(
 
 def _placed(
     conditions: Conditions, readings: Sequence[Reading], line_pressure: float, flags: list[Flag]
-) -> tuple[list[PartShows], dict[int, int | None]]:
-    """What each place shows, and where the reading of each place that was read stands (None: it is there twice)."""
+) -> tuple[list[PartShows], list[int | None]]:
+    """What each place shows, and which reading is that of each place (None: it was not read, or is there twice)."""
     places = conditions.plan.places
-    shown: dict[int, PartShows] = {}
-    read_at: dict[int, int | None] = {}
+    shown: list[PartShows | None] = [None] * len(places)
+    read_at: list[int | None] = [None] * len(places)
     for at, reading in enumerate(readings):
         part = _shown(conditions, reading)
         if part is None:
             flags.append(_unexpected(conditions, at, reading))
             continue
         index = part.index
-        if index in read_at:
+        if shown[index] is not None:
             shown[index], read_at[index] = judge_unread(conditions, places[index], doubled=True), None
             flags.append(_doubled(conditions, at, reading))
             continue
         if part.observed is not None and part.observed > line_pressure:
             part = judge_reading(conditions, places[index], reading, line_pressure)
         shown[index], read_at[index] = part, at
-    if len(shown) < len(places):
-        shown |= {place.index: judge_unread(conditions, place) for place in places if place.index not in shown}
-    return [shown[index] for index in range(len(places))], read_at
+    whole = [part for part in shown if part is not None]
+    if len(whole) < len(places):
+        whole = [judge_unread(conditions, place) if part is None else part for part, place in zip(shown, places, strict=True)]
+    return whole, read_at
 
 
 @lru_cache(maxsize=REMEMBERED)
@@ -156,7 +157,7 @@ def _unattributed(parts: list[PartShows]) -> list[PartShows]:
 def _cancel_below_minimum(
     conditions: Conditions,
     shown: list[PartShows],
-    read_at: dict[int, int | None],
+    read_at: list[int | None],
     readings: Sequence[Reading],
     line_pressure: float,
 ) -> None:
@@ -167,7 +168,7 @@ def _cancel_below_minimum(
         below = {part.result.component for part in shown[line] if part.result.outcome == "fail"}
         spoils = [spoil for spoil in conditions.below_minimum if spoil.only_below_minimum in below]
         for part in shown[line]:
-            component, at = part.result.component, read_at.get(part.index)
+            component, at = part.result.component, read_at[part.index]
             cancelled = cancelled_by(spoils, component)
             if at is not None and cancelled:
                 place = plan.places[part.index]
