@@ -12,6 +12,7 @@ from bisect import bisect
 from collections.abc import Iterator
 from functools import cache
 from uuid import UUID
+from zoneinfo import ZoneInfo
 
 import msgspec
 from msgspec import Struct
@@ -75,6 +76,7 @@ class Reports:
         self.assemblies = assemblies
         self.years = years
         self.people = people_of(assemblies)
+        self._zone = ZoneInfo(utility.time_zone)
         last = (self.now - dt.timedelta(days=30)).date()
         self.calibrated_on = sorted(last - n * A_YEAR for n in range(years + 2))
 
@@ -110,6 +112,7 @@ class Reports:
         tester_id, gauge_id = id_of(TESTER, scattered % self.people), id_of(GAUGE, scattered % self.people)
         marks = {
             "assembly": assembly_id(n), "tester": tester_id, "gauge": gauge_id, "performed_at": f"{performed_at.isoformat()[:19]}Z",
+            "performed_here": performed_at.astimezone(self._zone).isoformat(),
             "calibrated_on": self.calibrated_on[bisect(self.calibrated_on, performed_at.date()) - 1],
         }  # fmt: skip
         row = replace(
@@ -156,13 +159,16 @@ class Reports:
         facts = msgspec.json.decode(row.content, type=ReportFacts)
         in_order = msgspec.json.encode(facts, order="sorted").decode()
         moment, day = f"{row.performed_at.isoformat()[:19]}Z", self.calibrated_on[-1].isoformat()
-        if moment in row.verdict or day in row.verdict:
+        # A report states the moment in UTC; it is judged by the utility's own day.
+        here = row.performed_at.astimezone(self._zone).isoformat()
+        if moment in row.verdict or here in row.verdict or day in row.verdict:
             raise RuntimeError("A verdict speaks of its test's days, which differ from report to report.")
 
         def with_places(text: str) -> str:
             text = text.replace("%", "%%")
             for mark, told in (
-                ("assembly", row.assembly_id), ("tester", row.tester_id), ("gauge", row.gauge_id), ("performed_at", moment), ("calibrated_on", day),
+                ("assembly", row.assembly_id), ("tester", row.tester_id), ("gauge", row.gauge_id), ("performed_at", moment), ("performed_here", here),
+                ("calibrated_on", day),
             ):  # fmt: skip
                 text = text.replace(str(told), f"%({mark})s")
             return text
