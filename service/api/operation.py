@@ -45,6 +45,10 @@ LARGE_BODY = 16 * 1024
 P = ParamSpec("P")
 T = TypeVar("T")
 _MAX_AGE = re.compile(r"max-age=(\d{1,9})")
+_TAG = re.compile(r'(?:W/)?"[\x21\x23-\x7e\x80-\xff]*"')
+"""An entity tag (RFC 9110, 8.8.3)."""
+_TAGS = re.compile(rf"{_TAG.pattern}(?:[ \t]*,[ \t]*{_TAG.pattern})*")
+_VERSION = re.compile(r'"([0-9]{1,18})"')
 
 
 class Answer(Struct, frozen=True, kw_only=True):
@@ -160,15 +164,29 @@ class Call:
             raise not_found("utility")
 
     def matched_version(self) -> int:
-        """The version in `If-Match`; 428 without one, 412 for one that is none of ours."""
+        """The version in `If-Match` (RFC 9110, 13.1.1).
+
+        400 where it is malformed; 428 without one, or where it does not name one version; 412 for a tag that no record of ours has.
+        """
         header = self.header("if-match")
         if header is None:
             raise ProblemError("match-required", "Send the record's `ETag` in `If-Match`.")
-        tag = header.strip()
-        digits = tag[1:-1]
-        if not (len(tag) > 2 and tag[0] == tag[-1] == '"' and digits.isascii() and digits.isdigit() and len(digits) <= 18):  # noqa: PLR2004
-            raise ProblemError("stale", "That `If-Match` is no tag of this record; read it and send its `ETag`.")
-        return int(digits)
+        text = header.strip(" \t")
+        if text == "*":
+            # RFC 9110 lets `*` match whatever is there now, which would undo a change that the caller has not read (RFC 6585, 3).
+            raise ProblemError("match-required", "`*` matches any version. Send the `ETag` of the version that you read.")
+        if not _TAGS.fullmatch(text):
+            raise ProblemError(
+                "malformed", '`If-Match` is not an entity tag. Send the record\'s `ETag` with its quotation marks, such as `"3"`.'
+            )
+        tags = _TAG.findall(text)
+        if len(tags) > 1:
+            raise ProblemError("match-required", "Send one tag in `If-Match`: the `ETag` of the version that you read.")
+        version = _VERSION.fullmatch(tags[0])
+        if version is None:
+            # A weak tag never matches: If-Match compares strongly.
+            raise ProblemError("stale", "This record never had the tag in `If-Match`; read it and send its `ETag`.")
+        return int(version[1])
 
 
 Function = Callable[..., Awaitable[Answer]]

@@ -10,7 +10,7 @@ from service.api.operation import AS_OF, Operation
 
 _TEXT: Final = {"type": "string"}
 REQUEST: Final = {
-    "If-Match": "The `ETag` of the record as you read it. Without it the change is refused (428); where the record has changed since, too (412).",
+    "If-Match": "The `ETag` of the record as you read it. Without it, or with `*`, the change is refused (428); where the record has changed since, too (412).",
     "Idempotency-Key": "A key of your own for this request, at most 200 visible ASCII characters. The same key with the same body gives the same answer again.",
 }
 RESPONSE: Final[dict[str, dict[str, Any]]] = {
