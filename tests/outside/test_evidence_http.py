@@ -118,6 +118,12 @@ def test_a_reading_below_the_minimum_on_a_gauge_that_reads_high_still_fails(worl
     assert verdict["initial"]["protection"] == "unknown"
 
 
+def test_an_air_inlet_that_opened_late_on_a_gauge_that_reads_high_fails_and_may_not_open_at_all(world: World) -> None:
+    late = phase("pvb", {"component": "air_inlet", "opened": True, "opened_at": 0.6, "opened_fully": True})
+    verdict = judged(world, "pvb", late, gauge=at_height(-24))
+    assert (outcomes(verdict)["pvb.air_inlet.opened_at"], shown(verdict)) == ("not_met", ("fail", "held", "unknown"))
+
+
 def test_what_was_seen_without_the_gauges_level_counts(world: World) -> None:
     verdict = judged(world, "pvb", phase("pvb", {"component": "check", "closed_tight": False}), gauge=at_height(24))
     assert (outcomes(verdict)["pvb.check.closed_tight"], verdict["outcome"]) == ("not_met", "fail")
