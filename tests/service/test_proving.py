@@ -9,8 +9,10 @@ import pytest
 
 from service import proving
 from service.__main__ import main, parser
+from service.demo import prepare
+from service.scenario import UTILITY
 from service.settings import Settings
-from tests.conftest import SIGNING_KEYS, Place, World, in_thread
+from tests.conftest import SIGNING_KEYS, Place, World, fresh_database, in_thread
 
 
 def run(world: World, act: Any) -> int:
@@ -49,6 +51,24 @@ def test_every_utility_is_gone_through_also_one_that_nobody_may_act_in_any_more(
         printed = capsys.readouterr().out
         assert f"{signed_place.code}: 1 reports" in printed
         assert f"{other.code}: 1 reports" in printed
+
+
+def test_the_demo_s_own_record_audits_clean(postgres: Any, template: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """Its two years are filled in at once, by a clock that is set: the reports must arrive in the order of their times all the same."""
+    with fresh_database(postgres, template) as database:
+        in_thread(lambda: asyncio.run(prepare(database)))
+        settings = Settings(dsn=database.dsn, admin_dsn=database.owner_dsn, signing_keys=SIGNING_KEYS)
+        reports = database.count("report")
+        for act in (
+            proving.seal(settings, UTILITY),
+            proving.audited(settings, None, [], rejudged=True, standings=True),
+        ):
+            assert in_thread(lambda act=act: asyncio.run(act)) == 0
+    assert reports > 60
+    assert (
+        capsys.readouterr().out.splitlines()[-1]
+        == f"{UTILITY}: {reports} reports, 1 heads kept here, 0 kept elsewhere: nothing altered."
+    )
 
 
 def test_a_verdict_that_was_changed_is_counted_and_named_when_judged_again(
