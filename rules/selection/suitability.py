@@ -11,6 +11,7 @@ from typing import get_args
 from msgspec import UNSET, Struct, UnsetType
 
 from rules.catalogue import Hazard
+from rules.errors import NotJudgeableError
 from rules.selection.tables import Exclusion, Fact, InForce, Purpose, Scope, cite, in_force, index
 from rules.sources import Source
 
@@ -47,8 +48,13 @@ def suitability(
     """Whether the rulebook's tables of that day approve the kind for the hazard, why, and which kinds serve.
 
     A rulebook without tables, one that chooses by fluid category, and a kind that it does not list determine nothing.
-    NotInForceError where the rulebook says nothing on that day.
+    NotInForceError where the rulebook says nothing on that day, NotJudgeableError for an unknown hazard or purpose.
     """
+    for name, value, known in (("hazard", hazard, get_args(Hazard)), ("purpose", purpose, get_args(Purpose))):
+        if value is not UNSET and value not in known:
+            raise NotJudgeableError(
+                f"Unknown {name} {value!r}. Send one of {', '.join(known)}, or leave it out where it is not known."
+            )
     if hazard is UNSET:
         return Suitability(suitable=None, because="The hazard is not stated.", missing=("hazard",))
     if rulebook_id not in index():
@@ -58,11 +64,11 @@ def suitability(
         return Suitability(suitable=None, because=f"Rulebook {rulebook_id} chooses by fluid category, not by hazard.")
     # An in-plant air gap belongs to protection at the service connection, so stating one states the purpose.
     implied: Purpose | UnsetType = "premises_isolation" if in_plant_air_gap is True and purpose is UNSET else purpose
-    known = {"backpressure_possible": backpressure_possible, "in_plant_air_gap": in_plant_air_gap}
+    facts = {"backpressure_possible": backpressure_possible, "in_plant_air_gap": in_plant_air_gap}
     stated = _Stated(
         hazard=hazard,
         purposes=get_args(Purpose) if implied is UNSET else (implied,),
-        facts={name: value for name, value in known.items() if value is not UNSET},  # type: ignore[misc]  # the keys are facts
+        facts={name: value for name, value in facts.items() if value is not UNSET},  # type: ignore[misc]  # the keys are facts
     )
     first = {one for purpose in stated.purposes for row in tables.admissions(hazard, purpose, "") for one in row.first}
     kinds = sorted((rank.kind for rank in tables.ranks), key=lambda other: other not in first)

@@ -10,7 +10,6 @@ from typing import Final, Literal, get_args
 from msgspec import UNSET, UnsetType
 
 from rules.catalogue import Hazard
-from rules.errors import NotJudgeableError
 from rules.rulebook import MechanicalProtection, Protection
 from rules.selection.suitability import Suitability, suitability
 from rules.selection.tables import Purpose
@@ -33,10 +32,8 @@ def suitability_on(
 ) -> Suitability:
     """Whether the kind is suitable by the tables in force on that day, or on the nearest day on which there are any.
 
-    NotJudgeableError for a hazard or a purpose that is none: a restored file may hold anything.
+    NotJudgeableError for an unknown hazard or purpose: a restored file may hold anything.
     """
-    if hazard not in (*get_args(Hazard), "unknown") or purpose not in (*get_args(Purpose), UNSET):
-        raise NotJudgeableError(f"No rulebook knows the hazard {hazard!r} or the purpose {purpose!r}.")
     if kind is UNSET:
         return Suitability(suitable=None, because="The kind is not stated.", missing=("kind",))
     book = book_for(rulebook_id, on)

@@ -6,8 +6,9 @@ from typing import Any
 import pytest
 from msgspec import UNSET
 
-from rules.errors import NotInForceError
+from rules.errors import NotInForceError, NotJudgeableError
 from rules.selection import Suitability, suitability
+from rules.selection.tables import index
 
 ON = dt.date(2026, 6, 1)
 
@@ -87,3 +88,12 @@ def test_a_type_ii_detector_is_treated_like_a_type_i(kind: str, hazard: str, sui
     found = ask(kind, hazard)
     assert found.suitable is suitable
     assert found.because.startswith("The table does not name Type II")
+
+
+@pytest.mark.parametrize("wrong", [{"hazard": "unknown"}, {"hazard": "healthy"}, {"hazard": "health", "purpose": "decoration"}])
+@pytest.mark.parametrize("rulebook", index())
+def test_an_unknown_hazard_or_purpose_is_a_clear_error(rulebook: str, wrong: dict[str, Any]) -> None:
+    with pytest.raises(NotJudgeableError) as caught:
+        suitability(rulebook, ON, "rp", **wrong)
+    assert str(caught.value).startswith(f"Unknown {'purpose' if 'purpose' in wrong else 'hazard'} '")
+    assert "leave it out where it is not known" in str(caught.value)
