@@ -156,7 +156,8 @@ class Load:
                             left.discard(one["id"])
                         elif one["status"] != 503:
                             self.strange.append(told[:300])
-                elif answer.status_code != 503:
+                # A key has so many batches at once, those whose stream broke a moment ago among them: 429, come again.
+                elif answer.status_code not in (429, 503):
                     self.strange.append(f"batch: {answer.status_code}")
             time.sleep(0.02)
         self.given_up |= left

@@ -69,6 +69,9 @@ class Assembly(Base):
     premises_id: Mapped[UUID]
     kind: Mapped[str]
     hazard: Mapped[str]
+    purpose: Mapped[str | None]
+    backpressure_possible: Mapped[bool | None]
+    in_plant_air_gap: Mapped[bool | None]
     nominal_size: Mapped[Any] = mapped_column(JSONB)
     installed_on: Mapped[dt.date | None]
     in_service: Mapped[bool]
@@ -120,6 +123,9 @@ class ReportRecord(Base):
     previous: Mapped[str | None] = mapped_column(deferred=True)
     leaf_hash: Mapped[bytes | None]
     company_id: Mapped[UUID | None]
+    mechanical_protection: Mapped[str | None]
+    failed_protection: Mapped[str | None]
+    acts_as: Mapped[str | None]
     __mapper_args__: ClassVar[Any] = {"eager_defaults": False}
     # Made by Postgres, and read with an assembly's history.
     initial_outcome: Mapped[str | None] = mapped_column(FetchedValue())
@@ -174,7 +180,8 @@ async def put_report(
             .limit(1)
         )
         known = FactsRow(
-            n=1, kind=assembly.kind, hazard=assembly.hazard, nominal_size=None if assembly.nominal_size is None else json.dumps(assembly.nominal_size),
+            n=1, kind=assembly.kind, hazard=assembly.hazard, purpose=assembly.purpose,
+            backpressure_possible=assembly.backpressure_possible, in_plant_air_gap=assembly.in_plant_air_gap, nominal_size=None if assembly.nominal_size is None else json.dumps(assembly.nominal_size),
             installed_on=assembly.installed_on, in_service=assembly.in_service, connection=assembly.premises.connection,
             certificates=json.dumps(tester.certificates), tester_known=True, accuracy=gauge.accuracy, resolution=gauge.resolution,
             gauge_unit=gauge.units["pressure"], calibrations=json.dumps(gauge.calibrations), previous_judged=previous,
@@ -188,9 +195,15 @@ async def put_report(
             .where(ReportRecord.utility_id == utility, ReportRecord.assembly_id == document.assembly_id)
             .order_by(ReportRecord.performed_at, ReportRecord.received_at, ReportRecord.id)
         )
-        history = [HistoryRow(**{name: getattr(one, name) for name in HistoryRow.__struct_fields__}) for one in found]
+        history = [
+            HistoryRow(
+                **{name: getattr(one, name) for name in HistoryRow.__struct_fields__} | {"protection": one.mechanical_protection}
+            )
+            for one in found
+        ]
         about = AssemblyRow(
-            basis=None, kind=assembly.kind, hazard=assembly.hazard, purpose=None, backpressure_possible=None, in_plant_air_gap=None, installed_on=assembly.installed_on, in_service=assembly.in_service,
+            basis=None, kind=assembly.kind, hazard=assembly.hazard, purpose=assembly.purpose,
+            backpressure_possible=assembly.backpressure_possible, in_plant_air_gap=assembly.in_plant_air_gap, installed_on=assembly.installed_on, in_service=assembly.in_service,
             connection=assembly.premises.connection, created_at=assembly.created_at,
         )  # fmt: skip
         standing, kept = standing_of(judging, about, history, told)

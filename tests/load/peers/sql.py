@@ -10,7 +10,7 @@ from tests.load.peers.common import AssemblyRow, FactsRow, HistoryRow, ReportRow
 
 UTILITY = """SELECT utility_id AS code, version, created_at, changed_at, name, rulebook, time_zone, due_soon_days
 FROM record.utility WHERE utility_id = $1"""
-FACTS = """SELECT 1 AS n, a.kind, a.hazard, a.nominal_size::text AS nominal_size, a.installed_on, a.in_service, p.connection, a.created_at,
+FACTS = """SELECT 1 AS n, a.kind, a.hazard, a.purpose, a.backpressure_possible, a.in_plant_air_gap, a.nominal_size::text AS nominal_size, a.installed_on, a.in_service, p.connection, a.created_at,
     t.certificates::text AS certificates, t.id IS NOT NULL AS tester_known,
     g.accuracy, g.resolution, g.units ->> 'pressure' AS gauge_unit, g.calibrations::text AS calibrations, (
         SELECT r.judged FROM record.report r
@@ -24,8 +24,8 @@ LEFT JOIN record.tester t ON t.utility_id = $1 AND t.id = $3
 LEFT JOIN record.gauge g ON g.utility_id = $1 AND g.id = $4
 WHERE a.utility_id = $1 AND a.id = $2"""
 NUMBER = "UPDATE record.utility_log SET reports = reports + 1 WHERE utility_id = $1 RETURNING reports - 1"
-HISTORY = """SELECT id, assembly_id, performed_at, performed_on, received_at, reason, supersedes, content_hash, outcome, protection, acceptance,
-    initial_outcome
+HISTORY = """SELECT id, assembly_id, performed_at, performed_on, received_at, reason, supersedes, content_hash, outcome, mechanical_protection AS protection,
+    acceptance, initial_outcome, failed_protection, acts_as
 FROM record.report WHERE utility_id = $1 AND assembly_id = $2 ORDER BY performed_at, received_at, id"""
 _COLUMNS = ("utility_id", "log_index", *ReportRow.__struct_fields__)
 INSERT = f"INSERT INTO record.report ({', '.join(_COLUMNS)}) VALUES ({', '.join(f'${n + 1}' for n in range(len(_COLUMNS)))})"  # noqa: S608 - our own names
@@ -50,7 +50,8 @@ async def record(connection: Any, utility: Utility, report_id: UUID, facts: Repo
         index = await connection.fetchval(NUMBER, utility.code)
         history = [HistoryRow(**dict(one)) for one in await connection.fetch(HISTORY, utility.code, facts.assembly_id)]
         assembly = AssemblyRow(
-            basis=None, kind=known.kind, hazard=known.hazard, purpose=None, backpressure_possible=None, in_plant_air_gap=None, installed_on=known.installed_on, in_service=known.in_service, connection=known.connection,
+            basis=None, kind=known.kind, hazard=known.hazard, purpose=known.purpose,
+            backpressure_possible=known.backpressure_possible, in_plant_air_gap=known.in_plant_air_gap, installed_on=known.installed_on, in_service=known.in_service, connection=known.connection,
             created_at=known.created_at,
         )  # fmt: skip
         standing, kept = standing_of(utility, assembly, history, told)
