@@ -13,7 +13,7 @@ from litestar.exceptions import HTTPException
 from litestar.handlers import HTTPRouteHandler
 from litestar.types import ASGIApp
 
-from rules import DocumentError, RulesError
+from rules import RulesError
 from service import documents
 from service.access import Gatekeeper
 from service.api import calls, reports
@@ -178,7 +178,7 @@ def told(error: Exception, method: str, path: str) -> ProblemError:
         return error
     if isinstance(error, RulesError):
         # A document that lacks something is malformed; a question that the rules cannot answer is not applicable.
-        return documents.from_rules(error, "malformed" if isinstance(error, DocumentError) else "not-applicable")
+        return documents.from_rules(error, "not-applicable")
     if isinstance(error, HTTPException):
         code, detail = _FRAMEWORK.get(error.status_code, ("internal", "The service failed."))
         return ProblemError(code, detail, headers=dict(error.headers or {}))

@@ -8,6 +8,7 @@ the same `Faults`, which ends the search when it is full: whoever sends nothing 
 import json
 import re
 from collections.abc import Mapping
+from contextlib import suppress
 from functools import cache
 from types import NoneType, UnionType
 from typing import Annotated, Any, Literal, TypeVar, Union, cast, get_args, get_origin, get_type_hints
@@ -24,6 +25,8 @@ T = TypeVar("T")
 Needs = Mapping[str, tuple[str, str]]
 """What a struct says under `needs`: beside which member which other one must be told, and what to do where it is not."""
 
+_EXACT = 2**53
+"""Below this every whole number is exact in a float (IEEE 754)."""
 _CHUNK = 256
 """So many items of a list are tried together before each is tried by itself."""
 _DECODERS: dict[Any, msgspec.json.Decoder[Any]] = {}
@@ -41,7 +44,7 @@ def decode(shape: type[T], body: bytes) -> T:
     except RecursionError:
         raise too_deep() from None
     except (msgspec.DecodeError, UnicodeDecodeError):
-        raise malformed(faults_of(shape, body)) from None
+        document = _with_whole_numbers(shape, body)
     if _may_repeat(document, body) or may_have_controls(body):
         faults = Faults()
         with faults.until_full():
@@ -51,6 +54,26 @@ def decode(shape: type[T], body: bytes) -> T:
         if faults.listed:
             raise malformed(faults)
     return cast("T", document)
+
+
+def _with_whole_numbers(shape: type[T], body: bytes) -> T:
+    """The body as `shape` where only a whole number written as 1.0 kept it from being one; ProblemError with all its faults otherwise.
+
+    JSON Schema 2020-12, Validation, 6.1.1: a number without a fractional part is an integer, however it is written.
+    """
+    with suppress(msgspec.DecodeError, msgspec.ValidationError, UnicodeDecodeError, RecursionError):
+        raw = msgspec.json.decode(body)
+        return msgspec.convert(_whole(raw), shape)
+    raise malformed(faults_of(shape, body))
+
+
+def _whole(value: Any) -> Any:
+    """The value with each whole number an integer."""
+    if isinstance(value, dict):
+        return {name: _whole(part) for name, part in value.items()}
+    if isinstance(value, list):
+        return [_whole(part) for part in value]
+    return int(value) if isinstance(value, float) and value.is_integer() and abs(value) < _EXACT else value
 
 
 def convert(shape: type[T], values: dict[str, Any]) -> T:

@@ -172,8 +172,8 @@ def _cursor(query: AssembliesQuery) -> Cursor | None:
     try:
         return Cursor(due=NEVER if due == "never" else dt.date.fromisoformat(due), assembly_id=UUID(given))
     except ValueError:
-        detail = "That is no place in a list of this order; take it from `next` of the page before."
-        raise ProblemError("malformed", detail, [Fault(pointer="/after", detail=detail)]) from None
+        detail = "Invalid cursor; use the `next` of the previous page."
+        raise ProblemError("not-applicable", detail, [Fault(pointer="/after", detail=detail)]) from None
 
 
 def _area(told: str) -> Area:
@@ -186,7 +186,7 @@ def _area(told: str) -> Area:
         detail = (
             "An area is `west,south,east,north` in degrees, south not above north, longitudes within ±180, latitudes within ±90."
         )
-        raise ProblemError("malformed", detail, [Fault(pointer="/area", detail=detail)])
+        raise ProblemError("not-applicable", detail, [Fault(pointer="/area", detail=detail)])
     if west == -180 < east < 180:  # noqa: PLR2004
         west = 180.0
     elif east == 180 > west > -180:  # noqa: PLR2004

@@ -211,7 +211,7 @@ def _problem(error: Exception) -> ProblemError:
     if isinstance(error, ProblemError):
         return error
     if isinstance(error, rules.RulesError):
-        return documents.from_rules(error, "malformed" if isinstance(error, rules.DocumentError) else "not-applicable")
+        return documents.from_rules(error, "not-applicable")
     log.error("A line of a batch failed.", exc_info=error)
     return ProblemError("internal", "The service failed; it is safe to send the same line again.")
 

@@ -170,8 +170,8 @@ def _place(query: PreviewQuery) -> records.Place | None:
         scan, due, assembly_id = _PLACE.match(query.after).groups()  # type: ignore[union-attr]
         return records.Place(scan=int(scan), due=dt.date.fromisoformat(due), assembly_id=UUID(assembly_id))
     except (AttributeError, ValueError):
-        detail = "That is no place in this list; take it from `next` of the page before."
-        raise ProblemError("malformed", detail, [Fault(pointer="/after", detail=detail)]) from None
+        detail = "Invalid cursor; use the `next` of the previous page."
+        raise ProblemError("not-applicable", detail, [Fault(pointer="/after", detail=detail)]) from None
 
 
 operations = [

@@ -48,7 +48,7 @@ def merged(call: Call, current: Any, facts: type[Any], fixed: tuple[str, ...] = 
     for name in fixed:
         if result.get(name) != document.get(name):
             detail = f"`{name}` is fixed once registered; register a new one instead."
-            raise ProblemError("malformed", detail, [Fault(pointer=f"/{name}", detail=detail)])
+            raise ProblemError("not-applicable", detail, [Fault(pointer=f"/{name}", detail=detail)])
     return decode(facts, body)
 
 

@@ -96,7 +96,7 @@ def _where_the_utility_is(utility: Utility, performed_at: dt.datetime) -> dt.dat
 
 def _beyond_the_calendar() -> ProblemError:
     detail = "That moment lies beyond the calendar, which runs from year 1 to year 9999."
-    return ProblemError("malformed", detail, [Fault(pointer="/performed_at", detail=detail)])
+    return ProblemError("not-applicable", detail, [Fault(pointer="/performed_at", detail=detail)])
 
 
 def content_hash(facts: KeptFacts) -> bytes:

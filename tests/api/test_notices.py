@@ -321,7 +321,7 @@ def test_a_schedule_that_cannot_be_followed_is_refused_with_all_its_faults(place
     bad[4]["days"] = -3
     bad[5]["text"] = "Call us."
     refused = patch(place, "/notices/schedule", {"steps": bad}, 0)
-    assert refused.status_code == 400
+    assert refused.status_code == 422
     assert [one["pointer"] for one in refused.json()["errors"]] == [
         "/steps/0/text", "/steps/0/text", "/steps/1/step", "/steps/4/days", "/steps/5/text",
     ]  # fmt: skip

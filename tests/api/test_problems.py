@@ -75,7 +75,7 @@ def test_all_faults_are_told_not_the_first(world: World) -> None:
 def test_a_missing_unit_is_never_guessed(world: World) -> None:
     assert pointers(world.client.post(VERDICT, json=a_test(units={}))) == ["/units/pressure"]
     told = a_test(assembly={"kind": "pvb", "hazard": "health", "size": 1.0})
-    assert pointers(world.client.post(VERDICT, json=told)) == ["/units/length"]
+    assert pointers(world.client.post(VERDICT, json=told), 422) == ["/units/length"]
 
 
 def test_a_rulebook_that_is_not_carried_or_not_in_force_is_well_formed_but_cannot_answer(world: World) -> None:

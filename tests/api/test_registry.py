@@ -91,9 +91,9 @@ def test_a_patch_that_is_no_object_is_refused(place: Place, world: World, body: 
 
 
 def test_what_is_fixed_once_registered_stays(place: Place, world: World) -> None:
-    assert world.operator.patch(path_of(place, "assemblies"), json={"kind": "rp"}, headers={"If-Match": '"1"'}).status_code == 400
+    assert world.operator.patch(path_of(place, "assemblies"), json={"kind": "rp"}, headers={"If-Match": '"1"'}).status_code == 422
     units = {"units": {"pressure": "kPa"}}
-    assert world.operator.patch(path_of(place, "gauges"), json=units, headers={"If-Match": '"1"'}).status_code == 400
+    assert world.operator.patch(path_of(place, "gauges"), json=units, headers={"If-Match": '"1"'}).status_code == 422
 
 
 def test_an_assembly_stands_at_premises_that_are_registered_here(place: Place, world: World) -> None:

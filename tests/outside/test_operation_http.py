@@ -60,7 +60,7 @@ def test_the_deepest_vacuum_is_the_atmosphere_of_the_site(operated: Any, feet: i
     assert all(pressure > -atmosphere for pressure in answer["steps"][-1]["pressures"].values())
     # Vapour pressure, 0.339 psi at 20 °C (IAPWS), is as far as it goes.
     assert answer["steps"][-1]["pressures"]["inlet"] == pytest.approx(0.339 - atmosphere, abs=0.02)
-    refused = operated("pvb", {**deep, "supply_pressure": -round(atmosphere + 0.05, 2)}, site_elevation=feet * 12, status=400)
+    refused = operated("pvb", {**deep, "supply_pressure": -round(atmosphere + 0.05, 2)}, site_elevation=feet * 12, status=422)
     assert refused["errors"][0]["pointer"] == "/steps/0/supply_pressure"
 
 

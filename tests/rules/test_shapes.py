@@ -130,6 +130,9 @@ def bounds(node: Any) -> Any:
     if "enum" in node:
         return {"enum": sorted(node["enum"])} if len(node["enum"]) > 1 else {"const": node["enum"][0]}
     kept = {name: bounds(part) for name, part in node.items() if name not in WORDS or isinstance(part, dict)}
+    if "enum" in kept.get("propertyNames", {}):
+        # msgspec decodes only these names, and does not say so in its schema; the published one does.
+        del kept["propertyNames"]
     return kept | ({"pattern": kept["pattern"].replace(r"\Z", "$")} if isinstance(kept.get("pattern"), str) else {})
 
 

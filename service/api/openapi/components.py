@@ -91,6 +91,11 @@ class Components:
             schema["description"] = description
         descriptions = member_descriptions(shape)
         renamed = dict(zip(shape.__struct_fields__, shape.__struct_encode_fields__, strict=True))  # type: ignore[attr-defined]
+        for field in msgspec.inspect.type_info(shape).fields:  # type: ignore[attr-defined]
+            # JSON Schema says what the values of an object are; what its names are is left to us.
+            for found in _dicts(field.type):
+                if isinstance(found.key_type, msgspec.inspect.LiteralType):
+                    schema["properties"][field.encode_name]["propertyNames"] = {"enum": sorted(map(str, found.key_type.values))}
         for member, text in descriptions.items():
             part = schema.get("properties", {}).get(renamed.get(member, member))
             if part is not None:
@@ -155,6 +160,15 @@ def _structs(shapes: Iterable[Any]) -> Iterator[type]:
             waiting += [field.type for field in found.fields]
         else:
             waiting += [part for part in _parts(found) if isinstance(part, msgspec.inspect.Type)]
+
+
+def _dicts(found: msgspec.inspect.Type) -> Iterator[msgspec.inspect.DictType]:
+    """The mappings that a type may be."""
+    if isinstance(found, msgspec.inspect.DictType):
+        yield found
+    elif isinstance(found, msgspec.inspect.UnionType):
+        for choice in found.types:
+            yield from _dicts(choice)
 
 
 def _parts(found: msgspec.inspect.Type) -> Iterator[Any]:
