@@ -157,7 +157,7 @@ class Programme:
             self.tests[line["assembly_id"]].append(
                 Test(
                     id=line["id"], day=min(moment, now).astimezone(HERE).date(), moment=moment, received=now, outcome=verdict["outcome"],
-                    first=initial["outcome"], first_protection=initial["protection"], protection=last["protection"],
+                    first=initial["outcome"], first_protection=initial["mechanical_protection"], protection=last["mechanical_protection"],
                     acceptance=verdict["acceptance"], supersedes=line.get("supersedes"), reason=line["reason"],
                 )
             )  # fmt: skip
@@ -239,7 +239,10 @@ def expected(case: Case, on: dt.date) -> dict[str, Any]:
         since = kept.due + dt.timedelta(days=1)
     elif kept.due is not None and status == "due_soon":
         since = kept.due - dt.timedelta(days=SOON)
-    told = {"status": status, "due_on": kept.due, "protection": kept.protection, "report_id": kept.report, "since": since}
+    # A severe hazard takes an air gap (Washington: or an RP behind one), so a vacuum breaker that works is not enough there.
+    enough = case.hazard != "severe" or kept.protection not in ("full", "degraded")
+    protection = kept.protection if enough else "insufficient"
+    told = {"status": status, "due_on": kept.due, "protection": protection, "report_id": kept.report, "since": since}
     return {name: str(value) if isinstance(value, dt.date) else value for name, value in told.items()}
 
 
@@ -255,6 +258,7 @@ def check_today(programme: Programme) -> Counter[str]:
                 plainly = expected(programme.case(one["assembly_id"]), on)
                 assert {name: one[name] for name in plainly} == plainly, programme.case(one["assembly_id"])
                 met[one["status"]] += 1
+                met["insufficient"] += one["protection"] == "insufficient"
                 met["doubted"] += one["protection"] == "unknown" and one["report_id"] is not None
     assert rebuilt(programme.place) == []
     return met
@@ -312,13 +316,14 @@ def run(world: World, *, assemblies: int, rounds: int, seed: int, share: float) 
 def test_thirty_assemblies_stand_as_their_histories_plainly_say(world: World) -> None:
     met, past = run(world, assemblies=10, rounds=6, seed=11, share=0.3)
     assert met["failed"] > 1
+    assert met["insufficient"] > 1
     assert met["doubted"] > 1
     assert past["same"] > past["changed"] > 0
 
 
 @pytest.mark.slow
 def test_two_hundred_assemblies_stand_as_their_histories_plainly_say(world: World) -> None:
-    met, past = run(world, assemblies=66, rounds=8, seed=21, share=0.2)
+    met, past = run(world, assemblies=66, rounds=8, seed=21, share=0.5)
     assert {"current", "due_soon", "overdue", "failed", "untested", "out_of_service", "doubted"} <= {
         name for name, count in met.items() if count > 1
     }
