@@ -231,6 +231,64 @@ def test_things_of_another_utility_are_not_there_under_ones_own(stage: Stage, ca
     assert theirs.json() | {"instance": ""} == nothings.json() | {"instance": ""}
 
 
+# What a body may name, by call: the member and what it names. A list names things in a list.
+NAMED_IN_BODIES: dict[str, tuple[tuple[str, str], ...]] = {
+    "createAssembly": (("premises_id", "premises"),), "updateAssembly": (("premises_id", "premises"),),
+    "createTester": (("organisation_id", "organisations"),), "updateTester": (("organisation_id", "organisations"),),
+    "createGauge": (("organisation_id", "organisations"),), "updateGauge": (("organisation_id", "organisations"),),
+    **dict.fromkeys(("createReport", "submitReport"), (("assembly_id", "assemblies"), ("tester_id", "testers"), ("gauge_id", "gauges"), ("supersedes", "reports"))),
+    **dict.fromkeys(("createIncident", "putIncident", "updateIncident"), (("assemblies", "assemblies"), ("premises", "premises"))),
+    **dict.fromkeys(("grantException", "putException"), (("assembly_id", "assemblies"),)),
+    **dict.fromkeys(("createHazardAssessment", "putHazardAssessment"), (("premises_id", "premises"),)),
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def theirs(world: World) -> dict[str, str]:
+    """Ids of another utility's things."""
+    other = world.place()
+    return {
+        "premises": other.premises, "assemblies": other.assembly, "testers": other.tester, "gauges": other.gauge,
+        "reports": other.recorded()["report"]["id"],
+        "organisations": world.made("/v1/organisations", kind="testing_company", name="Not granted here")["id"],
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("call", [one for one in published() if one.id in NAMED_IN_BODIES], ids=lambda one: one.id)
+def test_what_a_body_names_of_another_utility_is_as_if_it_were_nobodys(stage: Stage, theirs: dict[str, str], call: Any) -> None:
+    """For every role the answer to another utility's id is, to the letter, that to an id which nobody has; who may call gets 404 or 422."""
+    good = valid_body(resource(call), call.method, stage.place)
+    path = located(stage, call, stage.place.code)
+    for member, thing in NAMED_IN_BODIES[call.id]:
+        for role in ROLES:
+            answers = []
+            for named in (theirs[thing], str(uuid4())):
+                value = [named] if member in ("assemblies", "premises") else named
+                body = good | {member: value} | ({"supersedes_because": "misread"} if member == "supersedes" else {})
+                found = attempt(stage, call, Expected({}, body=lambda _, body=body: body), role, at=path)  # type: ignore[misc]
+                answers.append((found.status_code, found.text.replace(named, "").replace(path, "")))
+            assert answers[0] == answers[1], (member, role)
+            refused = EXPECTED[call.id].statuses[role]
+            assert answers[0][0] in ((404, 422) if refused < 300 else (refused,)), (member, role, answers[0])
+
+
+def test_the_lines_of_a_batch_name_nothing_of_another_utility(stage: Stage, theirs: dict[str, str]) -> None:
+    for member, thing in NAMED_IN_BODIES["createReport"]:
+        more = {"supersedes_because": "misread"} if member == "supersedes" else {}
+        for role in ("company", "utility", "operator"):
+            answers = []
+            for named in (theirs[thing], str(uuid4())):
+                line = stage.place.report(**{member: named}, **more) | {"id": str(uuid4())}
+                found = stage.ask(
+                    role, "POST", f"{stage.place.base}/reports/batches", content=msgspec.json.encode(line) + b"\n",
+                    headers={"Content-Type": "application/x-ndjson"},
+                )  # fmt: skip
+                answer = msgspec.json.decode(found.content)
+                assert answer["status"] == 422, (member, role, answer)
+                answers.append(found.text.replace(named, "").replace(line["id"], ""))
+            assert answers[0] == answers[1], (member, role)
+
+
 def attempt(stage: Stage, call: Any, expected: Expected, role: str, *, code: str | None = None, at: str | None = None) -> Any:
     """What that role is answered, by a request that is good for whoever may."""
     path = at or located(stage, call, code or stage.place.code)
