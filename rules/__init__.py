@@ -20,6 +20,7 @@ from rules.field_test.answer import (
     Severity,
     Verdict,
 )
+from rules.field_test.diagnosis import diagnosis_codes as diagnosis_codes
 from rules.field_test.document import (
     AirInletReading,
     CertifiedTester,

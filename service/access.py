@@ -14,7 +14,7 @@ from uuid import UUID
 from msgspec import Struct
 
 from service.clock import Clock
-from service.problems import ProblemError, not_found
+from service.problems import ProblemError, not_found, problem
 from service.store.access import AccessStore
 
 Right = Literal["read", "report", "register", "administer"]
@@ -59,7 +59,7 @@ class Principal(Struct, frozen=True, kw_only=True):
         if utility is not None and not self.sees(utility):
             raise not_found("utility")
         if right not in self.rights:
-            raise ProblemError("forbidden", f"This key lacks the right `{right}`.")
+            raise problem("right_missing", right=right)
 
 
 def mint(key_id: UUID) -> tuple[str, bytes]:
@@ -135,8 +135,4 @@ def _digest(key: str) -> str:
 
 
 def _refused() -> ProblemError:
-    return ProblemError(
-        "unauthenticated",
-        "Send a good key: `Authorization: Bearer <key>`.",
-        headers={"WWW-Authenticate": 'Bearer realm="nonreturn"'},
-    )
+    return problem("key_invalid", headers={"WWW-Authenticate": 'Bearer realm="nonreturn"'})

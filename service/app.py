@@ -22,7 +22,7 @@ from service.clock import Clock, SystemClock
 from service.edge import Edge, path_to_log
 from service.metrics import Metrics
 from service.outbound import Sender
-from service.problems import MEDIA_TYPE, ProblemError
+from service.problems import MEDIA_TYPE, ProblemError, problem
 from service.records.deliveries import Deliverer
 from service.records.notice_runs import NoticeRuns
 from service.records.reports import Submissions
@@ -42,14 +42,10 @@ VERSION = metadata.version("nonreturn")
 """As pyproject.toml has it, and nothing else."""
 log = logging.getLogger("nonreturn")
 
-# What the framework itself refuses, in our own words.
+# What the framework itself refuses, by status.
 _FRAMEWORK = {
-    400: ("malformed", "The request cannot be read."),
-    404: ("not-found", "There is nothing at that address."),
-    405: ("method-not-allowed", "That method does not serve at this address."),
-    413: ("too-large", "The body is larger than this call takes."),
-    415: ("unsupported-media-type", "The body is of a kind not read here."),
-}
+    400: "unreadable_request", 404: "address_not_found", 405: "method_not_allowed", 413: "body_too_large", 415: "media_type_unknown",
+}  # fmt: skip
 
 
 _FULL = (errno.ENOSPC, errno.EDQUOT)
@@ -106,7 +102,7 @@ def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> ASGI
         exception_handlers=dict.fromkeys((ProblemError, RulesError, HTTPException, Exception), _problem),
         request_max_body_size=settings.body_limit,
     )
-    short = Direct(inside, services, [reports.put_report, reports.post_report], told)
+    short = Direct(inside, services, [reports.put_report, reports.post_report], problem_for)
     edge = Edge(short, services)
     return traced(edge) if settings.telemetry else edge
 
@@ -172,26 +168,22 @@ async def delivering(settings: Settings, dsn: str, clock: Clock, metrics: Metric
         await pool.close()
 
 
-def told(error: Exception, method: str, path: str) -> ProblemError:
+def problem_for(error: Exception, method: str, path: str) -> ProblemError:
     """The problem that an error is answered with."""
     if isinstance(error, ProblemError):
         return error
     if isinstance(error, RulesError):
-        # A document that lacks something is malformed; a question that the rules cannot answer is not applicable.
-        return documents.from_rules(error, "not-applicable")
+        return documents.from_rules(error)
     if isinstance(error, HTTPException):
-        code, detail = _FRAMEWORK.get(error.status_code, ("internal", "The service failed."))
-        return ProblemError(code, detail, headers=dict(error.headers or {}))
+        return problem(_FRAMEWORK.get(error.status_code, "service_failed"), headers=dict(error.headers or {}))
     if getattr(error, "errno", None) in _FULL or getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_FULL:
         log.error("%s %s: the disk is full", method, path_to_log(path))
-        return ProblemError(
-            "unavailable", "The service has no room for that just now; send it again later.", headers={"Retry-After": "60"}
-        )
+        return problem("disk_full", headers={"Retry-After": "60"})
     log.error("%s %s failed", method, path_to_log(path), exc_info=error)
-    return ProblemError("internal", "The service failed; it is safe to send the same request again.")
+    return problem("service_failed")
 
 
 def _problem(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
     path = request.url.path
-    problem = told(error, request.method, path)
-    return Response(problem.body(path), status_code=problem.status, media_type=MEDIA_TYPE, headers=problem.headers)
+    refused = problem_for(error, request.method, path)
+    return Response(refused.body(path), status_code=refused.status, media_type=MEDIA_TYPE, headers=refused.headers)

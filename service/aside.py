@@ -13,7 +13,7 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import ParamSpec, TypeVar
 
 from service.callers import caller
-from service.problems import ProblemError
+from service.problems import problem
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -49,9 +49,7 @@ class Aside:
     def _begin(self, who: object) -> None:
         with self._counting:
             if self._waiting.total() >= self._most or self._waiting[who] >= self._most_of_caller:
-                raise ProblemError(
-                    "unavailable", "Too much of this work is waiting; send the request again.", headers={"Retry-After": "1"}
-                )
+                raise problem("work_waiting", headers={"Retry-After": "1"})
             self._waiting[who] += 1
 
     def _end(self, who: object) -> None:

@@ -20,11 +20,8 @@ class HazardAssessmentFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fi
     """
 
     needs: ClassVar[Needs] = {
-        "supersedes": ("supersedes_because", "Say here why that assessment is corrected: what was wrong in it."),
-        "supersedes_because": (
-            "supersedes",
-            "A reason for a correction is told; name here the assessment that this one corrects.",
-        ),
+        "supersedes": ("supersedes_because", "supersedes_because_missing"),
+        "supersedes_because": ("supersedes", "supersedes_missing"),
     }
     premises_id: UUID
     assessed_on: dt.date

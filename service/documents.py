@@ -16,14 +16,16 @@ from typing import Annotated, Any, Literal, TypeVar, Union, cast, get_args, get_
 import msgspec
 from msgspec import UnsetType
 
-from rules.errors import RulesError
+from rules.errors import DocumentError, NotInForceError, RulesError, UnknownRulebookError
 from service.faults import ROOT, Faults, Path
 from service.plain_text import may_have_controls, text_fault
-from service.problems import MOST_FAULTS, Fault, ProblemError, cut
+from service.problems import MOST_FAULTS, ProblemError, Value, fault, problem_of
 
 T = TypeVar("T")
 Needs = Mapping[str, tuple[str, str]]
-"""What a struct says under `needs`: beside which member which other one must be told, and what to do where it is not."""
+"""What a struct states under `needs`: which member requires which other one, and the code of the fault where that one is missing."""
+Wrong = tuple[str, dict[str, Value]]
+"""The code and the parameters of a fault."""
 
 _EXACT = 2**53
 """Below this every whole number is exact in a float (IEEE 754)."""
@@ -32,6 +34,23 @@ _CHUNK = 256
 _DECODERS: dict[Any, msgspec.json.Decoder[Any]] = {}
 _SPACED_COLON = re.compile(rb'"\s+:')
 _PATH = re.compile(r" - at `[^`]*`$")
+_JSON_TYPES: Mapping[str, str] = {
+    "int": "integer", "float": "number", "str": "string", "bool": "boolean", "array": "array", "object": "object", "null": "null",
+    "date": "date", "datetime": "date-time", "uuid": "id",
+}  # fmt: skip
+"""The decoder's names of types, and JSON's."""
+_TYPES = re.compile(r"Expected `([^`]+)`, got `([^`]+)`")
+_BOUND = re.compile(r"Expected `[^`]+` (>=|<=|>|<) (\S+)")
+_LENGTH = re.compile(r"Expected `([^`|]+)[^`]*` of length (>=|<=) (\d+)")
+_PATTERN = re.compile(r"Expected `str` matching regex '(.*)'")
+_CODES: Mapping[str, str] = {
+    "Invalid RFC3339 encoded datetime": "not_a_time", "Invalid RFC3339 encoded date": "not_a_date", "Invalid UUID": "not_an_id",
+    "Expected `datetime` with a timezone component": "offset_missing", "Integer value out of range": "out_of_range",
+    "Number out of range": "out_of_range",
+}  # fmt: skip
+_BOUND_CODES: Mapping[str, tuple[str, str]] = {
+    ">=": ("too_small", "at_least"), ">": ("not_above", "above"), "<=": ("too_large", "at_most"), "<": ("not_below", "below"),
+}  # fmt: skip
 
 
 def decode(shape: type[T], body: bytes) -> T:
@@ -78,7 +97,7 @@ def _whole(value: Any) -> Any:
 
 def convert(shape: type[T], values: dict[str, Any]) -> T:
     """Query parameters (all strings) as `shape`; ProblemError with all faults where they are not."""
-    faults = Faults()
+    faults = Faults(in_query=True)
     with faults.until_full():
         _find_controls(values, shape, ROOT, faults)
     if faults.listed:
@@ -93,22 +112,24 @@ def convert(shape: type[T], values: dict[str, Any]) -> T:
 
 def malformed(faults: Faults) -> ProblemError:
     """The problem that lists these faults."""
-    listed = faults.listed
-    if len(listed) == 1:
-        return ProblemError("malformed", listed[0].detail, listed)
-    count = (
-        f"more than {len(listed)} faults; `errors` lists the first {len(listed)}"
-        if faults.more
-        else f"{len(listed)} faults; see `errors`"
-    )
-    return ProblemError("malformed", f"There are {count}.", listed, more=faults.more)
+    return problem_of(faults.listed, more=faults.more)
 
 
-def from_rules(error: RulesError, code: str = "malformed") -> ProblemError:
-    """A refusal of the rules core as a problem, with all that it found."""
+_RULES_CODES: Mapping[type[RulesError], str] = {
+    DocumentError: "document_incomplete",
+    UnknownRulebookError: "unknown_rulebook",
+    NotInForceError: "rulebook_not_in_force",
+}
+
+
+def from_rules(error: RulesError) -> ProblemError:
+    """A refusal of the rules as a problem, with all that they found; its kind is that of the first."""
     also = error.also[: MOST_FAULTS - 1]
-    faults = [Fault(pointer=found.pointer, detail=found.message) for found in (error, *also)]
-    return ProblemError(code, " ".join(fault.detail for fault in faults), faults, more=len(also) < len(error.also))
+    faults = [
+        fault(_RULES_CODES.get(type(found), "not_judgeable"), pointer=found.pointer, detail=found.message)
+        for found in (error, *also)
+    ]
+    return problem_of(faults, more=len(also) < len(error.also))
 
 
 def faults_of(shape: type[Any], body: bytes) -> Faults:
@@ -119,18 +140,19 @@ def faults_of(shape: type[Any], body: bytes) -> Faults:
     except RecursionError:
         raise too_deep() from None
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
-        faults.add(ROOT, f"This is not JSON in UTF-8: {error}.")
+        faults.add(ROOT, "not_json", error=str(error))
         return faults
     with faults.until_full():
         _walk(raw, shape, ROOT, faults, strict=True)
         if may_have_controls(body):
             _find_controls(raw, shape, ROOT, faults)
     if not faults.listed:
-        # What only the decoder sees (a repeated member, say) is reported in its own words.
+        # What only the decoder sees is reported as it says it.
         try:
             msgspec.json.decode(body, type=shape)
         except msgspec.DecodeError as error:
-            faults.add(ROOT, _plain(error))
+            code, values = _wrong(error)
+            faults.add(ROOT, code, **values)
     return faults
 
 
@@ -159,7 +181,7 @@ def _find_repeated(body: bytes, faults: Faults) -> None:
         for name, _ in members:
             if name in seen and name not in reported:
                 reported.add(name)
-                faults.add(ROOT, f"The field `{cut(name)}` is in one object more than once; send it once.")
+                faults.add(ROOT, "field_repeated", name=name)
             seen.add(name)
 
     try:
@@ -171,7 +193,7 @@ def _find_repeated(body: bytes, faults: Faults) -> None:
 def too_deep() -> ProblemError:
     """The problem of a document nested deeper than any of ours."""
     faults = Faults()
-    faults.add(ROOT, "The document is nested too deeply; send it as the contract shows.")
+    faults.add(ROOT, "nested_too_deeply")
     return malformed(faults)
 
 
@@ -191,10 +213,10 @@ def _walk(value: Any, shape: Any, path: Path, faults: Faults, *, strict: bool) -
         names, inner = get_args(bare)
         for name, item in value.items():
             if (wrong_name := _leaf(name, names, strict=strict)) is not None:
-                faults.add((path, name), wrong_name)
+                faults.add((path, name), wrong_name[0], **wrong_name[1])
             _walk(item, inner, (path, name), faults, strict=strict)
     if len(faults.listed) == before:
-        faults.add(path, wrong)
+        faults.add(path, wrong[0], **wrong[1])
 
 
 def _walk_list(value: list[Any], shape: Any, path: Path, faults: Faults, *, strict: bool) -> None:
@@ -212,11 +234,11 @@ def _walk_union(value: Any, shapes: list[Any], path: Path, faults: Faults, *, st
         field = structs[0].__struct_config__.tag_field
         tags = {struct.__struct_config__.tag: struct for struct in structs}
         if field not in value:
-            faults.add(path, f"The field `{field}` is missing; send one of {_listed(tags)}.")
+            faults.add(path, "type_missing", name=field, available=list(tags))
             return
         chosen = tags.get(value[field]) if isinstance(value[field], str) else None
         if chosen is None:
-            faults.add((path, field), f"Send one of {_listed(tags)} as `{field}`.")
+            faults.add((path, field), "unknown_value", available=list(tags))
             return
         _walk_struct(value, chosen, path, faults, strict=strict)
         return
@@ -224,7 +246,7 @@ def _walk_union(value: Any, shapes: list[Any], path: Path, faults: Faults, *, st
     if len(others) == 1 and value is not None:
         _walk(value, others[0], path, faults, strict=strict)
     elif (wrong := _leaf(value, Union[tuple(shapes)], strict=strict)) is not None:  # noqa: UP007 - built from a list
-        faults.add(path, wrong)
+        faults.add(path, wrong[0], **wrong[1])
 
 
 def _walk_struct(value: dict[str, Any], shape: Any, path: Path, faults: Faults, *, strict: bool) -> None:
@@ -232,30 +254,60 @@ def _walk_struct(value: dict[str, Any], shape: Any, path: Path, faults: Faults, 
     fields = {field.encode_name: field for field in msgspec.structs.fields(shape)}
     before = len(faults.listed)
     if shape.__struct_config__.forbid_unknown_fields:
-        known = _listed(fields)
+        known = list(fields)
         for name in value:
             if name not in fields and name != shape.__struct_config__.tag_field:
-                faults.add((path, name), f"Unknown field `{cut(name)}`. The fields here are {known}.")
+                faults.add((path, name), "unknown_parameter" if faults.in_query else "unknown_field", name=name, available=known)
     for name, field in fields.items():
         if name in value:
             _walk(value[name], hints[field.name], (path, name), faults, strict=strict)
         elif field.required:
-            faults.add((path, name), f"The field `{name}` is missing.")
-    for name, (needed, detail) in getattr(shape, "needs", {}).items():
+            faults.add((path, name), "parameter_missing" if faults.in_query else "field_missing", name=name)
+    for name, (needed, code) in getattr(shape, "needs", {}).items():
         if name in value and needed not in value:
-            faults.add((path, needed), detail)
+            faults.add((path, needed), code)
     if len(faults.listed) == before and (wrong := _leaf(value, shape, strict=strict)) is not None:
-        faults.add(path, wrong)
+        faults.add(path, wrong[0], **wrong[1])
 
 
-def _leaf(value: Any, shape: Any, *, strict: bool) -> str | None:
-    """What is wrong with a value, in a sentence; None where it is good."""
+def _leaf(value: Any, shape: Any, *, strict: bool) -> Wrong | None:
+    """What is wrong with a value; None if nothing is."""
     try:
         msgspec.convert(value, shape, strict=strict)
     except msgspec.ValidationError as error:
         bare = _bare(shape)
-        return f"Send one of {_listed(get_args(bare))}." if get_origin(bare) is Literal else _plain(error)
+        return ("unknown_value", {"available": list(get_args(bare))}) if get_origin(bare) is Literal else _wrong(error)
     return None
+
+
+def _wrong(error: Exception) -> Wrong:
+    """The code and parameters of what the decoder found wrong; `invalid_value` with its own sentence where there is no better code."""
+    text = _PATH.sub("", str(error))
+    if found := _TYPES.fullmatch(text):
+        expected = [_JSON_TYPES.get(name, "value") for name in found[1].split(" | ")]
+        return "wrong_type", {"expected": expected, "found": _JSON_TYPES.get(found[2], "value")}
+    if (found := _BOUND.fullmatch(text)) and (bound := _number(found[2])) is not None:
+        code, name = _BOUND_CODES[found[1]]
+        return code, {name: bound}
+    if (found := _LENGTH.fullmatch(text)) and (kind := _JSON_TYPES.get(found[1].strip(), "value")) in (
+        "string",
+        "array",
+        "object",
+    ):
+        code, name = ("too_short", "at_least") if found[2] == ">=" else ("too_long", "at_most")
+        return code, {"found": kind, name: int(found[3])}
+    if found := _PATTERN.fullmatch(text):
+        return "wrong_pattern", {"pattern": found[1]}
+    if code := _CODES.get(text, ""):
+        return code, {}
+    return "invalid_value", {"error": text if text.endswith(".") else text + "."}
+
+
+def _number(text: str) -> float | None:
+    try:
+        return int(text) if text.lstrip("-").isdigit() else float(text)
+    except ValueError:
+        return None
 
 
 @cache
@@ -273,15 +325,6 @@ def _is_struct(shape: Any) -> bool:
     return isinstance(shape, type) and issubclass(shape, msgspec.Struct)
 
 
-def _plain(error: Exception) -> str:
-    text = _PATH.sub("", str(error))
-    return text if text.endswith(".") else text + "."
-
-
-def _listed(names: Any) -> str:
-    return ", ".join(f"`{name}`" for name in names)
-
-
 def _find_controls(value: Any, shape: Any, path: Path, faults: Faults) -> None:
     """Find texts, and names, with a character in them that no text of their type may have."""
     try:
@@ -293,12 +336,12 @@ def _find_controls(value: Any, shape: Any, path: Path, faults: Faults) -> None:
 def _with_controls(value: Any, shape: Any, path: Path, faults: Faults) -> None:
     if isinstance(value, str):
         if (wrong := text_fault(value, shape)) is not None:
-            faults.add(path, wrong)
+            faults.add(path, wrong[0], **wrong[1])
     elif isinstance(value, dict):
         inner = _shapes_in(shape)
         for name, item in value.items():
             if (wrong := text_fault(name, str)) is not None:
-                faults.add((path, name), wrong)
+                faults.add((path, name), wrong[0], **wrong[1])
             _with_controls(item, inner.get(name, inner.get(None)), (path, name), faults)
     elif isinstance(value, list):
         items = _shapes_in(shape).get(None)

@@ -18,7 +18,7 @@ from typing import Any, Final
 from litestar.types import ASGIApp, Message, Receive, Send
 
 from service.callers import Caller, Headers, Proxies, caller
-from service.problems import MEDIA_TYPE, ProblemError
+from service.problems import MEDIA_TYPE, ProblemError, problem
 from service.rates import Allowances, too_many
 from service.services import Services
 
@@ -110,7 +110,7 @@ class Edge:
             await asyncio.sleep(min(wait, HELD_SECONDS))
             wait = self._allowances.wait(who.address, RESERVED_SECONDS, time.monotonic())
         if wait and scope["path"] not in _PROBES:
-            await _refuse(too_many("Much was computed for this address.", wait), scope, send)
+            await _refuse(too_many("address_busy", wait), scope, send)
             return
         self._allowances.charge(who.address, RESERVED_SECONDS, time.monotonic())
         token = caller.set(who)
@@ -140,7 +140,7 @@ def path_to_log(path: str) -> str:
 def _refusal(scope: Any) -> ProblemError | None:
     """What is wrong with a request's head, whatever it asks."""
     if "\0" in scope["path"]:
-        return ProblemError("malformed", "The path has a NUL character (`%00`) in it; leave it out.")
+        return problem("nul_in_path")
     hosts = []
     for name, value in scope["headers"]:
         if name == b"host":
@@ -148,19 +148,17 @@ def _refusal(scope: Any) -> ProblemError | None:
         elif (name == b"content-encoding" and value.lower() != b"identity") or (
             name == b"transfer-encoding" and value.strip().lower() != b"chunked"
         ):
-            return ProblemError(
-                "unsupported-media-type", "Compressed bodies are not read here; send it as it is, without `Content-Encoding`."
-            )
+            return problem("body_compressed")
     if (len(hosts) != 1 and scope["http_version"] == "1.1") or not all(map(_HOST.fullmatch, hosts)):
-        return ProblemError("malformed", "Send one `Host` header that names a host, as HTTP/1.1 asks.")
+        return problem("host_header")
     return None
 
 
-async def _refuse(problem: ProblemError, scope: Any, send: Send) -> None:
-    body = problem.body(scope["path"])
+async def _refuse(refused: ProblemError, scope: Any, send: Send) -> None:
+    body = refused.body(scope["path"])
     headers = [(b"content-type", MEDIA_TYPE.encode()), (b"content-length", str(len(body)).encode())]
-    headers += [(name.lower().encode("latin-1"), value.encode("latin-1")) for name, value in problem.headers.items()]
-    await send({"type": "http.response.start", "status": problem.status, "headers": headers})
+    headers += [(name.lower().encode("latin-1"), value.encode("latin-1")) for name, value in refused.headers.items()]
+    await send({"type": "http.response.start", "status": refused.status, "headers": headers})
     await send({"type": "http.response.body", "body": body, "more_body": False})
 
 

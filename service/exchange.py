@@ -16,7 +16,7 @@ from service.imports.columns import Asked
 from service.imports.run import Importer, Source
 from service.imports.told import ImportOptions, ImportProblem, ImportProgress, ImportRun
 from service.private_files import replacing
-from service.problems import ProblemError
+from service.problems import ProblemError, problem
 from service.records import transfer
 from service.records.reports import Submissions
 from service.settings import Settings
@@ -112,7 +112,7 @@ async def _principal(access: AccessStore, utility: str) -> Principal:
     granted = await access.rows("grants", utility, None, 500)
     own = next((row["organisation_id"] for row in granted if row["kind"] in ("utility", "operator")), None)
     if own is None:
-        raise ProblemError("not-applicable", "No organisation stands for that utility; grant it to one first.")
+        raise problem("utility_without_organisation")
     return Principal(
         key_id=UUID(int=0), organisation_id=own, kind="utility", rights=frozenset({"report"}), utilities=frozenset({utility})
     )

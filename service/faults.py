@@ -5,9 +5,11 @@ document and may be as long as it: what is repeated of them is cut.
 """
 
 from contextlib import AbstractContextManager, suppress
-from typing import Final
+from typing import Any, Final
 
-from service.problems import LONGEST_NAME, MOST_FAULTS, Fault
+from msgspec import UNSET
+
+from service.problems import LONGEST_NAME, MOST_FAULTS, Fault, cut, fault
 
 Path = tuple["Path", str] | None
 ROOT: Final[Path] = None
@@ -19,18 +21,22 @@ class _FullError(Exception):
 
 
 class Faults:
-    """At most MOST_FAULTS; `more` says that there are others."""
+    """At most MOST_FAULTS; `more` says that there are others. With `in_query` they are in query parameters, not in a body."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, in_query: bool = False) -> None:
         self.listed: list[Fault] = []
         self.more = False
+        self.in_query = in_query
 
-    def add(self, path: Path, detail: str) -> None:
-        """Keep a fault; where the list is full already, end the search."""
+    def add(self, path: Path, code: str, **values: Any) -> None:
+        """Keep a fault; end the search if the list is already full."""
         if len(self.listed) == MOST_FAULTS:
             self.more = True
             raise _FullError
-        self.listed.append(Fault(pointer=pointer(path), detail=detail))
+        if self.in_query:
+            self.listed.append(fault(code, parameter=cut(path[1]) if path else UNSET, **values))
+        else:
+            self.listed.append(fault(code, pointer=pointer(path), **values))
 
     def until_full(self) -> AbstractContextManager[None]:
         """Search for faults inside; the search ends early where the list is full."""

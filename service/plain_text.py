@@ -24,16 +24,16 @@ def may_have_controls(body: bytes) -> bool:
     return _SUSPECT.search(body) is not None
 
 
-def text_fault(text: str, shape: Any) -> str | None:
-    """What is wrong with the characters of a text of that type, in a sentence; None where nothing is."""
+def text_fault(text: str, shape: Any) -> tuple[str, dict[str, str]] | None:
+    """What is wrong with the characters of a text of that type, as the code and parameters of a fault; None if nothing is."""
     if "\0" in text:
-        return "The text has a NUL character in it, which cannot be stored; leave it out."
+        return "nul_in_text", {}
     found = _FOUND.search(text) if _is_plain(shape) else None
     if found is None:
         return None
     if found[0] in "\t\n\r\u2028\u2029":
-        return "The text has a line break or a tab in it; write it in one line."
-    return f"The text has the control character U+{ord(found[0]):04X} in it; leave it out."
+        return "line_break_in_text", {}
+    return "control_in_text", {"character": f"U+{ord(found[0]):04X}"}
 
 
 def _is_plain(shape: Any) -> bool:

@@ -1,129 +1,79 @@
-"""Everything that goes wrong, as problem details (RFC 9457). The only place where a fault gets its status code.
+"""Problem details (RFC 9457): the kinds of problems, the faults in a request, and the texts of both.
 
-`type` is a page the service itself serves (`/problems/{code}`); `detail` says what to do; `errors` lists every fault of a bad
-document with a JSON pointer (RFC 6901) to it.
+The texts are data: `texts/problems.toml` has the status, title and advice of each kind, `texts/faults.toml` the kind and the text of each
+fault. A fault is a code with parameters, and its text is rendered from them; no other module writes the text of a problem.
 """
 
-from typing import Final
+import tomllib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from string import Formatter
+from typing import Any, Final
 
 import msgspec
-from msgspec import Struct
+from msgspec import UNSET, Struct, UnsetType
 
 MEDIA_TYPE: Final = "application/problem+json"
 MOST_FAULTS: Final = 100
-"""A problem lists so many faults at most; `more` says that there are others."""
+"""A problem lists at most this many faults; `more` says that there are others."""
 MOST_BYTES: Final = 64 * 1024
-"""No problem is larger."""
+"""No problem is larger than this."""
 LONGEST_NAME: Final = 200
 LONGEST_TEXT: Final = 1000
-"""So many characters of a name, and of a sentence, that came with a request are repeated at most."""
+"""A name, and a sentence, that came with a request are repeated up to this many characters."""
+
+Value = str | int | float | Sequence[str]
+"""What a parameter of a fault may be."""
 
 
 def cut(name: str, longest: int = LONGEST_NAME) -> str:
-    """The text, without its end where it is too long to repeat."""
+    """The text, shortened if it is too long to repeat."""
     return name if len(name) <= longest else f"{name[: longest - 1]}…"
 
 
-class Fault(Struct, frozen=True, kw_only=True):
-    """One thing wrong with a document: where, and what to do about it."""
-
-    pointer: str
-    """Where the fault is: a JSON pointer (RFC 6901) into the body."""
-    detail: str
-    """What is wrong and what to send instead."""
-
-
-class ProblemKind(Struct, frozen=True, kw_only=True):
-    """A kind of problem: its status, its title, and the advice its page gives."""
+class ProblemKind(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A kind of problem: its status, its title, and the advice on its page."""
 
     status: int
     title: str
     advice: str
 
 
-KINDS: Final[dict[str, ProblemKind]] = {
-    "malformed": ProblemKind(
-        status=400,
-        title="The request cannot be read",
-        advice="Every fault found is listed under `errors`, each with a JSON pointer to where it stands. Mend all of them and send again; nothing was stored.",
-    ),
-    "unauthenticated": ProblemKind(
-        status=401,
-        title="A good access key is needed",
-        advice="Send `Authorization: Bearer <key>` with a key that is neither expired nor revoked. The operator or the utility issues keys.",
-    ),
-    "forbidden": ProblemKind(
-        status=403,
-        title="This key may not do that",
-        advice="The key is good but lacks the right. Ask whoever issued it for one that holds the right named in `detail`.",
-    ),
-    "not-found": ProblemKind(
-        status=404,
-        title="There is no such thing here",
-        advice="Nothing of that address is known to this key. Check the utility's code and the id.",
-    ),
-    "method-not-allowed": ProblemKind(
-        status=405, title="That cannot be done with this address", advice="The `Allow` header names the methods that serve here."
-    ),
-    "timeout": ProblemKind(
-        status=408,
-        title="The body did not arrive in time",
-        advice="Nothing was stored. Send the whole body at once; retries are safe.",
-    ),
-    "conflict": ProblemKind(
-        status=409,
-        title="That contradicts what is recorded",
-        advice="What is recorded stands. To correct a report, send a new one, with an id of its own, that names the wrong one under `supersedes`.",
-    ),
-    "stale": ProblemKind(
-        status=412,
-        title="The record has changed since you read it",
-        advice="Read it again, look at what changed, and send the change with the new `ETag` in `If-Match`.",
-    ),
-    "too-large": ProblemKind(status=413, title="The body is too large", advice="Send less at once; `detail` names the limit."),
-    "unsupported-media-type": ProblemKind(
-        status=415, title="The body is of a kind not read here", advice="Send JSON with `Content-Type: application/json`."
-    ),
-    "not-applicable": ProblemKind(
-        status=422,
-        title="Well formed, but it cannot be answered",
-        advice="The document reads well but asks what cannot be answered: a rulebook that is not carried or not in force on that day, a thing that is not registered. `errors` says which.",
-    ),
-    "match-required": ProblemKind(
-        status=428,
-        title="Say which version you change",
-        advice="Read the record and send its `ETag` in `If-Match`, so that nobody's change is lost.",
-    ),
-    "too-many-requests": ProblemKind(
-        status=429,
-        title="Too many requests at once",
-        advice="Send the same request again after the time in `Retry-After`. Many reports go better in one batch.",
-    ),
-    "record-altered": ProblemKind(
-        status=500,
-        title="The record was altered",
-        advice="What is kept no longer fits the hash or the tree head made when it was recorded, so nothing is signed or proved of it. The operator runs `nonreturn audit`, which says what was altered.",
-    ),
-    "internal": ProblemKind(
-        status=500,
-        title="The service failed",
-        advice="The fault is ours. Nothing was stored unless a later read shows it; it is safe to send the same request again.",
-    ),
-    "not-set-up": ProblemKind(
-        status=503,
-        title="This service is not set up for that",
-        advice="The service works, but its operator has not given it what this call needs; `detail` says what.",
-    ),
-    "unavailable": ProblemKind(
-        status=503,
-        title="The service cannot answer just now",
-        advice="Send the same request again after the time in `Retry-After`. Retries are safe.",
-    ),
-}
+class FaultKind(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A kind of fault: the problem that it causes, and its text with `{parameters}`."""
+
+    problem: str
+    text: str
+
+
+def _read(name: str, shape: Any) -> Any:
+    return msgspec.convert(tomllib.loads((Path(__file__).parent / "texts" / name).read_text(encoding="utf-8")), shape)
+
+
+KINDS: Final[dict[str, ProblemKind]] = _read("problems.toml", dict[str, ProblemKind])
+"""Every kind of problem, by its code."""
+FAULT_KINDS: Final[dict[str, FaultKind]] = _read("faults.toml", dict[str, FaultKind])
+"""Every kind of fault, by its code."""
+_TYPES: Final[dict[str, dict[str, str]]] = _read("types.toml", dict[str, dict[str, str]])
+
+
+class Fault(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """One thing wrong with a request: what it is, where it is, and what to send instead."""
+
+    code: str
+    """What is wrong: a code from `GET /v1/codes`, under `faults`."""
+    detail: str
+    """What is wrong and what to send instead, as a sentence."""
+    pointer: str | UnsetType = UNSET
+    """Where the fault is in the request body: a JSON pointer (RFC 6901); empty for the whole body."""
+    parameter: str | UnsetType = UNSET
+    """The query or path parameter that the fault is in."""
+    parameters: dict[str, str | int | float | list[str]] | UnsetType = UNSET
+    """The values in the sentence, by the names they have in the text at `GET /v1/codes`."""
 
 
 class Problem(Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """The body of an error answer."""
+    """The body of an error answer (RFC 9457)."""
 
     type: str
     """The path of the page that explains this kind of problem."""
@@ -132,31 +82,30 @@ class Problem(Struct, frozen=True, kw_only=True, omit_defaults=True):
     status: int
     """The HTTP status."""
     detail: str
-    """What is wrong here and what to do."""
+    """What is wrong and what to do, as a sentence."""
+    code: str
+    """What is wrong: a code from `GET /v1/codes`, under `faults`."""
+    parameters: dict[str, str | int | float | list[str]] | UnsetType = UNSET
+    """The values in `detail`, by the names they have in the text at `GET /v1/codes`; only where `errors` is missing."""
     instance: str = ""
     """The path of the request."""
     errors: list[Fault] = []
-    """The faults of the document."""
+    """The faults of the request."""
     more: bool = False
     """Whether there are more faults than are listed."""
 
 
 class ProblemError(Exception):
-    """Raised anywhere in the service to answer with a problem; `code` is a key of KINDS."""
+    """Raised anywhere in the service to answer with a problem; `code` is the problem's kind, a key of KINDS."""
 
     def __init__(
-        self,
-        code: str,
-        detail: str,
-        faults: list[Fault] | None = None,
-        headers: dict[str, str] | None = None,
-        *,
-        more: bool = False,
-    ) -> None:
-        super().__init__(detail)
-        self.code = code
-        self.detail = detail
-        self.faults = faults or []
+        self, cause: Fault, faults: Sequence[Fault] = (), headers: dict[str, str] | None = None, *, kind: str = "", more: bool = False
+    ) -> None:  # fmt: skip
+        super().__init__(cause.detail)
+        self.code = kind or FAULT_KINDS[cause.code].problem
+        self.detail = cause.detail
+        self.cause = cause
+        self.faults = faults
         self.headers = headers or {}
         self.more = more
 
@@ -173,10 +122,10 @@ class ProblemError(Exception):
             title=kind.title,
             status=kind.status,
             detail=cut(self.detail, LONGEST_TEXT),
+            code=self.cause.code,
+            parameters=UNSET if self.faults else self.cause.parameters,
             instance=cut(instance, LONGEST_TEXT),
-            errors=[
-                Fault(pointer=cut(fault.pointer), detail=cut(fault.detail, LONGEST_TEXT)) for fault in self.faults[:MOST_FAULTS]
-            ],
+            errors=list(self.faults[:MOST_FAULTS]),
             more=self.more or len(self.faults) > MOST_FAULTS,
         )
         while len(encoded := msgspec.json.encode(problem)) > MOST_BYTES:
@@ -185,6 +134,66 @@ class ProblemError(Exception):
         return encoded
 
 
-def not_found(what: str) -> ProblemError:
-    """What is not there, and what belongs to others: the two are told alike, so that neither shows that it exists."""
-    return ProblemError("not-found", f"There is no {what} of that address for this key.")
+def fault(
+    code: str, /, *, pointer: str | UnsetType = UNSET, parameter: str | UnsetType = UNSET, detail: str | None = None, **values: Value
+) -> Fault:  # fmt: skip
+    """A fault at a place of the body (`pointer`) or in a query or path parameter; KeyError for a code that `faults.toml` lacks.
+
+    `detail` replaces the text, for faults of the rules, which state them more precisely.
+    """
+    kept = {name: _shortened(value, LONGEST_TEXT // 2 if name == "error" else LONGEST_NAME) for name, value in values.items()}
+    return Fault(
+        code=code,
+        detail=cut(render(code, kept) if detail is None else detail, LONGEST_TEXT),
+        pointer=pointer if pointer is UNSET else cut(pointer),
+        parameter=parameter,
+        parameters=kept or UNSET,
+    )
+
+
+def problem(
+    code: str, /, *, pointer: str | UnsetType = UNSET, parameter: str | UnsetType = UNSET, detail: str | None = None,
+    headers: dict[str, str] | None = None, **values: Value,
+) -> ProblemError:  # fmt: skip
+    """The problem that one fault causes; `errors` lists the fault if it has a place."""
+    cause = fault(code, pointer=pointer, parameter=parameter, detail=detail, **values)
+    return ProblemError(cause, [] if pointer is UNSET and parameter is UNSET else [cause], headers)
+
+
+def problem_of(faults: Sequence[Fault], *, kind: str = "", more: bool = False) -> ProblemError:
+    """The problem of a request with these faults, of which there is at least one; `more` where others were not listed."""
+    if len(faults) == 1 and not more:
+        return ProblemError(faults[0], faults, kind=kind)
+    cause = fault("more_faults" if more else "several_faults", count=len(faults))
+    return ProblemError(cause, faults, kind=kind or FAULT_KINDS[faults[0].code].problem, more=more)
+
+
+def not_found(thing: str) -> ProblemError:
+    """The problem of a record that is missing or belongs to others: both get the same answer, so that neither is revealed."""
+    return problem("thing_not_found", thing=thing)
+
+
+def render(code: str, values: Mapping[str, Value]) -> str:
+    """The text of a fault with its parameters filled in."""
+    return _FORMATTER.vformat(FAULT_KINDS[code].text, (), values)
+
+
+class _TextFormatter(Formatter):
+    """Writes lists with commas, and types (`{expected:type}`) in words."""
+
+    def format_field(self, value: Any, format_spec: str) -> Any:
+        if format_spec:
+            names = [value] if isinstance(value, str) else value
+            return " or ".join(_TYPES[format_spec][name] for name in names)
+        if isinstance(value, list):
+            return ", ".join(f"`{name}`" for name in value)
+        return f"{value:.10g}" if isinstance(value, float) else str(value)
+
+
+_FORMATTER: Final = _TextFormatter()
+
+
+def _shortened(value: Value, longest: int) -> str | int | float | list[str]:
+    if isinstance(value, str):
+        return cut(value, longest)
+    return value if isinstance(value, (int, float)) else [cut(part) for part in value[:MOST_FAULTS]]

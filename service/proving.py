@@ -11,7 +11,7 @@ from msgspec import Struct
 
 from service.clock import SystemClock
 from service.commands import database
-from service.problems import ProblemError
+from service.problems import ProblemError, problem
 from service.records.audit import audit
 from service.records.log import head
 from service.records.rejudging import rejudge_reports
@@ -137,5 +137,5 @@ def kept_heads(file: Path | None) -> list[str]:
             elif line.strip():
                 found.append(line.strip())
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise ProblemError("malformed", f"{file} holds something that is no kept head: {error}.") from None
+        raise problem("kept_head_unreadable", file=str(file), error=str(error)) from None
     return found

@@ -7,8 +7,9 @@ It is kept in memory, a process for itself: a bound on harm, not a bill.
 from collections import Counter, OrderedDict
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import Any
 
-from service.problems import ProblemError
+from service.problems import ProblemError, problem
 
 _MOST_CALLERS = 10_000
 """So many callers are remembered; then those not seen for longest are forgotten, and have a whole allowance again."""
@@ -55,7 +56,7 @@ class Rates:
     def spend(self, key: object, now: float) -> None:
         """Take one request from the key's allowance; ProblemError `too-many-requests` where none is left."""
         if wait := self.pause(key, 1.0, now):
-            raise too_many(f"This key may send {self._allowances.per_second:g} requests a second.", wait)
+            raise too_many("key_busy", wait, at_most=self._allowances.per_second)
 
     def pause(self, key: object, requests: float, now: float) -> float:
         """Take so much from the key's allowance; where there is less, nothing, and for how many seconds to wait."""
@@ -87,11 +88,9 @@ class Shares:
     def one(self, caller: object, what: str) -> Iterator[None]:
         """Hold one of them meanwhile; ProblemError `too-many-requests` or `unavailable` where that is one too many."""
         if self._held.get(caller, 0) >= self._most_of_caller:
-            raise too_many(f"This key has {self._most_of_caller} {what} open already.", 5.0)
+            raise too_many("key_holds_too_many", 5.0, at_most=self._most_of_caller, things=what)
         if self._held.total() >= self._most:
-            raise ProblemError(
-                "unavailable", f"The service has too many {what} open; send the request again.", headers={"Retry-After": "5"}
-            )
+            raise problem("service_holds_too_many", headers={"Retry-After": "5"}, things=what)
         self.take(caller, 1)
         try:
             yield
@@ -99,10 +98,6 @@ class Shares:
             self.take(caller, -1)
 
 
-def too_many(reason: str, wait: float) -> ProblemError:
-    """The problem of a caller that has spent its allowance."""
-    return ProblemError(
-        "too-many-requests",
-        f"{reason} Wait, then send the same request again.",
-        headers={"Retry-After": str(max(1, round(wait)))},
-    )
+def too_many(code: str, wait: float, **values: Any) -> ProblemError:
+    """The problem of a caller that must wait for so many seconds."""
+    return problem(code, headers={"Retry-After": str(max(1, round(wait)))}, **values)

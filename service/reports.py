@@ -57,11 +57,8 @@ class ReportFacts(KeptFacts, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     """
 
     needs: ClassVar[Needs] = {
-        "supersedes": (
-            "supersedes_because",
-            "Say here why that report is corrected: what was wrong in it, and how that was found.",
-        ),
-        "supersedes_because": ("supersedes", "A reason for a correction is told; name here the report that this one corrects."),
+        "supersedes": ("supersedes_because", "supersedes_because_missing"),
+        "supersedes_because": ("supersedes", "supersedes_missing"),
     }
     supersedes_because: Annotated[str, Meta(min_length=1, max_length=4000, pattern=r"\S")] | UnsetType = UNSET
     """Why that report is corrected; required with `supersedes`."""

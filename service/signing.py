@@ -20,7 +20,7 @@ from joserfc.jwk import OKPKey
 from msgspec import UNSET, Struct, UnsetType
 
 from service.private_files import replacing
-from service.problems import ProblemError
+from service.problems import problem
 
 ALGORITHM: Final = "EdDSA"
 CURVE: Final = "Ed25519"
@@ -106,10 +106,7 @@ class SigningKeys:
     def sign(self, typ: str, payload: bytes) -> str:
         """A token; the same content and key give the same one. ProblemError where there is no key to sign with."""
         if self._signer is None:
-            raise ProblemError(
-                "not-set-up",
-                "This service has no signing key, so it cannot sign. Its operator makes one with `nonreturn signing-key new FILE` and names the file in NONRETURN_SIGNING_KEYS.",
-            )
+            raise problem("signing_key_missing")
         head = {"alg": ALGORITHM, "kid": self._signer, "typ": typ}
         return jws.serialize_compact(head, payload, self.keys[self._signer], registry=_REGISTRY)
 

@@ -68,6 +68,8 @@ class Diagnosis(Struct, frozen=True, kw_only=True):
     """The part."""
     line: Line
     """The line it is on."""
+    code: str
+    """What probably failed, as a code from `GET /v1/codes`."""
     likely: str
     """What probably failed."""
     because: str

@@ -18,6 +18,7 @@ class Row(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     kinds: tuple[str, ...]
     component: Component
     symptom: str
+    code: str
     likely: str
     because: str
     repair: str
@@ -50,10 +51,23 @@ def _causes(kind: str, line: Line, component: Component, symptom: str) -> tuple[
     work = works()[data.source]
     source = Source(title=work.title, clause="–", provenance=work.provenance)
     return tuple(
-        Diagnosis(component=row.component, line=line, likely=row.likely, because=row.because, repair=row.repair, source=source)
+        Diagnosis(
+            component=row.component,
+            line=line,
+            code=row.code,
+            likely=row.likely,
+            because=row.because,
+            repair=row.repair,
+            source=source,
+        )
         for row in data.diagnoses
         if kind in row.kinds and (row.symptom_of or row.component, row.symptom) == (component, symptom)
     )
+
+
+def diagnosis_codes() -> dict[str, str]:
+    """The code of every diagnosis, and what probably failed."""
+    return {row.code: row.likely for row in read("diagnosis.toml", Rows).diagnoses}
 
 
 def diagnose(kind: str, results: Iterable[PartResult]) -> tuple[Diagnosis, ...]:

@@ -9,7 +9,7 @@ from msgspec import Struct
 
 from service.api.lists import AfterId, page, page_of
 from service.api.operation import Answer, Call, operation
-from service.problems import Fault, ProblemError
+from service.problems import problem
 from service.store.grants import GrantedAssembly, GrantStore, Scope
 
 BASE = "/v1/utilities/{utility:str}/assembly-grants/{organisation:uuid}"
@@ -27,8 +27,7 @@ async def _store(call: Call) -> GrantStore:
     store = GrantStore(call.services.pool)
     kind = await store.kind(call.utility, call.id("organisation"))
     if kind != "testing_company":
-        detail = f"Assemblies are granted to testing companies; this organisation is of kind {kind} and sees the whole utility."
-        raise ProblemError("not-applicable", detail, [Fault(pointer="", detail=detail)])
+        raise problem("not_a_testing_company", parameter="organisation", kind=kind)
     return store
 
 

@@ -17,7 +17,7 @@ import rules
 from service.api.lists import Limit, page, page_of
 from service.api.operation import JSON, Answer, Call, operation
 from service.api.tables import CSV, GEOJSON, NDJSON, as_csv, as_geojson, as_ndjson, chosen
-from service.problems import Fault, ProblemError
+from service.problems import problem
 from service.records.judging import today
 from service.records.standings import AssemblyStanding, Cursor, list_assemblies, list_standings, soon
 from service.store.standings import NEVER, Area, StandingStore, Wanted
@@ -172,8 +172,7 @@ def _cursor(query: AssembliesQuery) -> Cursor | None:
     try:
         return Cursor(due=NEVER if due == "never" else dt.date.fromisoformat(due), assembly_id=UUID(given))
     except ValueError:
-        detail = "Invalid cursor; use the `next` of the previous page."
-        raise ProblemError("not-applicable", detail, [Fault(pointer="/after", detail=detail)]) from None
+        raise problem("invalid_cursor", parameter="after") from None
 
 
 def _area(told: str) -> Area:
@@ -183,10 +182,7 @@ def _area(told: str) -> Area:
     except ValueError:
         west = south = east = north = math.nan
     if not (-180 <= west <= 180 and -180 <= east <= 180 and -90 <= south <= north <= 90):  # noqa: PLR2004 - what degrees are
-        detail = (
-            "An area is `west,south,east,north` in degrees, south not above north, longitudes within ±180, latitudes within ±90."
-        )
-        raise ProblemError("not-applicable", detail, [Fault(pointer="/area", detail=detail)])
+        raise problem("invalid_area", parameter="area")
     if west == -180 < east < 180:  # noqa: PLR2004
         west = 180.0
     elif east == 180 > west > -180:  # noqa: PLR2004

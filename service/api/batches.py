@@ -21,7 +21,7 @@ from service import documents
 from service.api.operation import Answer, Call, operation
 from service.api.spool import Spool
 from service.api.tables import NDJSON
-from service.problems import Problem, ProblemError
+from service.problems import Problem, ProblemError, problem
 from service.records.group import Submitted
 from service.records.judging import Submission
 from service.reports import ReportFacts
@@ -177,7 +177,7 @@ def _entered(call: Call, number: int, line: bytes | None) -> _Line:
     try:
         if line is None:
             limit = call.services.settings.body_limit
-            raise ProblemError("too-large", f"A line holds at most {limit} bytes.")  # noqa: TRY301 - answered like any other
+            raise problem("line_too_large", at_most=limit)  # noqa: TRY301 - answered like any other
         told = documents.decode(BatchLine, line)
         report_id = call.clock.new_id() if told.id is UNSET else told.id
         facts = ReportFacts(**{name: getattr(told, name) for name in ReportFacts.__struct_fields__})
@@ -201,19 +201,19 @@ async def _answer(call: Call, line: _Line) -> bytes:
             standing=done.standing,
         )
     except Exception as error:  # noqa: BLE001 - a line's failure is its own answer
-        problem = _problem(error)
-        body: Any = Raw(problem.body(call.request.url.path))
-        answer = _RawBatchLineResult(line=line.number, status=problem.status, id=line.id, problem=body)
+        refused = _problem_for(error)
+        body: Any = Raw(refused.body(call.request.url.path))
+        answer = _RawBatchLineResult(line=line.number, status=refused.status, id=line.id, problem=body)
     return msgspec.json.encode(answer) + b"\n"
 
 
-def _problem(error: Exception) -> ProblemError:
+def _problem_for(error: Exception) -> ProblemError:
     if isinstance(error, ProblemError):
         return error
     if isinstance(error, rules.RulesError):
-        return documents.from_rules(error, "not-applicable")
+        return documents.from_rules(error)
     log.error("A line of a batch failed.", exc_info=error)
-    return ProblemError("internal", "The service failed; it is safe to send the same line again.")
+    return problem("service_failed")
 
 
 operations = [post_batch]

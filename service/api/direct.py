@@ -11,7 +11,7 @@ from typing import Any
 from litestar.types import ASGIApp, Receive, Scope, Send
 
 from service.api.operation import Operation, content
-from service.problems import MEDIA_TYPE, ProblemError
+from service.problems import MEDIA_TYPE, ProblemError, problem
 from service.services import Services
 
 _READ = {b"authorization", b"content-type", b"content-length", b"idempotency-key"}
@@ -36,7 +36,7 @@ class Asked:
         while more:
             message: Any = await self._receive()
             if message["type"] != "http.request":
-                raise ProblemError("timeout", "The body did not arrive.")
+                raise problem("body_lost")
             pieces.append(message.get("body", b""))
             more = message.get("more_body", False)
         return b"".join(pieces)

@@ -9,7 +9,7 @@ from msgspec import Struct
 from service import metrics
 from service.api.operation import Answer, Call, operation
 from service.migrate import newest
-from service.problems import ProblemError
+from service.problems import problem
 from service.store.pool import NO_UTILITY
 from service.store.statements import statements
 
@@ -41,11 +41,11 @@ async def ready(call: Call) -> Answer:
             with suppress(asyncpg.PostgresError):
                 row = await connection.fetchrow(statements("health")["readiness"])
     except TimeoutError:
-        raise ProblemError("unavailable", "The database does not answer just now.", headers={"Retry-After": "2"}) from None
+        raise problem("database_silent", headers={"Retry-After": "2"}) from None
     if row is None or row["migrated_to"] < newest():
-        raise ProblemError("unavailable", "The database is not migrated; run `nonreturn migrate`.")
+        raise problem("database_not_migrated")
     if row["bypasses"]:
-        raise ProblemError("unavailable", "The service's database role can bypass row security; it must be nonreturn_service.")
+        raise problem("database_role")
     return Answer(body=Health(status="ready"))
 
 

@@ -15,7 +15,7 @@ from service.api.tables import CSV, NDJSON, chosen
 from service.imports.columns import Asked
 from service.imports.run import Event, Importer, Source
 from service.imports.told import ImportLine, ImportOptions, ImportProblem, ImportProgress, ImportRun
-from service.problems import ProblemError
+from service.problems import ProblemError, problem
 from service.store.imports import ImportStore
 
 SLOWEST = 16 * 1024
@@ -50,9 +50,7 @@ async def _importing(call: Call, asked: Asked) -> AsyncGenerator[Importer, None]
     """The importer of the file that the request brings; closing the generator drops what was kept for it."""
     services = call.services
     if call.utility in services.importing or len(services.importing) >= services.settings.imports_at_once:
-        raise ProblemError(
-            "unavailable", "Another import is running; send this one again when it is done.", headers={"Retry-After": "10"}
-        )
+        raise problem("import_running", headers={"Retry-After": "10"})
     services.importing.add(call.utility)
     try:
         utility = await services.registry.utility(call.utility)
@@ -80,9 +78,7 @@ async def _receive(call: Call, file: IO[bytes]) -> None:
     async for chunk in call.pieces(slowest=SLOWEST):
         received += len(chunk)
         if received > limit:
-            raise ProblemError(
-                "too-large", f"A file to import has at most {limit} bytes; part it, or load it with `nonreturn load`."
-            )
+            raise problem("file_too_large", at_most=limit)
         file.write(chunk)
     file.seek(0)
 

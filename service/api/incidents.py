@@ -10,7 +10,7 @@ from service.api.lists import AfterId, Limit, page, page_of
 from service.api.operation import Answer, Call, operation
 from service.api.registry import IF_MATCH, merged, tagged
 from service.incidents import ExceptionEnd, Incident, IncidentFacts, IncidentRevision, TestingException, TestingExceptionFacts
-from service.problems import ProblemError
+from service.problems import problem
 from service.records import incidents as records
 from service.store.incidents import IncidentStore, IncidentsWanted
 
@@ -113,7 +113,7 @@ async def change_incident(call: Call, document: dict[str, Any]) -> Answer:  # no
     store = IncidentStore(call.services.pool)
     current = await store.incident(call.utility, call.id("id"))
     if current.version != version:
-        raise ProblemError("stale", "The record has changed since; read it again.")
+        raise problem("version_changed")
     facts = merged(call, current, IncidentFacts)
     utility = await call.services.registry.utility(call.utility)
     return tagged(
@@ -199,7 +199,7 @@ async def end_exception(call: Call, document: ExceptionEnd) -> Answer:
     store = IncidentStore(call.services.pool)
     current = await store.exception(call.utility, call.id("id"))
     if current.version != version:
-        raise ProblemError("stale", "The record has changed since; read it again.")
+        raise problem("version_changed")
     utility = await call.services.registry.utility(call.utility)
     return tagged(await records.end_exception(store, utility, current, document, now=call.clock.now()))
 

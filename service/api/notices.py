@@ -11,7 +11,7 @@ from service.api.lists import AfterId, Limit, page, page_of
 from service.api.operation import Answer, Call, operation
 from service.api.registry import IF_MATCH, merged, tagged
 from service.notices import Notice, NoticeChange, NoticeRun, NoticeSchedule, NoticeScheduleFacts, NoticeState, NoticeText
-from service.problems import Fault, ProblemError
+from service.problems import problem
 from service.records import notices as records
 from service.records.judging import today
 from service.store.notices import NoticeStore
@@ -170,8 +170,7 @@ def _place(query: PreviewQuery) -> records.Place | None:
         scan, due, assembly_id = _PLACE.match(query.after).groups()  # type: ignore[union-attr]
         return records.Place(scan=int(scan), due=dt.date.fromisoformat(due), assembly_id=UUID(assembly_id))
     except (AttributeError, ValueError):
-        detail = "Invalid cursor; use the `next` of the previous page."
-        raise ProblemError("not-applicable", detail, [Fault(pointer="/after", detail=detail)]) from None
+        raise problem("invalid_cursor", parameter="after") from None
 
 
 operations = [

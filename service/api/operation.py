@@ -30,7 +30,7 @@ from service.access import Principal, Right
 from service.callers import caller
 from service.clock import Clock
 from service.documents import convert, decode
-from service.problems import ProblemError, not_found
+from service.problems import LONGEST_NAME, ProblemError, not_found, problem
 from service.services import Services
 from service.store.pool import Pool, seen_by
 from service.store.reader import READ_SECONDS
@@ -95,7 +95,7 @@ class Call:
     def who(self) -> Principal:
         """Who asks; only a call that demands a right has one."""
         if self.principal is None:
-            raise ProblemError("unauthenticated", "Send a good key: `Authorization: Bearer <key>`.")
+            raise problem("key_invalid")
         return self.principal
 
     def header(self, name: str) -> str | None:
@@ -170,22 +170,20 @@ class Call:
         """
         header = self.header("if-match")
         if header is None:
-            raise ProblemError("match-required", "Send the record's `ETag` in `If-Match`.")
+            raise problem("match_missing")
         text = header.strip(" \t")
         if text == "*":
             # RFC 9110 lets `*` match whatever is there now, which would undo a change that the caller has not read (RFC 6585, 3).
-            raise ProblemError("match-required", "`*` matches any version. Send the `ETag` of the version that you read.")
+            raise problem("match_any")
         if not _TAGS.fullmatch(text):
-            raise ProblemError(
-                "malformed", '`If-Match` is not an entity tag. Send the record\'s `ETag` with its quotation marks, such as `"3"`.'
-            )
+            raise problem("tag_malformed")
         tags = _TAG.findall(text)
         if len(tags) > 1:
-            raise ProblemError("match-required", "Send one tag in `If-Match`: the `ETag` of the version that you read.")
+            raise problem("match_several")
         version = _VERSION.fullmatch(tags[0])
         if version is None:
             # A weak tag never matches: If-Match compares strongly.
-            raise ProblemError("stale", "This record never had the tag in `If-Match`; read it and send its `ETag`.")
+            raise problem("tag_invalid")
         return int(version[1])
 
 
@@ -241,7 +239,7 @@ class Operation(Struct, frozen=True, kw_only=True):
             services.rates.spend(principal.key_id, time.monotonic())
             principal.require(self.right, utility)
             if principal.company is not None and not self.companies:
-                raise ProblemError("forbidden", "This call is not for testing companies; ask the utility.")
+                raise problem("not_for_testing_companies")
             seen_by(principal.company)
             if utility is not None and principal.kind == "operator":
                 # The operator sees every utility there is, so whether there is one has to be asked.
@@ -415,7 +413,7 @@ def _single(request: Request[Any, Any, Any]) -> dict[str, Any]:
     values: dict[str, Any] = {}
     for name, value in request.query_params.multi_items():
         if name in values:
-            raise ProblemError("malformed", f"The query parameter `{name}` is given more than once.")
+            raise problem("parameter_repeated", parameter=name[:LONGEST_NAME], name=name)
         values[name] = value
     return values
 
@@ -430,12 +428,10 @@ async def _body(request: Request[Any, Any, Any], seconds: float) -> bytes:
 
 
 def _late(seconds: float) -> ProblemError:
-    return ProblemError("timeout", f"The body did not arrive: nothing came, or too little, for {seconds:g} seconds.")
+    return problem("body_late", seconds=seconds)
 
 
 def _check_media_type(request: Request[Any, Any, Any], *expected: str) -> None:
     given = (request.headers.get("content-type") or expected[0]).partition(";")[0].strip().lower()
     if given not in expected and not (expected[0].endswith("json") and given == JSON):
-        raise ProblemError(
-            "unsupported-media-type", f"Send `Content-Type: {' or '.join(expected)}`; this came as `{given[:100]}`."
-        )
+        raise problem("media_type", expected=" or ".join(expected), found=given[:100])

@@ -9,7 +9,7 @@ from msgspec import Meta, Struct
 from service.access import RIGHTS_OF, NewOrganisationKind, OrganisationKind, Right, mint
 from service.api.lists import AfterId, page, page_of
 from service.api.operation import Answer, Call, operation
-from service.problems import Fault, ProblemError, not_found
+from service.problems import not_found, problem
 from service.things import Name
 
 Moment = Annotated[dt.datetime, Meta(tz=True)]
@@ -116,18 +116,14 @@ async def create_key(call: Call, document: NewApiKey) -> Answer:
     """Make a key for an organisation."""
     organisation = await _organisation(call)
     if organisation.kind == "operator":
-        raise ProblemError("not-applicable", "Make an operator's key with the command `nonreturn key`, beside the database.")
+        raise problem("operator_key")
     may = RIGHTS_OF[organisation.kind]
     rights = sorted(document.rights if document.rights is not None else may)
     if beyond := [right for right in rights if right not in may]:
-        detail = (
-            f"An organisation of kind {organisation.kind} may not hold {', '.join(beyond)}; it may hold {', '.join(sorted(may))}."
-        )
-        raise ProblemError("not-applicable", detail, [Fault(pointer="/rights", detail=detail)])
+        raise problem("rights_not_allowed", pointer="/rights", kind=organisation.kind, rights=list(beyond), available=sorted(may))
     now = call.clock.now()
     if document.expires_at is not None and document.expires_at <= now:
-        detail = "The key would have expired already; give a later time."
-        raise ProblemError("not-applicable", detail, [Fault(pointer="/expires_at", detail=detail)])
+        raise problem("key_expired", pointer="/expires_at")
     key_id = call.clock.new_id()
     key, secret_hash = mint(key_id)
     await call.services.access.rows(

@@ -10,7 +10,7 @@ from service.api.reference import HTML
 from service.callers import caller
 from service.pages import receipt
 from service.pages.sheet import Sheet, sheet
-from service.problems import ProblemError
+from service.problems import problem
 from service.records.sheets import Opened, SheetRecords
 from service.store.sheets import SheetStore
 
@@ -58,7 +58,7 @@ async def report_paper(call: Call) -> Answer:
     opened = await _records(call).by_mark(call.utility, call.text("mark"), call.clock.now())
     told = _sheet(opened)
     if told is None:
-        raise ProblemError("not-found", "No report here carries that mark.")
+        raise problem("mark_not_found")
     # Loaded when first asked for: fonts and the PDF library would weigh on every start.
     from service.pages.paper import paper  # noqa: PLC0415
 

@@ -5,6 +5,7 @@ from functools import cache
 
 from service.api.openapi.published import entity_tag, published
 from service.api.operation import Answer, Call, operation
+from service.codes import Codes, codes
 from service.pages import page, reference
 from service.problems import KINDS, not_found
 
@@ -32,21 +33,39 @@ def _reference_page() -> bytes:
     return reference.reference(json.loads(published()))
 
 
+@operation("GET", "/v1/codes", id="listCodes", summary="List all codes", answers={200: Codes}, tag="operation")
+async def list_codes(_call: Call) -> Answer:
+    """Lists every code that the service answers with, and what it means.
+
+    These are the codes of problems, faults, flags, actions and diagnoses. Programs compare codes, not texts, which may change. New codes
+    may be added at any time, so a client must accept codes that it does not know. The page `/codes` shows the same list.
+    """
+    return Answer(body=codes())
+
+
+@operation("GET", "/codes", id="readCodesPage", summary="Show all codes", answers={200: bytes}, tag="operation", public=False)
+async def codes_page(_call: Call) -> Answer:
+    """Shows every code and its meaning, for people."""
+    return Answer(body=reference.codes_page(codes()), media_type=HTML, headers=page.HEADERS)
+
+
 @operation(
-    "GET",
-    "/problems/{code:str}",
-    id="readProblem",
-    summary="What a kind of problem means",
-    answers={200: bytes},
-    tag="operation",
-    public=False,
+    "GET", "/problems", id="readProblemsPage", summary="Show all problems", answers={200: bytes}, tag="operation", public=False
 )
-async def problem(call: Call) -> Answer:
-    """Give the page of a kind of problem."""
+async def problems_page(_call: Call) -> Answer:
+    """Shows every kind of problem."""
+    return Answer(body=reference.problems_page(), media_type=HTML, headers=page.HEADERS)
+
+
+@operation(
+    "GET", "/problems/{code:str}", id="readProblem", summary="Explain a kind of problem", answers={200: bytes}, tag="operation", public=False,
+)  # fmt: skip
+async def problem_page(call: Call) -> Answer:
+    """Shows what a kind of problem means and what to do."""
     code = call.text("code")
     if code not in KINDS:
         raise not_found("kind of problem")
-    return Answer(body=reference.problem(code), media_type=HTML, headers=page.HEADERS)
+    return Answer(body=reference.problem_page(code), media_type=HTML, headers=page.HEADERS)
 
 
 @operation("GET", "/", id="readDoor", summary="The way to the reference page", answers={302: None}, tag="operation", public=False)
@@ -55,4 +74,4 @@ async def door(_call: Call) -> Answer:
     return Answer(status=302, headers={"Location": "/docs"})
 
 
-operations = [contract, docs, problem, door]
+operations = [list_codes, contract, docs, codes_page, problems_page, problem_page, door]

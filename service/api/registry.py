@@ -12,7 +12,7 @@ from msgspec.structs import replace
 from service.api.lists import AfterId, page, page_of
 from service.api.operation import Answer, Call, Operation, operation
 from service.documents import decode, too_deep
-from service.problems import Fault, ProblemError
+from service.problems import problem
 from service.records.register import change_thing, create_thing
 from service.things import (
     Assembly,
@@ -47,8 +47,7 @@ def merged(call: Call, current: Any, facts: type[Any], fixed: tuple[str, ...] = 
         raise too_deep() from None
     for name in fixed:
         if result.get(name) != document.get(name):
-            detail = f"`{name}` is fixed once registered; register a new one instead."
-            raise ProblemError("not-applicable", detail, [Fault(pointer=f"/{name}", detail=detail)])
+            raise problem("field_fixed", pointer=f"/{name}", name=name)
     return decode(facts, body)
 
 
@@ -97,7 +96,7 @@ def _resource(
         version = call.matched_version()
         current = await call.services.registry.get(shape, call.utility, call.id("id"))
         if current.version != version:
-            raise ProblemError("stale", "The record has changed since; read it again.")
+            raise problem("version_changed")
         new = merged(call, current, facts, fixed)
         thing = await change_thing(
             call.services.registry, call.services.reports, shape, call.utility, thing_id=current.id, facts=new, version=version, now=call.clock.now()

@@ -9,7 +9,7 @@ from msgspec import Meta, Struct
 import rules
 from service.api.lists import Limit, page, page_of
 from service.api.operation import Answer, Call, operation
-from service.problems import ProblemError
+from service.problems import problem
 from service.records.judging import Submission
 from service.records.reports import read_report
 from service.reports import RecordedReport, ReportFacts
@@ -75,7 +75,7 @@ async def post_report(call: Call, document: ReportFacts) -> Answer:
     """Record a report under a new id."""
     key = call.header("idempotency-key")
     if key is not None and not (0 < len(key) <= MOST_KEY and key.isascii() and key.isprintable() and " " not in key):
-        raise ProblemError("malformed", f"An `Idempotency-Key` has 1 to {MOST_KEY} printable ASCII characters and no spaces.")
+        raise problem("idempotency_key", at_most=MOST_KEY)
     return await _submit(call, document, call.clock.new_id(), key)
 
 

@@ -12,7 +12,7 @@ import rules
 from service.api.lists import AfterId, page, page_of
 from service.api.operation import Answer, Call, operation
 from service.api.registry import IF_MATCH, tagged
-from service.problems import ProblemError
+from service.problems import problem
 from service.records.screenings import run_screens, shown
 from service.records.trends import assembly_trend
 from service.screenings import AssemblyTrend, Disposition, Screening, ScreeningDecisionFacts, ScreeningRun
@@ -105,7 +105,7 @@ async def decide(call: Call, document: ScreeningDecisionFacts) -> Answer:
     store = _store(call)
     row = await store.one(call.utility, call.id("id"))
     if row.version != version:
-        raise ProblemError("stale", "The record has changed since; read it again.")
+        raise problem("version_changed")
     await store.decide(call.utility, row.id, document, version=version, who=call.who, now=call.clock.now())
     return await _one(call)
 

@@ -9,7 +9,7 @@ from msgspec import Struct
 from service.api.lists import AfterId, Limit, page, page_of
 from service.api.operation import Answer, Call, operation
 from service.api.registry import IF_MATCH, merged, tagged
-from service.problems import ProblemError, not_found
+from service.problems import not_found, problem
 from service.records import register as records
 from service.store.grants import GrantStore, Scope
 from service.things import Code, NewUtility, Utility, UtilityFacts
@@ -102,7 +102,7 @@ async def change_utility(call: Call, document: dict[str, Any]) -> Answer:  # noq
     version = call.matched_version()
     current = await call.services.registry.utility(call.utility)
     if current.version != version:
-        raise ProblemError("stale", "The record has changed since; read it again.")
+        raise problem("version_changed")
     facts = merged(call, current, UtilityFacts)
     if (facts.rulebook, facts.time_zone) != (current.rulebook, current.time_zone):
         await records.check_utility(call.services.registry, facts)

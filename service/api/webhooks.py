@@ -6,7 +6,7 @@ from typing import Any
 from service.api.lists import AfterId, page, page_of
 from service.api.operation import Answer, Call, operation
 from service.api.registry import IF_MATCH, merged, tagged
-from service.problems import ProblemError
+from service.problems import problem
 from service.store.webhooks import WebhookStore
 from service.webhooks import (
     Delivery,
@@ -76,7 +76,7 @@ async def change(call: Call, document: dict[str, Any]) -> Answer:  # noqa: ARG00
     version = call.matched_version()
     current = await call.services.webhooks.get(call.utility, call.id("id"))
     if current.version != version:
-        raise ProblemError("stale", "The record has changed since; read it again.")
+        raise problem("version_changed")
     facts = merged(call, current, WebhookFacts)
     return tagged(await call.services.webhooks.change(call.utility, current, facts, now=call.clock.now()))
 

@@ -220,12 +220,12 @@ class Checker:
         """The schema's faults at their fields; where a cell was bad its own fault is told already."""
         named: list[tuple[str, str | None]] = []
         for fault in faults:
-            member = fault.pointer.split("/")[1] if "/" in fault.pointer else ""
+            member = (fault.pointer or "/").split("/")[1]
             name = _FIELD_OF.get(member, member)
             field = f"premises.{name}" if member == "premises_id" else f"{thing}.{name}"
             if name in spoiled:
                 continue
-            if fault.detail.endswith("is missing."):
+            if fault.code == "field_missing":
                 how = "add a column that does, or give it for all that are new: `defaults`"
                 named.append((f"Nothing tells `{field}`; {how}.", field))
             else:
@@ -279,7 +279,7 @@ class Checker:
             )
             row = judge(self._utility, submission, _facts_row(found), {} if before is None else {before.id: before.outcome}).row
         except ProblemError as error:
-            raise _BadError(*self._named("test", error.faults or [Fault(pointer="", detail=error.detail)], [])) from None
+            raise _BadError(*self._named("test", error.faults or [error.cause], [])) from None
         except rules.RulesError as error:
             raise _BadError(*[(fault.message, None) for fault in (error, *error.also)]) from None
         if before is None:

@@ -17,7 +17,7 @@ from service.imports import cells
 from service.imports.cells import CellError, Parser, Reading
 from service.imports.sheets import LONGEST_CELL, Row, Unread, Value
 from service.imports.told import ImportedColumn, ImportOptions
-from service.problems import Fault, ProblemError
+from service.problems import MOST_FAULTS, Fault, fault, problem_of
 
 HEADER_WITHIN: Final = 20
 """The headings stand in the first row that has any known one, among so many."""
@@ -112,10 +112,7 @@ class Asked:
         for heading, field in _object("columns", options.columns, faults).items():
             if field is not None and field not in parsers():
                 faults.append(
-                    Fault(
-                        pointer=f"/columns/{heading}",
-                        detail=f"There is no field `{field}`; fields are {', '.join(_nearest(field))}.",
-                    )
+                    fault("unknown_import_field", parameter="columns", heading=heading, field=field, available=_nearest(field))
                 )
             self.columns[words.fold(heading)] = field
             self.unmet[words.fold(heading)] = heading
@@ -124,18 +121,15 @@ class Asked:
             parser = parsers().get(field)
             if parser is None or value is None:
                 faults.append(
-                    Fault(
-                        pointer=f"/defaults/{field}",
-                        detail=f"There is no field `{field}`; fields are {', '.join(_nearest(field))}.",
-                    )
+                    fault("unknown_import_field", parameter="defaults", heading=field, field=field, available=_nearest(field))
                 )
                 continue
             try:
                 self.defaults[field] = parser(value, self.how(field, None))
             except CellError as error:
-                faults.append(Fault(pointer=f"/defaults/{field}", detail=str(error)))
+                faults.append(fault("invalid_default", parameter="defaults", field=field, error=str(error)))
         if faults:
-            raise ProblemError("malformed", " ".join(fault.detail for fault in faults[:5]), faults[:100])
+            raise problem_of(faults[:MOST_FAULTS], more=len(faults) > MOST_FAULTS)
 
     def how(self, field: str | None, unit: tuple[str, str] | None) -> Reading:
         """How a column of that field is read, whose heading names that unit."""
@@ -158,19 +152,15 @@ def _object(name: str, text: str, faults: list[Fault]) -> dict[str, Any]:
     try:
         return msgspec.json.decode(text, type=dict[str, _Told | None])
     except (msgspec.DecodeError, RecursionError) as error:
-        faults.append(
-            Fault(
-                pointer=f"/{name}", detail=f'`{name}` is a JSON object of texts, like {{"Acct": "premises.reference"}}: {error}.'
-            )
-        )
+        faults.append(fault("not_an_object_of_texts", parameter=name, name=name, error=str(error)))
         return {}
 
 
 def _nearest(field: str) -> list[str]:
     """The fields of the same thing; where there is none such, the things."""
     thing = field.partition(".")[0] + "."
-    found = [f"`{one}`" for one in parsers() if one.startswith(thing) and ".bypass." not in one]
-    return found or [f"`{one}`" for one in parsers() if not one.startswith(("initial.", "final."))]
+    found = [one for one in parsers() if one.startswith(thing) and ".bypass." not in one]
+    return found or [one for one in parsers() if not one.startswith(("initial.", "final."))]
 
 
 def columns(row: Sequence[Value], asked: Asked) -> list[Column] | None:

@@ -23,7 +23,7 @@ from service.imports.columns import Asked, header
 from service.imports.rows import THINGS, RowReader
 from service.imports.sheets import Sheet, SheetError, csv_sheet, xlsx_sheets
 from service.imports.told import MOST_PROBLEMS, ImportCount, ImportedSheet, ImportProblem, ImportProgress, ImportRun, Thing
-from service.problems import ProblemError
+from service.problems import ProblemError, problem
 from service.records.judging import Submission
 from service.records.register import change_thing
 from service.records.reports import Submissions
@@ -93,7 +93,7 @@ class Importer:
                 self._sheets.append((source.name, await self._aside(self._opened, source)))
             except SheetError as error:
                 named = "" if source.name is None else f"{source.name}: "
-                raise ProblemError("malformed", named + error.detail) from None
+                raise problem("file_unreadable", error=named + error.detail) from None
 
     def _opened(self, source: Source) -> Iterator[Sheet]:
         if source.kind == "xlsx":
@@ -116,8 +116,8 @@ class Importer:
                 checked += count
                 for fault in faults:
                     self._tell(self._at(fault))
-                for problem in self._flushed():
-                    yield problem
+                for found in self._flushed():
+                    yield found
                 yield ImportProgress(phase="checking", done=checked, of=sum(self._staging.counts().values()))
         counts = self._counts()
         options = self._asked.options
@@ -140,13 +140,13 @@ class Importer:
     async def _read(self) -> AsyncIterator[Event]:
         chunks = self._chunks()
         while await self._aside(next, chunks, None):
-            for problem in self._flushed():
-                yield problem
+            for found in self._flushed():
+                yield found
             yield ImportProgress(phase="reading", done=self._rows)
         for heading in self._asked.unmet.values():
             self._tell(ImportProblem(detail=f"`columns` maps the heading `{heading[:200]}`, and no sheet has it."))
-        for problem in self._flushed():
-            yield problem
+        for found in self._flushed():
+            yield found
 
     def _chunks(self) -> Iterator[bool]:
         """Reads all sheets in a thread of its own, some rows at a time; True while there is more."""
@@ -198,8 +198,8 @@ class Importer:
         rows, last = 0, at
         for last, cells in sheet.rows:
             things, problems = reader.read(last, cells)
-            for problem in problems:
-                self._tell(problem)
+            for wrong in problems:
+                self._tell(wrong)
             for one in things:
                 clashes = self._staging.add(one.thing, one.key, sheet=place, row=last, document=one.document, spoiled=one.spoiled, bad=one.bad, moment=one.moment)  # fmt: skip
                 for clash in clashes:
@@ -242,8 +242,8 @@ class Importer:
                     else:
                         await self._change(thing, staged)
                     done += len(staged)
-                    for problem in self._flushed():
-                        yield problem
+                    for found in self._flushed():
+                        yield found
                     yield ImportProgress(phase="writing", done=done, of=of)
 
     async def _create(self, thing: str, staged: list[Staged]) -> None:

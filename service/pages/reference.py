@@ -1,9 +1,11 @@
 """The reference page: the published contract, readable with no internet and no script."""
 
 import json
+from collections.abc import Iterable, Sequence
 from html import escape
 from typing import Any
 
+from service.codes import Codes
 from service.pages.page import page
 from service.problems import KINDS
 
@@ -23,9 +25,8 @@ def reference(contract: dict[str, Any]) -> bytes:
     )
     intro = (
         f"<p>{escape(contract['info']['description'])}</p>"
-        '<p>The contract in full: <a href="/openapi.json">/openapi.json</a>. What goes wrong, and what to do: '
-        + ", ".join(f'<a href="/problems/{code}">{code}</a>' for code in KINDS)
-        + ".</p>"
+        '<p>The contract in full: <a href="/openapi.json">/openapi.json</a>. Problems and what to do about them: '
+        '<a href="/problems">/problems</a>. All codes: <a href="/codes">/codes</a>.</p>'
     )
     return page("The calls of the service", f"{intro}{calls}<h2>Shapes</h2>{shapes}")
 
@@ -64,10 +65,54 @@ def _linked(schema: dict[str, Any]) -> str:
     return escape(json.dumps(schema, indent=1, ensure_ascii=False), quote=False)
 
 
-def problem(code: str) -> bytes:
+def problem_page(code: str) -> bytes:
     """The page of one kind of problem: its `type` in a problem document leads here."""
     kind = KINDS[code]
-    return page(
-        kind.title,
-        f"<p>Status {kind.status}, type <code>/problems/{escape(code)}</code>.</p><h2>What to do</h2><p>{escape(kind.advice)}</p>",
+    body = (
+        f"<p>Status {kind.status}, type <code>/problems/{escape(code)}</code>.</p><h2>What to do</h2><p>{_text(kind.advice)}</p>"
+        '<p><a href="/problems">All problems</a></p>'
     )
+    return page(kind.title, body)
+
+
+def problems_page() -> bytes:
+    """Every kind of problem, each with a link to its page."""
+    rows = [(f'<a href="/problems/{code}">{code}</a>', str(kind.status), _text(kind.title)) for code, kind in KINDS.items()]
+    return page("Problems", _table(("Problem", "Status", "Meaning"), rows))
+
+
+def codes_page(codes: Codes) -> bytes:
+    """Every code, by what it is a code of."""
+    problems = [
+        (f'<a href="/problems/{kind.code}">{kind.code}</a>', str(kind.status), f"{_text(kind.title)}. {_text(kind.advice)}")
+        for kind in codes.problems
+    ]
+    faults = [
+        (_code(kind.code), f'<a href="/problems/{kind.problem}">{kind.problem}</a>', _text(kind.text)) for kind in codes.faults
+    ]
+    parts = [
+        '<p>Programs compare codes, not texts. New codes may be added. As JSON: <a href="/v1/codes">/v1/codes</a>.</p>',
+        f"<h2>Problems</h2>{_table(('Code', 'Status', 'Meaning'), problems)}",
+        f"<h2>Faults in a request</h2>{_table(('Code', 'Problem', 'Text'), faults)}",
+    ]
+    for title, kinds in (("Flags", codes.flags), ("Actions", codes.actions), ("Diagnoses", codes.diagnoses)):
+        rows = [(_code(kind.code), _text(kind.meaning)) for kind in kinds]
+        parts.append(f"<h2>{title}</h2>{_table(('Code', 'Meaning'), rows)}")
+    return page("Codes", "".join(parts))
+
+
+def _table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """A table; the cells are HTML already."""
+    head = "".join(f"<th>{name}</th>" for name in heads)
+    body = "".join(f"<tr>{''.join(f'<td>{cell}</td>' for cell in row)}</tr>" for row in rows)
+    return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+
+
+def _code(code: str) -> str:
+    return f"<code>{escape(code)}</code>"
+
+
+def _text(text: str) -> str:
+    """A text as HTML, with what stands in backticks as code."""
+    parts = text.split("`")
+    return "".join(_code(part) if at % 2 else escape(part) for at, part in enumerate(parts))

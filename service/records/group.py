@@ -13,7 +13,7 @@ from msgspec import Raw, Struct, UnsetType
 from msgspec.structs import replace
 
 import rules
-from service.problems import Fault, ProblemError
+from service.problems import ProblemError, problem
 from service.records import rests
 from service.records.judging import Judged, today
 from service.records.leaf import hashed
@@ -105,14 +105,12 @@ class Group:
         row, submission = judged.row, judged.submission
         key = (row.organisation_id, submission.idempotency_key or "")
         if submission.idempotency_key is not None and key in self._made:
-            return self._same(
-                self._made[key], judged, "That Idempotency-Key made another report; use a new key for a new report."
-            )
+            return self._same(self._made[key], judged, "idempotency_key_taken")
         if row.id in self._by_id:
             return self._same(
                 row.id,
                 judged,
-                "Another report is recorded under that id; reports are never changed. Give a new report an id of its own.",
+                "report_id_taken",
             )
         known = self._known[row.assembly_id]
         if row.supersedes is not None:
@@ -156,20 +154,19 @@ class Group:
             if known.lean:
                 self.standings[assembly_id] = rests.kept(standing, RestsOn(tests=known.tests, latest=known.latest))
 
-    def _same(self, recorded: UUID, judged: Judged, otherwise: str) -> UUID:
+    def _same(self, recorded: UUID, judged: Judged, conflict: str) -> UUID:
         known = self._by_id.get(recorded)
         if known is not None and (known.content_hash != judged.row.content_hash or _anothers(known, judged)):
-            raise ProblemError("conflict", otherwise)
+            raise problem(conflict)
         return recorded
 
     def _corrected(self, judged: Judged, supersedes: UUID) -> TakenRow:
         """The report that this one corrects; ProblemError where it may not correct that one."""
         corrected = self._by_id.get(supersedes)
         if corrected is None or corrected.assembly_id != judged.row.assembly_id or _anothers(corrected, judged):
-            detail = "`supersedes` names no report of this assembly."
-            raise ProblemError("not-applicable", detail, [Fault(pointer="/supersedes", detail=detail)])
+            raise problem("supersedes_unknown", pointer="/supersedes", thing="report", place="this assembly")
         if supersedes in self._superseded:
-            raise ProblemError("conflict", "That report is superseded already; correct the report that superseded it.")
+            raise problem("already_superseded", thing="report")
         return corrected
 
 

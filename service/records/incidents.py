@@ -12,7 +12,7 @@ from msgspec import UNSET
 import rules
 from service.access import Principal
 from service.incidents import ExceptionEnd, Incident, IncidentFacts, TestingException, TestingExceptionFacts
-from service.problems import Fault, ProblemError
+from service.problems import fault, problem, problem_of
 from service.records.judging import today
 from service.records.working_out import rework
 from service.store.incidents import IncidentStore
@@ -32,7 +32,7 @@ async def record_incident(
                 store, recording, utility, facts, incident_id=incident_id, occurred_on=occurred_on, version=0, who=who, now=now
             ), True  # fmt: skip
     if first != facts:
-        raise ProblemError("conflict", "Another incident is recorded under that id. To change it, read it and send a PATCH.")
+        raise problem("incident_id_taken")
     return await store.incident(utility.code, incident_id), False
 
 
@@ -65,19 +65,17 @@ def _day(utility: Utility, facts: IncidentFacts, now: dt.datetime) -> dt.date:
     faults = []
     occurred_on = dt.date.min
     if (detail := rules.offset_fault(facts.occurred_at)) is not None:
-        faults.append(Fault(pointer="/occurred_at", detail=detail))
+        faults.append(fault("impossible_offset", pointer="/occurred_at", detail=detail))
     try:
         occurred_on = today(utility, facts.occurred_at)
         if facts.occurred_at > now:
-            faults.append(Fault(pointer="/occurred_at", detail="That moment is still to come; tell what has happened."))
+            faults.append(fault("in_the_future", pointer="/occurred_at"))
     except OverflowError:
-        faults.append(
-            Fault(pointer="/occurred_at", detail="That moment lies beyond the calendar, which runs from year 1 to year 9999.")
-        )
+        faults.append(fault("moment_beyond_the_calendar", pointer="/occurred_at"))
     if facts.closed_on is not UNSET and facts.closed_on < occurred_on:
-        faults.append(Fault(pointer="/closed_on", detail="An incident is closed on the day it happened at the earliest."))
+        faults.append(fault("closed_before_occurred", pointer="/closed_on"))
     if faults:
-        raise ProblemError("not-applicable", " ".join(fault.detail for fault in faults), faults)
+        raise problem_of(faults)
     return occurred_on
 
 
@@ -86,13 +84,13 @@ async def grant_exception(
 ) -> tuple[TestingException, bool]:
     """Keep an exception under that id, and whether it is new; 409 where another is recorded under it, 422 for days in the wrong order."""
     if facts.until < facts.since:
-        raise _refused("/until", "An exception ends on the day it begins at the earliest.")
+        raise problem("ends_before_it_begins", pointer="/until")
     granted = await store.grant_exception(utility.code, exception_id, facts, who=who, now=now)
     if granted is not None:
         return granted, True
     kept = await store.exception(utility.code, exception_id)
     if any(getattr(kept, name) != getattr(facts, name) for name in facts.__struct_fields__):
-        raise ProblemError("conflict", "Another exception is recorded under that id; grant a new one under an id of its own.")
+        raise problem("exception_id_taken")
     return kept, False
 
 
@@ -101,13 +99,7 @@ async def end_exception(
 ) -> TestingException:
     """Keep an exception's early end; 409 where it was ended before, 422 for a day outside it or still to come."""
     if kept.ended_on is not UNSET:
-        raise ProblemError(
-            "conflict", "That exception was ended before; its end is not changed. Grant a new one where one is needed."
-        )
+        raise problem("exception_ended")
     if not kept.since <= end.ended_on <= kept.until:
-        raise _refused("/ended_on", f"The last day lies within the exception, {kept.since} to {kept.until}.")
+        raise problem("end_outside_exception", pointer="/ended_on", since=str(kept.since), until=str(kept.until))
     return await store.end_exception(utility.code, kept.id, end, version=kept.version, now=now)
-
-
-def _refused(pointer: str, detail: str) -> ProblemError:
-    return ProblemError("not-applicable", detail, [Fault(pointer=pointer, detail=detail)])

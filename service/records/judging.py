@@ -18,7 +18,7 @@ from msgspec import UNSET, Struct
 
 import rules
 from service.access import Principal
-from service.problems import Fault, ProblemError
+from service.problems import ProblemError, fault, problem, problem_of
 from service.records import rests
 from service.records.leaf import hashed
 from service.records.rests import Latest, RestsOn
@@ -73,7 +73,7 @@ def today(utility: Utility, now: dt.datetime) -> dt.date:
 def check_moment(performed_at: dt.datetime) -> None:
     """ProblemError for a moment that no clock shows, or no database keeps: the calendar ends before it in UTC."""
     if (detail := rules.offset_fault(performed_at)) is not None:
-        raise ProblemError("not-applicable", detail, [Fault(pointer="/performed_at", detail=detail)])
+        raise problem("impossible_offset", pointer="/performed_at", detail=detail)
     try:
         performed_at.astimezone(dt.UTC)
     except OverflowError:
@@ -95,8 +95,7 @@ def _where_the_utility_is(utility: Utility, performed_at: dt.datetime) -> dt.dat
 
 
 def _beyond_the_calendar() -> ProblemError:
-    detail = "That moment lies beyond the calendar, which runs from year 1 to year 9999."
-    return ProblemError("not-applicable", detail, [Fault(pointer="/performed_at", detail=detail)])
+    return problem("beyond_the_calendar", pointer="/performed_at")
 
 
 def content_hash(facts: KeptFacts) -> bytes:
@@ -168,17 +167,16 @@ def judge(
 def as_judged(utility: Utility, facts: ReportFacts, known: FactsRow) -> rules.Test:
     """The test that a report tells of, with the registry's facts in place of the ids; ProblemError for ids not registered."""
     unregistered = [
-        Fault(pointer=f"/{member}", detail=f"Nothing is registered under that `{member}`; register it first.")
+        fault("not_registered", pointer=f"/{member}", name=member)
         for member, there in (
             ("assembly_id", known.kind is not None), ("tester_id", known.tester_known), ("gauge_id", known.gauge_unit is not None),
         )
         if not there
     ]  # fmt: skip
     if facts.rulebook is not UNSET and facts.rulebook != utility.rulebook:
-        detail = f"This utility judges by {utility.rulebook}; leave `rulebook` out, or name that one."
-        unregistered.append(Fault(pointer="/rulebook", detail=detail))
+        unregistered.append(fault("wrong_rulebook", pointer="/rulebook", rulebook=utility.rulebook))
     if unregistered:
-        raise ProblemError("not-applicable", " ".join(fault.detail for fault in unregistered), unregistered)
+        raise problem_of(unregistered)
     performed_at = _where_the_utility_is(utility, facts.performed_at)
     performed_on = performed_at.date()
     return rules.Test(

@@ -14,7 +14,7 @@ import rfc8785
 from msgspec import DecodeError, Struct, json
 
 from service import merkle
-from service.problems import Fault, ProblemError, not_found
+from service.problems import ProblemError, not_found, problem
 from service.records.leaf import leaf, leaf_hash
 from service.records.receipts import sound_leaf_hash
 from service.signing import NotGoodError, SigningKeys, base64url
@@ -82,7 +82,7 @@ async def head(store: LogStore, keys: SigningKeys, utility: str, *, now: dt.date
     size = await grow(store, utility)
     tree = _Tree(store, utility, size)
     if last is not None and (last.size > size or await tree.root(0, last.size) != last.root):
-        raise altered(f"The log does not go on from its head of {last.size} reports.")
+        raise altered(f"it does not extend its head of {last.size} reports")
     if last is not None and last.size == size and _is_signed(keys, last):
         return last
     root = await tree.root(0, size)
@@ -112,12 +112,12 @@ async def inclusion(store: LogStore, utility: str, report_id: UUID, size: int | 
     own = sound_leaf_hash(utility, row)
     size = _known_size("size", size, whole := await grow(store, utility))
     if row.log_index >= size:
-        raise _unfit("size", f"The report was recorded later: its log index is {row.log_index}, so ask for a larger size.")
+        raise problem("report_recorded_later", parameter="size", log_index=row.log_index)
     tree = _Tree(store, utility, whole)
     root = await tree.root(0, size)
     path = [await tree.root(*one) for one in merkle.inclusion_ranges(row.log_index, size)]
     if not merkle.included(own, row.log_index, size, path, root):
-        raise altered("That report's row does not fit the log's tree.")
+        raise altered("the report's row does not match the log's tree")
     return Inclusion(
         utility=utility, report_id=report_id, log_index=row.log_index, size=size, root=base64url(root),
         leaf=leaf(utility, row).decode(), leaf_hash=base64url(own), path=[base64url(one) for one in path],
@@ -128,7 +128,7 @@ async def consistency(store: LogStore, utility: str, first: int, second: int | N
     """Proof that the log of `second` reports, or the log as it is, begins with that of `first`."""
     second = _known_size("second", second, whole := await grow(store, utility))
     if first > second:
-        raise _unfit("first", f"The log of {second} reports is smaller than that of {first}.")
+        raise problem("sizes_in_wrong_order", parameter="first", first=first, second=second)
     tree = _Tree(store, utility, whole)
     path = [await tree.root(*one) for one in merkle.consistency_ranges(first, second)]
     return Consistency(
@@ -152,7 +152,7 @@ async def grow(store: LogStore, utility: str) -> int:
         while kept < whole:
             roots = await store.tile_roots(utility, below, kept * WIDTH, (kept + 1) * WIDTH)
             if len(roots) != WIDTH:
-                raise altered(f"Kept hashes of the log's tree are missing at level {below}.")
+                raise altered(f"stored hashes of its tree are missing at level {below}")
             await store.keep_tiles(utility, _tiled(level, kept, roots))
             kept += 1
     return size
@@ -168,7 +168,7 @@ async def _hashes(store: LogStore, utility: str, start: int, end: int) -> list[b
     """The leaf hashes of a range of reports, worked out for rows from before they were kept; ProblemError where a row is missing."""
     found = await store.leaf_hashes(utility, start, end)
     if list(found) != list(range(start, end)):
-        raise altered(f"A report is missing among those of log index {start} to {end - 1}.")
+        raise altered(f"a report from log index {start} to {end - 1} is missing")
     if None in found.values():
         rows = {row.log_index: row for row in await store.reports(utility, start, end)}
         found = {index: kept or leaf_hash(utility, rows[index]) for index, kept in found.items()}
@@ -215,20 +215,16 @@ class _Tree:
             return await _hashes(self._store, self._utility, start, start + count)
         roots = await self._store.tile_roots(self._utility, level - 1, start, start + count)
         if len(roots) != count:
-            raise altered(f"Kept hashes of the log's tree are missing at level {level - 1}.")
+            raise altered(f"stored hashes of its tree are missing at level {level - 1}")
         return roots
 
 
 def _known_size(member: str, asked: int | None, size: int) -> int:
     if asked is not None and asked > size:
-        raise _unfit(member, f"The log holds {size} reports; ask for that size or less.")
+        raise problem("log_too_small", parameter=member, size=size)
     return size if asked is None else asked
 
 
-def _unfit(member: str, detail: str) -> ProblemError:
-    return ProblemError("not-applicable", detail, [Fault(pointer=f"/{member}", detail=detail)])
-
-
-def altered(detail: str) -> ProblemError:
-    """The problem of a log that does not fit what is kept of it."""
-    return ProblemError("record-altered", detail)
+def altered(error: str) -> ProblemError:
+    """The problem of a log that does not match what is kept of it."""
+    return problem("log_altered", error=error)

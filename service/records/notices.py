@@ -16,7 +16,7 @@ from msgspec.structs import replace
 import rules
 from rules import notices as rule
 from service.notices import Notice, NoticeAddress, NoticeChange, NoticeSchedule, NoticeScheduleFacts, NoticeState, NoticeText
-from service.problems import Fault, ProblemError, not_found
+from service.problems import ProblemError, not_found, problem
 from service.records.judging import today
 from service.store.notices import START, Candidate, NoticeRow, NoticeStore, scans
 from service.store.reports import ReportStore
@@ -60,7 +60,7 @@ async def change_schedule(
     steps = None if facts.steps is UNSET else facts.steps
     rule.check(steps or [])
     if await store.keep_schedule(utility, steps, version=version, now=now) is None:
-        raise ProblemError("stale", "The record has changed since; read it again.")
+        raise problem("version_changed")
     return await read_schedule(store, utility)
 
 
@@ -99,8 +99,7 @@ async def preview(
 ) -> list[tuple[Place, NoticeText]]:
     """Up to `limit` of the notices that a run of that day would prepare by the record of today, each with its place; writes nothing."""
     if on < today(utility, now):
-        detail = "That day is past; a run prepares what is the right step on its own day. Ask for today or a day to come."
-        raise ProblemError("not-applicable", detail, [Fault(pointer="/on", detail=detail)])
+        raise problem("in_the_past", parameter="on")
     schedule = await read_schedule(store, utility.code)
     found: list[tuple[Place, NoticeText]] = []
     stretches = scans(rule.windows(schedule.steps, on), on)
@@ -144,7 +143,7 @@ async def change_notice(
     """Keep what became of a notice; 412 where it has changed since, 422 for a state that cannot follow."""
     before = await read_notice(store, utility, notice_id)
     if before.version != version:
-        raise ProblemError("stale", "The record has changed since; read it again.")
+        raise problem("version_changed")
     if change.state not in FOLLOWS[before.state]:
         raise _cannot_follow(before.state, FOLLOWS[before.state])
     detail = None if change.detail is UNSET else change.detail
@@ -153,11 +152,11 @@ async def change_notice(
             recording.connection, utility, notice_id, version=version, state=change.state, detail=detail, now=now
         )
     if not changed:
-        raise ProblemError("stale", "The record has changed since; read it again.")
+        raise problem("version_changed")
     return await read_notice(store, utility, notice_id)
 
 
 def _cannot_follow(state: NoticeState, allowed: Sequence[NoticeState]) -> ProblemError:
-    may = f"after that may come {', '.join(f'`{one}`' for one in allowed)}" if allowed else "nothing comes after that"
-    detail = f"The notice is `{state}`; {may}."
-    return ProblemError("not-applicable", detail, [Fault(pointer="/state", detail=detail)])
+    if not allowed:
+        return problem("state_final", pointer="/state", state=state)
+    return problem("state_cannot_follow", pointer="/state", state=state, available=list(allowed))

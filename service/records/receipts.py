@@ -6,7 +6,7 @@ from uuid import UUID
 from msgspec import Struct
 
 from service import receipts
-from service.problems import ProblemError, not_found
+from service.problems import not_found, problem
 from service.records.leaf import leaf_hash
 from service.signing import SigningKeys, base64url
 from service.store.log import LoggedRow, LogStore
@@ -34,7 +34,7 @@ def sound_leaf_hash(utility: str, row: LoggedRow) -> bytes:
     """The hash of a row's leaf; ProblemError where the row no longer fits the hash that was written with it."""
     found = leaf_hash(utility, row)
     if row.leaf_hash not in (None, found):
-        raise ProblemError("record-altered", "That report's row was altered in the database after it was recorded.")
+        raise problem("report_altered")
     return found
 
 

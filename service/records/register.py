@@ -14,7 +14,7 @@ from msgspec import UNSET, UnsetType
 from msgspec.structs import replace
 
 import rules
-from service.problems import Fault, ProblemError
+from service.problems import fault, problem, problem_of
 from service.records.judging import today
 from service.records.working_out import rebuild_standings, rework
 from service.store.registry import RegistryStore
@@ -63,7 +63,7 @@ def _check_installation(facts: AssemblyFacts, before: dt.date | UnsetType, on: d
     if facts.installed_on in (UNSET, before):
         return
     if (detail := rules.installation_fault(facts.installed_on, on)) is not None:
-        raise ProblemError("not-applicable", detail, [Fault(pointer="/installed_on", detail=detail)])
+        raise problem("impossible_installation_date", pointer="/installed_on", detail=detail)
 
 
 async def _check_organisation(registry: RegistryStore, code: str, facts: Any, *, before: UUID | UnsetType) -> None:
@@ -71,8 +71,7 @@ async def _check_organisation(registry: RegistryStore, code: str, facts: Any, *,
     organisation = getattr(facts, "organisation_id", UNSET)
     if organisation in (UNSET, before) or await registry.is_granted(code, organisation):
         return
-    detail = "No organisation of that id may act in this utility; have the operator grant the utility to it first."
-    raise ProblemError("not-applicable", detail, [Fault(pointer="/organisation_id", detail=detail)])
+    raise problem("organisation_without_grant", pointer="/organisation_id")
 
 
 def _with_occurrences(before: Assembly, after: AssemblyFacts, on: dt.date) -> AssemblyFacts:
@@ -106,12 +105,12 @@ async def check_utility(registry: RegistryStore, facts: UtilityFacts) -> None:
     faults = []
     if facts.rulebook not in rules.rulebook_ids():
         faults.append(
-            Fault(pointer="/rulebook", detail=f"No such rulebook is carried; carried are {', '.join(rules.rulebook_ids())}.")
+            fault("unknown_rulebook", pointer="/rulebook", rulebook=facts.rulebook, available=list(rules.rulebook_ids()))
         )
     if facts.time_zone not in _time_zones() or not await registry.knows_time_zone(facts.time_zone):
-        faults.append(Fault(pointer="/time_zone", detail="No such time zone; give an IANA name such as `America/Los_Angeles`."))
+        faults.append(fault("unknown_time_zone", pointer="/time_zone"))
     if faults:
-        raise ProblemError("not-applicable", " ".join(fault.detail for fault in faults), faults)
+        raise problem_of(faults)
 
 
 @cache

@@ -21,7 +21,7 @@ from msgspec import UNSET, Raw, Struct, UnsetType
 import rules
 from service.clock import Clock
 from service.metrics import Metrics
-from service.problems import ProblemError, not_found
+from service.problems import ProblemError, not_found, problem
 from service.records.group import Answer, Group, Submitted, report_of
 from service.records.judging import Judged, Submission, check_moment, judge, today
 from service.reports import KeptFacts, RecordedRaw
@@ -56,9 +56,7 @@ class Submissions:
         """Let a report wait for its group; what `submit` answers comes later. ProblemError where too many wait."""
         queue = self._waiting.setdefault(utility, deque())
         if len(queue) >= MOST_WAITING:
-            raise ProblemError(
-                "unavailable", "Too many reports are waiting; send this one again shortly.", headers={"Retry-After": "1"}
-            )
+            raise problem("reports_waiting", headers={"Retry-After": "1"})
         future: asyncio.Future[Submitted] = asyncio.get_running_loop().create_future()
         queue.append((submission, future))
         self._metrics.waiting.inc()

@@ -14,7 +14,7 @@ from msgspec import Struct
 
 import rules
 from service import receipts
-from service.problems import ProblemError
+from service.problems import problem
 from service.receipts import ReceiptContent
 from service.records.judging import today
 from service.records.leaf import leaf_hash
@@ -118,8 +118,8 @@ class SheetRecords:
         """The receipt behind a mark; ProblemError where there is none, or the row was altered."""
         opened = await self.by_mark(utility, mark, now)
         if opened.content is None:
-            raise ProblemError("not-found", "No report here carries that mark.")
+            raise problem("mark_not_found")
         row = await self._log.report(utility, opened.content.report.id)
         if row is None or row.leaf_hash is None:
-            raise ProblemError("not-found", "No report here carries that mark.")
+            raise problem("mark_not_found")
         return self._keys.sign(receipts.TYPE, receipts.canonical(utility, row, row.leaf_hash))

@@ -15,7 +15,7 @@ from msgspec import UNSET, Struct, UnsetType
 
 import rules
 from service.incidents import TestingException
-from service.problems import Fault, ProblemError, not_found
+from service.problems import not_found, problem
 from service.records.judging import today
 from service.records.working_out import read_standing, work_out
 from service.store.incidents import IncidentStore
@@ -155,9 +155,9 @@ async def standing_then(
     if registered_at is None:
         raise not_found("assembly")
     if as_of > today(utility, now):
-        raise _not_then("That day is still to come; only what is past has been recorded.")
+        raise problem("in_the_future", parameter="as_of")
     if as_of < registered_at.astimezone(ZoneInfo(utility.time_zone)).date():
-        raise _not_then("The assembly was not yet in the register on that day.")
+        raise problem("not_in_the_register_then", parameter="as_of")
     ended = dt.datetime.combine(as_of + dt.timedelta(days=1), dt.time(), ZoneInfo(utility.time_zone))
     with whole_view():
         # How an assembly stood follows from every report and incident, whoever may read them.
@@ -227,7 +227,3 @@ def _on(utility: Utility, row: AssemblyRow, history: Sequence[HistoryRow], on: d
 
 def _told(standing: rules.Standing) -> tuple[object, ...]:
     return standing.status, standing.due_on, standing.protection, standing.since
-
-
-def _not_then(detail: str) -> ProblemError:
-    return ProblemError("not-applicable", detail, [Fault(pointer="/as_of", detail=detail)])

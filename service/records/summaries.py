@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 from msgspec import Struct
 from msgspec.structs import asdict
 
-from service.problems import Fault, ProblemError
+from service.problems import ProblemError, problem
 from service.records.judging import today
 from service.records.overdue import overdue_then
 from service.store.pool import Pool
@@ -169,8 +169,7 @@ def days_of(utility: Utility, year: int, now: dt.datetime) -> Days | None:
 
 def not_begun() -> ProblemError:
     """The refusal of a year of which nothing can be counted."""
-    detail = "That year has not begun, or is none of the calendar."
-    return ProblemError("not-applicable", detail, [Fault(pointer="/year", detail=detail)])
+    return problem("year_not_begun", parameter="year")
 
 
 async def summarise(pool: Pool, utility: Utility, year: int, *, now: dt.datetime) -> YearlySummary:

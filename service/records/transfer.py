@@ -16,7 +16,7 @@ import msgspec
 from msgspec import UNSET, Raw, Struct, UnsetType
 
 import rules
-from service.problems import Fault, ProblemError
+from service.problems import Fault, ProblemError, fault, problem
 from service.records.judging import content_hash
 from service.records.register import check_utility
 from service.records.working_out import differing_standings
@@ -27,7 +27,6 @@ from service.store.transfer import AT_ONCE, OWNED, Restoring, TransferStore
 from service.things import Utility, UtilityFacts
 
 FORMAT = 1
-MOST_FAULTS = 100
 _TABLES = [owned.table for owned in OWNED]
 
 
@@ -103,7 +102,7 @@ async def restore(pool: Pool, lines: Iterable[bytes], *, tell: Callable[[int], N
     first_line = next(reader, b"")
     first = _line(1, first_line)
     if first.nonreturn_export != FORMAT or first.utility is UNSET:
-        raise ProblemError("malformed", f"This is no export of format {FORMAT}: its first line does not say so.")
+        raise problem("not_an_export", format=FORMAT)
     digest = hashlib.sha256(first_line)
     counts: Counter[str] = Counter()
     faults: list[Fault] = []
@@ -114,16 +113,14 @@ async def restore(pool: Pool, lines: Iterable[bytes], *, tell: Callable[[int], N
         table = _TABLES[0]
         for number, line in enumerate(reader, start=2):
             if end is not None:
-                raise ProblemError("malformed", f"Line {number}: something stands after the export's last line.")
+                raise problem("export_continues", line=number)
             told = _line(number, line)
             if told.sha256 is not UNSET:
                 end = told
                 continue
             digest.update(line)
             if told.table not in _TABLES or told.row is UNSET or _TABLES.index(told.table) < _TABLES.index(table):
-                raise ProblemError(
-                    "malformed", f"Line {number}: rows come in the order {', '.join(_TABLES)}, each with `table` and `row`."
-                )
+                raise problem("export_order", line=number, tables=_TABLES)
             if told.table != table or len(gathered) >= AT_ONCE:
                 await _write(restoring, table, gathered)
                 gathered, table = [], told.table
@@ -137,17 +134,12 @@ async def restore(pool: Pool, lines: Iterable[bytes], *, tell: Callable[[int], N
                 faults += _faults_of(number, told.row)
         await _write(restoring, table, gathered)
         if end is None or end.sha256 != digest.hexdigest() or end.rows != dict(counts):
-            raise ProblemError(
-                "malformed", "The export is cut short or was changed: what its last line says does not fit the lines before it."
-            )
+            raise problem("export_cut")
         if faults:
-            shown = faults[:MOST_FAULTS]
-            raise ProblemError(
-                "malformed", f"{len(faults)} of the export's lines contradict themselves; nothing is restored.", shown
-            )
+            raise ProblemError(fault("export_contradicts", count=len(faults)), faults)
         await restoring.finish()
         if utility is None:
-            raise ProblemError("malformed", "The export holds no utility.")
+            raise problem("export_utility_missing")
         differing = await _differing(restoring, utility)
     return Restored(utility=first.utility, rows=dict(counts), differing=differing)
 
@@ -158,7 +150,7 @@ def _line(number: int, line: bytes) -> ExportLine:
         line.decode()
         return msgspec.json.decode(line, type=ExportLine)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise ProblemError("malformed", f"Line {number} is no line of an export: {error}.") from None
+        raise problem("export_line", line=number, error=str(error)) from None
 
 
 async def _write(restoring: Restoring, table: str, rows: list[bytes]) -> None:
@@ -171,7 +163,7 @@ def _utility(number: int, code: str, row: Raw) -> Utility:
     try:
         told = msgspec.json.decode(row, type=_Utility)
     except (msgspec.DecodeError, RecursionError) as error:
-        raise ProblemError("malformed", f"Line {number}: this utility cannot be read: {error}.") from None
+        raise problem("export_utility", line=number, error=str(error)) from None
     return Utility(code=code, **{name: getattr(told, name) for name in _Utility.__struct_fields__})
 
 
@@ -184,13 +176,13 @@ def _faults_of(number: int, row: Raw) -> list[Fault]:
         previous = None if report.previous is None else msgspec.json.decode(report.previous, type=rules.PreviousReadings)
         verdict = msgspec.json.encode(rules.judge(test, received_at=report.received_at, previous=previous))
     except (msgspec.DecodeError, rules.RulesError, RecursionError) as error:
-        return [Fault(pointer=f"/{number}", detail=f"Line {number}: this report cannot be read or judged: {error}.")]
-    faults = []
+        return [fault("export_report", pointer=f"/{number}", line=number, error=str(error))]
+    codes = []
     if report.content_hash != f"\\x{content_hash(facts).hex()}":
-        faults.append(f"Line {number}: report {report.id} is not what was recorded: its content does not fit its hash.")
+        codes.append("export_report_altered")
     if verdict != report.verdict.encode():
-        faults.append(f"Line {number}: report {report.id} bears another verdict than judging it again gives.")
-    return [Fault(pointer=f"/{number}", detail=detail) for detail in faults]
+        codes.append("export_verdict_differs")
+    return [fault(code, pointer=f"/{number}", line=number, report=str(report.id)) for code in codes]
 
 
 async def _differing(restoring: Restoring, utility: Utility) -> list[UUID]:
@@ -201,5 +193,5 @@ async def _differing(restoring: Restoring, utility: Utility) -> list[UUID]:
         for start in range(0, len(ids), AT_ONCE):
             differing += [row.assembly_id for row in await differing_standings(recording, ids[start : start + AT_ONCE])]
     except (msgspec.DecodeError, rules.RulesError) as error:
-        raise ProblemError("malformed", f"What is told of an assembly or its reports cannot be read again: {error}.") from None
+        raise problem("export_facts", error=str(error)) from None
     return differing

@@ -8,7 +8,7 @@ from msgspec import UNSET, Struct
 
 import rules
 from rules.calendar import add_months
-from service.problems import Fault, ProblemError
+from service.problems import problem
 from service.records.judging import today
 from service.records.working_out import read_standing
 from service.screenings import AssemblyTrend
@@ -31,8 +31,7 @@ async def assembly_trend(
     tests = [_trended(row) for row in await store.tests_of_assembly(utility.code, assembly_id)]
     this_day = today(utility, now)
     if on is not None and on < this_day:
-        detail = "That day is past; name one to come, or leave `on` out for the day on which the next test is due."
-        raise ProblemError("not-applicable", detail, [Fault(pointer="/on", detail=detail)])
+        raise problem("in_the_past", parameter="on")
     due_on = add_months(this_day, _A_YEAR) if standing.due_on is None else standing.due_on
     next_test_on = max(this_day, due_on) if on is None else on
     asked: rules.PressureUnit = unit or (tests[-1].unit if tests else "psi")

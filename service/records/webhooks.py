@@ -8,7 +8,7 @@ from msgspec import UNSET
 
 from service import signatures
 from service.outbound import fault_of
-from service.problems import Fault, ProblemError, not_found
+from service.problems import not_found, problem
 from service.store.webhooks import WebhookRow, WebhookStore
 from service.webhooks import Delivery, Webhook, WebhookFacts, WebhookProgress, WebhookWithSecret
 
@@ -24,13 +24,12 @@ class Webhooks:
 
     def _key(self) -> bytes:
         if self._master is None:
-            detail = "This service has no key to sign webhooks with. Its operator sets NONRETURN_WEBHOOK_KEY_FILE; until then, follow the change feed."
-            raise ProblemError("not-applicable", detail)
+            raise problem("webhook_key_missing")
         return self._master
 
     def _check(self, facts: WebhookFacts) -> None:
-        if fault := fault_of(facts.url, private=self._private):
-            raise ProblemError("not-applicable", fault, [Fault(pointer="/url", detail=fault)])
+        if wrong := fault_of(facts.url, private=self._private):
+            raise problem("webhook_url", pointer="/url", detail=wrong)
 
     async def create(self, utility: str, facts: WebhookFacts, *, new_id: UUID, now: dt.datetime) -> WebhookWithSecret:
         """Keep a new subscription; 422 where its address may not be called or there is no key to sign with, 409 where there are too many."""
@@ -41,7 +40,7 @@ class Webhooks:
             enabled=facts.enabled, disabled_because=None, secret_number=1, previous_secret_until=None, master_mark=signatures.mark(master),
         )  # fmt: skip
         if not await self._store.create(utility, row, most=self._most):
-            raise ProblemError("conflict", f"A utility has {self._most} webhooks at most; delete one that is no longer needed.")
+            raise problem("too_many_webhooks", at_most=self._most)
         return self._with_secret(master, await self._store.get(utility, new_id))
 
     async def get(self, utility: str, webhook_id: UUID) -> Webhook:
@@ -94,8 +93,7 @@ class Webhooks:
         """Send every change after that number anew, or go on from there; 422 where the feed has not come so far."""
         await self._store.get(utility, webhook_id)
         if not await self._store.replay(utility, webhook_id, after, now=now):
-            detail = "The feed has not come so far; give a number up to the feed's `last_sequence`."
-            raise ProblemError("not-applicable", detail, [Fault(pointer="/after", detail=detail)])
+            raise problem("sequence_not_reached", pointer="/after")
         return await self.progress(utility, webhook_id)
 
     async def delivery(self, utility: str, webhook_id: UUID, delivery_id: UUID) -> Delivery:

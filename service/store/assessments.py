@@ -10,7 +10,7 @@ from msgspec import Struct
 
 from service.access import Principal
 from service.assessments import HazardAssessment, HazardAssessmentFacts
-from service.problems import Fault, ProblemError, not_found
+from service.problems import not_found, problem
 from service.store.pool import Pool
 from service.store.statements import statements
 
@@ -44,11 +44,11 @@ class AssessmentStore:
             async with self._pool.lend(utility) as connection:
                 row = await connection.fetchval(_SQL["create"], msgspec.json.encode(document).decode())
         except asyncpg.UniqueViolationError:
-            raise ProblemError("conflict", "That assessment is superseded already; correct the one that superseded it.") from None
+            raise problem("already_superseded", thing="assessment") from None
         except asyncpg.ForeignKeyViolationError as error:
             if error.constraint_name == "hazard_assessment_corrected":
-                raise _refused("/supersedes", "`supersedes` names no assessment of these premises.") from None
-            raise _refused("/premises_id", "Nothing is registered under that `premises_id`; register it first.") from None
+                raise problem("supersedes_unknown", pointer="/supersedes", thing="assessment", place="these premises") from None
+            raise problem("not_registered", pointer="/premises_id", name="premises_id") from None
         return None if row is None else msgspec.json.decode(row, type=HazardAssessment)
 
     async def listed(
@@ -66,7 +66,3 @@ class AssessmentStore:
         if not found:
             raise not_found("hazard assessment")
         return found[0]
-
-
-def _refused(pointer: str, detail: str) -> ProblemError:
-    return ProblemError("not-applicable", detail, [Fault(pointer=pointer, detail=detail)])

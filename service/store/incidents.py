@@ -11,7 +11,7 @@ from msgspec import Struct
 
 from service.access import Principal
 from service.incidents import ExceptionEnd, Incident, IncidentFacts, IncidentRevision, TestingException, TestingExceptionFacts
-from service.problems import Fault, ProblemError, not_found
+from service.problems import fault, not_found, problem, problem_of
 from service.store.pool import Connection, Pool
 from service.store.statements import statements
 
@@ -43,12 +43,9 @@ class IncidentStore:
     async def check_named(self, connection: Connection, utility: str, facts: IncidentFacts) -> None:
         """Refuse an incident that names what is not registered, with a fault for each."""
         rows = await connection.fetch(_SQL["missing"], utility, facts.assemblies, facts.premises)
-        faults = [
-            Fault(pointer=f"/{row['member']}/{row['place']}", detail="Nothing is registered under that id; register it first.")
-            for row in rows
-        ]
+        faults = [fault("not_registered", pointer=f"/{row['member']}/{row['place']}", name="id") for row in rows]
         if faults:
-            raise ProblemError("not-applicable", "The incident names what is not registered; see `errors`.", faults)
+            raise problem_of(faults)
 
     async def write(
         self, connection: Connection, utility: str, incident_id: UUID, facts: IncidentFacts, *, occurred_on: dt.date,
@@ -65,7 +62,7 @@ class IncidentStore:
         else:
             row = await connection.fetchval(_SQL["change_incident"], body, version)
         if row is None:
-            raise ProblemError("stale", "The record has changed since; read it again.")
+            raise problem("version_changed")
         incident = msgspec.json.decode(row, type=Incident)
         await connection.execute(
             _SQL["tell_incident"], utility, incident_id, incident.version, now, who.organisation_id, who.key_id, facts.occurred_at,
@@ -115,8 +112,7 @@ class IncidentStore:
             try:
                 row = await connection.fetchval(_SQL["create_exception"], msgspec.json.encode(document).decode())
             except asyncpg.ForeignKeyViolationError:
-                detail = "Nothing is registered under that `assembly_id`; register it first."
-                raise ProblemError("not-applicable", detail, [Fault(pointer="/assembly_id", detail=detail)]) from None
+                raise problem("not_registered", pointer="/assembly_id", name="assembly_id") from None
         return None if row is None else msgspec.json.decode(row, type=TestingException)
 
     async def end_exception(
@@ -128,7 +124,7 @@ class IncidentStore:
                 _SQL["end_exception"], utility, exception_id, version, now, end.ended_on, end.ended_because
             )
         if row is None:
-            raise ProblemError("stale", "The record has changed since; read it again.")
+            raise problem("version_changed")
         return msgspec.json.decode(row, type=TestingException)
 
     async def exception(self, utility: str, exception_id: UUID) -> TestingException:

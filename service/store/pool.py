@@ -19,7 +19,7 @@ from weakref import WeakKeyDictionary
 
 import asyncpg
 
-from service.problems import ProblemError
+from service.problems import problem
 
 ROLE = "nonreturn_service"
 COMPANY_ROLE = "nonreturn_company"
@@ -177,7 +177,7 @@ class Pool:
                     if given_up and session.is_closed():
                         self._end_idle()
         except _AWAY as error:
-            raise ProblemError("unavailable", "The database cannot be reached just now.", headers={"Retry-After": "2"}) from error
+            raise problem("database_unreachable", headers={"Retry-After": "2"}) from error
 
     @asynccontextmanager
     async def spare(self, wanted: int) -> AsyncIterator[bool]:

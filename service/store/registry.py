@@ -8,7 +8,7 @@ from uuid import UUID
 import asyncpg
 import msgspec
 
-from service.problems import Fault, ProblemError, not_found
+from service.problems import ProblemError, not_found, problem
 from service.store.pool import NO_UTILITY, Connection, Pool, company_looks
 from service.store.statements import statements
 from service.things import Assembly, Gauge, NewUtility, Premises, Tester, Utility, UtilityFacts
@@ -47,7 +47,7 @@ class RegistryStore:
         except asyncpg.ForeignKeyViolationError as error:
             raise unregistered(error) from None
         except asyncpg.UniqueViolationError:
-            raise ProblemError("conflict", f"A {name} of that id is already registered.") from None
+            raise problem("id_taken", thing=name) from None
         return msgspec.json.decode(row, type=shape)
 
     async def get(self, shape: type[T], utility: str, thing_id: UUID) -> T:
@@ -80,7 +80,7 @@ class RegistryStore:
         except asyncpg.ForeignKeyViolationError as error:
             raise unregistered(error) from None
         if row is None:
-            raise ProblemError("stale", "The record has changed since; read it again.")
+            raise problem("version_changed")
         return msgspec.json.decode(row, type=shape)
 
     async def create_utility(self, new: NewUtility, organisation_id: UUID, *, now: dt.datetime) -> Utility:
@@ -92,7 +92,7 @@ class RegistryStore:
                 )
                 await connection.execute(statements("access")["grant_utility"], new.code, organisation_id, now)
             except asyncpg.UniqueViolationError:
-                raise ProblemError("conflict", f"The code {new.code!r} is taken by another utility; choose another.") from None
+                raise problem("code_taken", utility=new.code) from None
             except asyncpg.ForeignKeyViolationError as error:
                 raise unregistered(error) from None
         return await self.utility(new.code)
@@ -130,7 +130,7 @@ class RegistryStore:
                 _SQL["change_utility"], code, version, now, facts.name, facts.rulebook, facts.time_zone, facts.due_soon_days
             )
         if row is None:
-            raise ProblemError("stale", "The record has changed since; read it again.")
+            raise problem("version_changed")
         return Utility(**dict(row))
 
 
@@ -146,5 +146,4 @@ def unregistered(error: asyncpg.ForeignKeyViolationError) -> ProblemError:
     member = next((one for one in ("premises_id", "organisation_id") if one in constraint), None)
     if member is None:
         return not_found("utility")
-    detail = f"Nothing is registered under that `{member}`; register it first."
-    return ProblemError("not-applicable", detail, [Fault(pointer=f"/{member}", detail=detail)])
+    return problem("not_registered", pointer=f"/{member}", name=member)

@@ -8,7 +8,7 @@ from msgspec import UNSET, Struct
 
 import rules
 from service.access import Principal
-from service.problems import ProblemError, not_found
+from service.problems import not_found, problem
 from service.reviews import Review, ReviewDecision, ReviewFacts, ReviewState
 from service.store.pool import Connection, Pool
 from service.store.statements import statements
@@ -60,7 +60,7 @@ class ReviewStore:
             _SQL["decide"], utility, report_id, version, now, facts.decision, facts.because, facts.decided_by, who.organisation_id, who.key_id
         )  # fmt: skip
         if assembly is None:
-            raise ProblemError("stale", "The record has changed since; read it again.")
+            raise problem("version_changed")
         return assembly
 
 

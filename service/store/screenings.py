@@ -9,7 +9,7 @@ import msgspec
 from msgspec import Struct
 
 from service.access import Principal
-from service.problems import ProblemError, not_found
+from service.problems import not_found, problem
 from service.screenings import ScreeningDecision, ScreeningDecisionFacts
 from service.store.pool import Pool
 from service.store.statements import statements
@@ -175,7 +175,7 @@ class ScreeningStore:
                 who.organisation_id, who.key_id,
             )  # fmt: skip
         if kept is None:
-            raise ProblemError("stale", "The record has changed since; read it again.")
+            raise problem("version_changed")
 
     async def tests_of_assembly(self, utility: str, assembly_id: UUID) -> list[TrendRow]:
         """The tests of an assembly that count, in the order of their making."""

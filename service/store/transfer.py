@@ -12,7 +12,7 @@ from uuid import UUID
 import asyncpg
 from msgspec import Struct
 
-from service.problems import ProblemError
+from service.problems import problem
 from service.store.pool import Connection, Pool
 from service.store.reports import Recording
 from service.store.statements import statements
@@ -109,10 +109,9 @@ class Restoring:
             if table == "utility":
                 await self._connection.execute(_SQL["begin_log"], self._utility)
         except asyncpg.UniqueViolationError:
-            detail = f"There is something of a utility {self._utility!r} already; an export is restored only where there is nothing of it."
-            raise ProblemError("conflict", detail) from None
+            raise problem("utility_exists", utility=self._utility) from None
         except (asyncpg.IntegrityConstraintViolationError, asyncpg.DataError, asyncpg.InsufficientPrivilegeError) as error:
-            raise ProblemError("malformed", f"A row of `{table}` cannot be kept: {error}.") from None
+            raise problem("export_row", table=table, error=str(error)) from None
 
     def recording(self, utility: Utility) -> Recording:
         """What was written so far, as who records reports of that utility reads it."""
@@ -126,7 +125,7 @@ class Restoring:
         """Set the log's count of reports; ProblemError where they are not numbered from 0 without a gap."""
         await self._connection.execute(_SQL["count_reports"], self._utility)
         if not await self._connection.fetchval(_SQL["log_is_whole"], self._utility):
-            raise ProblemError("malformed", "The reports' numbers in the log have a gap; the export is not whole.")
+            raise problem("export_gap")
 
 
 async def _filled(connection: Connection, statement: str, owned: Owned) -> str:

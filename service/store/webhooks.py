@@ -6,7 +6,7 @@ from uuid import UUID
 
 from msgspec import Struct
 
-from service.problems import ProblemError, not_found
+from service.problems import not_found, problem
 from service.store.changes import Change
 from service.store.pool import NO_UTILITY, Connection, Pool
 from service.store.statements import statements
@@ -115,7 +115,7 @@ class WebhookStore:
         """Change a subscription while its version is still that one, 412 where it is not; open messages become due where asked."""
         async with self._pool.lend(utility) as connection, connection.transaction():
             if not await connection.fetch(_SQL[statement], utility, webhook_id, version, *arguments):
-                raise ProblemError("stale", "The record has changed since; read it again.")
+                raise problem("version_changed")
             if take_up_at is not None:
                 await connection.execute(_SQL["take_up"], utility, webhook_id, take_up_at)
             return await self._get(connection, utility, webhook_id)
@@ -123,7 +123,7 @@ class WebhookStore:
     async def delete(self, utility: str, webhook_id: UUID, version: int) -> None:
         """Delete a subscription with its messages while its version is still that one; 412 where it is not."""
         if not await self.rows("delete", utility, webhook_id, version):
-            raise ProblemError("stale", "The record has changed since; read it again.")
+            raise problem("version_changed")
 
     async def replay(self, utility: str, webhook_id: UUID, after: int, *, now: dt.datetime) -> bool:
         """Begin anew after that number; False where the feed has not come so far."""

@@ -104,6 +104,7 @@ def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -
     utility = "harrow-fen"
     # The service itself, and the rules.
     for operation in (
+        "listCodes",
         "readHealth",
         "readReadiness",
         "readMetrics",

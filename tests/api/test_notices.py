@@ -264,9 +264,9 @@ def test_a_preview_says_what_a_run_of_that_day_prepares_and_writes_nothing(place
     assert said(listed(place)) == said(promised)
     assert place.get("/notices/preview").json()["items"] == []
     past = place.get("/notices/preview", on="2027-05-09")
-    assert (past.status_code, past.json()["errors"][0]["pointer"]) == (422, "/on")
+    assert (past.status_code, past.json()["errors"][0]["parameter"]) == (422, "on")
     for wrong in ("x", "0~2027-05-10~x", "1~2027-13-10~00000000-0000-0000-0000-000000000000"):
-        assert place.get("/notices/preview", after=wrong).json()["errors"][0]["pointer"] == "/after"
+        assert place.get("/notices/preview", after=wrong).json()["errors"][0]["parameter"] == "after"
 
 
 def test_a_utility_sets_its_own_schedule_and_goes_back_to_the_common_one(place: Place) -> None:

@@ -147,7 +147,7 @@ def test_what_a_correction_names_must_be_a_report_of_that_assembly(place: Place)
         assert [one["pointer"] for one in refused.json()["errors"]] == ["/supersedes"]
 
 
-NO_REASON = "Say here why that report is corrected: what was wrong in it, and how that was found."
+NO_REASON = "State in `supersedes_because` what was wrong with the superseded record."
 
 
 def test_a_correction_says_why(place: Place, world: World) -> None:

@@ -104,7 +104,7 @@ EXPECTED: dict[str, Expected] = {
     "listRulebooks": open_to_all(), "readRulebook": open_to_all(), "listAssemblyKinds": open_to_all(), "listPremisesTypes": open_to_all(),
     "judgeTest": open_to_all(400), "selectAssembly": open_to_all(400), "checkPlacement": open_to_all(400),
     "operateAssembly": open_to_all(400), "runPracticeTest": open_to_all(400),
-    "readHealth": open_to_all(), "readReadiness": open_to_all(), "readMetrics": open_to_all(),
+    "listCodes": open_to_all(), "readHealth": open_to_all(), "readReadiness": open_to_all(), "readMetrics": open_to_all(),
     "verifyReceipt": open_to_all(body=lambda _: {"receipt": "x.y.z"}), "readKeySet": open_to_all(),
     # Utilities, and who may act in them.
     "createUtility": administers_all(201, body=new_utility),

@@ -88,4 +88,4 @@ def test_an_assembly_never_tested_has_no_trend_and_one_not_there_is_not_found(pl
     assert (told["components"], told["next_test_on"]) == ([], "2026-06-01")
     assert place.get(f"/assemblies/{uuid4()}/trend").status_code == 404
     refused = place.get(f"/assemblies/{place.assembly}/trend", on="2026-05-31")
-    assert (refused.status_code, refused.json()["errors"][0]["pointer"]) == (422, "/on")
+    assert (refused.status_code, refused.json()["errors"][0]["parameter"]) == (422, "on")

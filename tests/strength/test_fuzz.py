@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from service.problems import ProblemError
+from service.problems import ProblemError, problem
 from tests.strength.fuzz import Trial, changed_bytes, changed_json
 from tests.strength.targets import TARGETS, Target
 
@@ -26,7 +26,7 @@ def test_the_first_broken_inputs_are_refused_or_taken(name: str, tmp_path: Path)
 def test_what_is_not_a_refusal_is_a_finding_told_once_with_its_input(tmp_path: Path) -> None:
     def fails(data: bytes) -> None:
         if data == b"refused":
-            raise ProblemError("malformed", "no")
+            raise problem("unreadable_request")
         raise KeyError(data)
 
     trial = Trial(Target(does=fails, seeds=[], refusals=(ProblemError,)), 10, tmp_path)
