@@ -3,7 +3,7 @@
 import ast
 import re
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 from urllib.parse import urlsplit
 
 import msgspec
@@ -47,7 +47,7 @@ def test_every_code_of_the_rules_is_listed(codes: dict[str, Any]) -> None:
     actions = {
         *re.findall(r"[ .(\[](?:Placement)?Action\(\s*code=\"(\w+)\"", source),
         *(row.code for row in preparations()),
-        *rules.StandingAction.__value__.__args__,
+        *get_args(rules.StandingAction),
     }
     assert listed(codes, "actions") == actions
     written = (RULES / "data" / "diagnosis.toml").read_text(encoding="utf-8")
@@ -71,7 +71,11 @@ def test_every_code_is_raised_somewhere_and_every_raised_code_has_a_text() -> No
 
 def test_a_fault_says_what_it_is_with_what_values_and_where(world: World, place: Place) -> None:
     told = world.client.post("/v1/rules/verdict", json={"rulebook": 7, "colour": "blue", "line_pressure": -1e9}).json()
-    assert (told["type"], told["code"], told["more"] if "more" in told else False) == ("/problems/malformed", "several_faults", False)
+    assert (told["type"], told["code"], told["more"] if "more" in told else False) == (
+        "/problems/malformed",
+        "several_faults",
+        False,
+    )
     by_pointer = {one["pointer"]: one for one in told["errors"]}
     assert by_pointer["/rulebook"] == {
         "code": "wrong_type", "pointer": "/rulebook", "detail": "Send text, not a whole number such as 3.",

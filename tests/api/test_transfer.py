@@ -170,7 +170,7 @@ def test_a_restored_utility_is_the_same_to_the_byte_and_lives_on(
                 await pool.close()
 
         assert in_thread(lambda: asyncio.run(audited())) == Audited(reports=lines[-1]["rows"]["report"] + 1, heads=1, troubles=[])
-        with pytest.raises(ProblemError, match="only where there is nothing of it"):
+        with pytest.raises(ProblemError, match="already has records of utility"):
             restored(other, first)
 
 
@@ -201,18 +201,18 @@ def test_what_is_damaged_or_forged_is_not_restored_and_leaves_nothing(
     bad = {
         "cut short": b"".join(lines[:-1]),
         "contradict themselves": with_report({"content": row["content"].replace('"held_at":0.6', '"held_at":1.6')}),
-        "contradict themselves; ": with_report({"verdict": row["verdict"].replace('"fail"', '"pass"')}),
+        "contradict themselves .1": with_report({"verdict": row["verdict"].replace('"fail"', '"pass"')}),
         "have a gap|not so many reports": with_report({"log_index": 77}),
         "shortened or changed|cut short or was changed": whole.replace(b"Plot 1", b"Plot 2"),
-        "cannot be kept": with_report({"utility_id": "another"}),
-        "no line of an export": b"{\n",
-        "no export of format": b'{"nonreturn_export": 9, "utility": "x"}\n',
-        "come in the order": sealed([lines[0], lines[report]]) + b""
+        "cannot be stored": with_report({"utility_id": "another"}),
+        "not a line of an export": b"{\n",
+        "not an export of format": b'{"nonreturn_export": 9, "utility": "x"}\n',
+        "rows in the order": sealed([lines[0], lines[report]]) + b""
         if report < 0
         else sealed([lines[0], lines[report], lines[1]]),
         "after the export's last line": whole + lines[1],
         # Found by fuzzing: what is no UTF-8, and a report nested so deeply that reading it fails, ended in a trace.
-        "Line 2 is no line of an export": sealed([*lines[:1], lines[1].replace(b" water", b"\xa2water"), *lines[2:-1]]),
+        "Line 2 is not a line of an export": sealed([*lines[:1], lines[1].replace(b" water", b"\xa2water"), *lines[2:-1]]),
         "one of the lines nested|contradict themselves": with_report({"content": "[" * 100_000}),
     }
     with fresh_database(postgres, template) as other:
@@ -285,4 +285,4 @@ def test_the_commands_write_a_file_and_restore_it(
         assert run(other, "restore", str(file)).returncode == 0
         assert run(other, "export", place.code).stdout == file.read_text(encoding="utf-8")
         again = run(other, "restore", str(file))
-        assert (again.returncode, again.stderr.startswith("nonreturn: There is something")) == (1, True)
+        assert (again.returncode, again.stderr.startswith("nonreturn: The database already has records")) == (1, True)
