@@ -71,7 +71,7 @@ def _day(utility: Utility, facts: IncidentFacts, now: dt.datetime) -> dt.date:
         if facts.occurred_at > now:
             faults.append(fault("in_the_future", pointer="/occurred_at"))
     except OverflowError:
-        faults.append(fault("moment_beyond_the_calendar", pointer="/occurred_at"))
+        faults.append(fault("beyond_the_calendar", pointer="/occurred_at"))
     if facts.closed_on is not UNSET and facts.closed_on < occurred_on:
         faults.append(fault("closed_before_occurred", pointer="/closed_on"))
     if faults:
