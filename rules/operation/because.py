@@ -1,6 +1,6 @@
 """Why a step came out as it did, in plain sentences: each says what a part does, and which pressure makes it do so.
 
-The sentences are read off the settled state and never decide anything.
+The sentences describe the settled state and never decide anything.
 """
 
 from collections.abc import Iterator
@@ -11,20 +11,14 @@ from msgspec import Struct
 from rules.operation.elements import AirInlet, Check, ReliefValve, Status
 from rules.operation.kinds import Device, OperableKind, family_of, is_type_ii
 from rules.operation.physics import differential_unit, shown_decimals, water_head
+from rules.operation.texts import join, sentence, word
 from rules.operation.zones import STILL, Boundary, State
 
-WORDS: Final[dict[str, str]] = {
-    "check": "check",
-    "check_1": "first check",
-    "check_2": "second check",
-    "relief_valve": "relief valve",
-    "air_inlet": "air inlet",
-}
 _HAIR: Final = 1e-6  # psi: pressures nearer than this are one pressure, as far as a sentence goes
 
 
-class Told(Struct, frozen=True, kw_only=True):
-    """One settled step, with the asker's units to speak in."""
+class SettledStep(Struct, frozen=True, kw_only=True):
+    """One settled step, and the caller's units."""
 
     kind: OperableKind
     statuses: dict[str, Status]
@@ -39,7 +33,7 @@ class Told(Struct, frozen=True, kw_only=True):
     flow_factor: float
 
     def pressure(self, value: float) -> str:
-        """`value` [psi] in the asker's unit, with the unit."""
+        """`value` [psi] in the caller's unit, with the unit."""
         return f"{_rounded(value * self.pressure_factor)} {self.pressure_unit}"
 
     def differential(self, value: float) -> str:
@@ -48,11 +42,11 @@ class Told(Struct, frozen=True, kw_only=True):
         return f"{shown:.{shown_decimals(self.pressure_unit)}f} {differential_unit(self.pressure_unit)}"
 
     def flow(self, value: float) -> str:
-        """`value` [gpm] in the asker's unit, with the unit, without its sign."""
+        """`value` [gpm] in the caller's unit, with the unit, without its sign."""
         return f"{_rounded(abs(value) * self.flow_factor)} {self.flow_unit}"
 
     @property
-    def spat(self) -> float | None:
+    def short_of_closing(self) -> float | None:
         """How far [psi] the differential fell short of keeping the vent closed before it discharged and closed again; None: it did not.
 
         For an air inlet: by how much the body was short of holding it shut as pressure came on.
@@ -77,164 +71,153 @@ def _rounded(value: float) -> str:
     return f"{round(value, 2) + 0.0:g}" if abs(value) >= 0.01 or abs(value) < _HAIR else f"{value:.2g}"  # noqa: PLR2004 - a matter of printing
 
 
-def sentences(told: Told) -> tuple[str, ...]:
+def sentences(step: SettledStep) -> tuple[str, ...]:
     """The sentences of one step: supply, parts in flow order, what is left of the water downstream."""
-    return (*_supply(told), *_parts(told), *_downstream(told))
+    return (*_supply(step), *_parts(step), *_downstream(step))
 
 
-def _supply(told: Told) -> Iterator[str]:
-    if told.ends.supply is None:
-        yield "The inlet shutoff is closed: the assembly is cut off from the supply."
-    elif told.supply_stated < (deepest := told.ends.air.deepest_vacuum):
-        yield (
-            f"No supply sucks deeper than {told.pressure(deepest)} here: below that, water boils and the water column separates. "
-            "That vacuum is taken."
-        )
-    elif told.supply_stated < 0:
-        feet = -told.supply_stated / water_head()
-        yield f"The supply is under vacuum, {told.pressure(told.supply_stated)}: it could lift water {feet:.3g} ft and no more."
+def _supply(step: SettledStep) -> Iterator[str]:
+    if step.ends.supply is None:
+        yield sentence("supply", "shut_off")
+    elif step.supply_stated < (deepest := step.ends.air.deepest_vacuum):
+        yield sentence("supply", "deeper_than_vacuum", deepest=step.pressure(deepest))
+    elif step.supply_stated < 0:
+        feet = -step.supply_stated / water_head()
+        yield sentence("supply", "vacuum", pressure=step.pressure(step.supply_stated), feet=feet)
     else:
-        yield f"The supply stands at {told.pressure(told.supply_stated)}."
+        yield sentence("supply", "pressure", pressure=step.pressure(step.supply_stated))
 
 
-def _parts(told: Told) -> Iterator[str]:
-    now, made_of = told.now, told.made_of
+def _parts(step: SettledStep) -> Iterator[str]:
+    now, made_of = step.now, step.made_of
     if not made_of.is_float:
-        first = "check_1" if told.middle_word == "zone" else "check"
-        yield from _check(told, first, made_of.first, above=now.inlet, below=now.middle, flow=now.flow_in)
+        first = "check_1" if step.middle_word == "zone" else "check"
+        yield _check(step, first, made_of.first, above=now.inlet, below=now.middle, flow=now.flow_in)
     if isinstance(made_of.vent, ReliefValve):
-        yield from _relief_valve(told, made_of.vent)
+        yield from _relief_valve(step, made_of.vent)
     elif made_of.vent is not None:
-        yield from _air_inlet(told, made_of.vent)
-    if told.middle_word == "zone":
-        yield from _check(told, "check_2", made_of.second, above=now.middle, below=now.outlet, flow=now.flow_out)
+        yield from _air_inlet(step, made_of.vent)
+    if step.middle_word == "zone":
+        yield _check(step, "check_2", made_of.second, above=now.middle, below=now.outlet, flow=now.flow_out)
 
 
-def _which(told: Told, part: str) -> tuple[str, Status]:
-    """What a sentence calls that check, and its status; main check 2 of a Type II detector speaks for the bypass check too."""
-    word, status = WORDS[part], told.statuses.get(part, "sound")
-    beside = told.statuses.get("check", "sound") if is_type_ii(told.kind) and part == "check_2" else "sound"
+def _name_and_status(step: SettledStep, part: str) -> tuple[str, Status]:
+    """What a sentence calls that check, and its status; main check 2 of a Type II detector stands for the bypass check too."""
+    status = step.statuses.get(part, "sound")
+    beside = step.statuses.get("check", "sound") if is_type_ii(step.kind) and part == "check_2" else "sound"
     if beside == "sound":
-        return word, status
-    return ("bypass check", beside) if status == "sound" else (f"{word}, like the bypass check beside it,", status)
+        return word("part", part), status
+    return (word("part", "bypass_check"), beside) if status == "sound" else (word("part", "check_2_and_bypass"), status)
 
 
-def _check(told: Told, part: str, check: Check, *, above: float, below: float, flow: float) -> Iterator[str]:
-    (word, status), over = _which(told, part), above - below
+def _check(step: SettledStep, part: str, check: Check, *, above: float, below: float, flow: float) -> str:
+    (name, status), over = _name_and_status(step, part), above - below
+    differential, loading = step.differential(over), step.differential(check.loading)
     if status != "sound":
-        how = "is stuck open" if status == "stuck_open" else "is fouled and does not seat"
-        way = "passes nothing, since nothing flows"
-        air = told.now.air_back if check is told.made_of.first else 0.0
-        if flow < 0 or air > 0:
-            both = ([f"{told.flow(flow)} of water"] if flow < 0 else []) + ([f"{told.flow(air)} of free air"] if air > 0 else [])
-            way = f"lets {' and '.join(both)} back, from {told.pressure(below)} to {told.pressure(above)}"
-        elif flow > 0:
-            way = f"passes {told.flow(flow)} forwards"
-        yield f"The {word} {how}; it {way}."
-    elif flow > 0:
-        yield f"The {word} is open: {told.differential(over)} over it beat the {told.differential(check.loading)} of its spring."
-    elif over < -_HAIR:
-        yield f"The {word} is closed: {told.pressure(below)} behind it against {told.pressure(above)} before it press it on its seat."
-    elif over > check.loading - _HAIR:
-        yield f"The {word} is closed by its spring, which holds {told.differential(over)}: what is downstream stands lower by that much."
-    else:
-        yield f"The {word} is closed by its spring: {told.differential(over)} over it do not lift {told.differential(check.loading)}."
+        condition = "stuck_open" if status == "stuck_open" else "leaking"
+        air = step.now.air_back if check is step.made_of.first else 0.0
+        back = [sentence("check", "water", flow=step.flow(flow))] if flow < 0 else []
+        back += [sentence("check", "free_air", flow=step.flow(air))] if air > 0 else []
+        if back:
+            returned, ends = join(back), {"above": step.pressure(above), "below": step.pressure(below)}
+            return sentence("check", f"{condition}_back", part=name, flow=returned, **ends)
+        if flow > 0:
+            return sentence("check", f"{condition}_forward", part=name, flow=step.flow(flow))
+        return sentence("check", f"{condition}_still", part=name)
+    if flow > 0:
+        return sentence("check", "open", part=name, differential=differential, loading=loading)
+    if over < -_HAIR:
+        return sentence("check", "held_by_backpressure", part=name, above=step.pressure(above), below=step.pressure(below))
+    if over > check.loading - _HAIR:
+        return sentence("check", "holds_its_loading", part=name, differential=differential)
+    return sentence("check", "below_its_loading", part=name, differential=differential, loading=loading)
 
 
-def _relief_valve(told: Told, relief: ReliefValve) -> Iterator[str]:
-    now, over = told.now, told.now.inlet - told.now.middle
-    side = "over" if over >= 0 else "under"
-    state = f"the inlet is {told.differential(abs(over))} {side} the zone, and it opens below {told.differential(relief.opening)} over it"
-    if (short := told.spat) is not None:
-        yield from _spit(told, relief, short)
+def _relief_valve(step: SettledStep, relief: ReliefValve) -> Iterator[str]:
+    now, over = step.now, step.now.inlet - step.now.middle
+    side = "inlet_over_zone" if over >= 0 else "inlet_under_zone"
+    figures = sentence("relief_valve", side, differential=step.differential(abs(over)), opening=step.differential(relief.opening))
+    if (short := step.short_of_closing) is not None:
+        yield _spit(step, relief, short)
     if relief.status == "stuck_closed":
-        acts = "should be open" if over < relief.opening else "has nothing to do"
-        yield f"The relief valve is stuck closed and {acts}: {state}."
+        code = "stuck_closed_needed" if over < relief.opening else "stuck_closed_idle"
+        yield f"{sentence('relief_valve', code)} {figures}"
     elif relief.status == "stuck_open":
-        yield f"The relief valve is stuck open and discharges {told.flow(now.vented)}."
+        yield sentence("relief_valve", "stuck_open", flow=step.flow(now.vented))
+    elif not now.vent_open and now.vented > 0:
+        yield f"{sentence('relief_valve', 'closed_dripping', flow=step.flow(now.vented))} {figures}"
     elif not now.vent_open:
-        drips = f", though it drips {told.flow(now.vented)}" if now.vented > 0 else ""
-        yield f"The relief valve is closed{drips}: {state}."
+        yield f"{sentence('relief_valve', 'closed')} {figures}"
     elif now.vented > 0:
-        yield f"The relief valve is open and discharges {told.flow(now.vented)}: {state}."
+        yield f"{sentence('relief_valve', 'discharges', flow=step.flow(now.vented))} {figures}"
         if over > 0:
-            yield "So the zone stays under the inlet, and nothing runs from it to the supply."
+            yield sentence("relief_valve", "zone_below_inlet")
     elif now.vented < 0:
-        yield f"The relief valve is open and lets air into the zone: {state}."
+        yield f"{sentence('relief_valve', 'draws_air')} {figures}"
     else:
-        yield f"The relief valve is open and the zone has drained: {state}."
+        yield f"{sentence('relief_valve', 'drained')} {figures}"
 
 
-def _spit(told: Told, relief: ReliefValve, short: float) -> Iterator[str]:
+def _spit(step: SettledStep, relief: ReliefValve, short: float) -> str:
     """The relief valve discharged until the zone had followed the supply."""
-    fell, margin = told.before.inlet - told.now.inlet, told.before.inlet - told.before.middle - relief.opening
+    fell, margin = step.before.inlet - step.now.inlet, step.before.inlet - step.before.middle - relief.opening
     if fell > margin > 0:
-        yield (
-            f"The relief valve spat: the supply fell by {told.pressure(fell)}, more than the {told.differential(margin)} that the "
-            f"differential stood over its opening point. It discharged until the zone had followed, and closed."
-        )
-    else:
-        yield f"The relief valve spat: the differential was {told.differential(short)} short of keeping it closed, until the zone had followed."
+        return sentence("relief_valve", "spat_at_fall", fall=step.pressure(fell), margin=step.differential(margin))
+    return sentence("relief_valve", "spat", short=step.differential(short))
 
 
-def _air_inlet(told: Told, inlet: AirInlet) -> Iterator[str]:
-    now = told.now
-    word = "float" if told.made_of.is_float else "air inlet"
-    if told.spat is not None:
-        yield "The air inlet spat as the pressure came on, until the body held it shut."
-    opens, body = told.pressure(inlet.opening), told.pressure(now.middle)
+def _air_inlet(step: SettledStep, inlet: AirInlet) -> Iterator[str]:
+    now, is_float = step.now, step.made_of.is_float
+    if step.short_of_closing is not None:
+        yield sentence("air_inlet", "spat")
+    opening, body = step.pressure(inlet.opening), step.pressure(now.middle)
     if now.vent_open:
-        stuck = "is stuck open" if inlet.status == "stuck_open" else "is open"
-        if told.made_of.is_float:
-            stuck = "has fallen, shuts the way back to the supply and opens the air inlet"
-        if now.vented < 0 and now.non_potable > 0:
-            yield f"The {word} {stuck}, but the air that enters leaves the body at {body}: vacuum enough to lift water from downstream."
-        elif now.vented < 0:
-            yield f"The {word} {stuck}: air enters the body, which stands at {body}, so the siphon is broken."
-        elif now.vented > 0:
-            yield f"The {word} {stuck} and spills {told.flow(now.vented)}: {body} in the body do not hold it shut, that takes {opens}."
-        else:
-            yield f"The {word} {stuck}: the body is at the pressure of the atmosphere, and {opens} would be needed to shut it."
+        code = "float_fallen" if is_float else "stuck_open" if inlet.status == "stuck_open" else "open"
+        yield f"{sentence('air_inlet', code)} {_open_air_inlet(step, opening, body)}"
     elif inlet.status == "stuck_closed":
-        acts = (
-            "though it should be open" if now.middle < inlet.opening else "which does not show while pressure would hold it shut"
-        )
-        yield f"The {word} is stuck closed, {acts}: the body stands at {body}, and a sound one opens below {opens}."
-    elif told.made_of.is_float:
-        yield f"The float is lifted by {body} in the body: the air inlet is shut and the way to the supply is open."
+        code = "stuck_closed_needed" if now.middle < inlet.opening else "stuck_closed_idle"
+        yield sentence("air_inlet", code, part=word("part", "float" if is_float else "air_inlet"), body=body, opening=opening)
+    elif is_float:
+        yield sentence("air_inlet", "float_lifted", body=body)
     else:
-        supply = told.ends.supply
-        trapped = told.ends.downstream is None and (supply is None or supply < now.middle - told.made_of.first.loading - _HAIR)
-        what = "water trapped downstream" if trapped else "pressure in the body"
-        drips = f" (it drips {told.flow(now.vented)})" if now.vented > 0 else ""
-        yield f"The air inlet is held shut{drips} by {what}: {body}, where it opens below {opens}."
+        supply = step.ends.supply
+        is_trapped = step.ends.downstream is None and (supply is None or supply < now.middle - step.made_of.first.loading - _HAIR)
+        code = "held_by_trapped" if is_trapped else "held_by_pressure"
+        if now.vented > 0:
+            yield sentence("air_inlet", f"{code}_dripping", flow=step.flow(now.vented), body=body, opening=opening)
+        else:
+            yield sentence("air_inlet", code, body=body, opening=opening)
 
 
-def _downstream(told: Told) -> Iterator[str]:
-    now, ends = told.now, told.ends
+def _open_air_inlet(step: SettledStep, opening: str, body: str) -> str:
+    now = step.now
+    if now.vented < 0 and now.non_potable > 0:
+        return sentence("air_inlet", "air_not_enough", body=body)
+    if now.vented < 0:
+        return sentence("air_inlet", "siphon_broken", body=body)
+    if now.vented > 0:
+        return sentence("air_inlet", "spills", flow=step.flow(now.vented), body=body, opening=opening)
+    return sentence("air_inlet", "at_rest", opening=opening)
+
+
+def _downstream(step: SettledStep) -> Iterator[str]:
+    now, ends = step.now, step.ends
     if ends.downstream is None:
-        if now.outlet < told.before.outlet - _HAIR:
-            yield f"The pressure trapped downstream has fallen from {told.pressure(told.before.outlet)} to {told.pressure(now.outlet)}."
+        if now.outlet < step.before.outlet - _HAIR:
+            yield sentence("downstream", "trapped_fell", before=step.pressure(step.before.outlet), now=step.pressure(now.outlet))
         return
-    vent = told.made_of.vent
+    vent = step.made_of.vent
     if isinstance(vent, AirInlet) and min(ends.downstream, now.middle) >= vent.opening and now.flow_out <= 0:
-        stands = "nothing stands" if told.made_of.is_float else "only the check stands"
-        yield (
-            f"Backpressure holds the air inlet shut, so {stands} between it and the supply: a vacuum breaker cannot be subjected to "
-            "backpressure."
-        )
+        yield sentence("downstream", "backpressure_on_float" if step.made_of.is_float else "backpressure_on_check")
     suction = ends.supply is not None and ends.supply < ends.downstream - STILL
     if now.non_potable > 0:
-        yield f"Water from downstream flows past the inlet towards the supply, at {told.flow(now.non_potable)}."
+        yield sentence("downstream", "backflow", flow=step.flow(now.non_potable))
     elif ends.downstream < ends.air.deepest_vacuum:
-        yield f"The open outlet lies deeper than any vacuum lifts water ({told.pressure(-ends.downstream)} of head)."
-    elif suction and told.middle_word == "body" and now.middle < 0 and now.vent_open and now.middle > ends.downstream:
-        lifted = -now.middle / water_head() * 12
-        yield (
-            f"The vacuum left in the {told.middle_word} lifts water {max(lifted, 0.01):.2g} in at most; the water at the outlet stands "
-            f"{-ends.downstream / water_head() * 12:.3g} in lower, so none of it is drawn up: that is what height is for."
-        )
+        yield sentence("downstream", "too_deep", head=step.pressure(-ends.downstream))
+    elif suction and step.middle_word == "body" and now.middle < 0 and now.vent_open and now.middle > ends.downstream:
+        lifted, depth = (-pressure / water_head() * 12 for pressure in (now.middle, ends.downstream))
+        yield sentence("downstream", "height_holds", lifted=max(lifted, 0.01), depth=depth)
     elif not ends.draws and now.outlet > max(ends.downstream, 0.0) + _HAIR:
-        yield "Nothing is drawn off, so the supply keeps the outlet under pressure; open as it is, it loses that pressure with the supply."
+        yield sentence("downstream", "nothing_drawn")
     elif suction:
-        yield "The supply is below what stands downstream, and no water from downstream passes the inlet."
+        yield sentence("downstream", "no_backflow")

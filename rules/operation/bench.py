@@ -1,7 +1,7 @@
 """One line on the test bench: its shutoffs and test cocks worked on the hydraulic model, and the gauge that is read.
 
 Nothing is looked up: what the gauge shows is what the zones settle to, with the gauge's error, its height, a little scatter and its
-resolution. So a leaking shutoff misleads here as it does in the field.
+resolution. So a leaking shutoff misleads here, too, as in the field.
 """
 
 import random
@@ -31,13 +31,13 @@ class Gauge:
     """The gauge in the tester's hands; it takes its scatter from the seed, reading by reading."""
 
     def __init__(self, request: PracticeTestRequest, source: random.Random) -> None:
-        """DocumentError where it is further off than any gauge in use."""
+        """DocumentError where its error is larger than that of any gauge in use."""
         self.unit = str(request.units.pressure)
         self.psi = fast_factor(self.unit, "psi")
         stated, usual = request.gauge, physics().gauge
         self._error = stated.error * self.psi
         if abs(self._error) > usual["largest_error"].value:
-            raise DocumentError(f"A gauge is at most {usual['largest_error'].value:g} psi off.", "/gauge/error")
+            raise DocumentError(f"The gauge's error must be at most {usual['largest_error'].value:g} psi.", "/gauge/error")
         self.resolution = usual[f"resolution_{self.unit}"].value if stated.resolution is UNSET else stated.resolution
         self._scatter = usual["scatter"].value if stated.scatter is UNSET else stated.scatter * self.psi
         self._head = 0.0
@@ -121,7 +121,10 @@ class Bench:
     def _resize(self, request: PracticeTestRequest, part: Component, diameter: float) -> None:
         """Give a leaking check the hole that was stated."""
         if not part.startswith("check") or self.statuses.get(part) != "leaking":
-            raise DocumentError(f"{part} is no leaking check of this assembly.", f"{self._pointer}/leaks/{part}")
+            raise DocumentError(
+                f"{part} is not a leaking check of this assembly. Send leaks only for checks whose condition is `leaking`.",
+                f"{self._pointer}/leaks/{part}",
+            )
         inches = diameter * length_factor(request.units, "in")
         held = min(conductance("leak") * pi / 4 * inches**2 / physics().openings["leak"].value, conductance("check"))
         side = "second" if part == "check_2" else "first"

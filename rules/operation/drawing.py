@@ -1,7 +1,7 @@
-"""Drawings of an assembly in its state, as SVG: what is open, where pressure stands, which way water goes, which part has failed.
+"""Drawings of an assembly in its state, as SVG: what is open, the pressures, which way water flows, which part has failed.
 
-A drawing is line work in one ink, so that it reads in black and white, on paper and on a dark screen. Nothing is said by shade or
-colour alone: a failed part is hatched *and* named, flow is an arrow *and* a figure. The same content stands in words in `<desc>`.
+A drawing is line work in one ink, so that it reads in black and white, on paper and on a dark screen. Nothing is shown by shade or
+colour alone: a failed part is hatched *and* named, flow is an arrow *and* a figure. `<desc>` has the same content in words.
 Every string is escaped. Supply is at the left, the customer at the right, always.
 """
 
@@ -16,10 +16,10 @@ from msgspec import UNSET, Struct
 from rules.catalogue import Line
 from rules.field_test.answer import Verdict
 from rules.load import catalogue
-from rules.operation.because import WORDS
 from rules.operation.kinds import OperableKind, is_type_ii, parts_of
 from rules.operation.operation import OperationResult
 from rules.operation.request import OperationRequest
+from rules.operation.texts import sentence, word
 
 WIDTH: Final = 760
 _TOP, _BOTTOM, _AXIS = 150, 194, 172  # the pipe's walls and axis
@@ -40,14 +40,7 @@ _HATCH: Final = (
     '<defs><pattern id="hatch" width="7" height="7" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
     '<path d="M0 0V7" stroke="currentColor" stroke-width="1.6"/></pattern></defs>'
 )
-_FAILED_BY: Final = {
-    "closed_tight": "leaks",
-    "held_at": "holds too little",
-    "opened": "does not open",
-    "opened_at": "opens too late",
-    "opened_fully": "does not open fully",
-}
-_STATUS_WORDS: Final = {"leaking": "leaks", "stuck_open": "stuck open", "stuck_closed": "stuck closed"}
+_DRAWN_FAILURES: Final = ("closed_tight", "held_at", "opened", "opened_at", "opened_fully")
 
 
 class Scene(Struct, frozen=True, kw_only=True):
@@ -78,42 +71,45 @@ def draw(*scenes: Scene) -> str:
         bodies.append(f'<g transform="translate(0 {foot})">{"".join(_panel(scene))}</g>')
         foot += _height(scene)
     title = escape(" · ".join(scene.heading for scene in scenes))
-    told = escape("\n".join(describe(scene) for scene in scenes))
+    description = escape("\n".join(describe(scene) for scene in scenes))
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" role="img" aria-labelledby="title desc" width="{WIDTH}" height="{foot}" '
-        f'viewBox="0 0 {WIDTH} {foot}"><title id="title">{title}</title><desc id="desc">{told}</desc><style>{_STYLE}</style>{_HATCH}'
+        f'viewBox="0 0 {WIDTH} {foot}"><title id="title">{title}</title><desc id="desc">{description}</desc><style>{_STYLE}</style>{_HATCH}'
         f"{''.join(bodies)}</svg>"
     )
 
 
-def draw_operation(ask: OperationRequest, answer: OperationResult) -> str:
+def draw_operation(request: OperationRequest, answer: OperationResult) -> str:
     """The steps of an operation, one under another."""
-    failed = {str(part): _STATUS_WORDS[status] for part, status in ask.conditions.items() if status != "sound"}
+    failed = {str(part): word("failure", status) for part, status in request.conditions.items() if status != "sound"}
     scenes = []
-    for index, (step, told) in enumerate(zip(ask.steps, answer.steps, strict=True), start=1):
-        reaches = "Water from downstream reaches the supply." if told.non_potable_reaches_supply else "The supply is kept clean."
+    for number, (step, result) in enumerate(zip(request.steps, answer.steps, strict=True), start=1):
+        reached = "supply_reached" if result.non_potable_reaches_supply else "supply_clean"
+        heading = sentence("drawing", "step", number=number)
+        if result.label:
+            heading = sentence("drawing", "labelled_step", number=number, label=result.label)
         scenes.append(
             Scene(
-                kind=ask.kind,
-                heading=f"{index}. {told.label}" if told.label else f"Step {index}",
-                says=told.because,
-                positions={str(part): position for part, position in told.components.items()},
+                kind=request.kind,
+                heading=heading,
+                says=result.because,
+                positions={str(part): position for part, position in result.components.items()},
                 failed=failed,
-                pressures={str(place): value for place, value in told.pressures.items()},
-                pressure_unit=str(ask.units.pressure),
-                flow=None if told.flow is UNSET else told.flow,
-                flow_unit="" if ask.units.flow is UNSET else ask.units.flow,
-                discharge=0.0 if told.discharge is UNSET else told.discharge,
-                air_drawn=0.0 if told.air_drawn is UNSET else told.air_drawn,
+                pressures={str(place): value for place, value in result.pressures.items()},
+                pressure_unit=str(request.units.pressure),
+                flow=None if result.flow is UNSET else result.flow,
+                flow_unit="" if request.units.flow is UNSET else request.units.flow,
+                discharge=0.0 if result.discharge is UNSET else result.discharge,
+                air_drawn=0.0 if result.air_drawn is UNSET else result.air_drawn,
                 shutoffs={"inlet": step.inlet_shutoff, "outlet": step.outlet_shutoff},
-                verdict=f"{reaches} Protection: {told.protection}.",
+                verdict=sentence("drawing", reached, protection=word("protection", result.protection)),
             )
         )
     return draw(*scenes)
 
 
 def draw_verdict(kind: OperableKind, verdict: Verdict) -> str:
-    """The assembly as its last test found it, a detector assembly line by line; parts stand as they do at rest under pressure."""
+    """The assembly as its last test found it, a detector assembly line by line; parts are drawn as they are at rest under pressure."""
     phase = "initial" if verdict.final is None else "final"
     last = verdict.initial if verdict.final is None else verdict.final
     scenes = []
@@ -121,21 +117,24 @@ def draw_verdict(kind: OperableKind, verdict: Verdict) -> str:
     lines: tuple[Line | None, ...] = (None,) if is_type_ii(kind) else catalogue()[kind].lines
     for line in lines:
         failed = {
-            str(finding.component): _FAILED_BY[finding.rule.rpartition(".")[2]]
+            str(finding.component): word("failure", finding.rule.rpartition(".")[2])
             for finding in verdict.findings
             if (finding.phase, finding.outcome) == (phase, "not_met")
             and line in {None, finding.line}
-            and finding.rule.rpartition(".")[2] in _FAILED_BY
+            and finding.rule.rpartition(".")[2] in _DRAWN_FAILURES
         }
-        which = f", {line} line" if len(lines) > 1 else ""
+        heading = catalogue()[kind].name.capitalize()
+        if line is not None and len(lines) > 1:
+            heading = sentence("drawing", "line", name=heading, line=word("line", line))
+        outcome, protection = word("outcome", verdict.outcome), word("protection", last.protection)
         scenes.append(
             Scene(
                 kind=kind,
-                heading=f"{catalogue()[kind].name.capitalize()}{which}",
+                heading=heading,
                 says=(verdict.summary,),
                 positions=dict.fromkeys(parts_of(kind), "closed"),
                 failed=failed,
-                verdict=f"Test: {verdict.outcome}. Protection: {last.protection}.",
+                verdict=sentence("drawing", "test", outcome=outcome, protection=protection),
             )
         )
     return draw(*scenes)
@@ -144,10 +143,15 @@ def draw_verdict(kind: OperableKind, verdict: Verdict) -> str:
 def describe(scene: Scene) -> str:
     """The scene in words."""
     words = [f"{scene.heading}."]
-    words += [f"The {name} shutoff is {position}." for name, position in scene.shutoffs.items()]
-    words += [f"The {_word(scene, part)} is {position}." for part, position in scene.positions.items()]
-    words += [f"The {_word(scene, part)} has failed: {how}." for part, how in scene.failed.items()]
-    words += [f"{place.capitalize()}: {_figure(value)} {scene.pressure_unit}." for place, value in scene.pressures.items()]
+    for place, position in scene.shutoffs.items():
+        words.append(sentence("drawing", "shutoff", place=word("place", place), position=word("position", position)))
+    for part, position in scene.positions.items():
+        words.append(sentence("drawing", "part", part=_word(scene, part), position=word("position", position)))
+    for part, failure in scene.failed.items():
+        words.append(sentence("drawing", "failed", part=_word(scene, part), failure=failure))
+    for place, value in scene.pressures.items():
+        figures = {"value": _figure(value), "unit": scene.pressure_unit}
+        words.append(sentence("drawing", "pressure", place=word("place", place), **figures))
     if scene.flow is not None:
         words.append(_flow_words(scene.flow, scene.flow_unit))
     return " ".join([*words, *scene.says, scene.verdict]).strip()
@@ -155,8 +159,8 @@ def describe(scene: Scene) -> str:
 
 def _flow_words(flow: float, unit: str) -> str:
     if flow == 0:
-        return "Nothing flows past the inlet."
-    return f"{'From downstream towards the supply' if flow < 0 else 'In from the supply'}: {_figure(abs(flow))} {unit}."
+        return sentence("drawing", "no_flow")
+    return sentence("drawing", "flow_back" if flow < 0 else "flow_forward", value=_figure(abs(flow)), unit=unit)
 
 
 def _figure(value: float) -> str:
@@ -228,15 +232,15 @@ def _middle_pressure(scene: Scene) -> float:
 
 def _name(scene: Scene, part: str) -> str:
     position = scene.positions.get(part)
-    return f"{_word(scene, part)}: {position}" if position else _word(scene, part)
+    return f"{_word(scene, part)}: {word('position', position)}" if position else _word(scene, part)
 
 
 def _word(scene: Scene, part: str) -> str:
-    return "bypass check" if part == "check" and is_type_ii(scene.kind) else WORDS[part]
+    return word("part", "bypass_check" if part == "check" and is_type_ii(scene.kind) else part)
 
 
 def _mark(scene: Scene, part: str, x: float, y: float, *, wide: float, high: float) -> Iterator[str]:
-    """The hatch over a failed part. Its word stands by the part's name."""
+    """The hatch over a failed part. Its word is beside the part's name."""
     if part in scene.failed:
         yield f'<rect class="mark" x="{x - wide / 2:g}" y="{y - high / 2:g}" width="{wide:g}" height="{high:g}"/>'
 
@@ -252,13 +256,14 @@ def _shutoff(scene: Scene, name: str, x: float) -> Iterator[str]:
     top = _TOP if closed else _TOP - 40
     yield f'<path class="wall" d="M{x - 9} {_TOP}V104H{x + 9}V{_TOP}"/><path class="thin" d="M{x} 104V88M{x - 12} 88H{x + 12}"/>'
     yield f'<rect class="solid" x="{x - 5}" y="{top}" width="10" height="{_BOTTOM - _TOP if closed else 36}"/>'
-    yield _text(x, 78, f"{name} shutoff" + (f": {scene.shutoffs[name]}" if name in scene.shutoffs else ""))
+    label = word("label", f"{name}_shutoff")
+    yield _text(x, 78, f"{label}: {word('position', scene.shutoffs[name])}" if name in scene.shutoffs else label)
 
 
 def _check(scene: Scene, part: str, x: float) -> Iterator[str]:
     """A disc hinged at the top, on a seat that narrows the pipe; it swings towards the customer."""
     angle = 0.0 if scene.positions.get(part) != "open" else 58.0
-    if part in scene.failed and angle == 0 and "leak" in scene.failed[part]:
+    if angle == 0 and scene.failed.get(part) in {word("failure", "leaking"), word("failure", "closed_tight")}:
         angle = 16.0
     long = _BOTTOM - _TOP - 8
     tip_x = x + 5 + long * math.sin(math.radians(angle))
@@ -313,8 +318,8 @@ def _air_inlet(scene: Scene) -> Iterator[str]:
 
 def _vented(scene: Scene) -> str:
     if scene.discharge > 0:
-        return f", discharging {_figure(scene.discharge)} {scene.flow_unit}"
-    return ", drawing air" if scene.air_drawn > 0 else ""
+        return f", {word('label', 'discharging')} {_figure(scene.discharge)} {scene.flow_unit}"
+    return f", {word('label', 'drawing_air')}" if scene.air_drawn > 0 else ""
 
 
 def _pressures(scene: Scene) -> Iterator[str]:
@@ -323,7 +328,7 @@ def _pressures(scene: Scene) -> Iterator[str]:
     for place, value in scene.pressures.items():
         y = 142 if place == "body" and body else _TOP - 10
         yield _text(places[place], y, f"{_figure(value)} {scene.pressure_unit}", "mid strong")
-    yield _text(34, _BOTTOM + 18, "supply", "mid") + _text(724, _BOTTOM + 18, "customer", "mid")
+    yield _text(34, _BOTTOM + 18, word("label", "supply"), "mid") + _text(724, _BOTTOM + 18, word("label", "customer"), "mid")
 
 
 def _flow(scene: Scene) -> Iterator[str]:
@@ -337,7 +342,7 @@ def _flow(scene: Scene) -> Iterator[str]:
     yield _text(
         WIDTH - 16,
         _DRAWN - 6,
-        f"{_figure(abs(flow))} {scene.flow_unit} {'towards' if flow < 0 else 'from'} the supply",
+        sentence("drawing", "towards_supply" if flow < 0 else "from_supply", value=_figure(abs(flow)), unit=scene.flow_unit),
         "end strong",
     )
 
@@ -359,7 +364,8 @@ def _gap(scene: Scene) -> Iterator[str]:
     yield '<path class="wall" d="M20 70H330V104M20 94H306V104"/><path class="thin" d="M300 104H336"/>'
     yield '<path class="water" d="M222 190H418V250H222Z"/><path class="wall" d="M220 150V250H420V234H740M420 150V214H740"/>'
     yield '<path class="water" d="M420 214H740V234H420Z"/><path class="thin" d="M222 190H418M440 104H468M440 150H468M454 104V150"/>'
-    yield _text(474, 132, "air gap", "strong") + _text(34, 62, "supply") + _text(724, 206, "customer")
+    yield _text(474, 132, word("label", "air_gap"), "strong")
+    yield _text(34, 62, word("label", "supply")) + _text(724, 206, word("label", "customer"))
     if runs:
         yield '<path class="wall" d="M318 106V186" stroke-dasharray="6 5"/>' + _arrow(60, 82, 120, 82, heavy=True)
         yield _text(190, 87, f"{_figure(scene.flow or 0.0)} {scene.flow_unit}", "mid strong")

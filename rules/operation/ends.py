@@ -40,14 +40,14 @@ def read_step(request: OperationRequest, step: OperationStep, index: int, air: A
     supply = step.supply_pressure * psi
     if supply < deepest:
         raise DocumentError(
-            f"No gauge pressure is below full vacuum, -{air.pressure / psi:.4g} {request.units.pressure} at this site.",
+            f"A gauge pressure cannot be below full vacuum, -{air.pressure / psi:.4g} {request.units.pressure} at this site.",
             f"{pointer}/supply_pressure",
         )
     bounded(supply, deepest, limits["largest"].value, "psi", f"{pointer}/supply_pressure")
     backpressure = None
     if step.downstream == "backpressure":
         if step.backpressure is None:
-            raise DocumentError("Say how great the backpressure is.", f"{pointer}/backpressure")
+            raise DocumentError("Send `backpressure`, the pressure downstream, in `units.pressure`.", f"{pointer}/backpressure")
         highest = limits["largest_backpressure"].value
         backpressure = bounded(step.backpressure * psi, 0.0, highest, "psi", f"{pointer}/backpressure")
     return StepEntered(

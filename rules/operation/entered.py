@@ -38,7 +38,7 @@ def loadings_of(
         if part not in (parts_of(kind) if parts is None else parts):
             raise DocumentError(_no_such_part(kind, part, parts), f"{pointer}/loadings/{part}")
         if not 0 <= value * psi <= largest:
-            raise DocumentError(f"A loading lies between 0 and {largest:g} psi.", f"{pointer}/loadings/{part}")
+            raise DocumentError(f"A loading must be between 0 and {largest:g} psi.", f"{pointer}/loadings/{part}")
         loadings[part] = value * psi
     return loadings
 
@@ -49,7 +49,7 @@ def _no_such_part(kind: OperableKind, part: str, parts: tuple[str, ...] | None) 
 
 
 def bounded(value: float, least: float, most: float, unit: str, pointer: str) -> float:
-    """`value`; DocumentError where it does not lie between the two."""
+    """`value`; DocumentError where it is not between the two."""
     if not least <= value <= most:
-        raise DocumentError(f"The model takes {least:.4g} to {most:.4g} {unit} here.", pointer)
+        raise DocumentError(f"Send a value between {least:.4g} and {most:.4g} {unit}.", pointer)
     return value

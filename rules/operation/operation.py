@@ -11,7 +11,7 @@ from typing import Final, Literal
 from msgspec import UNSET, Struct, UnsetType
 
 from rules.catalogue import Component
-from rules.operation.because import Told, sentences
+from rules.operation.because import SettledStep, sentences
 from rules.operation.elements import Check, Status
 from rules.operation.ends import StepEntered, ends_of, read_step, site_air
 from rules.operation.entered import conditions_of, loadings_of
@@ -19,12 +19,13 @@ from rules.operation.kinds import OperableKind, device, family_of, is_type_ii, p
 from rules.operation.matrix import MECHANISMS, Protection, survives, withstands
 from rules.operation.physics import conductance, physics, shown_decimals
 from rules.operation.request import OperationRequest, OperationStep, Position, flow_factor, pressure_factor
+from rules.operation.texts import sentence
 from rules.operation.zones import State, settle
 from rules.quantities import Units
 
 Place = Literal["inlet", "zone", "body", "outlet"]
 
-CAUTION = "A model for teaching and judging, not a survey: local codes and a licensed tester decide."
+CAUTION: Final = sentence("caution", "model")
 
 
 _HAIR: Final = 1e-6  # pressures nearer to the atmosphere's than this are the atmosphere's
@@ -61,7 +62,7 @@ class StepResult(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 class OperationResult(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One answer a step, in order, and what was taken for granted."""
+    """One answer a step, in order, and what was assumed."""
 
     kind: OperableKind
     """The kind simulated."""
@@ -74,37 +75,37 @@ class OperationResult(Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     caution: str = CAUTION
 
 
-def operate(ask: OperationRequest) -> OperationResult:
-    """The answer to `ask`; DocumentError where it names a part, condition, unit or figure that does not belong to it."""
-    psi, air = pressure_factor(ask.units), site_air(ask)
-    statuses, loadings = conditions_of(ask.kind, ask.conditions), loadings_of(ask.kind, ask.loadings, psi)
-    entered = [read_step(ask, step, index, air) for index, step in enumerate(ask.steps)]
-    if ask.kind == "air_gap":
-        gap = tuple(_across_a_gap(ask, step, figures, psi) for step, figures in zip(ask.steps, entered, strict=True))
-        return OperationResult(kind=ask.kind, units=ask.units, steps=gap, assumptions=_assumptions(ask))
-    made_of, sound = device(ask.kind, statuses, loadings), device(ask.kind, {}, loadings)
+def operate(request: OperationRequest) -> OperationResult:
+    """The answer to `request`; DocumentError where it names a part, condition, unit or figure that does not belong to it."""
+    psi, air = pressure_factor(request.units), site_air(request)
+    statuses, loadings = conditions_of(request.kind, request.conditions), loadings_of(request.kind, request.loadings, psi)
+    entered = [read_step(request, step, index, air) for index, step in enumerate(request.steps)]
+    if request.kind == "air_gap":
+        gap = tuple(_across_a_gap(request, step, figures, psi) for step, figures in zip(request.steps, entered, strict=True))
+        return OperationResult(kind=request.kind, units=request.units, steps=gap, assumptions=_assumptions(request))
+    made_of, sound = device(request.kind, statuses, loadings), device(request.kind, {}, loadings)
     state, reference = State(), physics().supply["nominal"].value
     answers = []
-    for step, figures in zip(ask.steps, entered, strict=True):
+    for step, figures in zip(request.steps, entered, strict=True):
         ends = ends_of(figures, sound, reference, air)
         if ends.supply is not None and ends.supply > 0:
             reference = ends.supply
         before, state = state, settle(made_of, ends, state)
-        told = Told(
-            kind=ask.kind,
+        settled = SettledStep(
+            kind=request.kind,
             statuses=statuses,
             made_of=made_of,
             ends=ends,
             before=before,
             now=state,
             supply_stated=figures.supply_stated,
-            pressure_unit=str(ask.units.pressure),
+            pressure_unit=str(request.units.pressure),
             pressure_factor=1 / psi,
-            flow_unit=ask.units.flow or "gpm",
-            flow_factor=1 / flow_factor(ask.units),
+            flow_unit=request.units.flow or "gpm",
+            flow_factor=1 / flow_factor(request.units),
         )
-        answers.append(_answer(ask, step, told))
-    return OperationResult(kind=ask.kind, units=ask.units, steps=tuple(answers), assumptions=_assumptions(ask))
+        answers.append(_answer(request, step, settled))
+    return OperationResult(kind=request.kind, units=request.units, steps=tuple(answers), assumptions=_assumptions(request))
 
 
 def _position(check: Check, over: float, flow: float) -> Position:
@@ -114,12 +115,12 @@ def _position(check: Check, over: float, flow: float) -> Position:
     return "open" if flow > 0 and over > check.loading else "closed"
 
 
-def _positions(told: Told) -> dict[Component, Position]:
-    now, made_of = told.now, told.made_of
+def _positions(settled: SettledStep) -> dict[Component, Position]:
+    now, made_of = settled.now, settled.made_of
     vent: Position = "open" if now.vent_open else "closed"
     first = _position(made_of.first, now.inlet - now.middle, now.flow_in)
     second = _position(made_of.second, now.middle - now.outlet, now.flow_out)
-    match family_of(told.kind):
+    match family_of(settled.kind):
         case "rp":
             positions: dict[Component, Position] = {"check_1": first, "relief_valve": vent, "check_2": second}
         case "dc" | "dual_check":
@@ -128,23 +129,23 @@ def _positions(told: Told) -> dict[Component, Position]:
             return {"air_inlet": vent}
         case _:
             return {"check": first, "air_inlet": vent}
-    if is_type_ii(told.kind):
+    if is_type_ii(settled.kind):
         # Main check 2 and the bypass check are computed as one; each counts as stuck open by its own condition.
         for part in ("check_2", "check"):
-            positions[part] = "open" if told.statuses.get(part) == "stuck_open" or now.flow_out > 0 else "closed"
+            positions[part] = "open" if settled.statuses.get(part) == "stuck_open" or now.flow_out > 0 else "closed"
     return positions
 
 
-def _protection(told: Told) -> Protection:
+def _protection(settled: SettledStep) -> Protection:
     """What the assembly does in this step: lost where water reaches the supply, degraded where the kind is not made for what it meets."""
-    if told.now.non_potable > 0:
+    if settled.now.non_potable > 0:
         return "lost"
-    left = protection_in(told.kind, told.statuses)
+    left = protection_in(settled.kind, settled.statuses)
     out_of_place = (
-        told.ends.downstream is not None
-        and told.ends.downstream > told.now.inlet
-        and told.ends.downstream > 0
-        and not withstands(told.kind, "backpressure")
+        settled.ends.downstream is not None
+        and settled.ends.downstream > settled.now.inlet
+        and settled.ends.downstream > 0
+        and not withstands(settled.kind, "backpressure")
     )
     return "degraded" if left == "full" and out_of_place else left
 
@@ -158,51 +159,48 @@ def protection_in(kind: OperableKind, statuses: Mapping[str, Status]) -> Protect
     return "unknown" if len(stops) > 1 else "degraded" if True in stops else "lost"
 
 
-def _answer(ask: OperationRequest, step: OperationStep, told: Told) -> StepResult:
-    now = told.now
-    middle: Place = "zone" if told.middle_word == "zone" else "body"
+def _answer(request: OperationRequest, step: OperationStep, settled: SettledStep) -> StepResult:
+    now = settled.now
+    middle: Place = "zone" if settled.middle_word == "zone" else "body"
     places: tuple[tuple[Place, float], ...] = (("inlet", now.inlet), (middle, now.middle), ("outlet", now.outlet))
-    pressures = {place: _shown(value * told.pressure_factor, told.pressure_unit) for place, value in places}
+    pressures = {place: _shown(value * settled.pressure_factor, settled.pressure_unit) for place, value in places}
     flows = {}
-    if ask.units.flow is not UNSET:
+    if request.units.flow is not UNSET:
         flows = {
-            "flow": _flow((now.flow_in if now.flow_in > 0 else -now.non_potable) * told.flow_factor),
-            "discharge": _flow(max(now.vented, 0.0) * told.flow_factor),
-            "air_drawn": _flow(max(-now.vented, 0.0) * told.flow_factor),
+            "flow": _flow((now.flow_in if now.flow_in > 0 else -now.non_potable) * settled.flow_factor),
+            "discharge": _flow(max(now.vented, 0.0) * settled.flow_factor),
+            "air_drawn": _flow(max(-now.vented, 0.0) * settled.flow_factor),
         }
     return StepResult(
         label=step.label,
-        components=_positions(told),
+        components=_positions(settled),
         pressures=pressures,
         **flows,
-        spat=told.spat is not None,
+        spat=settled.short_of_closing is not None,
         non_potable_reaches_supply=now.non_potable > 0,
-        protection=_protection(told),
-        because=sentences(told),
+        protection=_protection(settled),
+        because=sentences(settled),
     )
 
 
-def _across_a_gap(ask: OperationRequest, step: OperationStep, entered: StepEntered, psi: float) -> StepResult:
+def _across_a_gap(request: OperationRequest, step: OperationStep, entered: StepEntered, psi: float) -> StepResult:
     """Nothing joins the two sides of an air gap: the supply falls into a vessel open to the atmosphere, whatever happens below."""
     supply = entered.supply
     runs = entered.inlet_open and entered.outlet_open and supply > 0 and entered.backpressure is None
     flows = {}
-    if ask.units.flow is not UNSET:
+    if request.units.flow is not UNSET:
         falling = conductance("outlet") * supply**0.5 if runs and entered.demand is None else entered.demand or 0.0
         flows = {
-            "flow": _flow(falling / flow_factor(ask.units)) if runs else 0.0,
+            "flow": _flow(falling / flow_factor(request.units)) if runs else 0.0,
             "discharge": 0.0,
             "air_drawn": 0.0,
         }
-    because = (
-        "The supply falls through open air into a vessel at the pressure of the atmosphere: all its pressure is lost there.",
-        "Suction draws air at the end of the supply pipe, and backpressure overflows the vessel's rim: no water passes the gap backwards.",
-    )
+    because = (sentence("air_gap", "pressure_lost"), sentence("air_gap", "no_backflow"))
     inlet = supply if entered.inlet_open else 0.0
     return StepResult(
         label=step.label,
         components={},
-        pressures={"inlet": _shown(inlet / psi, str(ask.units.pressure)), "outlet": 0.0},
+        pressures={"inlet": _shown(inlet / psi, str(request.units.pressure)), "outlet": 0.0},
         **flows,
         spat=False,
         non_potable_reaches_supply=False,
@@ -223,16 +221,18 @@ def _flow(value: float) -> float:
     return float(f"{value:.4g}") + 0.0
 
 
-def _assumptions(ask: OperationRequest) -> tuple[str, ...]:
-    site = "at sea level" if ask.site_elevation is UNSET else f"at {ask.site_elevation:g} {ask.units.length} above sea level"
-    taken = [f"A nominal 1 in assembly {site}, water at 20 °C; each step is the state it settles in, without surges."]
-    if any(step.downstream == "outlet_open" and step.outlet_elevation is None for step in ask.steps):
-        taken.append("An open outlet whose elevation is not stated stands 12 in below the assembly.")
-    if ask.kind in {"rpda", "dcda"}:
-        taken.append("One line of the detector assembly is shown; main and bypass work alike.")
-    if is_type_ii(ask.kind):
-        taken.append("The bypass check lies beside main check 2; the two are computed as one opening.")
-    told = set(ask.loadings)
-    if untold := [part for part in parts_of(ask.kind) if part not in told]:
-        taken.append(f"Springs not stated are those of a new assembly: {', '.join(untold)}.")
+def _assumptions(request: OperationRequest) -> tuple[str, ...]:
+    if request.site_elevation is UNSET:
+        taken = [sentence("assumption", "at_sea_level")]
+    else:
+        elevation, unit = float(request.site_elevation), str(request.units.length)
+        taken = [sentence("assumption", "at_elevation", elevation=elevation, unit=unit)]
+    if any(step.downstream == "outlet_open" and step.outlet_elevation is None for step in request.steps):
+        taken.append(sentence("assumption", "outlet_elevation"))
+    if request.kind in {"rpda", "dcda"}:
+        taken.append(sentence("assumption", "one_line"))
+    if is_type_ii(request.kind):
+        taken.append(sentence("assumption", "bypass_check"))
+    if not_stated := [part for part in parts_of(request.kind) if part not in request.loadings]:
+        taken.append(sentence("assumption", "springs", parts=", ".join(not_stated)))
     return tuple(taken)

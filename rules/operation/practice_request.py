@@ -1,4 +1,4 @@
-"""What a caller sends to have a field test practised: an assembly in a stated condition, and how it is tested."""
+"""What a caller sends for a practice test: an assembly in a stated condition, and how it is tested."""
 
 from typing import Annotated, Literal
 
@@ -29,13 +29,13 @@ class LineCondition(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
 
 class PracticeGauge(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
-    """The gauge: what it reads too much (`error`), its smallest step, how far a reading strays, how high it is held.
+    """The gauge: by how much it reads too high (`error`), its smallest step, how far a reading strays, how high it is held.
 
     `faulty`: the test kit itself fails, so the test is abandoned.
     """
 
     error: PressureValue = 0.0
-    """What it reads too much, in `units.pressure`."""
+    """By how much it reads too high, in `units.pressure`."""
     resolution: Annotated[float, Meta(gt=0, le=1_000)] | UnsetType = UNSET
     """Its smallest step, in `units.pressure`."""
     scatter: Annotated[float, Meta(ge=0, le=1_000)] | UnsetType = UNSET
@@ -47,7 +47,7 @@ class PracticeGauge(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
 
 class PracticeShutoffs(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Whether the two shutoffs close tight. What `leaking` lets through can be made up for; what `leaking_badly` lets through cannot."""
+    """Whether the two shutoffs close tight. A `leaking` shutoff can be compensated for; one that is `leaking_badly` cannot."""
 
     inlet: ShutoffCondition = "tight"
     """The No. 1 shutoff."""
@@ -59,7 +59,7 @@ class PracticeTestRequest(LineCondition, frozen=True, kw_only=True, forbid_unkno
     """An assembly in a stated condition, to be tested; the same `seed` gives the same readings, another seed others.
 
     The condition stated here is the main line's; `bypass` is the second line of a detector assembly, sound where it is not stated.
-    `method`: the usual one of the kind where it is not stated. `backpressure`: what stands downstream of the No. 2 shutoff; the piping
+    `method`: the usual one of the kind where it is not stated. `backpressure`: the pressure downstream of the No. 2 shutoff; the piping
     there is drained where it is not stated. `supply_swing`: how far the line pressure swings either way.
     """
 
@@ -76,11 +76,11 @@ class PracticeTestRequest(LineCondition, frozen=True, kw_only=True, forbid_unkno
     bypass: LineCondition | UnsetType = UNSET
     """The second line of a detector assembly."""
     bypass_meter_sticks: bool = False
-    """Whether the detector's meter stands still as water runs through the bypass."""
+    """Whether the detector's meter does not move as water runs through the bypass."""
     shutoffs: PracticeShutoffs = PracticeShutoffs()
     """How the shutoffs close."""
     backpressure: Annotated[float, Meta(ge=0, le=100_000)] | UnsetType = UNSET
-    """What stands downstream of the No. 2 shutoff, in `units.pressure`."""
+    """The pressure downstream of the No. 2 shutoff, in `units.pressure`."""
     supply_swing: Annotated[float, Meta(ge=0, le=100_000)] = 0.0
     """How far the supply swings either way, in `units.pressure`."""
     gauge: PracticeGauge = PracticeGauge()

@@ -112,7 +112,7 @@ class Run:
             code=code,
             instruction=text.instruction,
             because=text.because,
-            observed=tuple(texts.observations[each].format(**figures) for each in seen),
+            observed=tuple(texts.observations[code_seen].format(**figures) for code_seen in seen),
             source=texts.sources[text.source],
             component=UNSET if text.component is None else text.component,
             gauge_reading=UNSET if reading is None else reading,
@@ -120,5 +120,5 @@ class Run:
             pointers=tuple(self._recorded),
             optional=text.optional,
         )
-        self.steps.append((step, tuple(texts.meanings[each] for each in (*seen, means) if each in texts.meanings)))
+        self.steps.append((step, tuple(texts.meanings[known] for known in (*seen, means) if known in texts.meanings)))
         self._recorded = []

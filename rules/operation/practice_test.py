@@ -52,7 +52,7 @@ class PracticeTest(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     method: Method
     """How the differentials are read."""
     cautions: tuple[Caution, ...]
-    """What to mind before the first step."""
+    """What to observe before the first step."""
     steps: tuple[PracticeStep, ...]
     """The steps in order, with what is seen at each."""
     key: PracticeKey
@@ -61,29 +61,29 @@ class PracticeTest(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """What such a test is not."""
 
 
-def practice_test(ask: PracticeTestRequest) -> PracticeTest:
-    """The procedure run on `ask`; DocumentError where it names a part, condition, method, unit or figure that does not belong to it."""
-    if ask.units.pressure is UNSET:
-        raise DocumentError("Say which unit the pressures are in: psi, kPa or bar.", "/units/pressure")
-    family = _FAMILIES[ask.kind]
-    method = methods_of(family)[0] if ask.method is UNSET else ask.method
+def practice_test(request: PracticeTestRequest) -> PracticeTest:
+    """The procedure run on `request`; DocumentError where it names a part, condition, method, unit or figure that does not belong to it."""
+    if request.units.pressure is UNSET:
+        raise DocumentError("Send `units.pressure`, the unit of the pressures: psi, kPa or bar.", "/units/pressure")
+    family = _FAMILIES[request.kind]
+    method = methods_of(family)[0] if request.method is UNSET else request.method
     if method not in methods_of(family):
-        raise DocumentError(f"A {ask.kind} is tested by {', '.join(methods_of(family))}, not {method}.", "/method")
-    lines: list[tuple[Line, LineCondition]] = [("main", ask)]
-    if ask.kind in _DETECTORS:
-        lines.append(("bypass", LineCondition() if ask.bypass is UNSET else ask.bypass))
-    elif ask.bypass is not UNSET:
-        raise DocumentError(f"A {ask.kind} has no bypass line; {', '.join(sorted(_DETECTORS))} have.", "/bypass")
-    source = random.Random(ask.seed)  # noqa: S311 - reproducible on purpose, guards nothing
-    gauge = Gauge(ask, source)
-    benches = [(line, condition, Bench(ask, line, condition, gauge, source)) for line, condition in lines]
+        raise DocumentError(f"A {request.kind} is tested by {', '.join(methods_of(family))}, not {method}.", "/method")
+    lines: list[tuple[Line, LineCondition]] = [("main", request)]
+    if request.kind in _DETECTORS:
+        lines.append(("bypass", LineCondition() if request.bypass is UNSET else request.bypass))
+    elif request.bypass is not UNSET:
+        raise DocumentError(f"A {request.kind} has no bypass line; {', '.join(sorted(_DETECTORS))} have.", "/bypass")
+    source = random.Random(request.seed)  # noqa: S311 - reproducible on purpose, guards nothing
+    gauge = Gauge(request, source)
+    benches = [(line, condition, Bench(request, line, condition, gauge, source)) for line, condition in lines]
     readings: dict[tuple[str, str], dict[str, Any]] = {}
     phase: dict[str, Any] = {"method": method}
     shutoffs: dict[str, str] = {}
     noted: list[tuple[PracticeStep, tuple[str, ...]]] = []
     for line, _, bench in benches:
         run = Run(bench, line, readings)
-        _take(ask, run, family, method)
+        _take(request, run, family, method)
         noted += run.steps
         phase |= run.phase
         shutoffs |= run.shutoffs
@@ -92,38 +92,38 @@ def practice_test(ask: PracticeTestRequest) -> PracticeTest:
         initial_test=msgspec.convert(phase, Phase),
         meanings=tuple(StepMeaning(step=at, meanings=means) for at, (_, means) in enumerate(noted) if means),
         lines=tuple(_true_condition(line, bench) for line, _, bench in benches),
-        shutoffs=ask.shutoffs,
+        shutoffs=request.shutoffs,
     )
     return PracticeTest(
-        kind=ask.kind,
-        units=ask.units,
+        kind=request.kind,
+        units=request.units,
         method=method,
-        cautions=cautions_for(ask.kind),
+        cautions=cautions_for(request.kind),
         steps=tuple(step for step, _ in noted),
         key=key,
     )
 
 
-def _take(ask: PracticeTestRequest, run: Run, family: Family, method: Method) -> None:
+def _take(request: PracticeTestRequest, run: Run, family: Family, method: Method) -> None:
     """Take the steps of the line's procedure, in order; with a test kit that fails, none but to see that."""
     codes = procedure_of(family, method).steps
     if run.line == "bypass":
         codes = tuple(code for code in codes if code not in {"arrive", "restore"})
-        if is_type_ii(ask.kind):
+        if is_type_ii(request.kind):
             family, method = "bypass_check", "two_hoses"
             codes = procedure_of(family, method).steps
         else:
             codes = ("bypass_meter", *codes)
         codes = (*codes, "restore") if codes[-1] != "restore" else codes
     test = _test_of(family, method, run)
-    if ask.gauge.faulty:
+    if request.gauge.faulty:
         run.record_phase(test_kit_fault=True)
         run.see(codes[1], "kit_leaks")
         return
     for code in codes:
         if code == "bypass_meter":
-            run.record_phase(bypass_meter_moved=not ask.bypass_meter_sticks)
-            run.see(code, "meter_still" if ask.bypass_meter_sticks else "meter_moves")
+            run.record_phase(bypass_meter_moved=not request.bypass_meter_sticks)
+            run.see(code, "meter_still" if request.bypass_meter_sticks else "meter_moves")
         else:
             getattr(test, code)()
 

@@ -62,7 +62,7 @@ def procedures() -> Procedures:
 
 
 class Caution(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What to mind before the first step, and where that is from."""
+    """What to observe before the first step, and where that is from."""
 
     code: str
     """The caution, by a name that does not change with its words."""
@@ -89,4 +89,4 @@ def methods_of(family: Family) -> tuple[Method, ...]:
 
 def procedure_of(family: Family, method: Method) -> Procedure:
     """The procedure of that family and method; StopIteration where there is none."""
-    return next(each for each in procedures().procedures if (each.family, each.method) == (family, method))
+    return next(procedure for procedure in procedures().procedures if (procedure.family, procedure.method) == (family, method))

@@ -63,14 +63,14 @@ class OperationRequest(Struct, frozen=True, kw_only=True, forbid_unknown_fields=
 def pressure_factor(units: Units) -> float:
     """Psi in one `units.pressure`; DocumentError where it is not stated."""
     if units.pressure is UNSET:
-        raise DocumentError("Say which unit the pressures are in: psi, kPa or bar.", "/units/pressure")
+        raise DocumentError("Send `units.pressure`, the unit of the pressures: psi, kPa or bar.", "/units/pressure")
     return fast_factor(units.pressure, "psi")
 
 
 def length_factor(units: Units, unit: Literal["ft", "m", "in"]) -> float:
     """`unit` in one `units.length`; DocumentError where it is not stated."""
     if units.length is UNSET:
-        raise DocumentError("Say which unit the lengths are in: in, ft, mm or m.", "/units/length")
+        raise DocumentError("Send `units.length`, the unit of the lengths: in, ft, mm or m.", "/units/length")
     return fast_factor(units.length, unit)
 
 

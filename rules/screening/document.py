@@ -1,8 +1,8 @@
-"""What the screens look at, and what they answer: a second look at a record, with the evidence, never an accusation."""
+"""What the screens look at, and what they answer: records that deserve a second look, with the evidence, never an accusation."""
 
 import datetime as dt
 from collections.abc import Sequence
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 from msgspec import UNSET, Struct, UnsetType
 
@@ -10,11 +10,9 @@ from rules.field_test.document import AirInletReading, Reading, ReliefValveReadi
 from rules.field_test.phase import COMPONENT_OF
 from rules.quantities import PressureUnit
 from rules.screening.settings import Screen, setting, stated
+from rules.screening.texts import sentence
 
-CAUTION = (
-    "This is a reason to look again, not a finding of fault: honest work is pointed out now and then, as often as `false_alarms` says. "
-    "Ask the tester, the company and the premises before anything is concluded."
-)
+CAUTION: Final = sentence("caution", "look_again")
 Subject = Literal["tester", "gauge", "assembly"]
 
 
@@ -29,9 +27,9 @@ class ScreenedTest(Struct, frozen=True, kw_only=True):
     """A test as far as the screens look at it.
 
     `performed_at` is the moment in the utility's time zone. `metres_from_last` is the geodesic distance from the place of the same tester's
-    timed test before; None where either place is unknown, or the distance within reach anyway. `resolution` is the gauge's, in `unit`; None
+    timed test before; None where either place is unknown, or the distance is within reach anyway. `resolution` is the gauge's, in `unit`; None
     where the gauge reads in another unit, whose digits a conversion has blurred. `accuracy` in `unit`. `repeats_last`: whether every number
-    stands again as at the assembly's test before; None where there is nothing to compare.
+    equals that of the assembly's test before; None where there is nothing to compare.
     """
 
     report_id: str
@@ -51,7 +49,7 @@ class ScreenedTest(Struct, frozen=True, kw_only=True):
 
     @property
     def timed(self) -> bool:
-        """Whether a time of day is told: midnight to the second is what a day without a time becomes."""
+        """Whether a time of day was stated: midnight to the second is what a day without a time becomes."""
         return self.performed_at.time() != dt.time()
 
 
@@ -77,9 +75,9 @@ class ScreeningEvidence(Struct, frozen=True, kw_only=True, omit_defaults=True):
 
 
 class SecondLook(Struct, frozen=True, kw_only=True):
-    """A record that deserves a second look. `occasion` tells it from others of the same screen and subject; `on` is the day it is about.
+    """A record that deserves a second look. `occasion` distinguishes it from others of the same screen and subject; `on` is the day it is about.
 
-    `false_alarms` states at most how often honest work is pointed out by this screen, per `false_alarms_of`.
+    `false_alarms` states at most how often honest work is flagged by this screen, per `false_alarms_of`.
     """
 
     screen: Screen
@@ -92,19 +90,19 @@ class SecondLook(Struct, frozen=True, kw_only=True):
 
     @property
     def false_alarms(self) -> tuple[float, str]:
-        """At most how often honest work is pointed out by this screen, and of what."""
-        one = stated()[self.screen]
-        return one.false_alarms, one.of
+        """At most how often honest work is flagged by this screen, and of what."""
+        measured = stated()[self.screen]
+        return measured.false_alarms, measured.of
 
 
 def numbers_of(readings: Sequence[Reading]) -> tuple[Number, ...]:
     """Every number of a phase, by line and component."""
     found = []
-    for one in readings:
-        value: Any = one.opened_at if isinstance(one, AirInletReading | ReliefValveReading) else one.held_at
+    for reading in readings:
+        value: Any = reading.opened_at if isinstance(reading, AirInletReading | ReliefValveReading) else reading.held_at
         if value is not UNSET:
-            found.append(Number(part=f"{one.line}/{COMPONENT_OF[type(one)]}", value=value))
-    return tuple(sorted(found, key=lambda one: one.part))
+            found.append(Number(part=f"{reading.line}/{COMPONENT_OF[type(reading)]}", value=value))
+    return tuple(sorted(found, key=lambda number: number.part))
 
 
 def named(report_ids: Sequence[str]) -> list[str]:

@@ -18,6 +18,7 @@ from rules.quantities import fast_factor
 from rules.screening.document import ScreenedTest, ScreeningEvidence, SecondLook, named
 from rules.screening.settings import setting
 from rules.screening.tally import Middles, readings_of
+from rules.screening.texts import sentence
 
 
 class GaugeHalves(Struct, frozen=True, kw_only=True):
@@ -74,23 +75,28 @@ def rank_sum(early: Sequence[float], late: Sequence[float]) -> float:
 
 def looks_at_gauges(halves: Sequence[GaugeHalves]) -> Iterator[SecondLook]:
     """What deserves a second look among all gauges compared."""
-    for one, chance in zip(halves, adjusted([one.chance for one in halves]), strict=True):
-        if chance > setting("false_discovery") or abs(one.shift) <= one.accuracy:
+    for gauge, chance in zip(halves, adjusted([gauge.chance for gauge in halves]), strict=True):
+        if chance > setting("false_discovery") or abs(gauge.shift) <= gauge.accuracy:
             continue
-        since = "the first test" if one.calibrated_on is None else f"its calibration of {one.calibrated_on.isoformat()}"
+        figures = {"shift": gauge.shift, "accuracy": gauge.accuracy}
+        if gauge.calibrated_on is None:
+            message = sentence("gauge_shift", "since_first_test", **figures)
+        else:
+            calibrated_on = gauge.calibrated_on.isoformat()
+            message = sentence("gauge_shift", "since_calibration", calibrated_on=calibrated_on, **figures)
         yield SecondLook(
             screen="gauge_shift",
             subject="gauge",
-            subject_id=one.gauge_id,
-            occasion="never calibrated" if one.calibrated_on is None else one.calibrated_on.isoformat(),
-            on=one.on,
-            message=f"Since {since} the later half of this gauge's readings lies {one.shift:+.2f} psi from the earlier half, against what all gauges read, and its accuracy is ±{one.accuracy:.2f} psi. A knock, or other assemblies than before, would explain it; have it checked before its next calibration is due.",
+            subject_id=gauge.gauge_id,
+            occasion="never calibrated" if gauge.calibrated_on is None else gauge.calibrated_on.isoformat(),
+            on=gauge.on,
+            message=message,
             evidence=ScreeningEvidence(
-                report_ids=one.report_ids,
+                report_ids=gauge.report_ids,
                 figures={
-                    "shift_psi": round(one.shift, 3), "accuracy_psi": round(one.accuracy, 3), "readings": one.readings,
+                    "shift_psi": round(gauge.shift, 3), "accuracy_psi": round(gauge.accuracy, 3), "readings": gauge.readings,
                 },
-                chance=one.chance,
+                chance=gauge.chance,
                 adjusted_chance=chance,
                 comparisons=len(halves),
             ),

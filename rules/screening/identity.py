@@ -1,7 +1,7 @@
-"""Assemblies whose serial number or size changes on record, or whose serial number stands on another assembly too.
+"""Assemblies whose serial number or size changes on record, or whose serial number another assembly has too.
 
-A serial number stands on the body and does not change; an assembly that is replaced is a new assembly. A change of a letter or two is taken
-for a typing slip mended, and one on whose day or in the month around it a report tells that the whole assembly was replaced is explained already.
+A serial number is on the body and does not change; an assembly that is replaced is a new assembly. A change of a letter or two counts as a
+corrected typing error. A change is explained already where a report within a month of it states that the whole assembly was replaced.
 """
 
 import datetime as dt
@@ -11,10 +11,11 @@ from msgspec import Struct
 
 from rules.screening.document import ScreeningEvidence, SecondLook
 from rules.screening.settings import setting
+from rules.screening.texts import sentence
 
 
 class IdentityChange(Struct, frozen=True, kw_only=True):
-    """One change of what the register says an assembly is; `replaced`: a report near it tells that the whole assembly was replaced."""
+    """One change of what the register says an assembly is; `replaced`: a report near it states that the whole assembly was replaced."""
 
     assembly_id: str
     version: int
@@ -25,7 +26,7 @@ class IdentityChange(Struct, frozen=True, kw_only=True):
 
 
 class SharedSerial(Struct, frozen=True, kw_only=True):
-    """Assemblies of one kind that bear one serial number, in the order of their ids."""
+    """Assemblies of one kind that have one serial number, in the order of their ids."""
 
     serial_number: str
     kind: str
@@ -35,11 +36,11 @@ class SharedSerial(Struct, frozen=True, kw_only=True):
 
 def looks_at_changes(changes: Sequence[IdentityChange]) -> Iterator[SecondLook]:
     """The changes that deserve a second look: of a serial number or a size that was there already."""
-    for one in changes:
-        (before, after), (size_before, size_after) = one.serial_number, one.size
+    for change in changes:
+        (before, after), (size_before, size_after) = change.serial_number, change.size
         serial = before is not None and (after is None or _letters_apart(before, after) > setting("typing_slips"))
         size = size_before is not None and size_before != size_after
-        if one.replaced or not (serial or size):
+        if change.replaced or not (serial or size):
             continue
         texts = {
             "serial_number_before": before,
@@ -50,35 +51,37 @@ def looks_at_changes(changes: Sequence[IdentityChange]) -> Iterator[SecondLook]:
         yield SecondLook(
             screen="identity_changed",
             subject="assembly",
-            subject_id=one.assembly_id,
-            occasion=f"version {one.version}",
-            on=one.on,
-            message=f"The {'serial number' if serial else 'size'} on record was changed, and no report tells that the assembly was replaced. A wrong entry mended would explain it; another assembly in its place is registered as a new one.",
+            subject_id=change.assembly_id,
+            occasion=f"version {change.version}",
+            on=change.on,
+            message=sentence("identity_changed", "serial_number" if serial else "size"),
             evidence=ScreeningEvidence(report_ids=[], figures={}, texts={name: text for name, text in texts.items() if text is not None}),
         )  # fmt: skip
 
 
 def looks_at_shared(shared: Sequence[SharedSerial]) -> Iterator[SecondLook]:
-    """Every assembly that bears the serial number of another one of its kind registered before it."""
-    for one in shared:
-        first, *others = one.assembly_ids
+    """Every assembly that has the serial number of another one of its kind registered before it."""
+    for group in shared:
+        first, *others = group.assembly_ids
         for assembly_id in others:
             yield SecondLook(
                 screen="serial_number_shared",
                 subject="assembly",
                 subject_id=assembly_id,
-                occasion=one.serial_number,
-                on=one.on,
-                message=f"Serial number {one.serial_number} stands on {len(one.assembly_ids)} assemblies of kind {one.kind}. One assembly registered twice, or makers that number alike, would explain it.",
+                occasion=group.serial_number,
+                on=group.on,
+                message=sentence(
+                    "serial_number_shared", "shared", serial_number=group.serial_number, count=len(group.assembly_ids), kind=group.kind
+                ),
                 evidence=ScreeningEvidence(
-                    report_ids=[], figures={"assemblies": len(one.assembly_ids)}, texts={"also_on": first, "serial_number": one.serial_number}
+                    report_ids=[], figures={"assemblies": len(group.assembly_ids)}, texts={"also_on": first, "serial_number": group.serial_number}
                 ),
             )  # fmt: skip
 
 
-def _letters_apart(one: str, other: str) -> int:
-    """How many letters have to be added, dropped or changed to make one of the other (Levenshtein's distance); case and spaces do not count."""
-    a, b = ("".join(text.upper().split()) for text in (one, other))
+def _letters_apart(text: str, other: str) -> int:
+    """How many letters have to be added, dropped or changed to make the first into the second (Levenshtein's distance); case and spaces do not count."""
+    a, b = ("".join(letters.upper().split()) for letters in (text, other))
     row = list(range(len(b) + 1))
     for at, letter in enumerate(a, 1):
         before, row = row, [at]

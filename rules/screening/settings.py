@@ -1,4 +1,4 @@
-"""What the screens take for unusual, and what they were measured to do: `data/screening.toml`."""
+"""What the screens treat as unusual, and what they were measured to do: `data/screening.toml`."""
 
 from functools import cache
 from typing import Literal
@@ -34,7 +34,7 @@ class Setting(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
 class Stated(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """What a screen was measured to do on simulated programmes.
 
-    `false_alarms` is at most how often honest work is pointed out, counted per `of`; `power` at least how often what `against` describes is.
+    `false_alarms` is at most how often honest work is flagged, counted per `of`; `power` at least how often what `against` describes is.
     """
 
     screen: Screen
@@ -61,10 +61,10 @@ def data() -> ScreeningData:
 @cache
 def setting(key: str) -> float:
     """The value of that name; KeyError for one that the data do not hold."""
-    return {one.key: one.value for one in data().settings}[key]
+    return {entry.key: entry.value for entry in data().settings}[key]
 
 
 @cache
 def stated() -> dict[Screen, Stated]:
     """What each screen was measured to do."""
-    return {one.screen: one for one in data().stated}
+    return {entry.screen: entry for entry in data().stated}

@@ -18,7 +18,7 @@ Sort = tuple[str, ...]
 class Tally:
     """The counts of one tester in one year; `add` takes the tests in the order of their making."""
 
-    __slots__ = ("_day", "_of_day", "again", "compared", "digits", "echoed", "failed", "in_pairs", "last", "pairs", "repeated", "same_day", "tested", "with_other")  # fmt: skip
+    __slots__ = ("_day", "_of_day", "compared", "digits", "echoed", "failed", "in_pairs", "last", "pairs", "repeated", "repeating", "same_day", "tested", "with_other")  # fmt: skip
 
     def __init__(self) -> None:
         self.tested: Counter[Sort] = Counter()
@@ -32,7 +32,7 @@ class Tally:
         self.echoed: Counter[Sort] = Counter()
         """Tests before which others of their sort were made on the day, and those of them that agree with one in every digit."""
         self.digits: dict[Sort, list[int]] = {}
-        self.again: list[str] = []
+        self.repeating: list[str] = []
         self.same_day: list[str] = []
         self.last: ScreenedTest | None = None
         self._day: object = None
@@ -50,7 +50,7 @@ class Tally:
                 self.compared[sort] += 1
                 if test.repeats_last:
                     self.repeated[sort] += 1
-                    self.again = named([*self.again, test.report_id])
+                    self.repeating = named([*self.repeating, test.report_id])
             self._among_the_day(sort, test)
         if test.resolution:
             self._digits(test, test.resolution)

@@ -1,6 +1,6 @@
 """One tester against the others of the same utility and year: repeated numbers, last digits, tests that seldom fail.
 
-Each comparison takes what the *other* testers did (the tester's own tests left out), sort by sort, as what honest work looks like here; a
+Each comparison takes what the *other* testers did (the tester's own tests left out), sort by sort, as honest work here; a
 sort of which the others have too few tests is left out. A count is compared by the binomial distribution with the mean of the sorts'
 chances, which is never the smaller tail where the chances differ (Hoeffding 1956, theorem 4; from memory). Honest testers differ too, by their
 gauges, districts and makes: what is judged is how far a count lies beyond `honest_spread` times what the others let one expect. The
@@ -23,6 +23,7 @@ from rules.chance import adjusted, binomial_at_least, binomial_at_most, chi_squa
 from rules.screening.document import ScreeningEvidence, SecondLook
 from rules.screening.settings import Screen, setting
 from rules.screening.tally import DIGITS, Sort, Tally
+from rules.screening.texts import sentence
 
 _SHIFTS: Final = tuple(half / 2 for half in range(2 * DIGITS))
 
@@ -47,21 +48,21 @@ def looks_at_testers(year: int, tallies: Mapping[str, Tally]) -> Iterator[Second
     )
     for screen, compare in comparisons:
         found = list(compare(tallies))
-        for one, chance in zip(found, adjusted([one.chance for one in found]), strict=True):
-            tally = tallies[one.tester_id]
+        for result, chance in zip(found, adjusted([result.chance for result in found]), strict=True):
+            tally = tallies[result.tester_id]
             if chance > setting("false_discovery") or tally.last is None:
                 continue
             yield SecondLook(
                 screen=screen,
                 subject="tester",
-                subject_id=one.tester_id,
+                subject_id=result.tester_id,
                 occasion=str(year),
                 on=tally.last.performed_at.date(),
-                message=one.message,
+                message=result.message,
                 evidence=ScreeningEvidence(
-                    report_ids=one.report_ids,
-                    figures=one.figures,
-                    chance=one.chance,
+                    report_ids=result.report_ids,
+                    figures=result.figures,
+                    chance=result.chance,
                     adjusted_chance=chance,
                     comparisons=len(found),
                 ),
@@ -80,8 +81,8 @@ def _expected(own: Counter[Sort], others_hits: Counter[Sort], others: Counter[So
 
 def _total(counters: Iterator[Counter[Sort]]) -> Counter[Sort]:
     total: Counter[Sort] = Counter()
-    for one in counters:
-        total.update(one)
+    for counter in counters:
+        total.update(counter)
     return total
 
 
@@ -106,8 +107,8 @@ def _repeats_last(tallies: Mapping[str, Tally]) -> Iterator[_Compared]:
         yield _Compared(
             tester_id=tester_id,
             chance=binomial_at_least(hits, trials, min(1.0, setting("honest_spread") * expected / trials)),
-            message=f"{hits} of {trials} tests repeat, digit for digit, every number of the assembly's test before; by the other testers' work {expected:.1f} were to be expected. Numbers copied from the last report, or very steady assemblies, would explain it.",
-            report_ids=tally.again,
+            message=sentence("repeats_last_test", "counted", repeated=hits, tests=trials, expected=expected),
+            report_ids=tally.repeating,
             figures={"tests": trials, "repeated": hits, "expected": round(expected, 3)},
         )
 
@@ -126,7 +127,7 @@ def _repeats_same_day(tallies: Mapping[str, Tally]) -> Iterator[_Compared]:
         yield _Compared(
             tester_id=tester_id,
             chance=binomial_at_least(hits, trials, min(1.0, setting("honest_spread") * expected / trials)),
-            message=f"{hits} of {trials} tests agree, digit for digit, with one made earlier that day on another assembly; by the other testers' work {expected:.1f} were to be expected. Numbers written once and used again, or assemblies of one lot, would explain it.",
+            message=sentence("repeats_same_day", "counted", alike=hits, tests=trials, expected=expected),
             report_ids=tally.same_day,
             figures={"tests": trials, "alike": hits, "expected": round(expected, 3)},
         )
@@ -144,7 +145,7 @@ def _seldom_fails(tallies: Mapping[str, Tally]) -> Iterator[_Compared]:
         yield _Compared(
             tester_id=tester_id,
             chance=binomial_at_most(fails, trials, expected / trials / setting("honest_spread")),
-            message=f"{fails} of {trials} assemblies failed as they were found; by the other testers' work {expected:.1f} were to be expected. Newer or better kept assemblies would explain it.",
+            message=sentence("seldom_fails", "counted", failed=fails, tests=trials, expected=expected),
             report_ids=[],
             figures={"tests": trials, "failed": fails, "expected": round(expected, 3)},
         )
@@ -171,7 +172,7 @@ def _last_digits(tallies: Mapping[str, Tally]) -> Iterator[_Compared]:
         yield _Compared(
             tester_id=tester_id,
             chance=chance,
-            message=f"The last digits of {sum(seen)} readings are not spread as the other testers' are, however theirs are shifted; {commonest} is the commonest. A gauge read to coarser steps than it is registered with, or readings rounded, would explain it.",
+            message=sentence("last_digits", "counted", readings=sum(seen), digit=commonest),
             report_ids=[],
             figures={f"digit_{digit}": count for digit, count in enumerate(seen)},
         )

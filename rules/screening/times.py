@@ -1,8 +1,8 @@
 """When and where tests were made: at plausible hours, no more than can be made, no farther apart than can be travelled.
 
 These three count and divide; nothing is estimated. What they grant (slack in written times, places that are only nearly right) is data.
-A test stamped midnight to the second has no time of day told, and where all tests of a day bear one and the same moment, that is one filled in
-for all (as when days are imported without times): of such tests only the day counts.
+A test stamped midnight to the second has no stated time of day. Where all tests of a day have the same moment, it was entered for all of
+them (as when days are imported without times). Of such tests only the day counts.
 """
 
 import datetime as dt
@@ -13,6 +13,7 @@ from typing import Final
 
 from rules.screening.document import ScreenedTest, ScreeningEvidence, SecondLook, named
 from rules.screening.settings import setting
+from rules.screening.texts import sentence
 
 _HOUR: Final = dt.timedelta(hours=1)
 _MINUTE: Final = dt.timedelta(minutes=1)
@@ -53,7 +54,7 @@ def _hour(test: ScreenedTest) -> Iterator[SecondLook]:
         subject_id=test.tester_id,
         occasion=test.report_id,
         on=at.date(),
-        message=f"The test is dated {at:%H:%M} where the utility is; tests are usually made between {early:g} and {late:g} o'clock. A wrong time zone or a typing slip would explain it.",
+        message=sentence("implausible_hour", "dated", time=f"{at:%H:%M}", earliest=early, latest=late),
         evidence=ScreeningEvidence(report_ids=[test.report_id], figures={"hour": round(hour, 4)}),
     )
 
@@ -74,7 +75,9 @@ def _travel(last: ScreenedTest, test: ScreenedTest) -> Iterator[SecondLook]:
         subject_id=test.tester_id,
         occasion=f"{last.report_id}/{test.report_id}",
         on=test.performed_at.date(),
-        message=f"Two tests of one tester lie {kilometres:.1f} km and {minutes:.0f} minutes apart. Even with {setting('clock_slack'):g} minutes granted, that needs more than {fastest:g} km/h. A wrong time, or a wrong place on record, would explain it.",
+        message=sentence(
+            "too_far_to_travel", "apart", kilometres=kilometres, minutes=minutes, slack=setting("clock_slack"), fastest=fastest
+        ),
         evidence=ScreeningEvidence(
             report_ids=[last.report_id, test.report_id],
             figures={"kilometres": round(kilometres, 3), "minutes": round(minutes, 2), "kilometres_per_hour": round(kilometres / hours, 1)},
@@ -83,7 +86,7 @@ def _travel(last: ScreenedTest, test: ScreenedTest) -> Iterator[SecondLook]:
 
 
 def _crowded(day: list[ScreenedTest], timed: list[ScreenedTest]) -> Iterator[SecondLook]:
-    """More tests on a day, or within an hour of it (of those whose time is told), than can be made."""
+    """More tests on a day, or within an hour of it (of those whose time is stated), than can be made."""
     most_of_day, most_of_hour = setting("most_in_a_day"), setting("most_in_an_hour")
     within: deque[ScreenedTest] = deque()
     fullest: list[ScreenedTest] = []
@@ -102,8 +105,16 @@ def _crowded(day: list[ScreenedTest], timed: list[ScreenedTest]) -> Iterator[Sec
         subject_id=day[0].tester_id,
         occasion=on.isoformat(),
         on=on,
-        message=f"{len(day)} tests of one tester on {on.isoformat()}, {len(fullest)} of them within one hour; up to {most_of_day:g} and {most_of_hour:g} are usual at most. Several testers under one name, or times filled in afterwards, would explain it.",
+        message=sentence(
+            "too_many_tests",
+            "counted",
+            in_the_day=len(day),
+            day=on.isoformat(),
+            in_an_hour=len(fullest),
+            most_in_a_day=most_of_day,
+            most_in_an_hour=most_of_hour,
+        ),
         evidence=ScreeningEvidence(
-            report_ids=named([one.report_id for one in day]), figures={"in_the_day": len(day), "in_an_hour": len(fullest)}
+            report_ids=named([test.report_id for test in day]), figures={"in_the_day": len(day), "in_an_hour": len(fullest)}
         ),
     )

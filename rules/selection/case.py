@@ -15,9 +15,9 @@ from rules.selection.tables import Admission, ConditionRow, Exclusion, InForce, 
 
 
 class Case(Struct, frozen=True, kw_only=True):
-    """The rows that speak of a request; `facts` holds each fact of the tables by its name in the data, UNSET where not stated."""
+    """The rows that apply to a request; `facts` holds each fact of the tables by its name in the data, UNSET where not stated."""
 
-    ask: SelectionRequest
+    request: SelectionRequest
     site: Site
     units: Units
     rules: RulesInForce
@@ -32,36 +32,36 @@ class Case(Struct, frozen=True, kw_only=True):
 
     @classmethod
     def of(
-        cls, ask: SelectionRequest, tables: InForce, rules: RulesInForce, determined: Determined, applied: Hazard | int
+        cls, request: SelectionRequest, tables: InForce, rules: RulesInForce, determined: Determined, applied: Hazard | int
     ) -> Self:
         """The case of a request whose hazard is determined."""
-        site = Site() if ask.site is UNSET else ask.site
-        premises = "" if ask.premises is UNSET else ask.premises
+        site = Site() if request.site is UNSET else request.site
+        premises = "" if request.premises is UNSET else request.premises
         stated = determined.hazard.stated
         # The rows of the hazard as stated are shown beside those of the hazard applied, so that both reasons are seen.
         degrees = [degree for degree in (stated, applied) if degree != "none"]
-        rows = {row.rule: row for degree in degrees for row in tables.admissions(degree, ask.purpose, premises)}
-        scope = (applied, ask.purpose, premises)
-        every = tables.tables
+        rows = {row.rule: row for degree in degrees for row in tables.admissions(degree, request.purpose, premises)}
+        scope = (applied, request.purpose, premises)
+        all_tables = tables.tables
         return cls(
-            ask=ask,
+            request=request,
             site=site,
-            units=Units() if ask.units is UNSET else ask.units,
+            units=Units() if request.units is UNSET else request.units,
             rules=rules,
             determined=determined,
             admissions=tuple(rows.values()),
             first=frozenset(kind for row in rows.values() for kind in row.first),
-            raises=tuple((row, tables.admissions(applied, ask.purpose, premises)) for row in determined.raises),
-            exclusions=tuple(row for table in every for row in table.exclusions if row.covers(*scope)),
-            requirements=tuple(row for table in every for row in table.requirements if row.covers(*scope)),
-            conditions=_conditions([row for table in every for row in table.conditions if row.covers(*scope)]),
+            raises=tuple((row, tables.admissions(applied, request.purpose, premises)) for row in determined.raises),
+            exclusions=tuple(row for table in all_tables for row in table.exclusions if row.covers(*scope)),
+            requirements=tuple(row for table in all_tables for row in table.requirements if row.covers(*scope)),
+            conditions=_conditions([row for table in all_tables for row in table.conditions if row.covers(*scope)]),
             facts={
-                "backpressure_possible": ask.backpressure_possible,
-                "continuous_pressure": ask.continuous_pressure,
-                "premises_isolation": ask.purpose == "premises_isolation",
-                "in_plant_air_gap": ask.in_plant_air_gap,
-                "hose_connection": ask.hose_connection,
-                "domestic": ask.domestic,
+                "backpressure_possible": request.backpressure_possible,
+                "continuous_pressure": request.continuous_pressure,
+                "premises_isolation": request.purpose == "premises_isolation",
+                "in_plant_air_gap": request.in_plant_air_gap,
+                "hose_connection": request.hose_connection,
+                "domestic": request.domestic,
                 "subject_to_submergence": site.subject_to_submergence,
                 "drainage": site.drainage,
                 "freezing_exposure": site.freezing_exposure,
@@ -75,7 +75,7 @@ class Case(Struct, frozen=True, kw_only=True):
             row for row in self.conditions if row.fact is None or self.facts[row.fact] is True
         ]
         rows += self.rules.air_gaps
-        # A fact known not to be so asks for nothing: what cannot freeze needs no protection from frost.
+        # A fact known to be false requires nothing: what cannot freeze needs no protection from frost.
         rows += [row for row in self.rules.rules if row.given is None or self.facts.get(row.given) is not False]
         return rows
 

@@ -48,11 +48,11 @@ class SelectionRequest(Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     rulebook: Annotated[str, Meta(min_length=1, max_length=60)]
     """The rulebook to choose by."""
     backpressure_possible: bool
-    """Whether the customer's side can push back."""
+    """Whether backpressure can occur."""
     continuous_pressure: bool
     """Whether the device is under pressure for more than 12 hours in 24."""
     purpose: Purpose
-    """What is to be isolated."""
+    """What the assembly isolates."""
     hazard: StatedHazard | UnsetType = UNSET
     """The degree of hazard; `none` needs a `survey`."""
     fluid_category: Annotated[int, Meta(ge=1, le=5)] | UnsetType = UNSET
@@ -87,7 +87,7 @@ class SelectionReason(Struct, frozen=True, kw_only=True):
     outcome: Outcome
     """Whether it is met."""
     message: str
-    """What it says of this kind."""
+    """What the rule says of this kind."""
     source: Source
     """Where the rule is from."""
 

@@ -1,19 +1,22 @@
-"""How a finding of a placement rule is made: its figures in the caller's unit, what was seen, and the facts that are missing."""
+"""How a finding of a placement rule is made: its figures in the caller's unit, what was observed, and the facts that are missing."""
 
 from msgspec import UNSET, UnsetType
 
 from rules.selection.air_gap import AirGapRule
 from rules.selection.installation import Fact, PlacementFinding, PlacementRule
 from rules.selection.tables import Outcome, cite
+from rules.selection.texts import sentence
 
 Bounds = dict[str, float | str]
 
 
-def seen(observed: Fact, unit: float | str) -> str:
-    """What was stated or measured, as a sentence."""
+def describe(rule: str, observed: Fact, unit: float | str) -> str:
+    """What the rule says, and what was stated or measured."""
     if isinstance(observed, bool):
-        return f"Stated: {'yes' if observed else 'no'}."
-    return f"Stated: {observed}." if isinstance(observed, str) else f"Measured: {observed:g} {unit}."
+        return sentence("placement", "stated_yes" if observed else "stated_no", rule=rule)
+    if isinstance(observed, str):
+        return sentence("placement", "stated", rule=rule, observed=observed)
+    return sentence("placement", "measured", rule=rule, observed=float(observed), unit=str(unit))
 
 
 def finding(
@@ -50,6 +53,9 @@ def undetermined(
     margin: float | UnsetType = UNSET,
 ) -> PlacementFinding:
     """A finding that is not determined, which names what is missing and says how to find it out."""
-    named = f" Not stated: {', '.join(f'`{name}`' for name in missing)}." if missing else ""
-    message = f"{says}{named} Not determined: {row.measure}"
+    if missing:
+        names = ", ".join(f"`{name}`" for name in missing)
+        message = sentence("placement", "not_determined_without", rule=says, missing=names, measure=row.measure)
+    else:
+        message = sentence("placement", "not_determined", rule=says, measure=row.measure)
     return finding(row, "not_determined", message, bounds, observed=observed, margin=margin, missing=missing)

@@ -8,8 +8,9 @@ from fractions import Fraction
 from msgspec import UNSET
 
 from rules.selection.air_gap import AirGap, AirGapRule, exact, is_near, minimum
-from rules.selection.finding import Bounds, finding, seen, undetermined
+from rules.selection.finding import Bounds, describe, finding, undetermined
 from rules.selection.installation import Installation, PlacementFinding
+from rules.selection.texts import sentence
 
 
 def judge_air_gap(row: AirGapRule, installation: Installation, unit: str) -> PlacementFinding | None:
@@ -44,9 +45,9 @@ def _judge_distance(
         return _compared(row, row.near_says, distance, beside, unit)
     missing = () if near else (f"{row.fact}.{'near_walls' if gap.near_walls is UNSET else 'wall_distance'}",)
     least = free if beside is None else beside
-    why = f"{distance:g} {unit} is enough away from walls; near one it may be too little."
+    says = sentence("placement", "wall_may_be_near", rule=row.near_says, observed=distance, unit=unit)
     margin = float(exact(distance) - exact(float(least)))
-    return undetermined(row, f"{row.near_says} {why}", _bounds(least, unit), missing, observed=distance, margin=margin)
+    return undetermined(row, says, _bounds(least, unit), missing, observed=distance, margin=margin)
 
 
 def _compared(row: AirGapRule, says: str, distance: float, least: Fraction, unit: str) -> PlacementFinding:
@@ -55,7 +56,7 @@ def _compared(row: AirGapRule, says: str, distance: float, least: Fraction, unit
     return finding(
         row,
         "met" if margin >= 0 else "not_met",
-        f"{says} {seen(distance, unit)}",
+        describe(says, distance, unit),
         _bounds(least, unit),
         observed=distance,
         margin=float(margin),

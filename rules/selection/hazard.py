@@ -1,8 +1,8 @@
 """The degree of hazard that counts: the one stated, or the higher one that the rulebook gives the type of premises.
 
 The first table of the rulebook that lists a type of premises for a purpose decides how hazardous it is at least, so that a
-state's own figure counts before common practice. A table never lowers a stated hazard: a lower one is answered as a contradiction,
-with the stricter applied. That no assembly is needed is said only where a dated survey found no cross-connection, and the rulebook
+state's own figure counts before common practice. A table never lowers a stated hazard: a stated hazard below the table's is flagged as a
+contradiction, and the stricter applies. No assembly is needed only where a dated survey found no cross-connection and the rulebook
 requires no protection for these premises.
 """
 
@@ -15,6 +15,7 @@ from rules.errors import DocumentError
 from rules.selection.document import AppliedHazard, SelectionFlag, SelectionRequest, StatedHazard, Survey
 from rules.selection.premises import premises_name
 from rules.selection.tables import InForce, Purpose, Raise, cite
+from rules.selection.texts import sentence
 
 _DEGREE: Final[tuple[StatedHazard, ...]] = ("none", "non_health", "health", "severe")
 
@@ -28,48 +29,47 @@ class Determined(Struct, frozen=True, kw_only=True):
     missing: tuple[str, ...] = ()
 
 
-def determine(ask: SelectionRequest, tables: InForce, day: dt.date) -> Determined:
+def determine(request: SelectionRequest, tables: InForce, day: dt.date) -> Determined:
     """The hazard (or fluid category) that counts on that day.
 
     DocumentError for an unknown type of premises, or a hazard where the rulebook chooses by fluid category (and the other way about).
     """
-    stated = _stated(ask, tables)
-    premises = "" if ask.premises is UNSET else ask.premises
+    stated = _stated(request, tables)
+    premises = "" if request.premises is UNSET else request.premises
     name = premises_name(premises) if premises else ""
-    rows = _listed(tables, ask.purpose, premises)
+    rows = _listed(tables, request.purpose, premises)
     highest = max(rows, key=_degree, default=None)
     if highest is not None and _degree(highest) > _degree_of(stated):
         applied = highest.fluid_category or highest.hazard
-        because = f"{highest.says} So it is raised from {stated} to {applied} ({name})."
+        degrees = {"stated": str(stated), "applied": str(applied), "premises": name}
+        because = sentence("hazard", "raised", rule=highest.says, **degrees)
         pointer = "/fluid_category" if isinstance(stated, int) else "/hazard"
-        message = f"The hazard stated ({stated}) is below the one of these premises ({name}: {applied}); the stricter is applied."
+        message = sentence("hazard", "below_premises", **degrees)
         return Determined(
             hazard=AppliedHazard(stated=stated, applied=applied, because=because),
             raises=tuple(row for row in rows if _degree(row) == _degree(highest)),
             flags=(SelectionFlag(code="hazard_below_premises", pointer=pointer, message=message, source=cite(highest)),),
         )
     if stated == "none":
-        return _none(ask, tables, day, premises)
-    because = "As stated."
-    if name:
-        because = f"As stated; no table of this rulebook raises it for this type of premises ({name}) and purpose."
+        return _none(request, tables, day, premises)
+    because = sentence("hazard", "as_stated_for_premises", premises=name) if name else sentence("hazard", "as_stated")
     return Determined(hazard=AppliedHazard(stated=stated, applied=stated, because=because))
 
 
-def _stated(ask: SelectionRequest, tables: InForce) -> StatedHazard | int:
+def _stated(request: SelectionRequest, tables: InForce) -> StatedHazard | int:
     """The hazard or the fluid category, whichever the rulebook chooses by; DocumentError where the other is stated, or none."""
-    book = ask.rulebook
+    book = request.rulebook
     if tables.by_category:
-        if ask.hazard is not UNSET:
-            raise DocumentError(f"Rulebook {book} chooses by fluid category: leave the hazard out.", "/hazard")
-        if ask.fluid_category is UNSET:
-            raise DocumentError(f"Rulebook {book} chooses by fluid category: state it, 1 to 5.", "/fluid_category")
-        return ask.fluid_category
-    if ask.fluid_category is not UNSET:
-        raise DocumentError(f"Rulebook {book} chooses by hazard: leave the fluid category out.", "/fluid_category")
-    if ask.hazard is UNSET:
-        raise DocumentError(f"Rulebook {book} chooses by hazard: state it.", "/hazard")
-    return ask.hazard
+        if request.hazard is not UNSET:
+            raise DocumentError(f"Rulebook {book} chooses by fluid category. Leave `hazard` out.", "/hazard")
+        if request.fluid_category is UNSET:
+            raise DocumentError(f"Rulebook {book} chooses by fluid category. Send `fluid_category`, 1 to 5.", "/fluid_category")
+        return request.fluid_category
+    if request.fluid_category is not UNSET:
+        raise DocumentError(f"Rulebook {book} chooses by hazard. Leave `fluid_category` out.", "/fluid_category")
+    if request.hazard is UNSET:
+        raise DocumentError(f"Rulebook {book} chooses by hazard. Send `hazard`.", "/hazard")
+    return request.hazard
 
 
 def _listed(tables: InForce, purpose: Purpose, premises: str) -> tuple[Raise, ...]:
@@ -89,23 +89,20 @@ def _degree_of(hazard: StatedHazard | int) -> int:
     return hazard if isinstance(hazard, int) else _DEGREE.index(hazard)
 
 
-def _none(ask: SelectionRequest, tables: InForce, day: dt.date, premises: str) -> Determined:
-    """No hazard was stated: whether a dated survey and the rulebook bear it out."""
-    missing, flags = _survey_faults(ask.survey, day)
+def _none(request: SelectionRequest, tables: InForce, day: dt.date, premises: str) -> Determined:
+    """`none` was stated as the hazard: whether a dated survey and the rulebook support it."""
+    missing, flags = _survey_faults(request.survey, day)
     if not premises:
         missing.append("premises")
-    row = tables.none_required(ask.purpose, premises)
+    row = tables.none_required(request.purpose, premises)
     if not missing and not row.allowed:
         missing.append("hazard")
     if missing:
-        says = _NEEDS_A_SURVEY if row.allowed else row.says
-        because = f"Not determined. {says} State: {', '.join(missing)}."
+        says = sentence("hazard", "survey_needed") if row.allowed else row.says
+        because = sentence("hazard", "not_determined", rule=says, missing=", ".join(missing))
         hazard = AppliedHazard(stated="none", applied=None, because=because)
         return Determined(hazard=hazard, flags=tuple(flags), missing=tuple(missing))
     return Determined(hazard=AppliedHazard(stated="none", applied="none", because=row.says))
-
-
-_NEEDS_A_SURVEY = "That no assembly is needed is said only where a dated survey of these premises found no cross-connection."
 
 
 def _survey_faults(survey: Survey | UnsetType, day: dt.date) -> tuple[list[str], list[SelectionFlag]]:
@@ -113,10 +110,11 @@ def _survey_faults(survey: Survey | UnsetType, day: dt.date) -> tuple[list[str],
     if survey is UNSET:
         return ["survey"], []
     if survey.surveyed_on > day:
-        message = f"The survey is dated {survey.surveyed_on}, after the day of the choice ({day}). State a survey that was made."
+        dates = {"surveyed_on": survey.surveyed_on.isoformat(), "day": day.isoformat()}
+        message = sentence("hazard", "survey_in_future", **dates)
         return ["survey"], [SelectionFlag(code="survey_in_future", pointer="/survey/surveyed_on", message=message)]
     if survey.cross_connection_found:
-        message = "The survey found a cross-connection, so there is a hazard. State its degree."
+        message = sentence("hazard", "survey_contradicts_hazard")
         return ["hazard"], [
             SelectionFlag(code="survey_contradicts_hazard", pointer="/survey/cross_connection_found", message=message)
         ]

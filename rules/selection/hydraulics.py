@@ -18,6 +18,7 @@ from rules import load
 from rules.errors import DocumentError
 from rules.quantities import STANDARD_GRAVITY, FlowValue, LengthValue, PressureValue, TemperatureUnit, Units, convert, fahrenheit
 from rules.selection.tables import Outcome, cite
+from rules.selection.texts import sentence
 from rules.sources import Cited, Source
 
 
@@ -46,7 +47,7 @@ Curve = Annotated[tuple[LossPoint, ...], Meta(min_length=1, max_length=200)]
 
 
 class Hydraulics(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The hydraulics of a site, in the units of the ask."""
+    """The hydraulics of a site, in the units of the request."""
 
     supply_pressure: PressureValue
     """The pressure of the supply, in `units.pressure`."""
@@ -112,28 +113,28 @@ def data() -> _Data:
     return load.read("selection/hydraulics.toml", _Data)
 
 
-def check(asked: Hydraulics, units: Units, kinds: frozenset[str]) -> None:
+def check(request: Hydraulics, units: Units, kinds: frozenset[str]) -> None:
     """DocumentError where a unit is missing, a curve belongs to no kind, or its flows do not rise."""
     if units.pressure is UNSET:
-        raise DocumentError("The hydraulics need a unit of pressure.", "/units/pressure")
+        raise DocumentError("Send `units.pressure`, the unit of the pressures: psi, kPa or bar.", "/units/pressure")
     if units.flow is UNSET:
-        raise DocumentError("The hydraulics need a unit of flow.", "/units/flow")
-    if units.length is UNSET and (asked.outlet_elevation_above_assembly is not UNSET or asked.loss_models):
-        raise DocumentError("An elevation or a bore needs a unit of length.", "/units/length")
-    if units.temperature is UNSET and asked.water_temperature is not UNSET:
-        raise DocumentError("A water temperature needs a unit of temperature.", "/units/temperature")
+        raise DocumentError("Send `units.flow`, the unit of the flows: gpm, L/s or m3/h.", "/units/flow")
+    if units.length is UNSET and (request.outlet_elevation_above_assembly is not UNSET or request.loss_models):
+        raise DocumentError("Send `units.length`, the unit of the elevation or bore: in, ft, mm or m.", "/units/length")
+    if units.temperature is UNSET and request.water_temperature is not UNSET:
+        raise DocumentError("Send `units.temperature`, the unit of the water temperature: degF or degC.", "/units/temperature")
     for member in ("loss_curves", "loss_models"):
-        for kind in getattr(asked, member) or ():
+        for kind in getattr(request, member) or ():
             if kind not in kinds:
                 raise DocumentError(
-                    f"No kind {kind!r} is carried. Carried are: {', '.join(sorted(kinds))}.",
+                    f"Unknown kind {kind!r}. Available: {', '.join(sorted(kinds))}.",
                     f"/hydraulics/{member}/{_escaped(kind)}",
                 )
-    for kind, curve in (asked.loss_curves or {}).items():
+    for kind, curve in (request.loss_curves or {}).items():
         for place, (before, after) in enumerate(pairwise(curve)):
             if after.flow <= before.flow:
                 raise DocumentError(
-                    "The flows of a loss curve rise from point to point.", f"/hydraulics/loss_curves/{kind}/{place + 1}/flow"
+                    "The flows of a loss curve must rise from point to point.", f"/hydraulics/loss_curves/{kind}/{place + 1}/flow"
                 )
 
 
@@ -157,7 +158,7 @@ def loss_on_curve(curve: tuple[LossPoint, ...], flow: float) -> float | None:
 
 
 def loss_of_model(model: LossModel, flow: float, units: Units) -> float:
-    """The loss at that flow by spring and coefficient, in the asker's pressure unit."""
+    """The loss at that flow by spring and coefficient, in the caller's pressure unit."""
     bore = convert(model.bore, str(units.length), "m")
     velocity = flow * convert(1.0, str(units.flow), "m3/h") / 3_600 / (math.pi * bore**2 / 4)
     dynamic = data().constants[0].value * velocity**2 / 2
@@ -165,7 +166,7 @@ def loss_of_model(model: LossModel, flow: float, units: Units) -> float:
 
 
 def elevation_head(elevation: float, units: Units) -> float:
-    """The pressure that a rise of that height takes away, in the asker's pressure unit."""
+    """The pressure that a rise of that height takes away, in the caller's pressure unit."""
     height = convert(elevation, str(units.length), "m")
     return _pascal(data().constants[0].value * float(STANDARD_GRAVITY) * height, units)
 
@@ -174,67 +175,82 @@ def _pascal(value: float, units: Units) -> float:
     return value / 1_000 * convert(1.0, "kPa", str(units.pressure))
 
 
-def left_by(kind: str, asked: Hydraulics, units: Units, *, breaks_pressure: bool) -> Left:
+def left_by(kind: str, request: Hydraulics, units: Units, *, breaks_pressure: bool) -> Left:
     """What that kind leaves at the critical outlet, and whether it is enough."""
     source, unit = cite(data().constants[0]), units.pressure
-    required = 0.0 if asked.required_outlet_pressure is UNSET else asked.required_outlet_pressure
+    required = 0.0 if request.required_outlet_pressure is UNSET else request.required_outlet_pressure
     if breaks_pressure:
-        pumped = asked.booster_pump_downstream is True
+        pumped = request.booster_pump_downstream is True
         given = pumped or required <= 0
-        after = "a pump downstream gives its own pressure" if pumped else "a pump would have to give it again"
+        code = "all_lost_pump_there" if pumped else "all_lost" if required <= 0 else "all_lost_pump_needed"
         return Left(
             rule="hydraulics.pressure_lost",
             admits=given,
             outcome="met" if given else "not_met",
-            message=f"All supply pressure is lost here: 0 {unit} is left of it and {required:g} {unit} is required; {after}.",
+            message=sentence("hydraulics", code, unit=str(unit), required=required),
             source=source,
             pressure=0.0,
         )
     lost: float | None = None
-    curve = (asked.loss_curves or {}).get(kind)
-    model = (asked.loss_models or {}).get(kind)
+    curve = (request.loss_curves or {}).get(kind)
+    model = (request.loss_models or {}).get(kind)
     if curve is not None:
-        lost = loss_on_curve(curve, asked.design_flow)
-        why = (
-            f"the loss curve runs from {curve[0].flow:g} to {curve[-1].flow:g} {units.flow}, and the design flow of "
-            f"{asked.design_flow:g} {units.flow} lies outside it; a curve is not extended beyond its ends"
-        )
+        lost = loss_on_curve(curve, request.design_flow)
     elif model is not None:
-        lost = loss_of_model(model, asked.design_flow, units)
-        why = ""
-    else:
-        why = "no loss is stated for this kind: give its loss curve, or its spring loading and loss coefficient"
-    elevation = 0.0 if asked.outlet_elevation_above_assembly is UNSET else asked.outlet_elevation_above_assembly
+        lost = loss_of_model(model, request.design_flow, units)
+    elevation = 0.0 if request.outlet_elevation_above_assembly is UNSET else request.outlet_elevation_above_assembly
     head = elevation_head(elevation, units) if elevation else 0.0
     if lost is None:
-        # Where nothing is stated the pressure cannot speak against the kind, unless it is short before any loss at all.
+        # Where nothing is stated the pressure does not exclude the kind, unless it is short before any loss at all.
         # A curve that ends short of the design flow was meant to decide, and does not: the kind is not admitted.
-        most = asked.supply_pressure - head
-        short = f" Even without any loss only {most:.3g} {unit} would be left, and {required:g} {unit} is required."
+        most = request.supply_pressure - head
+        message = _why_undetermined(curve, request, units)
+        if most < required:
+            message += " " + sentence("hydraulics", "short_without_loss", most=most, required=required, unit=str(unit))
         return Left(
             rule="hydraulics.residual_pressure",
             admits=curve is None and most >= required,
             outcome="not_determined" if most >= required else "not_met",
-            message=f"The pressure left is not determined: {why}.{short if most < required else ''}",
+            message=message,
             source=source,
         )
-    pressure = asked.supply_pressure - lost - head
+    pressure = request.supply_pressure - lost - head
     enough = pressure >= required
     return Left(
         rule="hydraulics.residual_pressure",
         admits=enough,
         outcome="met" if enough else "not_met",
-        message=(
-            f"{asked.supply_pressure:g} − {lost:.3g} (loss at {asked.design_flow:g} {units.flow}) − {head:.3g} (elevation) leaves "
-            f"{pressure:.3g} {unit} at the critical outlet; {required:g} {unit} {'is' if enough else 'would be'} required"
-            + ("." if enough else ", so it leaves too little.")
+        message=sentence(
+            "hydraulics",
+            "enough" if enough else "too_little",
+            supply=request.supply_pressure,
+            loss=lost,
+            flow=request.design_flow,
+            flow_unit=str(units.flow),
+            head=head,
+            pressure=pressure,
+            unit=str(unit),
+            required=required,
         ),
         source=source,
         pressure=pressure,
     )
 
 
-def bounds_of(kind: str, asked: Hydraulics, units: Units) -> list[Left]:
+def _why_undetermined(curve: Curve | None, request: Hydraulics, units: Units) -> str:
+    if curve is None:
+        return sentence("hydraulics", "no_loss_stated")
+    return sentence(
+        "hydraulics",
+        "outside_curve",
+        first=curve[0].flow,
+        last=curve[-1].flow,
+        flow=request.design_flow,
+        flow_unit=str(units.flow),
+    )
+
+
+def bounds_of(kind: str, request: Hydraulics, units: Units) -> list[Left]:
     """Whether supply pressure and water temperature lie within the kind's working bounds; both ends count."""
     found: list[Left] = []
     for bound in data().bounds:
@@ -242,21 +258,29 @@ def bounds_of(kind: str, asked: Hydraulics, units: Units) -> list[Left]:
             continue
         if bound.quantity == "working_pressure":
             unit = str(units.pressure)
-            value = asked.supply_pressure
+            value = request.supply_pressure
             low, high = convert(bound.at_least, bound.unit, unit), convert(bound.at_most, bound.unit, unit)
-        elif asked.water_temperature is UNSET:
+        elif request.water_temperature is UNSET:
             continue
         else:
             unit, low, high = "degF", bound.at_least, bound.at_most
             degrees: TemperatureUnit = "degC" if units.temperature == "degC" else "degF"
-            value = fahrenheit(asked.water_temperature, degrees)
+            value = fahrenheit(request.water_temperature, degrees)
         holds = low <= value <= high
         found.append(
             Left(
                 rule=bound.rule,
                 admits=holds,
                 outcome="met" if holds else "not_met",
-                message=f"{bound.says} {value:g} {unit} lies {'within' if holds else 'outside'} {low:g} to {high:g} {unit}.",
+                message=sentence(
+                    "hydraulics",
+                    "within_bounds" if holds else "outside_bounds",
+                    rule=bound.says,
+                    value=value,
+                    low=low,
+                    high=high,
+                    unit=unit,
+                ),
                 source=cite(bound),
             )
         )

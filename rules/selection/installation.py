@@ -1,11 +1,11 @@
-"""An installation as told, the rules it is held against, and the findings: the shapes, and the rules in force on one day.
+"""An installation as stated, the rules that apply to it, and the findings: the shapes, and the rules in force on one day.
 
-Every length comes in the asker's unit; what was not measured is left out, and is never taken for granted.
+Every length comes in the caller's unit; what was not measured is left out, and is never assumed.
 """
 
 import datetime as dt
 from functools import cache, lru_cache
-from typing import Annotated, Literal, TypeVar
+from typing import Annotated, Final, Literal, TypeVar
 
 import msgspec
 from msgspec import UNSET, Meta, Struct, UnsetType
@@ -15,9 +15,10 @@ from rules.quantities import FlowValue, LengthValue, Units
 from rules.selection.air_gap import AirGap, AirGapRule
 from rules.selection.hydraulics import KindCode
 from rules.selection.tables import Outcome, RulebookReference
+from rules.selection.texts import sentence
 from rules.sources import Cited, Source
 
-CAUTION = "Local codes and the maker's instructions decide, and a licensed person judges on site; this answer replaces neither."
+CAUTION: Final = sentence("caution", "local_codes")
 
 ReliefDrain = Literal["air_gap", "direct", "none"]
 Orientation = Literal["horizontal", "vertical_up", "vertical_down", "upright", "inverted"]
@@ -86,7 +87,7 @@ class PlacementRequest(Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     """A planned or found installation of one kind; `size` is the nominal size in `units.length`."""
 
     rulebook: Annotated[str, Meta(min_length=1, max_length=60)]
-    """The rulebook to hold it against."""
+    """The rulebook that decides."""
     kind: KindCode
     """The kind installed."""
     installation: Installation
@@ -102,7 +103,7 @@ class PlacementRequest(Struct, frozen=True, kw_only=True, forbid_unknown_fields=
 class PlacementRule(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One rule: a bound on a length or on hours, a fact that must be so, the choices allowed, or a flow that another must reach.
 
-    `given` names a fact without which the rule asks nothing; `unless` one that excuses it; `at_least_fact` the fact whose value is the
+    `given` names a fact without which the rule requires nothing; `unless` one that excuses it; `at_least_fact` the fact whose value is the
     bound. An advisory rule decides no outcome.
     """
 

@@ -13,7 +13,7 @@ from msgspec import UNSET, UnsetType
 from rules.errors import DocumentError
 from rules.quantities import exact_factor
 from rules.selection.air_gap import AirGap, AirGapRule, exact
-from rules.selection.finding import Bounds, finding, seen, undetermined
+from rules.selection.finding import Bounds, describe, finding, undetermined
 from rules.selection.gap_finding import judge_air_gap
 from rules.selection.installation import (
     CAUTION,
@@ -39,24 +39,24 @@ LENGTHS = (
 FLOWS = ("relief_drain_capacity", "relief_discharge")
 
 
-def place(ask: PlacementRequest, *, on: dt.date) -> Placement:
+def place(request: PlacementRequest, *, on: dt.date) -> Placement:
     """Judge an installation by the rulebook on that day (or on the request's own).
 
     UnknownRulebookError, NotInForceError; DocumentError for a kind that the rulebook does not know, or a missing unit.
     """
-    day = on if ask.on is UNSET else ask.on
-    tables = in_force(ask.rulebook, day)
+    day = on if request.on is UNSET else request.on
+    tables = in_force(request.rulebook, day)
     known = [rank.kind for rank in tables.ranks]
-    variant = tables.variant(ask.kind)
-    kind = ask.kind if variant is None else variant.of
+    variant = tables.variant(request.kind)
+    kind = request.kind if variant is None else variant.of
     if kind not in known:
-        raise DocumentError(f"Rulebook {ask.rulebook} has no kind {ask.kind!r}. Available: {', '.join(known)}.", "/kind")
-    length, flow = _length_unit(ask), _flow_unit(ask)
+        raise DocumentError(f"Rulebook {request.rulebook} has no kind {request.kind!r}. Available: {', '.join(known)}.", "/kind")
+    length, flow = _length_unit(request), _flow_unit(request)
     rules = placement_rules(tables.placement, day)
     judged: list[tuple[PlacementRule | AirGapRule, PlacementFinding | None]] = [
-        (gap, judge_air_gap(gap, ask.installation, length)) for gap in rules.air_gaps if kind in gap.kinds
+        (gap, judge_air_gap(gap, request.installation, length)) for gap in rules.air_gaps if kind in gap.kinds
     ]
-    judged += [(row, _judge(row, ask, length, flow)) for row in rules.rules if kind in row.kinds]
+    judged += [(row, _judge(row, request, length, flow)) for row in rules.rules if kind in row.kinds]
     found = [(row, result) for row, result in judged if result is not None]
     actions = [_action(row, result) for row, result in found]
     outcomes = {result.outcome for _, result in found if not result.advisory}
@@ -77,14 +77,14 @@ def _stated(installation: Installation, names: tuple[str, ...]) -> bool:
     return any(getattr(installation, name) is not UNSET for name in names)
 
 
-def _length_unit(ask: PlacementRequest) -> str:
-    unit = UNSET if ask.units is UNSET else ask.units.length
+def _length_unit(request: PlacementRequest) -> str:
+    unit = UNSET if request.units is UNSET else request.units.length
     if unit is not UNSET:
         return unit
-    gaps = [gap for gap in (ask.installation.air_gap, ask.installation.relief_air_gap) if gap is not UNSET]
+    gaps = [gap for gap in (request.installation.air_gap, request.installation.relief_air_gap) if gap is not UNSET]
     measured = any(_gap_is_measured(gap) for gap in gaps)
-    if measured or ask.size is not UNSET or _stated(ask.installation, LENGTHS):
-        raise DocumentError("Lengths and a size need a unit of length.", "/units/length")
+    if measured or request.size is not UNSET or _stated(request.installation, LENGTHS):
+        raise DocumentError("Send `units.length`, the unit of the lengths and the size: in, ft, mm or m.", "/units/length")
     return "in"  # Nothing was measured, so only the rules' own figures are shown, in the unit most of them are printed in.
 
 
@@ -92,48 +92,51 @@ def _gap_is_measured(gap: AirGap) -> bool:
     return any(figure is not UNSET for figure in (gap.vertical_distance, gap.effective_diameter, gap.wall_distance))
 
 
-def _flow_unit(ask: PlacementRequest) -> str:
-    unit = UNSET if ask.units is UNSET else ask.units.flow
+def _flow_unit(request: PlacementRequest) -> str:
+    unit = UNSET if request.units is UNSET else request.units.flow
     if unit is not UNSET:
         return unit
-    if _stated(ask.installation, FLOWS):
-        raise DocumentError("A drain's capacity and a relief valve's discharge need a unit of flow.", "/units/flow")
+    if _stated(request.installation, FLOWS):
+        raise DocumentError(
+            "Send `units.flow`, the unit of the drain's capacity and the relief valve's discharge: gpm, L/s or m3/h.",
+            "/units/flow",
+        )
     return "gpm"  # Nothing was measured, so no figure is shown.
 
 
-def _judge(row: PlacementRule, ask: PlacementRequest, length: str, flow: str) -> PlacementFinding | None:
+def _judge(row: PlacementRule, request: PlacementRequest, length: str, flow: str) -> PlacementFinding | None:
     """The finding of one rule; None where the rule does not require anything of this installation."""
-    applies, condition = _applies(row, ask, length)
+    applies, condition = _applies(row, request, length)
     if applies is False:
         return None
-    observed: Fact | UnsetType = getattr(ask.installation, row.fact)
-    shown = _bounds(row, ask.installation, length, flow)
+    observed: Fact | UnsetType = getattr(request.installation, row.fact)
+    shown = _bounds(row, request.installation, length, flow)
     needed = (row.fact, row.at_least_fact or row.fact)
-    missing = tuple(dict.fromkeys(name for name in needed if getattr(ask.installation, name) is UNSET))
+    missing = tuple(dict.fromkeys(name for name in needed if getattr(request.installation, name) is UNSET))
     if observed is UNSET or missing:
         return undetermined(row, row.says, shown, (*missing, *condition), observed=observed)
     ok, margin = _satisfies(row, observed, shown)
     if not ok and row.unless is not None:
-        excuse = getattr(ask.installation, row.unless)
+        excuse = getattr(request.installation, row.unless)
         if excuse is UNSET:
             return undetermined(row, row.says, shown, (row.unless,), observed=observed)
         ok = excuse
     if not ok and applies is None:
         return undetermined(row, row.says, shown, condition, observed=observed, margin=margin)
-    message = f"{row.says} {seen(observed, shown.get('unit', ''))}"
+    message = describe(row.says, observed, shown.get("unit", ""))
     return finding(row, "met" if ok else "not_met", message, shown, observed=observed, margin=margin)
 
 
-def _applies(row: PlacementRule, ask: PlacementRequest, unit: str) -> tuple[bool | None, tuple[str, ...]]:
+def _applies(row: PlacementRule, request: PlacementRequest, unit: str) -> tuple[bool | None, tuple[str, ...]]:
     """Whether the rule requires anything here; None, with the name of the fact, where that depends on what was not stated."""
     if row.given is not None:
-        given = getattr(ask.installation, row.given)
+        given = getattr(request.installation, row.given)
         return (None, (row.given,)) if given is UNSET else (bool(given), ())
     for bound, above in ((row.size_at_most, False), (row.size_above, True)):
         if bound is not None:
-            if ask.size is UNSET:
+            if request.size is UNSET:
                 return None, ("size",)
-            return (exact(ask.size) > exact(bound) * exact_factor("in", unit)) is above, ()
+            return (exact(request.size) > exact(bound) * exact_factor("in", unit)) is above, ()
     return True, ()
 
 

@@ -1,4 +1,4 @@
-"""The catalogue of types of premises, and every row of a table that speaks of each.
+"""The catalogue of types of premises, and every table row that covers each.
 
 A type of premises raises a hazard, limits the kinds, or does neither; the tables of each authority decide which.
 """
@@ -15,7 +15,7 @@ from rules.sources import Source
 
 
 class PremisesListing(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A table's row that speaks of a type of premises: it raises the hazard (or fluid category), or limits the kinds."""
+    """A table row that covers a type of premises: it raises the hazard (or fluid category), or limits the kinds."""
 
     rulebooks: tuple[str, ...]
     """The rulebooks that say so."""
@@ -26,7 +26,7 @@ class PremisesListing(Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     fluid_category: int | None = None
     """The fluid category (EN 1717)."""
     kinds: tuple[str, ...] | None = None
-    """The kinds that serve."""
+    """The kinds that qualify."""
     says: str
     """What the rule says."""
     source: Source
@@ -34,7 +34,7 @@ class PremisesListing(Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
 
 
 class PremisesType(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One type of premises of the catalogue, and every table's row that speaks of it."""
+    """One type of premises of the catalogue, and every table row that covers it."""
 
     code: str
     """The code of the type."""

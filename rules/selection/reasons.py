@@ -9,6 +9,7 @@ from rules.selection.air_gap import exact
 from rules.selection.case import Case, path_of
 from rules.selection.document import KindResult, SelectionReason
 from rules.selection.tables import Admission, Exclusion, Raise, Rank, Requirement, cite
+from rules.selection.texts import sentence
 from rules.sources import Cited
 
 
@@ -30,10 +31,10 @@ def judge(case: Case, rank: Rank) -> KindResult:
     # A fact of the site can be looked up once the kind is known; any other has to be known before one is chosen.
     decided = all("." in path for path in missing)
     residual: float | UnsetType = UNSET
-    if case.ask.hydraulics is not UNSET:
-        left = hydraulics.left_by(kind, case.ask.hydraulics, case.units, breaks_pressure=rank.breaks_pressure)
+    if case.request.hydraulics is not UNSET:
+        left = hydraulics.left_by(kind, case.request.hydraulics, case.units, breaks_pressure=rank.breaks_pressure)
         residual = left.pressure
-        bounds = (left, *hydraulics.bounds_of(kind, case.ask.hydraulics, case.units))
+        bounds = (left, *hydraulics.bounds_of(kind, case.request.hydraulics, case.units))
         reasons += [_bound(bound) for bound in bounds]
         decided = decided and all(bound.admits for bound in bounds)
         missing += ["hydraulics.loss_curves"] if left.outcome == "not_determined" else []
@@ -60,28 +61,33 @@ def _reason(row: Cited, rule: str, message: str, *, holds: bool) -> SelectionRea
 
 def _admission(row: Admission, kind: str, name: str) -> SelectionReason:
     holds = kind in row.kinds
-    return _reason(row, row.rule, row.says if holds else f"{row.says} This kind ({name}) is not among them.", holds=holds)
+    return _reason(row, row.rule, row.says if holds else sentence("reason", "not_listed", rule=row.says, name=name), holds=holds)
 
 
 def _raise(case: Case, row: Raise, admitted: tuple[Admission, ...], kind: str) -> SelectionReason:
     holds = all(kind in admission.kinds for admission in admitted)
-    which = "serves" if holds else "does not serve"
     hazard = case.determined.hazard
-    message = f"{row.says} The hazard is raised from {hazard.stated} to {hazard.applied}, which this kind {which}."
+    code = "approved_for_raised" if holds else "not_approved_for_raised"
+    message = sentence("reason", code, rule=row.says, stated=str(hazard.stated), applied=str(hazard.applied))
     return _reason(row, row.rule, message, holds=holds)
 
 
 def _known(row: Exclusion | Requirement, stated: bool) -> SelectionReason:  # noqa: FBT001 - the fact itself, as stated
     if isinstance(row, Requirement):
-        return _reason(row, row.rule, row.says if stated else f"{row.says} {row.none_stated}", holds=stated)
+        return _reason(
+            row,
+            row.rule,
+            row.says if stated else sentence("suitability", "requirement_missing", rule=row.says, none_stated=row.none_stated),
+            holds=stated,
+        )
     excluded = stated is row.when_is
     return _reason(row, row.rule, row.says if excluded else row.otherwise, holds=not excluded)
 
 
 def _unknown(row: Exclusion | Requirement, fact: str) -> SelectionReason:
     """A fact that would decide and was not stated."""
-    what = "would exclude this kind" if isinstance(row, Exclusion) else "is required"
-    message = f"Not determined: `{path_of(fact)}` is not stated. What {what}: {row.says}"
+    code = "would_exclude" if isinstance(row, Exclusion) else "would_be_required"
+    message = sentence("reason", code, fact=path_of(fact), rule=row.says)
     return SelectionReason(rule=row.rule, holds=False, outcome="not_determined", message=message, source=cite(row))
 
 
@@ -93,11 +99,11 @@ def _heights(case: Case, kind: str) -> list[SelectionReason]:
         if kind not in row.kinds or row.fact != "height_above_highest_outlet" or row.at_least is None:
             continue
         if height is UNSET:
-            message = f"Not determined: `{path_of(row.fact)}` is not stated. {row.says}"
+            message = sentence("reason", "height_not_stated", fact=path_of(row.fact), rule=row.says)
             found.append(SelectionReason(rule=row.rule, holds=False, outcome="not_determined", message=message, source=cite(row)))
             continue
         unit = str(case.units.length)
         least = float(exact(row.at_least) * exact_factor(str(row.unit), unit))
-        message = f"{row.says} The site offers {height:g} {unit}; at least {least:g} {unit} is needed."
+        message = sentence("reason", "height", rule=row.says, height=float(height), least=least, unit=unit)
         found.append(_reason(row, row.rule, message, holds=height >= least))
     return found

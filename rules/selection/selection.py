@@ -21,25 +21,26 @@ from rules.selection.hazard import Determined, determine
 from rules.selection.installation import CAUTION, placement_rules
 from rules.selection.reasons import judge
 from rules.selection.tables import InForce, RulebookReference, cite, digest, in_force
+from rules.selection.texts import sentence
 
 
-def select(ask: SelectionRequest, *, on: dt.date) -> Selection:
+def select(request: SelectionRequest, *, on: dt.date) -> Selection:
     """Choose by the rulebook on that day (or on the request's own).
 
     UnknownRulebookError, NotInForceError; DocumentError for an unknown type of premises or kind, a missing unit, or a hazard
     where the rulebook chooses by fluid category (and the other way about).
     """
-    day = on if ask.on is UNSET else ask.on
-    tables = in_force(ask.rulebook, day)
-    _check(ask, tables)
-    determined = determine(ask, tables, day)
+    day = on if request.on is UNSET else request.on
+    tables = in_force(request.rulebook, day)
+    _check(request, tables)
+    determined = determine(request, tables, day)
     applied = determined.hazard.applied
     if applied is None or applied == "none":
-        return _without_kinds(ask, determined, day)
-    case = Case.of(ask, tables, placement_rules(tables.placement, day), determined, applied)
+        return _without_kinds(request, determined, day)
+    case = Case.of(request, tables, placement_rules(tables.placement, day), determined, applied)
     judged = sorted((judge(case, rank) for rank in tables.ranks), key=lambda answer: answer.kind not in case.first)
     recommended = tuple(answer.kind for answer in judged if answer.admissible)
-    kinds = tuple(_with_what_serves(case, answer, recommended) for answer in judged)
+    kinds = tuple(_with_kinds_that_qualify(case, answer, recommended) for answer in judged)
     return Selection(
         outcome="protection_required",
         recommended=recommended,
@@ -48,26 +49,26 @@ def select(ask: SelectionRequest, *, on: dt.date) -> Selection:
         hazard=determined.hazard,
         flags=determined.flags,
         not_stated=tuple(dict.fromkeys(name for answer in kinds for name in answer.depends_on)),
-        rulebook=_sealed(ask.rulebook, day),
+        rulebook=_sealed(request.rulebook, day),
         summary=_summary(case, kinds, recommended),
         caution=CAUTION,
-        units=ask.units,
+        units=request.units,
     )
 
 
-def _check(ask: SelectionRequest, tables: InForce) -> None:
-    site = Site() if ask.site is UNSET else ask.site
-    units = Units() if ask.units is UNSET else ask.units
+def _check(request: SelectionRequest, tables: InForce) -> None:
+    site = Site() if request.site is UNSET else request.site
+    units = Units() if request.units is UNSET else request.units
     if site.height_above_highest_outlet is not UNSET and units.length is UNSET:
-        raise DocumentError("A height needs a unit of length.", "/units/length")
-    if ask.hydraulics is not UNSET:
-        hydraulics.check(ask.hydraulics, units, frozenset(rank.kind for rank in tables.ranks))
+        raise DocumentError("Send `units.length`, the unit of the height: in, ft, mm or m.", "/units/length")
+    if request.hydraulics is not UNSET:
+        hydraulics.check(request.hydraulics, units, frozenset(rank.kind for rank in tables.ranks))
 
 
-def _without_kinds(ask: SelectionRequest, determined: Determined, day: dt.date) -> Selection:
-    """Where no assembly is needed, or nobody can say."""
+def _without_kinds(request: SelectionRequest, determined: Determined, day: dt.date) -> Selection:
+    """Where no assembly is needed, or the hazard is not determined."""
     none = determined.hazard.applied == "none"
-    summary = "No assembly is needed here while the water is used as it was at the survey. Survey again when that changes."
+    summary = sentence("selection", "none_required")
     return Selection(
         outcome="none_required" if none else "not_determined",
         recommended=(),
@@ -76,27 +77,26 @@ def _without_kinds(ask: SelectionRequest, determined: Determined, day: dt.date) 
         hazard=determined.hazard,
         flags=determined.flags,
         not_stated=determined.missing,
-        rulebook=_sealed(ask.rulebook, day),
+        rulebook=_sealed(request.rulebook, day),
         summary=summary if none else determined.hazard.because,
         caution=CAUTION,
-        units=ask.units,
+        units=request.units,
     )
 
 
-def _with_what_serves(case: Case, answer: KindResult, recommended: tuple[str, ...]) -> KindResult:
-    """The kind with, beside each fact that excludes it, what would serve."""
+def _with_kinds_that_qualify(case: Case, answer: KindResult, recommended: tuple[str, ...]) -> KindResult:
+    """The kind with, beside each fact that excludes it, the kinds that qualify."""
     facts = {row.rule for row in case.exclusions}
     if all(reason.outcome != "not_met" or reason.rule not in facts for reason in answer.reasons):
         return answer
-    serving = (
-        f"What would serve: {', '.join(recommended)}."
-        if recommended
-        else "No kind serves all that is required: one of the facts would have to change."
-    )
+    if recommended:
+        qualifying = sentence("selection", "kinds_that_qualify", kinds=", ".join(recommended))
+    else:
+        qualifying = sentence("selection", "no_kind_qualifies")
     reasons = tuple(
         reason
         if reason.outcome != "not_met" or reason.rule not in facts
-        else msgspec.structs.replace(reason, message=f"{reason.message} {serving}")
+        else msgspec.structs.replace(reason, message=f"{reason.message} {qualifying}")
         for reason in answer.reasons
     )
     return msgspec.structs.replace(answer, reasons=reasons)
@@ -112,18 +112,25 @@ def _conditions(case: Case, recommended: tuple[str, ...]) -> tuple[InstallationC
 
 
 def _summary(case: Case, kinds: tuple[KindResult, ...], recommended: tuple[str, ...]) -> str:
-    required = "".join(f" {row.says}" for row in case.requirements)
+    requirements = [row.says for row in case.requirements]
     if not recommended:
         missing = dict.fromkeys(name for answer in kinds for name in answer.depends_on)
-        state = f" Not stated: {', '.join(missing)}." if missing else ""
-        return f"No kind serves all that is required; the reasons of each kind say which fact stands in the way.{state}{required}"
+        not_stated = [sentence("selection", "summary_not_stated", facts=", ".join(missing))] if missing else []
+        return " ".join([sentence("selection", "summary_no_kind"), *not_stated, *requirements])
     least = next(answer for answer in kinds if answer.admissible)
-    depends = f" It depends on what was not stated: {', '.join(least.depends_on)}." if least.depends_on else ""
+    depends = [sentence("selection", "summary_depends", facts=", ".join(least.depends_on))] if least.depends_on else []
     if least.kind in case.first:
-        return f"The {least.name} ({least.kind}) comes first.{required}{depends}"
-    others = len(recommended) - 1
-    more = f" {others} stricter {'kind serves' if others == 1 else 'kinds serve'} too." if others else ""
-    return f"The least that suffices is the {least.name} ({least.kind}).{more}{depends}"
+        chosen = sentence("selection", "summary_first_choice", name=least.name, kind=least.kind)
+        return " ".join([chosen, *requirements, *depends])
+    chosen, others = sentence("selection", "summary_minimum", name=least.name, kind=least.kind), len(recommended) - 1
+    stricter = []
+    if others:
+        stricter = [
+            sentence("selection", "summary_one_stricter")
+            if others == 1
+            else sentence("selection", "summary_stricter", count=others)
+        ]
+    return " ".join([chosen, *stricter, *depends])
 
 
 @lru_cache(maxsize=4096)

@@ -13,6 +13,7 @@ from msgspec import UNSET, Struct, UnsetType
 from rules.catalogue import Hazard
 from rules.errors import NotJudgeableError
 from rules.selection.tables import Exclusion, Fact, InForce, Purpose, Scope, cite, in_force, index
+from rules.selection.texts import sentence
 from rules.sources import Source
 
 
@@ -56,12 +57,12 @@ def suitability(
                 f"Unknown {name} {value!r}. Send one of {', '.join(known)}, or leave it out where it is not known."
             )
     if hazard is UNSET:
-        return Suitability(suitable=None, because="The hazard is not stated.", missing=("hazard",))
+        return Suitability(suitable=None, because=sentence("suitability", "hazard_not_stated"), missing=("hazard",))
     if rulebook_id not in index():
-        return Suitability(suitable=None, because=f"Rulebook {rulebook_id} has no table of suitable kinds.")
+        return Suitability(suitable=None, because=sentence("suitability", "no_table", rulebook=rulebook_id))
     tables = in_force(rulebook_id, on)
     if tables.by_category:
-        return Suitability(suitable=None, because=f"Rulebook {rulebook_id} chooses by fluid category, not by hazard.")
+        return Suitability(suitable=None, because=sentence("suitability", "by_fluid_category", rulebook=rulebook_id))
     # An in-plant air gap belongs to protection at the service connection, so stating one states the purpose.
     implied: Purpose | UnsetType = "premises_isolation" if in_plant_air_gap is True and purpose is UNSET else purpose
     facts = {"backpressure_possible": backpressure_possible, "in_plant_air_gap": in_plant_air_gap}
@@ -70,28 +71,30 @@ def suitability(
         purposes=get_args(Purpose) if implied is UNSET else (implied,),
         facts={name: value for name, value in facts.items() if value is not UNSET},  # type: ignore[misc]  # the keys are facts
     )
-    first = {one for purpose in stated.purposes for row in tables.admissions(hazard, purpose, "") for one in row.first}
+    first = {code for purpose in stated.purposes for row in tables.admissions(hazard, purpose, "") for code in row.first}
     kinds = sorted((rank.kind for rank in tables.ranks), key=lambda other: other not in first)
     serves = tuple(other for other in kinds if _judge(tables, other, stated).suitable)
     variant = tables.variant(kind)
     listed = kind if variant is None else variant.of
     if listed not in kinds:
-        return Suitability(suitable=None, because=f"Rulebook {rulebook_id} does not list kind {kind}.", serves=serves)
+        return Suitability(
+            suitable=None, because=sentence("suitability", "not_in_table", rulebook=rulebook_id, kind=kind), serves=serves
+        )
     found = _judge(tables, listed, stated)
-    because = found.because if variant is None else f"{variant.says} {found.because}"
+    because = found.because if variant is None else sentence("suitability", "variant", rule=variant.says, because=found.because)
     return Suitability(suitable=found.suitable, because=because, source=found.source, missing=found.missing, serves=serves)
 
 
 def _judge(tables: InForce, kind: str, stated: _Stated) -> Suitability:
     """One kind for each purpose that is possible; where they differ, the purpose decides and is missing."""
     found = [_judge_purpose(tables, kind, stated, purpose) for purpose in stated.purposes]
-    if len({one.suitable for one in found}) == 1:
-        missing = tuple(dict.fromkeys(name for one in found for name in one.missing))
+    if len({result.suitable for result in found}) == 1:
+        missing = tuple(dict.fromkeys(name for result in found for name in result.missing))
         return Suitability(suitable=found[0].suitable, because=found[0].because, source=found[0].source, missing=missing)
-    against = next(one for one in found if one.suitable is not True)
+    against = next(result for result in found if result.suitable is not True)
     return Suitability(
         suitable=None,
-        because=f"The purpose is not stated, and it decides. {against.because}",
+        because=sentence("suitability", "purpose_decides", because=against.because),
         source=against.source,
         missing=("purpose", *against.missing),
     )
@@ -101,11 +104,15 @@ def _judge_purpose(tables: InForce, kind: str, stated: _Stated, purpose: Purpose
     admissions = tables.admissions(stated.hazard, purpose, "")
     for row in admissions:
         if kind not in row.kinds:
-            return _verdict(row, suitable=False, because=f"{row.says} This kind is not among them.")
-    for required in (row for one in tables.tables for row in one.requirements):
+            return _verdict(row, suitable=False, because=sentence("suitability", "not_listed", rule=row.says))
+    for required in (row for table in tables.tables for row in table.requirements):
         if _covers(required, kind, required.kinds, stated, purpose) and stated.facts.get(required.fact) is not True:
-            return _verdict(required, suitable=False, because=f"{required.says} {required.none_stated}")
-    excluding = (row for one in tables.tables for row in one.exclusions if row.fact in _DECIDING)
+            return _verdict(
+                required,
+                suitable=False,
+                because=sentence("suitability", "requirement_missing", rule=required.says, none_stated=required.none_stated),
+            )
+    excluding = (row for table in tables.tables for row in table.exclusions if row.fact in _DECIDING)
     unknown: list[Exclusion] = []
     for fact in excluding:
         if not _covers(fact, kind, fact.kinds, stated, purpose):
@@ -118,7 +125,7 @@ def _judge_purpose(tables: InForce, kind: str, stated: _Stated, purpose: Purpose
     if unknown:
         return Suitability(
             suitable=None,
-            because=f"Not stated: {unknown[0].fact}. If it is so: {unknown[0].says}",
+            because=sentence("suitability", "fact_not_stated", fact=unknown[0].fact, rule=unknown[0].says),
             source=cite(unknown[0]),
             missing=tuple(dict.fromkeys(row.fact for row in unknown)),
         )

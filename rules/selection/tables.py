@@ -1,7 +1,7 @@
 """The published tables of choice, as data in force on one day.
 
 Each rulebook names its tables in order, its own authority's first (`data/selection/index.toml`). On one topic the first table
-that speaks of an asked hazard decides which kinds are admitted, as a rulebook's own entry replaces what it inherits; what
+that covers the hazard decides which kinds are admitted, as a rulebook's own entry replaces what it inherits; what
 excludes a kind counts from every table, since no table takes back another's warning.
 """
 
@@ -35,7 +35,7 @@ Fact = Literal[
 
 
 class Scope(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Where a row speaks at all; an empty member fits everything."""
+    """Where a row applies; an empty member fits everything."""
 
     rule: str
     hazards: tuple[Hazard, ...] = ()
@@ -45,17 +45,17 @@ class Scope(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     says: str
 
     def covers(self, hazard: Hazard | int, purpose: Purpose, premises: str) -> bool:
-        """Whether the row speaks of that hazard (or fluid category), purpose and premises."""
-        asked = self.fluid_categories if isinstance(hazard, int) else self.hazards
+        """Whether the row covers that hazard (or fluid category), purpose and premises."""
+        covered = self.fluid_categories if isinstance(hazard, int) else self.hazards
         return (
-            (not asked or hazard in asked)
+            (not covered or hazard in covered)
             and (not self.purposes or purpose in self.purposes)
             and (not self.premises or premises in self.premises)
         )
 
 
 class Admission(Scope, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Only these kinds serve where the row speaks; those of `first` come first in the order of preference."""
+    """Only these kinds qualify where the row applies; those of `first` come first in the order of preference."""
 
     topic: Literal["hazard", "premises", "irrigation"]
     kinds: tuple[str, ...]
@@ -76,7 +76,7 @@ class NoneRequired(Scope, frozen=True, kw_only=True, forbid_unknown_fields=True)
 
 
 class Exclusion(Scope, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A fact that excludes these kinds; `otherwise` is said where the fact is known not to be so."""
+    """A fact that excludes these kinds; `otherwise` is the sentence where the fact is known to be false."""
 
     fact: Fact
     when_is: bool = True
@@ -85,7 +85,7 @@ class Exclusion(Scope, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 class Requirement(Scope, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A fact without which these kinds do not serve: what nobody has recorded counts as missing, since it would have to be shown."""
+    """A fact without which these kinds do not qualify: what is not on record counts as missing, since it would have to be proved."""
 
     fact: Fact
     kinds: tuple[str, ...]
@@ -93,7 +93,7 @@ class Requirement(Scope, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 class ConditionRow(Scope, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What must be kept where these kinds are chosen; with a `fact`, only where that is so.
+    """What must be kept where these kinds are chosen; with a `fact`, only where that is true.
 
     `replaces` names a rule of another table that this one takes the place of for its kinds.
     """
@@ -177,7 +177,7 @@ class InForce(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     by_category: bool
 
     def admissions(self, hazard: Hazard | int, purpose: Purpose, premises: str) -> tuple[Admission, ...]:
-        """The rows that decide which kinds serve: on each topic those of the first table that speaks."""
+        """The rows that decide which kinds serve: on each topic those of the first table that covers it."""
         found: list[Admission] = []
         decided: set[str] = set()
         for table in self.tables:
@@ -232,7 +232,7 @@ def in_force(rulebook_id: str, on: dt.date) -> InForce:
     entry = index().get(rulebook_id)
     if entry is None:
         raise UnknownRulebookError(
-            f"No rulebook {rulebook_id!r} is carried that chooses. Carried are: {', '.join(sorted(index()))}.",
+            f"Unknown rulebook {rulebook_id!r}. Available for selection: {', '.join(sorted(index()))}.",
             pointer="/rulebook",
         )
     if entry.in_force_from is None:
@@ -240,23 +240,23 @@ def in_force(rulebook_id: str, on: dt.date) -> InForce:
         title, since = book.title, book.in_force_from
     elif on < entry.in_force_from:
         raise NotInForceError(
-            f"Rulebook {rulebook_id} says nothing on {on.isoformat()}: it is carried from {entry.in_force_from.isoformat()} on.",
+            f"Rulebook {rulebook_id} is not in force on {on.isoformat()}. It is in force from {entry.in_force_from.isoformat()} on.",
             pointer="/on",
         )
     else:
         title, since = entry.title, entry.in_force_from
     tables = tuple(
         msgspec.structs.replace(
-            one, **{section: tuple(row for row in getattr(one, section) if row.in_force(on)) for section in _SECTIONS}
+            whole, **{section: tuple(row for row in getattr(whole, section) if row.in_force(on)) for section in _SECTIONS}
         )
-        for one in map(table, entry.tables)
+        for whole in map(table, entry.tables)
     )
     return InForce(
         rulebook=RulebookReference(id=rulebook_id, title=title, in_force_from=since, digest=digest(tables), note=entry.note),
         placement=entry.placement,
         tables=tables,
-        ranks=tuple(rank for one in tables for rank in one.ranks),
-        by_category=any(row.fluid_categories for one in tables for row in one.admissions),
+        ranks=tuple(rank for own in tables for rank in own.ranks),
+        by_category=any(row.fluid_categories for own in tables for row in own.admissions),
     )
 
 

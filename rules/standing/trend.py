@@ -1,9 +1,9 @@
 """How a component's readings go over the years, and the chance that the next one lies below its minimum.
 
-A straight line is fitted to the readings since the component's last repair (ordinary least squares); what comes next is told by the
+A straight line is fitted to the readings since the component's last repair (ordinary least squares); the next reading is predicted by the
 prediction interval of that line, on Student's t with n − 2 degrees of freedom (Draper and Smith, Applied Regression Analysis, section 1.4;
-from memory; the tests compare with scipy). A repair begins a new series: the final reading after it is the first, and what was read before it
-counts no more. Where a component was not repaired at a visit, what was found on arrival counts. The scatter is taken to be no less
+from memory; the tests compare with scipy). A repair begins a new series: the final reading after it is the first, and earlier readings
+no longer count. Where a component was not repaired at a visit, what was found on arrival counts. The scatter is taken to be no less
 than the rounding of the gauge's dial makes it, so that readings which happen to lie on a line do not promise certainty.
 """
 
@@ -20,6 +20,7 @@ from rules.field_test.answer import Finding
 from rules.field_test.document import Repair
 from rules.quantities import PressureUnit, convert
 from rules.screening.settings import setting
+from rules.screening.texts import sentence
 
 DAYS_IN_A_YEAR: Final = 365.25
 _Quantity = Literal["held_at", "opened_at"]
@@ -79,7 +80,7 @@ class TrendPrediction(Struct, frozen=True, kw_only=True):
 
 
 class ComponentTrend(Struct, frozen=True, kw_only=True):
-    """One component's series since its last repair, pressures in the asked unit; slope and prediction where there are readings enough."""
+    """One component's series since its last repair, pressures in the requested unit; slope and prediction where there are readings enough."""
 
     line: Line
     """The line."""
@@ -120,7 +121,7 @@ def trends(tests: Sequence[TrendedTest], *, next_test_on: dt.date, unit: Pressur
     series: dict[_Place, _Series] = {}
     for test in tests:
         _follow(series, test, unit)
-    return [_trend(place, one, next_test_on, unit) for place, one in sorted(series.items()) if one.readings]
+    return [_trend(place, own, next_test_on, unit) for place, own in sorted(series.items()) if own.readings]
 
 
 def _follow(series: dict[_Place, _Series], test: TrendedTest, unit: PressureUnit) -> None:
@@ -132,22 +133,22 @@ def _follow(series: dict[_Place, _Series], test: TrendedTest, unit: PressureUnit
             read.setdefault((finding.line, finding.component, quantity), {})[finding.phase] = finding
     for place, by_phase in read.items():
         line, component, _ = place
-        one = series.setdefault(place, _Series())
+        own = series.setdefault(place, _Series())
         repaired = any(_concerns(repair, line, component) for repair in test.repairs)
         if repaired:
-            one.readings, one.repaired_on = [], test.performed_on
+            own.readings, own.repaired_on = [], test.performed_on
         counts = "final" if repaired or "initial" not in by_phase else "initial"
         if counts not in by_phase:
             continue
         finding = by_phase[counts]
         if isinstance(finding.at_least, float):
-            one.minimum = convert(finding.at_least, test.unit, unit)
-        one.resolution = max(one.resolution, convert(test.resolution, test.unit, unit))
+            own.minimum = convert(finding.at_least, test.unit, unit)
+        own.resolution = max(own.resolution, convert(test.resolution, test.unit, unit))
         # A part that leaked or stuck, or that a leaking shutoff made unreadable, has no number that counts.
         observed = finding.observed
         if finding.outcome != "not_determined" and isinstance(observed, float):
             value = convert(observed, test.unit, unit)
-            one.readings.append(TrendReading(report_id=test.report_id, on=test.performed_on, value=value))
+            own.readings.append(TrendReading(report_id=test.report_id, on=test.performed_on, value=value))
 
 
 def _concerns(repair: Repair, line: Line, component: Component) -> bool:
@@ -161,30 +162,49 @@ def _trend(place: _Place, series: _Series, next_test_on: dt.date, unit: Pressure
     line, component, quantity = place
     confidence = setting("trend_confidence")
     slope = prediction = suggestion = None
-    since = "" if series.repaired_on is None else f" since the repair of {series.repaired_on.isoformat()}"
-    count = len(series.readings)
-    if len({one.on for one in series.readings}) < _LEAST:
-        says = f"{count} reading{'s' * (count != 1)}{since}: at least {_LEAST} on different days are needed to see a trend."
+    if len({reading.on for reading in series.readings}) < _LEAST:
+        says = _too_few(series)
     else:
         slope, prediction = _line(series, next_test_on, confidence)
-        says = f"{count} readings{since}: {slope.per_year:+.3g} {unit} a year, between {slope.low:+.3g} and {slope.high:+.3g} with {confidence:.0%} confidence."
-        if prediction is not None:
+        says = _describe(series, slope, confidence, unit)
+        if prediction is not None and series.minimum is not None:
             chance = prediction.chance_below_minimum
-            says += f" The chance that it reads below {series.minimum:.3g} {unit} on {next_test_on.isoformat()} is {chance:.0%}."
+            limit = {"minimum": series.minimum, "unit": unit, "day": next_test_on.isoformat()}
+            says += " " + sentence("trend", "chance", chance=chance, **limit)
             if chance >= setting("replace_before"):
-                part = "spring or seat" if quantity == "held_at" else "spring"
-                suggestion = f"Have the {part} of the {component.replace('_', ' ')} looked at, and renewed if worn, before the next test: as it goes, it may fail it. A straight line through few readings can mislead; a certified tester decides on the spot."
+                code = "renew_spring_or_seat" if quantity == "held_at" else "renew_spring"
+                suggestion = sentence("trend", code, component=component)
     return ComponentTrend(
         line=line, component=component, quantity=quantity, minimum=series.minimum, repaired_on=series.repaired_on, readings=series.readings,
         slope=slope, next_test=prediction, confidence=confidence, suggestion=suggestion, says=says,
     )  # fmt: skip
 
 
+def _too_few(series: _Series) -> str:
+    count, since = len(series.readings), "" if series.repaired_on is None else series.repaired_on.isoformat()
+    if since and count == 1:
+        return sentence("trend", "one_reading_since", repaired_on=since, least=_LEAST)
+    if since:
+        return sentence("trend", "few_readings_since", count=count, repaired_on=since, least=_LEAST)
+    if count == 1:
+        return sentence("trend", "one_reading", least=_LEAST)
+    return sentence("trend", "few_readings", count=count, least=_LEAST)
+
+
+def _describe(series: _Series, slope: TrendSlope, confidence: float, unit: str) -> str:
+    """The change in a year, with its interval."""
+    figures = {"slope": slope.per_year, "low": slope.low, "high": slope.high, "confidence": confidence}
+    if series.repaired_on is None:
+        return sentence("trend", "slope", count=len(series.readings), unit=unit, **figures)
+    since = series.repaired_on.isoformat()
+    return sentence("trend", "slope_since", count=len(series.readings), repaired_on=since, unit=unit, **figures)
+
+
 def _line(series: _Series, on: dt.date, confidence: float) -> tuple[TrendSlope, TrendPrediction | None]:
     """The line through the readings, and what it lets one expect on that day; no prediction where there is no minimum or no scatter."""
     first = series.readings[0].on
-    x = [(one.on - first).days / DAYS_IN_A_YEAR for one in series.readings]
-    y = [one.value for one in series.readings]
+    x = [(reading.on - first).days / DAYS_IN_A_YEAR for reading in series.readings]
+    y = [reading.value for reading in series.readings]
     n = len(x)
     mean_x, mean_y = math.fsum(x) / n, math.fsum(y) / n
     spread = math.fsum((at - mean_x) ** 2 for at in x)

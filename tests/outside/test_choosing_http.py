@@ -79,7 +79,7 @@ def test_at_a_severe_hazard_in_washington_the_air_gap_comes_first(
     assert answer["recommended"] == recommended
     assert answer["kinds"][0]["kind"] == "air_gap"
     assert answer["summary"].startswith("The air gap (air_gap) comes first.")
-    assert "an RP or RPDA serves only together with an approved in-plant air gap" in answer["summary"]
+    assert "an RP or RPDA qualifies only together with an approved in-plant air gap" in answer["summary"]
     reason = reason_of(answer, "rp", "wac.severe.in_plant_air_gap")
     assert (reason["outcome"], reason["source"]["clause"]) == (outcome, "246-290-490(4)(b)(ii)(B)")
     assert ("in_plant_air_gap" in answer["not_stated"]) == (in_plant is None)

@@ -158,7 +158,7 @@ def test_what_was_not_told_is_not_written(shape: Any) -> None:
 # What a document can hold has no end; what is kept for ever is asked by names and states alone, of which there are few.
 FEW = {
     "rulebook_id", "table_id", "key", "vocabulary", "kind", "hazard", "failed", "mechanism", "leak", "statuses", "trial", "opening", "length", "pressure",
-    "work_key", "clause", "provenance",
+    "work_key", "clause", "provenance", "subject",
 }  # fmt: skip
 
 

@@ -107,7 +107,7 @@ def test_air_through_a_fouled_check_is_compressible_and_choked() -> None:
     # The air inlet, 0.2 in2, passes that with 0.05 psi: k = A sqrt(2 / rho) = 217 gpm of air per root psi; (50.2 / 217)^2 = 0.0535 psi,
     # and at 27.7 in to the psi it lifts water 1.48 in.
     assert step.pressures["body"] == -0.054
-    assert "lifts water 1.5 in at most" in said(step)
+    assert "lifts water at most 1.5 in" in said(step)
     # Choked: as good as full vacuum draws no more.
     deepest = last("pvb", FLOWING, {**SIPHON, "supply_pressure": -14.3}, conditions={"check": "leaking"})
     assert deepest.air_drawn == pytest.approx(step.air_drawn, rel=1e-6)
@@ -122,7 +122,7 @@ def test_a_check_wide_open_passes_more_air_than_the_air_inlet_can_replace() -> N
     assert step.components["air_inlet"] == "open"
     assert step.pressures["body"] < -4
     assert (step.non_potable_reaches_supply, step.protection) == (True, "lost")
-    assert "vacuum enough to lift water" in said(step)
+    assert "enough vacuum to lift water" in said(step)
     high = last("pvb", FLOWING, {**SIPHON, "outlet_elevation": -16 * 12}, conditions={"check": "stuck_open"})
     assert not high.non_potable_reaches_supply
 
@@ -206,7 +206,7 @@ def test_the_check_alone_saves_a_stuck_air_inlet() -> None:
     step = last("pvb", FLOWING, SIPHON, conditions={"air_inlet": "stuck_closed"})
     assert step.components == {"check": "closed", "air_inlet": "closed"}
     assert (step.non_potable_reaches_supply, step.protection) == (False, "degraded")
-    assert "though it should be open" in said(step)
+    assert "but should be open" in said(step)
 
 
 def test_a_fouled_check_and_a_stuck_air_inlet_are_a_live_cross_connection() -> None:
@@ -231,7 +231,7 @@ def test_what_twelve_inches_of_height_are_for() -> None:
     assert last("pvb", FLOWING, {**SIPHON, "outlet_elevation": 0}, conditions=fouled).non_potable_reaches_supply
     low = last("pvb", FLOWING, SIPHON, conditions=fouled)
     assert not low.non_potable_reaches_supply
-    assert "that is what height is for" in said(low)
+    assert "this is why a vacuum breaker needs its height" in said(low)
 
 
 def test_an_outlet_above_a_vacuum_breaker_floods_it() -> None:
@@ -249,8 +249,8 @@ def test_no_vacuum_lifts_water_beyond_its_own_weight(feet: Any, reaches: Any) ->
         conditions={"check": "leaking", "air_inlet": "stuck_closed"},
     )  # fmt: skip
     assert step.non_potable_reaches_supply == reaches
-    assert ("lies deeper than any vacuum lifts water" in said(step)) == (not reaches)
-    assert "No supply sucks deeper" in said(step)
+    assert ("is deeper than any vacuum can lift water" in said(step)) == (not reaches)
+    assert "No supply pulls a vacuum deeper" in said(step)
     assert step.pressures["body"] >= round(sea_level().deepest_vacuum, 2)
 
 
@@ -259,11 +259,11 @@ def test_backpressure_defeats_a_vacuum_breaker() -> None:
     sound = last("pvb", FLOWING, push)
     assert sound.components == {"check": "closed", "air_inlet": "closed"}
     assert (sound.non_potable_reaches_supply, sound.protection) == (False, "degraded")
-    assert "cannot be subjected to backpressure" in said(sound)
+    assert "must not be subjected to backpressure" in said(sound)
     assert last("pvb", FLOWING, push, conditions={"check": "leaking"}).non_potable_reaches_supply
     atmospheric = last("avb", FLOWING, push)
     assert atmospheric.non_potable_reaches_supply
-    assert "so nothing stands between" in said(atmospheric)
+    assert "so nothing is left between" in said(atmospheric)
 
 
 def test_an_atmospheric_vacuum_breakers_float_falls() -> None:
@@ -329,7 +329,7 @@ def test_an_rp_with_its_relief_valve_stuck_stands_on_its_checks() -> None:
         step = last("rp", FLOWING, SIPHON, conditions=conditions)
         assert (step.non_potable_reaches_supply, step.protection) == (False, "degraded")
         assert "stuck closed and should be open" in said(step)
-    assert "has nothing to do" in said(last("rp", STATIC, conditions={"relief_valve": "stuck_closed"}))
+    assert "does not need to open now" in said(last("rp", STATIC, conditions={"relief_valve": "stuck_closed"}))
     all_three = {"check_1": "leaking", "relief_valve": "stuck_closed", "check_2": "leaking"}
     assert last("rp", FLOWING, SIPHON, conditions=all_three).non_potable_reaches_supply
 
@@ -340,7 +340,7 @@ def test_a_relief_valve_stuck_open_discharges_always_and_one_that_weeps_drips() 
     weeping = last("rp", STATIC, conditions={"relief_valve": "leaking"})
     assert weeping.components["relief_valve"] == "closed"
     assert 0 < weeping.discharge < 1 < stuck.discharge
-    assert "though it drips" in said(weeping)
+    assert "but drips" in said(weeping)
 
 
 def test_a_double_check_with_one_failed_check_still_holds_and_with_two_does_not() -> None:
@@ -400,7 +400,7 @@ def test_an_air_inlet_spills_until_the_body_has_pressure_enough_to_shut_it() -> 
     assert last("pvb", STATIC, conditions={"air_inlet": "stuck_open"}).discharge > 0
     weeping = last("pvb", STATIC, conditions={"air_inlet": "leaking"})
     assert weeping.components["air_inlet"] == "closed"
-    assert "it drips" in said(weeping)
+    assert "but drips" in said(weeping)
     assert "is stuck closed, which does not show" in said(last("pvb", STATIC, conditions={"air_inlet": "stuck_closed"}))
 
 
@@ -414,12 +414,12 @@ def test_a_relief_valve_stuck_open_lets_a_vacuum_draw_air() -> None:
 def test_a_part_that_leaks_both_ways_is_said_to_do_so() -> None:
     forward = last("dc", FLOWING, conditions={"check_1": "leaking"})
     assert forward.components["check_1"] == "open"
-    assert "passes 10 gpm forwards" in said(forward)
+    assert "10 gpm pass it forward" in said(forward)
     level = last("pvb", FLOWING, {**SIPHON, "outlet_elevation": 0}, conditions={"check": "leaking"})
     assert "gpm of water and" in said(level)
     assert "of free air back" in said(level)
     assert "of water back" in said(last("dc", FLOWING, SIPHON, conditions={"check_1": "leaking", "check_2": "leaking"}))
-    assert "passes nothing" in said(last("dc", STATIC, conditions={"check_1": "leaking"}))
+    assert "nothing passes it" in said(last("dc", STATIC, conditions={"check_1": "leaking"}))
 
 
 def test_an_outlet_that_draws_nothing_can_still_be_drawn_from() -> None:
@@ -518,10 +518,10 @@ def test_no_figure_has_nine_digits_and_no_zero_is_negative() -> None:
 
 def test_differentials_are_written_psid() -> None:
     said_of = said(last("rp", STATIC))
-    assert "the inlet is 7.00 psid over the zone, and it opens below 2.80 psid over it" in said_of
-    assert "The supply stands at 62 psi." in said_of
+    assert "The inlet is 7.00 psid above the zone; the relief valve opens below 2.80 psid." in said_of
+    assert "The supply is at 62 psi." in said_of
     kpa = said(last("rp", {**STATIC, "supply_pressure": 430}, units={"pressure": "kPa"}))
-    assert "48.3 kPa over the zone" in kpa
+    assert "48.3 kPa above the zone" in kpa
     assert "psid" not in kpa
 
 

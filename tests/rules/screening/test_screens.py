@@ -434,7 +434,7 @@ def test_no_message_accuses() -> None:
     ]
     assert found
     for one in found:
-        assert "would explain it" in one.message
+        assert "could explain it" in one.message
         assert not any(
             word in one.message.lower() for word in ("fraud", "fake", "forge", "invent", "cheat", "dishonest", "false")
         )

@@ -17,21 +17,21 @@ FOLDER = resources.files("rules") / "data"
 
 # A changed table is a changed rule: the pin is renewed together with an entry in the change log that says what and from when.
 PINS = {
-    "placement.toml": "606fe22a95c9420c",
-    "premises.toml": "10a031129e0597f9",
+    "placement.toml": "1ad792ea1c9f6bff",
+    "premises.toml": "cce4e4039cdacf19",
     "selection/30-tac-290-47.toml": "35b7a7fcd0a46fc3",
-    "selection/30-tac-344-50.toml": "0f4267e67ea25b14",
-    "selection/62-555-360-fac.toml": "26e384bbb255c9a9",
+    "selection/30-tac-344-50.toml": "808d4453bbb3b9f9",
+    "selection/62-555-360-fac.toml": "e7001fb969fb8caa",
     "selection/california-district.toml": "1f4024e78569a673",
-    "selection/en-1717.toml": "f2bf84c1b44ce6b4",
-    "selection/gb-water-fittings.toml": "204e559e243b627f",
-    "selection/hydraulics.toml": "c6b8a806784f8533",
+    "selection/en-1717.toml": "3916d1e9b6130723",
+    "selection/gb-water-fittings.toml": "cfdba873e4c42854",
+    "selection/hydraulics.toml": "8e58606ed2858778",
     "selection/index.toml": "66e78d9cf569a452",
-    "selection/nac-445a.toml": "b7064337118fed7e",
-    "selection/north-american-plumbing-code.toml": "66354bc12ff4e612",
-    "selection/oar-333-061-0071.toml": "01e71465359df04a",
-    "selection/us-common.toml": "adbc8c2da4b962d3",
-    "selection/wac-246-290-490.toml": "8379bb7574be7902",
+    "selection/nac-445a.toml": "8b59689190ec9619",
+    "selection/north-american-plumbing-code.toml": "4e8228bdf656ac7b",
+    "selection/oar-333-061-0071.toml": "c1b2d4a33de9c5b9",
+    "selection/us-common.toml": "e95b7c0d617380f6",
+    "selection/wac-246-290-490.toml": "c2f49fe7b7e62a80",
 }
 
 

@@ -36,8 +36,8 @@ def test_the_least_that_suffices_stands_first_and_each_says_what_it_adds() -> No
     answer = choose()
     assert answer.recommended == ("pvb", "svb", "barometric_loop", "rp", "rpda", "air_gap")
     assert answer.summary == (
-        "The least that suffices is the pressure vacuum breaker assembly (pvb). 5 stricter kinds serve too. "
-        "It depends on what was not stated: site.subject_to_submergence, site.height_above_highest_outlet."
+        "The minimum is the pressure vacuum breaker assembly (pvb). 5 stricter kinds also qualify. "
+        "This depends on facts that were not stated: site.subject_to_submergence, site.height_above_highest_outlet."
     )
     assert all(one.adds for one in answer.kinds)
     assert [one.kind for one in answer.kinds if one.admissible] == list(answer.recommended)
@@ -48,33 +48,33 @@ def test_a_conflict_names_the_fact_and_what_would_serve() -> None:
     answer = choose(backpressure_possible=True)
     message = next(one.message for one in kind_of(answer, "pvb").reasons if one.rule == "common.backpressure")
     assert message.startswith("Backpressure can occur (`backpressure_possible`)")
-    assert message.endswith("What would serve: rp, rpda, air_gap.")
+    assert message.endswith("These kinds qualify: rp, rpda, air_gap.")
 
 
 def test_one_stricter_kind_is_counted_in_the_singular() -> None:
     answer = choose(premises="irrigation_chemical_injection", rulebook="us-tx", purpose="point_of_use")
-    assert "(rp). 1 stricter kind serves too." in answer.summary
+    assert "(rp). 1 stricter kind also qualifies." in answer.summary
 
 
 def test_a_single_kind_stands_alone() -> None:
     answer = choose(hazard="severe", site={"subject_to_submergence": False})
     assert answer.recommended == ("air_gap",)
-    assert answer.summary == "The least that suffices is the air gap (air_gap)."
+    assert answer.summary == "The minimum is the air gap (air_gap)."
 
 
 def test_facts_that_leave_nothing_say_so() -> None:
     answer = choose(hazard="severe", site={"subject_to_submergence": True})
     assert answer.recommended == ()
     assert answer.conditions == ()
-    assert answer.summary.startswith("No kind serves all that is required")
+    assert answer.summary.startswith("No kind meets every requirement")
     flooded = next(one for one in kind_of(answer, "air_gap").reasons if not one.holds)
-    assert flooded.message.endswith("one of the facts would have to change.")
+    assert flooded.message.endswith("one of the facts must change.")
 
 
 def test_premises_that_no_table_lists_leave_the_hazard_as_stated() -> None:
     answer = choose(premises="office")
     assert answer.hazard.applied == "health"
-    assert "no table of this rulebook raises it" in answer.hazard.because
+    assert "No table of this rulebook raises the hazard" in answer.hazard.because
 
 
 def test_premises_raise_a_stated_hazard_and_never_lower_it() -> None:
@@ -106,7 +106,7 @@ def test_a_supply_short_before_any_loss_excludes_even_without_a_curve() -> None:
     told = {"supply_pressure": 20, "design_flow": 20, "required_outlet_pressure": 30}
     rp = kind_of(choose(units=US_UNITS, hydraulics=told), "rp")
     assert not rp.admissible
-    assert any("Even without any loss only 20 psi" in one.message for one in rp.reasons)
+    assert any("Even without any loss, only 20 psi" in one.message for one in rp.reasons)
 
 
 @pytest.mark.parametrize("flow", [9.9, 30.1])
@@ -133,7 +133,7 @@ def test_too_little_left_excludes_with_the_number() -> None:
     }
     rp = kind_of(choose(units=US_UNITS, hydraulics=told), "rp")
     assert not rp.admissible
-    assert any("leaves 35 psi" in one.message and "too little" in one.message for one in rp.reasons)
+    assert any("leaves only 35 psi" in one.message and "40 psi is required" in one.message for one in rp.reasons)
 
 
 def test_an_air_gap_loses_the_pressure_unless_a_pump_gives_it_again() -> None:
@@ -277,7 +277,7 @@ def test_the_site_s_height_is_held_against_the_placement_rule_of_each_kind(heigh
     answer = choose(units=US_UNITS, site={"height_above_highest_outlet": height})
     assert set(answer.recommended) == kinds | {"rp", "rpda", "air_gap"}
     pvb = next(one for one in kind_of(answer, "pvb").reasons if one.rule == "vacuum_breaker.height_above_highest_outlet")
-    assert f"offers {height:g} ft; at least 1 ft is needed" in pvb.message
+    assert f"The site allows {height:g} ft; the minimum is 1 ft." in pvb.message
 
 
 def test_a_selection_is_sealed_with_its_tables_placement_rules_and_constants(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -89,7 +89,7 @@ def test_a_steady_spring_asks_for_nothing() -> None:
 def test_two_readings_show_no_trend_and_neither_do_three_of_one_day() -> None:
     found = check_1(judged(2024, 2.0), judged(2025, 1.0))
     assert (found.slope, found.next_test, found.suggestion) == (None, None, None)
-    assert "2 readings: at least 3" in found.says
+    assert "2 readings. A trend needs at least 3" in found.says
     assert check_1(judged(2024, 2.0), judged(2024, 1.9), judged(2024, 1.8)).slope is None
 
 
