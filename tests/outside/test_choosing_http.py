@@ -45,7 +45,7 @@ def test_premises_raise_the_hazard_under_every_rulebook_and_a_lower_one_is_a_con
     assert (answer["hazard"]["stated"], answer["hazard"]["applied"]) == ("non_health", "health")
     (flag,) = answer["flags"]
     assert (flag["code"], flag["pointer"]) == ("hazard_below_premises", "/hazard")
-    assert "the stricter is applied" in flag["message"]
+    assert "The stricter hazard was applied" in flag["message"]
     assert flag["source"]["provenance"] == {"us-wa": "published", "us-tx": "from_memory"}.get(rulebook, "common_practice")
     assert {"dc", "dcda", "dual_check"} & set(answer["recommended"]) == set()
     assert "rp" in answer["recommended"]
@@ -78,7 +78,7 @@ def test_at_a_severe_hazard_in_washington_the_air_gap_comes_first(
     answer = choose(world, "us-wa", hazard="severe", **stated)
     assert answer["recommended"] == recommended
     assert answer["kinds"][0]["kind"] == "air_gap"
-    assert answer["summary"].startswith("The air gap (air_gap) comes first.")
+    assert answer["summary"].startswith("The first choice is the air gap (air_gap).")
     assert "an RP or RPDA qualifies only together with an approved in-plant air gap" in answer["summary"]
     reason = reason_of(answer, "rp", "wac.severe.in_plant_air_gap")
     assert (reason["outcome"], reason["source"]["clause"]) == (outcome, "246-290-490(4)(b)(ii)(B)")
@@ -141,7 +141,7 @@ def test_a_survey_of_premises_that_need_no_protection_leaves_the_assembly_out(wo
     assert (answer["outcome"], answer["recommended"], answer["kinds"]) == ("none_required", [], [])
     assert answer["hazard"]["applied"] == "none"
     assert answer["not_stated"] == answer["flags"] == []
-    assert answer["summary"].startswith("No assembly is needed here while")
+    assert answer["summary"].startswith("No assembly is required while")
 
 
 @pytest.mark.parametrize(
@@ -195,7 +195,7 @@ def test_a_fact_of_the_site_that_was_not_stated_is_named_and_never_taken_as_met(
     for rule in ("common.submergence.rp", "common.drainage"):
         reason = reason_of(answer, "rp", rule)
         assert (reason["outcome"], reason["holds"]) == ("not_determined", False)
-    assert "It depends on what was not stated: site.subject_to_submergence, site.drainage." in answer["summary"]
+    assert "This depends on facts that were not stated: site.subject_to_submergence, site.drainage." in answer["summary"]
     stated = choose(world, "us-or", hazard="health", site={"subject_to_submergence": False, "drainage": True})
     assert kind_of(stated, "rp")["depends_on"] == []
     assert reason_of(stated, "rp", "common.drainage")["outcome"] == "met"

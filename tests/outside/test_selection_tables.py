@@ -146,7 +146,7 @@ def test_starred_premises_of_table_13_are_severe_and_an_rp_needs_an_in_plant_air
             "published",
             "246-290-490(4)(b)(ii)(B)",
         )
-        assert answer.summary.startswith("The air gap (air_gap) comes first.")
+        assert answer.summary.startswith("The first choice is the air gap (air_gap).")
         assert "only together with an approved in-plant air gap" in answer.summary
 
 
