@@ -35,7 +35,7 @@ Purpose = Literal["premises_isolation", "point_of_use"]
 
 
 class AssemblyKind(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One kind as the catalogue describes it; `components` and `barriers` stand in flow order."""
+    """One kind as the catalogue describes it; `components` and `barriers` are in flow order."""
 
     kind: Kind
     """The code of the kind."""

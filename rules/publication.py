@@ -57,7 +57,7 @@ class PublishedRulebook(Struct, frozen=True, kw_only=True):
 
 
 class RulebookSummary(Struct, frozen=True, kw_only=True):
-    """A rulebook in the list of those carried; `judges_tests` is false for one that only chooses and places."""
+    """A rulebook in the list of those available; `judges_tests` is false for one that only chooses and places."""
 
     id: str
     """The rulebook's id."""

@@ -63,14 +63,16 @@ def parser() -> argparse.ArgumentParser:
     load.add_argument("--write", action="store_true", help="write what is new and changed, if there is no problem")
     load.add_argument("--partial", action="store_true", help="write what is good though there are problems")
     load.add_argument(
-        "--make-testers-and-gauges", action="store_true", help="register those that are not, from what the files tell of them"
+        "--make-testers-and-gauges",
+        action="store_true",
+        help="register testers and gauges that are not registered, from the files",
     )
     load.add_argument("--correct-reports", action="store_true", help="supersede recorded tests that read otherwise in the files")
     load.add_argument("--encoding", choices=get_args(Encoding), default="utf-8", help="of CSV (default utf-8)")
     load.add_argument("--delimiter", choices=get_args(Delimiter), help="of CSV (default: what the first line shows)")
     load.add_argument("--dates", choices=get_args(DateOrder), help="the order of dates like 03/04/2025")
-    load.add_argument("--pressure", choices=get_args(PressureUnit), help="the unit of pressures that tell none")
-    load.add_argument("--length", choices=get_args(LengthUnit), help="the unit of lengths that tell none")
+    load.add_argument("--pressure", choices=get_args(PressureUnit), help="the unit of pressures that name none")
+    load.add_argument("--length", choices=get_args(LengthUnit), help="the unit of lengths that name none")
     load.add_argument(
         "--column",
         action="append",
@@ -79,7 +81,11 @@ def parser() -> argparse.ArgumentParser:
         help="what a heading means; without a field its column is left out",
     )
     load.add_argument(
-        "--default", action="append", default=[], metavar="FIELD=VALUE", help="what new things get where the files tell nothing"
+        "--default",
+        action="append",
+        default=[],
+        metavar="FIELD=VALUE",
+        help="the value of a field that the files do not have, for new records",
     )
     export = commands_.add_parser("export", help="write everything a utility owns, as NDJSON")
     export.add_argument("utility", help="the utility's code")

@@ -32,7 +32,7 @@ class FaultCode(Struct, frozen=True, kw_only=True):
     problem: str
     """The code of the problem that it causes."""
     text: str
-    """Its text in English; `{name}` stands for the parameter `name` of the fault."""
+    """Its text in English; `{name}` is replaced by the parameter `name` of the fault."""
 
 
 class FlagCode(Struct, frozen=True, kw_only=True):

@@ -218,7 +218,7 @@ async def rebuild(settings: Settings, utility: str) -> int:
             differing = await rebuild_standings(ReportStore(pool), await RegistryStore(pool).utility(utility))
         finally:
             await pool.close()
-    print(f"{utility}: {len(differing)} standings differed and were written anew.", *differing, sep="\n")  # noqa: T201
+    print(f"{utility}: {len(differing)} standings differed and were corrected.", *differing, sep="\n")  # noqa: T201
     return min(len(differing), 100)
 
 

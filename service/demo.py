@@ -260,7 +260,7 @@ Report a failing vacuum-breaker test, and read which part failed, what protectio
 curl -sS {base}/reports -H 'Authorization: Bearer {tester}' -H 'Content-Type: application/json' \\
   -d '{json.dumps(report)}'
 
-How that assembly stands now, and its reports:
+The standing of that assembly now, and its reports:
 
 curl -sS {base}/assemblies/{told["assemblies"]["pvb"]}/standing -H 'Authorization: Bearer {utility}'
 curl -sS {base}/assemblies/{told["assemblies"]["pvb"]}/reports -H 'Authorization: Bearer {utility}'

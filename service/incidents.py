@@ -58,7 +58,7 @@ class Incident(IncidentFacts, frozen=True, kw_only=True, forbid_unknown_fields=F
 
 
 class IncidentRevision(IncidentFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
-    """An incident as it was told at one time, under the version it had then."""
+    """One revision of an incident, under its version at the time."""
 
     version: int
     """The version that this revision was."""

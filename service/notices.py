@@ -47,7 +47,7 @@ class NoticeStateEntry(Struct, frozen=True, kw_only=True, omit_defaults=True):
 class NoticeAddress(Struct, frozen=True, kw_only=True):
     """Where a notice goes. `missing` is true where the customer's contact is not registered, or says no way to reach it.
 
-    `contact` is the premises' contact of today, and is told to the utility and the operator only.
+    `contact` is the premises' contact of today, and is shown only to the utility and the operator.
     """
 
     to: Addressee
@@ -60,7 +60,7 @@ class NoticeAddress(Struct, frozen=True, kw_only=True):
 
 
 class NoticeChange(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What became of a notice, as the utility's own software tells it; `detail` is for its own words, a message number or a reason."""
+    """What became of a notice, as the utility's own software reports it; `detail` is for its own words, a message number or a reason."""
 
     state: Literal["sent", "delivery_failed", "cancelled"]
     """What became of the notice."""

@@ -53,7 +53,7 @@ class ReportFacts(KeptFacts, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     """A field test as reported: a test as judged, with ids in place of the assembly, the tester and the gauge.
 
     `gauge_height_above_assembly` in `units.length`. `rulebook`, where given, must be the utility's own. `supersedes` names the
-    report that this one corrects, and `supersedes_because` says why: neither is told without the other.
+    report that this one corrects, and `supersedes_because` says why: send both or neither.
     """
 
     needs: ClassVar[Needs] = {
@@ -88,14 +88,14 @@ class Report(KeptFacts, frozen=True, kw_only=True, forbid_unknown_fields=False, 
 
 
 class RecordedReport(Struct, frozen=True, kw_only=True):
-    """The answer to a report: the report, its verdict, and the assembly's standing, where the asker (still) sees the assembly."""
+    """The answer to a report: the report, its verdict, and the assembly's standing, where the caller (still) sees the assembly."""
 
     report: Report
     """The report as recorded."""
     verdict: rules.Verdict
     """The verdict."""
     standing: rules.Standing | UnsetType = UNSET
-    """How the assembly stands with it."""
+    """The assembly's standing with this report."""
 
 
 class RecordedRaw(Struct, frozen=True, kw_only=True):

@@ -13,7 +13,7 @@ ReviewState = Literal["open", "accepted", "refused"]
 
 
 class ReviewFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Whether a held report stands as a record after all, why, and who decides.
+    """Whether a held report is accepted as a record, why, and who decides.
 
     `accepted`: what is flagged has an explanation, or does not matter; the report counts from now on. `refused`: a pass does not count; a
     failure that it reports still does, until a certified tester has tested the assembly again.
@@ -28,7 +28,7 @@ class ReviewFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
 
 
 class ReviewDecision(ReviewFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
-    """A decision as kept, the first being version 1; a later one stands over it, and takes nothing of it away."""
+    """A decision as recorded, the first being version 1. A later one overrides it and keeps it on record."""
 
     version: int
     decided_at: dt.datetime
@@ -69,5 +69,5 @@ class Review(Struct, frozen=True, kw_only=True, omit_defaults=True):
     decision: ReviewDecision | UnsetType = UNSET
     """The last decision."""
     history: list[ReviewDecision] | UnsetType = UNSET
-    """Every decision, the first first; told where one review is read."""
+    """Every decision, the earliest first; only where one review is read."""
     caution: str = rules.CAUTION

@@ -29,7 +29,7 @@ class ScreeningDecisionFacts(Struct, frozen=True, kw_only=True, forbid_unknown_f
 
 
 class ScreeningDecision(ScreeningDecisionFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
-    """A decision as kept; a later one stands over it, and takes nothing of it away."""
+    """A decision as recorded. A later one overrides it and keeps it on record."""
 
     version: int
     """The number of the decision, counted from 1."""
@@ -73,7 +73,7 @@ class Screening(Struct, frozen=True, kw_only=True, omit_defaults=True):
     decision: ScreeningDecision | UnsetType = UNSET
     """The last decision."""
     history: list[ScreeningDecision] | UnsetType = UNSET
-    """Every decision, the first first; told where one screening is read."""
+    """Every decision, the earliest first; only where one screening is read."""
     caution: str = ""
 
 
@@ -93,7 +93,7 @@ class ScreeningRun(Struct, frozen=True, kw_only=True):
 
 
 class AssemblyTrend(Struct, frozen=True, kw_only=True):
-    """How an assembly's components go: a trend each, and the day of the next test that it is told for."""
+    """How an assembly's components go: a trend each, and the day of the next test for which it is worked out."""
 
     assembly_id: UUID
     units: rules.TestUnits

@@ -35,12 +35,12 @@ class UtilityFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 
 
 class NewUtility(UtilityFacts, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A utility to be registered, with its short code and, if an organisation already stands for it, that one's id."""
+    """A utility to be registered, with its short code and, if an organisation already represents it, that organisation's id."""
 
     code: Annotated[str, Meta(pattern=r"^[a-z0-9][a-z0-9-]{1,30}\Z")]
     """The short code of the utility, used in every path."""
     organisation_id: UUID | UnsetType = UNSET
-    """The organisation that stands for it already, if there is one."""
+    """The organisation that already represents it, if there is one."""
 
 
 class Utility(UtilityFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
@@ -63,7 +63,7 @@ class Location(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 class Contact(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Whom to tell about the assemblies at some premises, and how; no more than that needs.
+    """Whom to notify about the assemblies at some premises, and how; no more than that needs.
 
     `postal_address` is for letters that go elsewhere than to the premises themselves. Only the utility and the operator read a contact.
     """
@@ -143,7 +143,7 @@ MonthDay = Annotated[str, Meta(pattern=r"^(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01
 class Season(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """When a seasonal assembly is in use, as month and day (MM-DD) of each year; a day that the month has not is its last.
 
-    Where the rulebook asks so, it is tested anew as it goes into service on `starts`.
+    Where the rulebook requires it, the assembly is tested again as it goes into service on `starts`.
     """
 
     starts: MonthDay
@@ -158,7 +158,7 @@ class Season(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 class AssemblyOccurrence(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Something after which a rulebook may ask for a test, and its day; an incident has a record of its own."""
+    """Something after which a rulebook may require a test, and its day; an incident has a record of its own."""
 
     event: Event
     """What happened."""
@@ -167,7 +167,7 @@ class AssemblyOccurrence(Struct, frozen=True, kw_only=True, forbid_unknown_field
 
 
 class AssemblyFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """An installed assembly that is field-tested; `nominal_size` carries its unit, `position` says where on the premises it is.
+    """An installed assembly that is field-tested; `nominal_size` has its unit, `position` says where on the premises it is.
 
     `hazard` is `unknown` until somebody has assessed it; tests and deadlines are then those of a health hazard. `purpose`,
     `backpressure_possible` and `in_plant_air_gap` (behind an assembly for premises isolation) decide with the hazard whether the kind is

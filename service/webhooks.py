@@ -89,7 +89,7 @@ class SecretRotation(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
 
 class ReplayRequest(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """From where in the feed messages are to be sent anew: every change after that sequence number."""
+    """The sequence number in the feed after which every change is sent again."""
 
     after: Annotated[int, Meta(ge=0, le=2**62)]
     """Send every change after this number again."""

@@ -49,7 +49,7 @@ class Finding(Struct, frozen=True, kw_only=True, omit_defaults=True):
 
 
 class Flag(Struct, frozen=True, kw_only=True):
-    """Something about the report that decides whether it may stand, or deserves a look; `pointer` leads to it (RFC 6901)."""
+    """Something about the report that decides whether it is accepted, or deserves a look; `pointer` leads to it (RFC 6901)."""
 
     code: str
     """What is flagged."""
@@ -62,7 +62,7 @@ class Flag(Struct, frozen=True, kw_only=True):
 
 
 class Diagnosis(Struct, frozen=True, kw_only=True):
-    """What probably failed and what usually mends it."""
+    """What probably failed and what usually repairs it."""
 
     component: Component
     """The part."""
@@ -166,7 +166,7 @@ class Verdict(Struct, frozen=True, kw_only=True):
     protection_reasons: list[ProtectionReason]
     """What the protection rests on."""
     acceptance: Acceptance
-    """Whether the report may stand as a record."""
+    """Whether the report is accepted as a record."""
     rulebook: JudgedBy
     """The rulebook that the test was judged by."""
     units: TestUnits

@@ -23,7 +23,7 @@ HowOften = Literal["continuous", "intermittent"]
 
 
 class TestUnits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
-    """The units of a test; `length` is needed only where the test tells a length."""
+    """The units of a test; `length` is needed only where the test states a length."""
 
     __test__ = False
     pressure: PressureUnit
@@ -229,7 +229,7 @@ class Repair(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit
 
 
 class Test(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
-    """A field test, with all that judging it needs; `performed_at` carries its offset, and its own date is the day of the test."""
+    """A field test, with all that judging it needs; `performed_at` has its offset, and its own date is the day of the test."""
 
     __test__ = False
     rulebook: Annotated[str, Meta(min_length=1, max_length=60)]

@@ -49,7 +49,7 @@ class Occurrence(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 class Standing(Struct, frozen=True, kw_only=True):
-    """How an assembly stands. `due_on` is the last day for the next test (for a failed one: for what `actions` say first).
+    """The standing of an assembly. `due_on` is the last day for the next test (for a failed one: for what `actions` say first).
 
     `protection` is the worst that applies, `mechanical_protection` what the parts do whatever the hazard; deadlines go by that. `suitable`
     says whether the kind is approved for the hazard and use that are registered; null: not determined. `report_id` is the report that says
@@ -57,7 +57,7 @@ class Standing(Struct, frozen=True, kw_only=True):
     """
 
     status: StandingStatus
-    """How the assembly stands."""
+    """The assembly's standing."""
     due_on: dt.date | None
     """The last day for the next test; for a failed one, for the repair and its test. Null: none is due."""
     protection: Protection

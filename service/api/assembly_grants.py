@@ -32,7 +32,7 @@ async def _store(call: Call) -> GrantStore:
 
 
 @operation(
-    "PUT", BASE, id="setAssemblyGrants", summary="Let a testing company see all assemblies, or those listed for it",
+    "PUT", BASE, id="setAssemblyGrants", summary="Set which assemblies a testing company sees",
     answers={204: None}, tag="access", right="register",
 )  # fmt: skip
 async def set_scope(call: Call, document: GrantScope) -> Answer:
@@ -42,7 +42,7 @@ async def set_scope(call: Call, document: GrantScope) -> Answer:
 
 
 @operation(
-    "GET", BASE, id="listAssemblyGrants", summary="Which assemblies are listed for a testing company",
+    "GET", BASE, id="listAssemblyGrants", summary="List the assemblies granted to a testing company",
     answers={200: page_of(GrantedAssembly)}, tag="access", right="register",
 )  # fmt: skip
 async def list_granted(call: Call, query: AfterId) -> Answer:
@@ -53,7 +53,7 @@ async def list_granted(call: Call, query: AfterId) -> Answer:
 
 
 @operation(
-    "PUT", BASE + "/{id:uuid}", id="grantAssembly", summary="List an assembly for a testing company", answers={204: None},
+    "PUT", BASE + "/{id:uuid}", id="grantAssembly", summary="Grant an assembly to a testing company", answers={204: None},
     tag="access", right="register",
 )  # fmt: skip
 async def grant_assembly(call: Call) -> Answer:
@@ -63,7 +63,7 @@ async def grant_assembly(call: Call) -> Answer:
 
 
 @operation(
-    "DELETE", BASE + "/{id:uuid}", id="withdrawAssembly", summary="Take an assembly off a testing company's list",
+    "DELETE", BASE + "/{id:uuid}", id="withdrawAssembly", summary="Withdraw an assembly from a testing company",
     answers={204: None}, tag="access", right="register",
 )  # fmt: skip
 async def withdraw_assembly(call: Call) -> Answer:

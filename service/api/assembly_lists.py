@@ -37,7 +37,7 @@ class AssembliesQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     """
 
     status: rules.StandingStatus | None = None
-    """Only assemblies that stand so today."""
+    """Only assemblies with this standing today."""
     due_before: dt.date | None = None
     """Only assemblies whose next test is due before this day."""
     due_after: dt.date | None = None
@@ -101,7 +101,7 @@ async def assemblies(call: Call, query: AssembliesQuery) -> Answer:
 
 
 @operation(
-    "GET", "/v1/utilities/{utility:str}/standings", id="listStandings", summary="List assemblies by how they stand today",
+    "GET", "/v1/utilities/{utility:str}/standings", id="listStandings", summary="List the standings of assemblies",
     answers={200: page_of(AssemblyStanding)}, media_types={200: OFFERED}, tag="assemblies", right="read", companies=True, may_lag=True,
 )  # fmt: skip
 async def standings(call: Call, query: AssembliesQuery) -> Answer:

@@ -46,11 +46,11 @@ async def post_assessment(call: Call, document: HazardAssessmentFacts) -> Answer
 
 @operation(
     "PUT", ASSESSMENTS + "/{id:uuid}", id="putHazardAssessment",
-    summary="Record a hazard assessment under an id of your own; sending it again is safe",
+    summary="Record a hazard assessment under the caller's id",
     answers={201: HazardAssessment, 200: HazardAssessment}, tag="hazard assessments", right="register",
 )  # fmt: skip
 async def put_assessment(call: Call, document: HazardAssessmentFacts) -> Answer:
-    """Record an assessment under the id in the path."""
+    """Record an assessment under the id in the path. Sending the same assessment again is safe."""
     return await _kept(call, document, call.id("id"))
 
 

@@ -55,7 +55,7 @@ class BatchLineResult(Struct, frozen=True, kw_only=True, omit_defaults=True):
     verdict: rules.Verdict | UnsetType = UNSET
     """The verdict on the report."""
     standing: rules.Standing | UnsetType = UNSET
-    """How the assembly stands with this report."""
+    """The assembly's standing with this report."""
     problem: Problem | UnsetType = UNSET
     """Why the line was refused."""
 
@@ -84,12 +84,12 @@ _UnderWay = asyncio.Queue[_Line | None]
 
 @operation(
     "POST", "/v1/utilities/{utility:str}/reports/batches", id="submitReportBatch",
-    summary="Report many field tests, a line each; answered line by line, in order",
+    summary="Submit a batch of reports",
     answers={200: BatchLineResult}, media_types={200: (NDJSON,)}, tag="reports", right="report", companies=True, body_media_type=NDJSON,
     line=BatchLine, answer_line=BatchLineResult, streams=True,
 )  # fmt: skip
 async def post_batch(call: Call, document: bytes = b"") -> Answer:  # noqa: ARG001 - the body is read while it is answered
-    """Record the reports of a batch."""
+    """Record the reports of a batch. Each line is answered in order, and a bad line affects only itself."""
     await call.services.registry.utility(call.utility)
     answers = _answers(call)
     # Up to where it has its place among the batches, so that one too many is refused with a status.

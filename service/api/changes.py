@@ -22,9 +22,9 @@ class ChangeQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
 
 
 class Changes(Struct, frozen=True, kw_only=True):
-    """Changes in the order of their commits; `next` is where to ask on, also when there are none yet.
+    """Changes in the order of their commits; `next` is where to continue, also when there are none yet.
 
-    They are numbered without gaps from 1; a testing company is told only those of what it sees, under the same numbers.
+    They are numbered without gaps from 1; a testing company gets only those of records that it sees, under the same numbers.
     """
 
     items: list[Change]
@@ -34,11 +34,11 @@ class Changes(Struct, frozen=True, kw_only=True):
 
 
 @operation(
-    "GET", "/v1/utilities/{utility:str}/changes", id="listChanges", summary="Every change in order, nothing missed, nothing twice",
+    "GET", "/v1/utilities/{utility:str}/changes", id="listChanges", summary="List changes",
     answers={200: Changes}, tag="changes", right="read", companies=True,
 )  # fmt: skip
 async def changes(call: Call, query: ChangeQuery) -> Answer:
-    """Tell the changes after a sequence number."""
+    """List the changes after a sequence number. No change is missing and none occurs twice."""
     await call.services.registry.utility(call.utility)
     store = ChangeStore(call.services.pool)
     waits = call.services.long_polls.one(call.who.key_id, "requests that wait for changes") if query.wait else nullcontext()

@@ -24,14 +24,14 @@ class Health(Struct, frozen=True, kw_only=True):
     """`alive` or `ready`."""
 
 
-@operation("GET", "/healthz", id="readHealth", summary="Alive", answers={200: Health}, tag="operation")
+@operation("GET", "/healthz", id="readHealth", summary="Check that the service is alive", answers={200: Health}, tag="operation")
 async def health(_call: Call) -> Answer:
     """Say that the process answers."""
     return Answer(body=Health(status="alive"))
 
 
 @operation(
-    "GET", "/readyz", id="readReadiness", summary="Database reachable and migrated", answers={200: Health}, tag="operation"
+    "GET", "/readyz", id="readReadiness", summary="Check that the service is ready", answers={200: Health}, tag="operation"
 )
 async def ready(call: Call) -> Answer:
     """Say whether reports can be taken: the database answers, is migrated, and the role cannot bypass row security."""
@@ -53,7 +53,7 @@ async def ready(call: Call) -> Answer:
     "GET",
     "/metrics",
     id="readMetrics",
-    summary="What operators watch, as OpenMetrics",
+    summary="Read the metrics",
     answers={200: bytes},
     tag="operation",
     media_types={200: (metrics.MEDIA_TYPE,)},

@@ -25,12 +25,12 @@ XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 @operation(
     "POST", "/v1/utilities/{utility:str}/imports", id="importSpreadsheet",
-    summary="Import premises, assemblies and past tests from a spreadsheet; a dry run unless told otherwise",
+    summary="Import premises, assemblies and past tests from a spreadsheet",
     answers={200: ImportRun}, media_types={200: (JSON, NDJSON)}, tag="imports", right="register", body_media_type=CSV,
     other_body_media_types=(XLSX,), answer_line=ImportLine, streams=True,
 )  # fmt: skip
 async def import_spreadsheet(call: Call, query: ImportOptions, document: bytes = b"") -> Answer:  # noqa: ARG001 - the body is read as it comes
-    """Read the file, check it, and write it where that is asked."""
+    """Read the file, check it, and write it where that is asked. Without `dry_run=false` it is a dry run and writes nothing."""
     call.who.require("report")
     asked = Asked(query)
     importing = _importing(call, asked)

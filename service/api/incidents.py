@@ -62,20 +62,20 @@ async def _told(call: Call, document: IncidentFacts, incident_id: UUID) -> Answe
 
 
 @operation(
-    "POST", INCIDENTS, id="createIncident", summary="Record a backflow incident, which makes its assemblies due for a test",
+    "POST", INCIDENTS, id="createIncident", summary="Record a backflow incident",
     answers={201: Incident}, tag="incidents", right="register",
 )  # fmt: skip
 async def post_incident(call: Call, document: IncidentFacts) -> Answer:
-    """Record an incident under a new id."""
+    """Record an incident under a new id. Its assemblies become due for a test."""
     return await _told(call, document, call.clock.new_id())
 
 
 @operation(
-    "PUT", INCIDENTS + "/{id:uuid}", id="putIncident", summary="Record a backflow incident under an id of your own; sending it again is safe",
+    "PUT", INCIDENTS + "/{id:uuid}", id="putIncident", summary="Record an incident under the caller's id",
     answers={201: Incident, 200: Incident}, tag="incidents", right="register",
 )  # fmt: skip
 async def put_incident(call: Call, document: IncidentFacts) -> Answer:
-    """Record an incident under the id in the path."""
+    """Record an incident under the id in the path. Sending the same incident again is safe."""
     return await _told(call, document, call.id("id"))
 
 
@@ -99,16 +99,16 @@ async def list_incidents(call: Call, query: IncidentQuery) -> Answer:
     "GET", INCIDENTS + "/{id:uuid}", id="readIncident", summary="Read an incident", answers={200: Incident}, tag="incidents", right="read"
 )  # fmt: skip
 async def read_incident(call: Call) -> Answer:
-    """Read an incident as it is told now."""
+    """Read the latest revision of an incident."""
     return tagged(await IncidentStore(call.services.pool).incident(call.utility, call.id("id")))
 
 
 @operation(
-    "PATCH", INCIDENTS + "/{id:uuid}", id="updateIncident", summary="Revise an incident by a merge patch; earlier versions are kept",
+    "PATCH", INCIDENTS + "/{id:uuid}", id="updateIncident", summary="Revise an incident",
     answers={200: Incident}, tag="incidents", right="register", request_headers=IF_MATCH, body_media_type=PATCH, patches=IncidentFacts,
 )  # fmt: skip
 async def change_incident(call: Call, document: dict[str, Any]) -> Answer:  # noqa: ARG001 - the patch is merged from the body as sent
-    """Change an incident."""
+    """Change an incident. Earlier revisions are kept."""
     version = call.matched_version()
     store = IncidentStore(call.services.pool)
     current = await store.incident(call.utility, call.id("id"))
@@ -131,7 +131,7 @@ async def change_incident(call: Call, document: dict[str, Any]) -> Answer:  # no
 
 
 @operation(
-    "GET", INCIDENTS + "/{id:uuid}/revisions", id="listIncidentRevisions", summary="List how an incident was told over time",
+    "GET", INCIDENTS + "/{id:uuid}/revisions", id="listIncidentRevisions", summary="List the revisions of an incident",
     answers={200: page_of(IncidentRevision)}, tag="incidents", right="read",
 )  # fmt: skip
 async def list_revisions(call: Call, query: RevisionQuery) -> Answer:
@@ -151,20 +151,20 @@ async def _granted(call: Call, document: TestingExceptionFacts, exception_id: UU
 
 
 @operation(
-    "POST", EXCEPTIONS, id="grantException", summary="Grant an assembly an exception from testing, which never makes it look tested",
+    "POST", EXCEPTIONS, id="grantException", summary="Grant an exception from testing",
     answers={201: TestingException}, tag="exceptions", right="register",
 )  # fmt: skip
 async def post_exception(call: Call, document: TestingExceptionFacts) -> Answer:
-    """Grant an exception under a new id."""
+    """Grant an exception under a new id. An exception never makes an assembly count as tested."""
     return await _granted(call, document, call.clock.new_id())
 
 
 @operation(
-    "PUT", EXCEPTIONS + "/{id:uuid}", id="putException", summary="Grant an exception under an id of your own; sending it again is safe",
+    "PUT", EXCEPTIONS + "/{id:uuid}", id="putException", summary="Grant an exception under the caller's id",
     answers={201: TestingException, 200: TestingException}, tag="exceptions", right="register",
 )  # fmt: skip
 async def put_exception(call: Call, document: TestingExceptionFacts) -> Answer:
-    """Grant an exception under the id in the path."""
+    """Grant an exception under the id in the path. Sending the same exception again is safe."""
     return await _granted(call, document, call.id("id"))
 
 
@@ -190,11 +190,11 @@ async def read_exception(call: Call) -> Answer:
 
 
 @operation(
-    "PATCH", EXCEPTIONS + "/{id:uuid}", id="endException", summary="End an exception before its time; nothing else of it can change",
+    "PATCH", EXCEPTIONS + "/{id:uuid}", id="endException", summary="End an exception early",
     answers={200: TestingException}, tag="exceptions", right="register", request_headers=IF_MATCH, body_media_type=PATCH,
 )  # fmt: skip
 async def end_exception(call: Call, document: ExceptionEnd) -> Answer:
-    """End an exception."""
+    """End an exception. Nothing else of an exception can change."""
     version = call.matched_version()
     store = IncidentStore(call.services.pool)
     current = await store.exception(call.utility, call.id("id"))

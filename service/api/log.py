@@ -64,11 +64,11 @@ def _told(utility: str, row: HeadRow) -> TreeHead:
 
 
 @operation(
-    "GET", BASE + "/head", id="readTreeHead", summary="The signed tree head of the log of reports, to keep",
+    "GET", BASE + "/head", id="readTreeHead", summary="Read the signed tree head",
     answers={200: TreeHead}, tag="log", right="read", media_types={200: (JSON, JOSE)},
 )  # fmt: skip
 async def head(call: Call) -> Answer:
-    """Sign the log as it is, or give the head kept where nothing was recorded since; bare where `Accept` asks for it."""
+    """Sign the log as it is, or give the head kept where nothing was recorded since; bare where `Accept` asks for it. Keep it, to prove later what the log contained."""
     row = await records.head(call.services.log, call.services.keys.keys(), call.utility, now=call.clock.now())
     vary = {"Vary": "Accept"}
     if call.prefers(JOSE):
@@ -76,7 +76,7 @@ async def head(call: Call) -> Answer:
     return Answer(body=_told(call.utility, row), headers=vary)
 
 
-@operation("GET", BASE + "/heads", id="listTreeHeads", summary="The tree heads signed so far", answers={200: page_of(TreeHead)}, tag="log", right="read")  # fmt: skip
+@operation("GET", BASE + "/heads", id="listTreeHeads", summary="List signed tree heads", answers={200: page_of(TreeHead)}, tag="log", right="read")  # fmt: skip
 async def heads(call: Call, query: HeadQuery) -> Answer:
     """List the heads kept, the smallest first."""
     found = await call.services.log.heads(call.utility, after=query.after, limit=query.limit + 1)
@@ -84,7 +84,7 @@ async def heads(call: Call, query: HeadQuery) -> Answer:
 
 
 @operation(
-    "GET", BASE + "/inclusion", id="proveInclusion", summary="Proof that a report is in the log of a size",
+    "GET", BASE + "/inclusion", id="proveInclusion", summary="Prove that a report is in the log",
     answers={200: Inclusion}, tag="log", right="read",
 )  # fmt: skip
 async def inclusion(call: Call, query: InclusionQuery) -> Answer:
@@ -93,7 +93,7 @@ async def inclusion(call: Call, query: InclusionQuery) -> Answer:
 
 
 @operation(
-    "GET", BASE + "/consistency", id="proveConsistency", summary="Proof that the log only grew between two sizes",
+    "GET", BASE + "/consistency", id="proveConsistency", summary="Prove that the log only grew",
     answers={200: Consistency}, tag="log", right="read",
 )  # fmt: skip
 async def consistency(call: Call, query: ConsistencyQuery) -> Answer:

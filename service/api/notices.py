@@ -45,7 +45,7 @@ class PreviewQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 
 
 @operation(
-    "GET", f"{BASE}/schedule", id="readNoticeSchedule", summary="Which notices are sent, when, to whom and in which words",
+    "GET", f"{BASE}/schedule", id="readNoticeSchedule", summary="Read the schedule of notices",
     answers={200: NoticeSchedule}, tag="notices", right="read",
 )  # fmt: skip
 async def read_schedule(call: Call) -> Answer:
@@ -55,11 +55,11 @@ async def read_schedule(call: Call) -> Answer:
 
 
 @operation(
-    "PATCH", f"{BASE}/schedule", id="updateNoticeSchedule", summary="Change the schedule by a merge patch; `steps` null takes the common one",
+    "PATCH", f"{BASE}/schedule", id="updateNoticeSchedule", summary="Update the schedule of notices",
     answers={200: NoticeSchedule}, tag="notices", right="register", request_headers=IF_MATCH, body_media_type=MERGE_PATCH, patches=NoticeScheduleFacts,
 )  # fmt: skip
 async def change_schedule(call: Call, document: dict[str, Any]) -> Answer:  # noqa: ARG001 - merged from the body as sent
-    """Change the schedule; notices already prepared stay."""
+    """Change the schedule; notices already prepared stay. Send `steps` as null for the common schedule."""
     version = call.matched_version()
     store = NoticeStore(call.services.pool)
     current = await records.read_schedule(store, call.utility)
@@ -68,11 +68,11 @@ async def change_schedule(call: Call, document: dict[str, Any]) -> Answer:  # no
 
 
 @operation(
-    "GET", f"{BASE}/preview", id="previewNotices", summary="What a run on a day would prepare, with the words; writes nothing",
+    "GET", f"{BASE}/preview", id="previewNotices", summary="Preview notices",
     answers={200: page_of(NoticeText)}, tag="notices", right="read",
 )  # fmt: skip
 async def preview(call: Call, query: PreviewQuery) -> Answer:
-    """Tell what a run would prepare by the record of today."""
+    """List the notices that a run would prepare by the record of today. Nothing is written."""
     utility = await call.services.registry.utility(call.utility)
     now = call.clock.now()
     found = await records.preview(
@@ -90,11 +90,11 @@ async def preview(call: Call, query: PreviewQuery) -> Answer:
 
 
 @operation(
-    "POST", f"{BASE}/runs", id="startNoticeRun", summary="Prepare the notices of today; safe to ask for at any time, by any number at once",
+    "POST", f"{BASE}/runs", id="startNoticeRun", summary="Prepare the notices of today",
     answers={202: NoticeRun}, tag="notices", right="register",
 )  # fmt: skip
 async def start_run(call: Call) -> Answer:
-    """Start a run, take up one that was interrupted, or join the one that goes on."""
+    """Start a run, take up one that was interrupted, or join the one that goes on. The call is safe at any time and any number of times."""
     run = await call.services.notice_runs.start(call.utility)
     return Answer(body=run, status=202, headers={"Location": f"/v1/utilities/{call.utility}/notices/runs/{run.id}"})
 
@@ -103,7 +103,7 @@ async def start_run(call: Call) -> Answer:
     "GET",
     f"{BASE}/runs",
     id="listNoticeRuns",
-    summary="List the runs",
+    summary="List runs",
     answers={200: page_of(NoticeRun)},
     tag="notices",
     right="read",
@@ -115,7 +115,7 @@ async def list_runs(call: Call, query: AfterId) -> Answer:
 
 
 @operation(
-    "GET", f"{BASE}/runs/{{id:uuid}}", id="readNoticeRun", summary="How far a run has come", answers={200: NoticeRun}, tag="notices", right="read"
+    "GET", f"{BASE}/runs/{{id:uuid}}", id="readNoticeRun", summary="Read the progress of a run", answers={200: NoticeRun}, tag="notices", right="read"
 )  # fmt: skip
 async def read_run(call: Call) -> Answer:
     """Read a run."""
@@ -143,7 +143,7 @@ async def read_notice(call: Call) -> Answer:
 
 
 @operation(
-    "PATCH", f"{BASE}/{{id:uuid}}", id="updateNotice", summary="Tell what became of a notice: sent, delivery failed, cancelled",
+    "PATCH", f"{BASE}/{{id:uuid}}", id="updateNotice", summary="Update the state of a notice",
     answers={200: Notice}, tag="notices", right="register", request_headers=IF_MATCH, body_media_type=MERGE_PATCH,
 )  # fmt: skip
 async def change_notice(call: Call, document: NoticeChange) -> Answer:

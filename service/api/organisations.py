@@ -109,11 +109,11 @@ async def read_organisation(call: Call) -> Answer:
 
 
 @operation(
-    "POST", "/v1/organisations/{organisation:uuid}/keys", id="createKey", summary="Make a key; it is shown this once",
+    "POST", "/v1/organisations/{organisation:uuid}/keys", id="createKey", summary="Create an API key",
     answers={201: CreatedApiKey}, tag="access", right="administer",
 )  # fmt: skip
 async def create_key(call: Call, document: NewApiKey) -> Answer:
-    """Make a key for an organisation."""
+    """Make a key for an organisation. The key is shown only once."""
     organisation = await _organisation(call)
     if organisation.kind == "operator":
         raise problem("operator_key")

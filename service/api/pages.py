@@ -40,7 +40,7 @@ def _sheet(opened: Opened) -> Sheet | None:
 
 
 @operation(
-    "GET", "/receipts/{utility:str}/{mark:str}", id="readReceiptPage", summary="A test report in plain words, by the mark on its paper",
+    "GET", "/receipts/{utility:str}/{mark:str}", id="readReceiptPage", summary="Show a test report by its mark",
     answers={200: bytes}, tag="receipts", media_types={200: (HTML,)}, public=False,
 )  # fmt: skip
 async def receipt_page(call: Call) -> Answer:
@@ -50,7 +50,7 @@ async def receipt_page(call: Call) -> Answer:
 
 
 @operation(
-    "GET", "/receipts/{utility:str}/{mark:str}/report.pdf", id="readReportPaper", summary="The test report to print",
+    "GET", "/receipts/{utility:str}/{mark:str}/report.pdf", id="readReportPaper", summary="Print a test report",
     answers={200: bytes}, tag="receipts", media_types={200: (PDF,)}, public=False,
 )  # fmt: skip
 async def report_paper(call: Call) -> Answer:
@@ -69,7 +69,7 @@ async def report_paper(call: Call) -> Answer:
 
 
 @operation(
-    "GET", "/receipts/{utility:str}/{mark:str}/receipt.jws", id="readReceiptByMark", summary="The signed receipt behind a mark",
+    "GET", "/receipts/{utility:str}/{mark:str}/receipt.jws", id="readReceiptByMark", summary="Read the signed receipt of a mark",
     answers={200: bytes}, tag="receipts", media_types={200: (JOSE,)}, public=False,
 )  # fmt: skip
 async def signed(call: Call) -> Answer:

@@ -63,7 +63,7 @@ class _VerificationRaw(_Verification, frozen=True, kw_only=True):
 
 @operation(
     "GET", "/v1/utilities/{utility:str}/reports/{id:uuid}/receipt", id="readReceipt",
-    summary="A signed receipt of a report and its verdict", answers={200: Receipt}, tag="receipts", right="read", companies=True,
+    summary="Read the signed receipt of a report", answers={200: Receipt}, tag="receipts", right="read", companies=True,
     media_types={200: (JSON, JOSE)},
 )  # fmt: skip
 async def receipt(call: Call) -> Answer:
@@ -77,7 +77,7 @@ async def receipt(call: Call) -> Answer:
 
 
 @operation(
-    "POST", "/v1/receipts/verify", id="verifyReceipt", summary="Is this receipt good, and still the record?",
+    "POST", "/v1/receipts/verify", id="verifyReceipt", summary="Verify a receipt",
     answers={200: Verification}, tag="receipts",
 )  # fmt: skip
 async def verify(call: Call, document: ReceiptToVerify) -> Answer:
@@ -98,7 +98,7 @@ async def verify(call: Call, document: ReceiptToVerify) -> Answer:
 
 
 @operation(
-    "GET", "/.well-known/jwks.json", id="readKeySet", summary="The public keys that prove receipts and tree heads",
+    "GET", "/.well-known/jwks.json", id="readKeySet", summary="Read the public keys",
     answers={200: KeySet}, tag="receipts", media_types={200: (JWK_SET,)},
 )  # fmt: skip
 async def key_set(call: Call) -> Answer:

@@ -14,14 +14,16 @@ HTML = "text/html"
 
 
 @operation(
-    "GET", "/openapi.json", id="readContract", summary="This contract", answers={200: bytes}, tag="operation", public=False
+    "GET", "/openapi.json", id="readContract", summary="Read the contract", answers={200: bytes}, tag="operation", public=False
 )
 async def contract(_call: Call) -> Answer:
     """Give the OpenAPI document."""
     return Answer(body=published(), headers={"ETag": entity_tag()})
 
 
-@operation("GET", "/docs", id="readReference", summary="The reference page", answers={200: bytes}, tag="operation", public=False)
+@operation(
+    "GET", "/docs", id="readReference", summary="Show the reference page", answers={200: bytes}, tag="operation", public=False
+)
 async def docs(_call: Call) -> Answer:
     """Give the reference page."""
     return Answer(body=_reference_page(), media_type=HTML, headers=page.HEADERS)
@@ -35,7 +37,7 @@ def _reference_page() -> bytes:
 
 @operation("GET", "/v1/codes", id="listCodes", summary="List all codes", answers={200: Codes}, tag="operation")
 async def list_codes(_call: Call) -> Answer:
-    """Lists every code that the service answers with, and what it means.
+    """List every code that the service answers with, and what it means.
 
     These are the codes of problems, faults, flags, actions and diagnoses. Programs compare codes, not texts, which may change. New codes
     may be added at any time, so a client must accept codes that it does not know. The page `/codes` shows the same list.
@@ -45,7 +47,7 @@ async def list_codes(_call: Call) -> Answer:
 
 @operation("GET", "/codes", id="readCodesPage", summary="Show all codes", answers={200: bytes}, tag="operation", public=False)
 async def codes_page(_call: Call) -> Answer:
-    """Shows every code and its meaning, for people."""
+    """Show every code and its meaning, for people."""
     return Answer(body=reference.codes_page(codes()), media_type=HTML, headers=page.HEADERS)
 
 
@@ -53,7 +55,7 @@ async def codes_page(_call: Call) -> Answer:
     "GET", "/problems", id="readProblemsPage", summary="Show all problems", answers={200: bytes}, tag="operation", public=False
 )
 async def problems_page(_call: Call) -> Answer:
-    """Shows every kind of problem."""
+    """Show every kind of problem."""
     return Answer(body=reference.problems_page(), media_type=HTML, headers=page.HEADERS)
 
 
@@ -61,14 +63,16 @@ async def problems_page(_call: Call) -> Answer:
     "GET", "/problems/{code:str}", id="readProblem", summary="Explain a kind of problem", answers={200: bytes}, tag="operation", public=False,
 )  # fmt: skip
 async def problem_page(call: Call) -> Answer:
-    """Shows what a kind of problem means and what to do."""
+    """Show what a kind of problem means and what to do."""
     code = call.text("code")
     if code not in KINDS:
         raise not_found("kind of problem")
     return Answer(body=reference.problem_page(code), media_type=HTML, headers=page.HEADERS)
 
 
-@operation("GET", "/", id="readDoor", summary="The way to the reference page", answers={302: None}, tag="operation", public=False)
+@operation(
+    "GET", "/", id="readDoor", summary="Redirect to the reference page", answers={302: None}, tag="operation", public=False
+)
 async def door(_call: Call) -> Answer:
     """Show a person who opens the bare address where to go."""
     return Answer(status=302, headers={"Location": "/docs"})

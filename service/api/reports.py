@@ -58,21 +58,21 @@ async def _submit(call: Call, document: ReportFacts, report_id: UUID, idempotenc
 
 
 @operation(
-    "PUT", BASE + "/{id:uuid}", id="submitReport", summary="Report a field test under an id of your own; sending it again is safe",
+    "PUT", BASE + "/{id:uuid}", id="submitReport", summary="Submit a report under the caller's id",
     answers={201: RecordedReport, 200: RecordedReport}, tag="reports", right="report", companies=True,
 )  # fmt: skip
 async def put_report(call: Call, document: ReportFacts) -> Answer:
-    """Record a report under the id in the path."""
+    """Record a report under the id in the path. Sending the same report again is safe."""
     return await _submit(call, document, call.id("id"))
 
 
 @operation(
-    "POST", BASE, id="createReport", summary="Report a field test; an Idempotency-Key makes sending it again safe",
+    "POST", BASE, id="createReport", summary="Submit a report",
     answers={201: RecordedReport, 200: RecordedReport}, tag="reports", right="report", companies=True,
     request_headers={"Idempotency-Key": "^[!-~]{1,200}$"},
 )  # fmt: skip
 async def post_report(call: Call, document: ReportFacts) -> Answer:
-    """Record a report under a new id."""
+    """Record a report under a new id. With an `Idempotency-Key`, sending it again is safe."""
     key = call.header("idempotency-key")
     if key is not None and not (0 < len(key) <= MOST_KEY and key.isascii() and key.isprintable() and " " not in key):
         raise problem("idempotency_key", at_most=MOST_KEY)
@@ -83,7 +83,7 @@ async def post_report(call: Call, document: ReportFacts) -> Answer:
     "GET",
     BASE + "/{id:uuid}",
     id="readReport",
-    summary="Read a report with its verdict",
+    summary="Read a report",
     answers={200: RecordedReport},
     tag="reports",
     right="read",
@@ -99,7 +99,7 @@ async def read(call: Call) -> Answer:
     "GET",
     BASE,
     id="listReports",
-    summary="List reports in the order of recording",
+    summary="List reports",
     answers={200: page_of(ReportListItem)},
     tag="reports",
     right="read",

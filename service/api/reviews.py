@@ -30,31 +30,31 @@ class ReviewQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
 
 
 @operation(
-    "GET", REVIEWS, id="listReviews", summary="List held reports, with what holds them; `state=open` lists those that wait for a decision",
+    "GET", REVIEWS, id="listReviews", summary="List held reports",
     answers={200: page_of(Review)}, tag="reviews", right="read", companies=True,
 )  # fmt: skip
 async def list_reviews(call: Call, query: ReviewQuery) -> Answer:
-    """List held reports in the order of recording."""
+    """List held reports in the order of recording. `state=open` lists those that wait for a decision."""
     wanted = ReviewsWanted(state=query.state, assembly_id=query.assembly_id, tester_id=query.tester_id)
     found = await ReviewStore(call.services.pool).listed(call.utility, wanted, after=query.after, limit=query.limit + 1)
     return page(call, found, query.limit, lambda one: str(one.log_index))
 
 
 @operation(
-    "GET", REVIEWS + "/{id:uuid}", id="readReview", summary="Read a held report's review with every decision on it; the id is the report's",
+    "GET", REVIEWS + "/{id:uuid}", id="readReview", summary="Read the review of a held report",
     answers={200: Review}, tag="reviews", right="read", companies=True,
 )  # fmt: skip
 async def read(call: Call) -> Answer:
-    """Read one review."""
+    """Read one review. The id is the report's."""
     return tagged(await ReviewStore(call.services.pool).one(call.utility, call.id("id")))
 
 
 @operation(
-    "PATCH", REVIEWS + "/{id:uuid}", id="decideReview", summary="Decide whether a held report stands; every decision is kept",
+    "PATCH", REVIEWS + "/{id:uuid}", id="decideReview", summary="Decide on a held report",
     answers={200: Review}, tag="reviews", right="register", request_headers=IF_MATCH, body_media_type="application/merge-patch+json",
 )  # fmt: skip
 async def decide(call: Call, document: ReviewFacts) -> Answer:
-    """Keep a decision: all three members are told anew each time, since a reason belongs to one decision."""
+    """Record a decision to accept or refuse a held report. Send all three members each time: a reason belongs to one decision. Every decision is kept."""
     version = call.matched_version()
     utility = await call.services.registry.utility(call.utility)
     review = await records.decide(

@@ -30,7 +30,7 @@ class DayQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 class RulebookList(Struct, frozen=True, kw_only=True):
-    """The rulebooks carried."""
+    """The available rulebooks."""
 
     items: list[rules.RulebookSummary]
     next: str | None
@@ -47,12 +47,12 @@ class KindList(Struct, frozen=True, kw_only=True):
     "GET",
     "/v1/rulebooks",
     id="listRulebooks",
-    summary="Which authorities' rules are carried",
+    summary="List the rulebooks",
     answers={200: RulebookList},
     tag="rules",
 )
 async def list_rulebooks(_call: Call) -> Answer:
-    """List the rulebooks carried."""
+    """List the rulebooks of the authorities that are available."""
     return Answer(body=Page(items=rules.carried(), next=None))
 
 
@@ -60,7 +60,7 @@ async def list_rulebooks(_call: Call) -> Answer:
     "GET",
     "/v1/rulebooks/{rulebook:str}",
     id="readRulebook",
-    summary="What a rulebook says on a day",
+    summary="Read a rulebook",
     answers={200: rules.PublishedRulebook},
     tag="rules",
 )
@@ -76,7 +76,7 @@ async def read_rulebook(call: Call, query: DayQuery) -> Answer:
     "GET",
     "/v1/assembly-kinds",
     id="listAssemblyKinds",
-    summary="The kinds of assembly and device",
+    summary="List assembly kinds",
     answers={200: KindList},
     tag="rules",
 )
@@ -86,7 +86,7 @@ async def list_assembly_kinds(_call: Call) -> Answer:
 
 
 @operation(
-    "POST", "/v1/rules/verdict", id="judgeTest", summary="A test: is this assembly good?", answers={200: rules.Verdict}, tag="rules",
+    "POST", "/v1/rules/verdict", id="judgeTest", summary="Judge a field test", answers={200: rules.Verdict}, tag="rules",
     media_types={200: (JSON, SVG)},
 )  # fmt: skip
 async def judge_test(call: Call, document: rules.Test) -> Answer:
@@ -109,7 +109,7 @@ class PremisesList(Struct, frozen=True, kw_only=True):
     "GET",
     "/v1/premises-types",
     id="listPremisesTypes",
-    summary="The kinds of premises, and what the tables say of each",
+    summary="List types of premises",
     answers={200: PremisesList},
     tag="rules",
 )
@@ -119,16 +119,16 @@ async def list_premises_types(_call: Call) -> Answer:
 
 
 @operation(
-    "POST", "/v1/rules/selection", id="selectAssembly", summary="A hazard and a site: what may be installed?",
+    "POST", "/v1/rules/selection", id="selectAssembly", summary="Select assemblies for a hazard and a site",
     answers={200: selection.Selection}, tag="rules",
 )  # fmt: skip
 async def select_assembly(call: Call, document: selection.SelectionRequest) -> Answer:
-    """Tell every kind, admissible or not, by the rulebook of today or of the day asked for."""
+    """List every kind of assembly, admissible or not, by the rulebook of today or of the day in `on`."""
     return Answer(body=await call.compute(selection.select, document, on=call.clock.now().date()))
 
 
 @operation(
-    "POST", "/v1/rules/placement", id="checkPlacement", summary="A planned or found installation: is it right?",
+    "POST", "/v1/rules/placement", id="checkPlacement", summary="Check an installation",
     answers={200: selection.Placement}, tag="rules",
 )  # fmt: skip
 async def check_placement(call: Call, document: selection.PlacementRequest) -> Answer:
@@ -137,7 +137,7 @@ async def check_placement(call: Call, document: selection.PlacementRequest) -> A
 
 
 @operation(
-    "POST", "/v1/rules/operation", id="operateAssembly", summary="How an assembly behaves, step by step",
+    "POST", "/v1/rules/operation", id="operateAssembly", summary="Operate an assembly step by step",
     answers={200: rules_operation.OperationResult}, tag="rules", media_types={200: (JSON, SVG)},
 )  # fmt: skip
 async def operate_assembly(call: Call, document: rules_operation.OperationRequest) -> Answer:
@@ -149,7 +149,7 @@ async def operate_assembly(call: Call, document: rules_operation.OperationReques
 
 
 @operation(
-    "POST", "/v1/rules/practice-test", id="runPracticeTest", summary="What a tester would read on an assembly in a stated condition",
+    "POST", "/v1/rules/practice-test", id="runPracticeTest", summary="Run a practice test",
     answers={200: rules_operation.PracticeTest}, tag="rules",
 )  # fmt: skip
 async def practise_test(call: Call, document: rules_operation.PracticeTestRequest) -> Answer:

@@ -59,7 +59,7 @@ def _store(call: Call) -> ScreeningStore:
 
 
 @operation(
-    "GET", SCREENINGS, id="listScreenings", summary="List records that deserve a second look, with the evidence",
+    "GET", SCREENINGS, id="listScreenings", summary="List screenings",
     answers={200: page_of(Screening)}, tag="screenings", right="read",
 )  # fmt: skip
 async def list_screenings(call: Call, query: ScreeningQuery) -> Answer:
@@ -70,18 +70,18 @@ async def list_screenings(call: Call, query: ScreeningQuery) -> Answer:
 
 
 @operation(
-    "POST", SCREENINGS + "/runs", id="runScreens", summary="Run the screens; running them again changes nothing that is the same",
+    "POST", SCREENINGS + "/runs", id="runScreens", summary="Run the screens",
     answers={200: ScreeningRun}, tag="screenings", right="register",
 )  # fmt: skip
 async def run(call: Call, query: RunQuery) -> Answer:
-    """Run the screens over the record, and answer once that is done; over millions of reports, `nonreturn screen` does it."""
+    """Run the screens over the record, and answer once that is done; over millions of reports, `nonreturn screen` does it. Running them again is safe."""
     store = _store(call)
     utility = await call.services.registry.utility(call.utility)
     return Answer(body=await run_screens(store, utility, since=query.since, now=call.clock.now(), new_id=call.clock.new_id))
 
 
 @operation(
-    "GET", SCREENINGS + "/{id:uuid}", id="readScreening", summary="Read a screening with every decision on it",
+    "GET", SCREENINGS + "/{id:uuid}", id="readScreening", summary="Read a screening",
     answers={200: Screening}, tag="screenings", right="read",
 )  # fmt: skip
 async def read(call: Call) -> Answer:
@@ -96,11 +96,11 @@ async def _one(call: Call) -> Answer:
 
 
 @operation(
-    "PATCH", SCREENINGS + "/{id:uuid}", id="decideScreening", summary="Decide what a screening comes to; every decision is kept",
+    "PATCH", SCREENINGS + "/{id:uuid}", id="decideScreening", summary="Decide on a screening",
     answers={200: Screening}, tag="screenings", right="register", request_headers=IF_MATCH, body_media_type="application/merge-patch+json",
 )  # fmt: skip
 async def decide(call: Call, document: ScreeningDecisionFacts) -> Answer:
-    """Keep a decision: all three members are told anew each time, since a reason belongs to one decision."""
+    """Record a decision on a screening. Send all three members each time: a reason belongs to one decision. Every decision is kept."""
     version = call.matched_version()
     store = _store(call)
     row = await store.one(call.utility, call.id("id"))
@@ -112,7 +112,7 @@ async def decide(call: Call, document: ScreeningDecisionFacts) -> Answer:
 
 @operation(
     "GET", "/v1/utilities/{utility:str}/assemblies/{id:uuid}/trend", id="readTrend",
-    summary="How an assembly's readings go, and the chance that they fail the next test", answers={200: AssemblyTrend}, tag="assemblies", right="read", companies=True,
+    summary="Read the trend of an assembly's readings", answers={200: AssemblyTrend}, tag="assemblies", right="read", companies=True,
 )  # fmt: skip
 async def trend(call: Call, query: TrendQuery) -> Answer:
     """Work out the trends of an assembly's components."""

@@ -20,11 +20,11 @@ class StandingQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
 @operation(
     "GET", "/v1/utilities/{utility:str}/assemblies/{id:uuid}/standing", id="readStanding",
-    summary="How an assembly stands today, or stood on a past day",
+    summary="Read the standing of an assembly, today or on a past day",
     answers={200: PastStanding}, tag="assemblies", right="read", companies=True, may_lag=lambda query: query.as_of is not None,
 )  # fmt: skip
 async def standing(call: Call, query: StandingQuery) -> Answer:
-    """Work out how an assembly stands today, or how it stood at the end of a day by the record of that day."""
+    """Work out the standing of an assembly today, or at the end of a past day by the record of that day."""
     utility = await call.services.registry.utility(call.utility)
     now = call.clock.now()
     reports, incidents = ReportStore(call.reading), IncidentStore(call.reading)

@@ -69,7 +69,7 @@ class SummaryRow(Struct, frozen=True, kw_only=True):
 
 
 @operation(
-    "GET", "/v1/utilities/{utility:str}/summaries/{year:int}", id="readSummary", summary="A year in figures, as regulators ask for it",
+    "GET", "/v1/utilities/{utility:str}/summaries/{year:int}", id="readSummary", summary="Read the summary of a year",
     answers={200: YearlySummary}, media_types={200: OFFERED}, tag="summaries", right="read", may_lag=True,
 )  # fmt: skip
 async def summary(call: Call) -> Answer:
@@ -83,11 +83,11 @@ async def summary(call: Call) -> Answer:
 
 
 @operation(
-    "GET", "/v1/summaries/{year:int}", id="readCombinedSummary", summary="A year in figures over all utilities that this key sees",
+    "GET", "/v1/summaries/{year:int}", id="readCombinedSummary", summary="Read the combined summary of a year",
     answers={200: CombinedSummary}, media_types={200: OFFERED}, tag="summaries", right="read", may_lag=True,
 )  # fmt: skip
 async def summary_over_all(call: Call) -> Answer:
-    """Count a year over every utility granted to the asker."""
+    """Count a year over every utility granted to the caller."""
     told = await summarise_all(call.reading, await seen(call), int(call.text("year")), now=call.clock.now())
     media_type = chosen(call, OFFERED)
     if media_type == HTML:
@@ -112,7 +112,7 @@ def _file_or_json(told: Any, media_type: str, parts: Sequence[tuple[tuple[str, .
 
 
 @operation(
-    "GET", "/v1/utilities/{utility:str}/summaries/{year:int}/rows", id="listSummaryRows", summary="What a figure of a summary counts, row by row",
+    "GET", "/v1/utilities/{utility:str}/summaries/{year:int}/rows", id="listSummaryRows", summary="List the rows that a figure counts",
     answers={200: page_of(SummaryRow)}, media_types={200: (JSON, CSV)}, tag="summaries", right="read", may_lag=True,
 )  # fmt: skip
 async def rows(call: Call, query: RowsQuery) -> Answer:

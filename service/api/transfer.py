@@ -13,11 +13,11 @@ from service.store.transfer import TransferStore
 
 @operation(
     "GET", "/v1/utilities/{utility:str}/export", id="exportUtility",
-    summary="Export everything a utility owns, a line a row; `nonreturn restore` gives the same utility from it",
+    summary="Export all records of a utility",
     answers={200: ExportLine}, media_types={200: (NDJSON,)}, tag="utilities", right="register", answer_line=ExportLine, may_lag=True,
 )  # fmt: skip
 async def export_utility(call: Call) -> Answer:
-    """Stream the export; who may register may export, for whoever owns the things may take them elsewhere."""
+    """Stream the export; who may register may export, for whoever owns the things may take them elsewhere. Each line is a row. The command `nonreturn restore` recreates the utility from the export."""
     await call.services.registry.utility(call.utility)
     name = f'attachment; filename="{call.utility}.ndjson"'
     return Answer(body=_lines(call), media_type=NDJSON, headers={"Content-Disposition": name})

@@ -47,7 +47,7 @@ class Grant(Struct, frozen=True, kw_only=True):
     right="administer",
 )
 async def create_utility(call: Call, document: NewUtility) -> Answer:
-    """Register a utility; without an organisation of its own named, the operator's stands for it."""
+    """Register a utility. If the request names no organisation, the operator's organisation represents it."""
     await records.check_utility(call.services.registry, document)
     organisation = call.who.organisation_id if document.organisation_id is msgspec.UNSET else document.organisation_id
     utility = await call.services.registry.create_utility(document, organisation, now=call.clock.now())
@@ -66,14 +66,14 @@ async def seen(call: Call, *, after: str = "", limit: int | None = None) -> list
     "GET",
     "/v1/utilities",
     id="listUtilities",
-    summary="List the utilities this key sees",
+    summary="List utilities",
     answers={200: page_of(Utility)},
     tag="utilities",
     right="read",
     companies=True,
 )
 async def list_utilities(call: Call, query: AfterCode) -> Answer:
-    """List the utilities granted to the asker; the operator sees all."""
+    """List the utilities granted to the caller. The operator sees all."""
     found = await seen(call, after=query.after or "", limit=query.limit + 1)
     return page(call, found, query.limit, lambda utility: str(utility.code))
 
@@ -94,7 +94,7 @@ async def read_utility(call: Call) -> Answer:
 
 
 @operation(
-    "PATCH", "/v1/utilities/{utility:str}", id="updateUtility", summary="Change a utility by a merge patch", answers={200: Utility},
+    "PATCH", "/v1/utilities/{utility:str}", id="updateUtility", summary="Update a utility", answers={200: Utility},
     tag="utilities", right="register", request_headers=IF_MATCH, body_media_type="application/merge-patch+json", patches=UtilityFacts,
 )  # fmt: skip
 async def change_utility(call: Call, document: dict[str, Any]) -> Answer:  # noqa: ARG001 - merged from the body as sent
@@ -112,7 +112,7 @@ async def change_utility(call: Call, document: dict[str, Any]) -> Answer:  # noq
 
 
 @operation(
-    "GET", "/v1/utilities/{utility:str}/grants", id="listGrants", summary="Which organisations may act in a utility",
+    "GET", "/v1/utilities/{utility:str}/grants", id="listGrants", summary="List grants of a utility",
     answers={200: page_of(Grant)}, tag="access", right="register",
 )  # fmt: skip
 async def list_grants(call: Call, query: AfterId) -> Answer:
@@ -123,7 +123,7 @@ async def list_grants(call: Call, query: AfterId) -> Answer:
 
 @operation(
     "PUT", "/v1/utilities/{utility:str}/grants/{organisation:uuid}", id="grantUtility",
-    summary="Let an organisation act in a utility", answers={204: None}, tag="access", right="administer",
+    summary="Grant a utility to an organisation", answers={204: None}, tag="access", right="administer",
 )  # fmt: skip
 async def grant(call: Call) -> Answer:
     """Grant a utility to an organisation; granting twice changes nothing."""

@@ -37,11 +37,11 @@ def _store(call: Call) -> WebhookStore:
 
 
 @operation(
-    "POST", BASE, id="createWebhook", summary="Subscribe to the change feed; the secret is shown this once", answers={201: WebhookWithSecret},
+    "POST", BASE, id="createWebhook", summary="Create a webhook", answers={201: WebhookWithSecret},
     tag="webhooks", right="register",
 )  # fmt: skip
 async def create(call: Call, document: WebhookFacts) -> Answer:
-    """Subscribe, from the end of the feed on."""
+    """Subscribe, from the end of the feed on. The secret is shown only once."""
     made = await call.services.webhooks.create(call.utility, document, new_id=call.clock.new_id(), now=call.clock.now())
     return _secret(made, status=201, location=f"/v1/utilities/{call.utility}/webhooks/{made.id}")
 
@@ -68,7 +68,7 @@ async def read(call: Call) -> Answer:
 
 
 @operation(
-    "PATCH", ONE, id="updateWebhook", summary="Change, disable or enable a webhook by a merge patch", answers={200: Webhook}, tag="webhooks",
+    "PATCH", ONE, id="updateWebhook", summary="Update a webhook", answers={200: Webhook}, tag="webhooks",
     right="register", request_headers=IF_MATCH, body_media_type="application/merge-patch+json", patches=WebhookFacts,
 )  # fmt: skip
 async def change(call: Call, document: dict[str, Any]) -> Answer:  # noqa: ARG001 - merged from the body as sent
@@ -82,21 +82,21 @@ async def change(call: Call, document: dict[str, Any]) -> Answer:  # noqa: ARG00
 
 
 @operation(
-    "DELETE", ONE, id="deleteWebhook", summary="Delete a webhook with its messages; the feed keeps what they told", answers={204: None},
+    "DELETE", ONE, id="deleteWebhook", summary="Delete a webhook with its messages", answers={204: None},
     tag="webhooks", right="register", request_headers=IF_MATCH,
 )  # fmt: skip
 async def delete(call: Call) -> Answer:
-    """Delete a subscription."""
+    """Delete a subscription. The change feed keeps the changes."""
     await call.services.webhooks.delete(call.utility, call.id("id"), version=call.matched_version())
     return Answer(status=204)
 
 
 @operation(
-    "POST", ONE + "/secret", id="rotateWebhookSecret", summary="Give a webhook a new secret; it is shown this once", answers={200: WebhookWithSecret},
+    "POST", ONE + "/secret", id="rotateWebhookSecret", summary="Replace the secret of a webhook", answers={200: WebhookWithSecret},
     tag="webhooks", right="register", request_headers=IF_MATCH,
 )  # fmt: skip
 async def rotate(call: Call, document: SecretRotation) -> Answer:
-    """Rotate the secret; for the overlap, messages carry a signature by each."""
+    """Rotate the secret; for the overlap, messages carry a signature by each. The new secret is shown only once."""
     overlap = dt.timedelta(hours=document.overlap_hours)
     return _secret(
         await call.services.webhooks.rotate(
@@ -106,16 +106,16 @@ async def rotate(call: Call, document: SecretRotation) -> Answer:
 
 
 @operation(
-    "GET", ONE + "/progress", id="readWebhookProgress", summary="How far a webhook has come in the feed", answers={200: WebhookProgress},
+    "GET", ONE + "/progress", id="readWebhookProgress", summary="Read the progress of a webhook", answers={200: WebhookProgress},
     tag="webhooks", right="register",
 )  # fmt: skip
 async def progress(call: Call) -> Answer:
-    """Tell how far a subscription has come."""
+    """Read how far the deliveries of a webhook have come."""
     return Answer(body=await call.services.webhooks.progress(call.utility, call.id("id")))
 
 
 @operation(
-    "POST", ONE + "/replay", id="replayWebhook", summary="Send every change after a sequence number anew, in new messages",
+    "POST", ONE + "/replay", id="replayWebhook", summary="Send the changes after a sequence number again",
     answers={202: WebhookProgress}, tag="webhooks", right="register",
 )  # fmt: skip
 async def replay(call: Call, document: ReplayRequest) -> Answer:
@@ -125,22 +125,22 @@ async def replay(call: Call, document: ReplayRequest) -> Answer:
 
 
 @operation(
-    "GET", ONE + "/deliveries", id="listWebhookDeliveries", summary="List a webhook's messages; `state=dead`: those that were given up",
+    "GET", ONE + "/deliveries", id="listWebhookDeliveries", summary="List the messages of a webhook",
     answers={200: page_of(Delivery)}, tag="webhooks", right="register",
 )  # fmt: skip
 async def deliveries(call: Call, query: DeliveryQuery) -> Answer:
-    """List messages, by id."""
+    """List messages, by id. `state=dead` lists those that were given up."""
     webhook = await call.services.webhooks.get(call.utility, call.id("id"))
     rows = await _store(call).rows("deliveries", call.utility, webhook.id, query.state, query.after, query.limit + 1)
     return page(call, [Delivery(**row) for row in rows], query.limit, lambda one: str(one.id))
 
 
 @operation(
-    "GET", ONE + "/deliveries/{delivery:uuid}", id="readWebhookDelivery", summary="Read a message with its attempts",
+    "GET", ONE + "/deliveries/{delivery:uuid}", id="readWebhookDelivery", summary="Read a message",
     answers={200: DeliveryWithAttempts}, tag="webhooks", right="register",
 )  # fmt: skip
 async def delivery(call: Call) -> Answer:
-    """Tell what became of a message."""
+    """Read the state of a message and its attempts."""
     found = await call.services.webhooks.delivery(call.utility, call.id("id"), call.id("delivery"))
     tried = [DeliveryAttempt(**row) for row in await _store(call).rows("attempts", call.utility, call.id("id"), found.id)]
     told = {name: getattr(found, name) for name in found.__struct_fields__}
@@ -148,11 +148,11 @@ async def delivery(call: Call) -> Answer:
 
 
 @operation(
-    "POST", ONE + "/deliveries/{delivery:uuid}/replay", id="replayWebhookDelivery", summary="Send one message again, under the same id",
+    "POST", ONE + "/deliveries/{delivery:uuid}/replay", id="replayWebhookDelivery", summary="Send a message again",
     answers={202: Delivery}, tag="webhooks", right="register",
 )  # fmt: skip
 async def replay_delivery(call: Call) -> Answer:
-    """Send a message again, whatever became of it."""
+    """Send a message again, whatever became of it. The message keeps its id."""
     told = await call.services.webhooks.replay_delivery(call.utility, call.id("id"), call.id("delivery"), now=call.clock.now())
     return Answer(body=told, status=202)
 

@@ -133,7 +133,7 @@ def _moment(told: str, how: Reading) -> dt.date | dt.datetime:
             if not (_is_day(third, first, second) or _is_day(third, second, first)):
                 raise ValueError
             raise CellError(
-                "Month and day cannot be told apart; write it like 2025-04-03, or say the order of the file's dates: `dates=mdy` or `dates=dmy`."
+                "Which part is the month is unclear. Write the date like 2025-04-03, or state the order of the file's dates: `dates=mdy` or `dates=dmy`."
             )
         month, day_ = (first, second) if how.dates == "mdy" else (second, first)
         return _at(dt.date(third, month, day_), found[5])
@@ -202,7 +202,7 @@ def quantity(dimension: str, value: Value, how: Reading) -> tuple[float, str]:
         if how.unit is None:
             example = "psi" if dimension == "pressure" else "in"
             raise CellError(
-                f"Its unit is not told: name it in the cell or in the heading, like `({example})`, or for the whole file, like `{dimension}={example}`."
+                f"The unit is missing. Name it in the cell or in the heading, like `({example})`, or for the whole file, like `{dimension}={example}`."
             )
         return size, how.unit
     known = words.units_written().get(rest.casefold().rstrip("."))

@@ -129,9 +129,9 @@ class Checker:
             "gauge": "gauge of that serial number is",
         }[thing]
         making = (
-            " Tell the tester's name or the gauge's accuracy and resolution and say `make_testers_and_gauges=true`, or register it first."
+            " Give the tester's name or the gauge's accuracy and resolution and set `make_testers_and_gauges=true`, or register it first."
             if thing in ("tester", "gauge")
-            else " The file does not tell of it either."
+            else " The file does not contain it either."
         )
         mark = {"premises": "reference", "tester": "certificate"}.get(thing, "serial_number")
         return _BadError((f"No {what} registered (or there is more than one): `{key[:100]}`.{making}", f"{thing}.{mark}"))
@@ -154,9 +154,16 @@ class Checker:
     def _resolve(self, thing: str, one: Staged, registered: list[Any], premises: dict[str, tuple[UUID, Any]]) -> None:
         _, shape = SHAPES[thing]
         if None in registered:
-            raise _BadError(("What was loaded under that mark bears another now; correct the file, or the record.", None))
+            raise _BadError(
+                ("The record that was loaded under this mark has a different mark now. Correct the file or the record.", None)
+            )
         if len(registered) > 1:
-            raise _BadError((f"{len(registered)} are registered under that mark; the file cannot say which is meant.", None))
+            raise _BadError(
+                (
+                    f"{len(registered)} records are registered under this mark, so which one is meant is unknown. Correct the register first.",
+                    None,
+                )
+            )
         current = registered[0] if registered else None
         told = dict(one.document)
         faults: list[tuple[str, str | None]] = []
@@ -171,7 +178,7 @@ class Checker:
                 if not problem.faults:
                     one = replace(one, bad=True)
         if thing in ("tester", "gauge") and current is None and not self._asked.options.make_testers_and_gauges:
-            faults.append((f"This {thing} is not registered; register it first, or say `make_testers_and_gauges=true`.", None))
+            faults.append((f"This {thing} is not registered. Register it first, or set `make_testers_and_gauges=true`.", None))
         document = self._whole(thing, told, current, faults)
         try:
             facts = documents.decode(shape, msgspec.json.encode(document))
@@ -184,7 +191,7 @@ class Checker:
         if current is not None and (fixed := _FIXED.get(thing)) and getattr(current, fixed) != getattr(facts, fixed):
             faults.append(
                 (
-                    f"It is registered with another `{fixed}`, which is fixed; register a new one under a mark of its own.",
+                    f"It is registered with another `{fixed}`, which cannot be changed. Register a new record under its own mark.",
                     f"{thing}.{_FIELD_OF.get(fixed, fixed)}",
                 )
             )
@@ -226,8 +233,8 @@ class Checker:
             if name in spoiled:
                 continue
             if fault.code == "field_missing":
-                how = "add a column that does, or give it for all that are new: `defaults`"
-                named.append((f"Nothing tells `{field}`; {how}.", field))
+                how = "add a column for it, or give a value for all new records in `defaults`"
+                named.append((f"`{field}` is missing: {how}.", field))
             else:
                 named.append((fault.detail, field))
         return named
@@ -285,7 +292,7 @@ class Checker:
         if before is None:
             self._staging.resolve(one.number, "new", id=str(submission.id), facts=msgspec.json.encode(facts))
         elif (differing := _differing(before, facts)) and not self._asked.options.correct_reports:
-            detail = f"A test of that assembly at that moment is recorded and reads otherwise in {', '.join(f'`{name}`' for name in differing)}; reports are never changed. To correct it by this one, say `correct_reports=true`."
+            detail = f"A test of this assembly at this time is already recorded and differs in {', '.join(f'`{name}`' for name in differing)}; reports are never edited. To correct it with this one, set `correct_reports=true`."
             raise _BadError((detail, "test.date"))
         elif differing:
             self._staging.resolve(
@@ -345,6 +352,6 @@ def _certificates(held: list[dict[str, Any]], own: dict[str, Any], faults: list[
         return held
     if lacking:
         names = ", ".join(f"`tester.{name}`" for name in lacking)
-        faults.append((f"Of the certificate nothing tells {names}: tell all of it, or its number alone.", None))
+        faults.append((f"The certificate lacks {names}. Give the whole certificate, or its number alone.", None))
         return held
     return [*(one for one in held if one is not before), whole] if whole != before else held

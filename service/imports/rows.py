@@ -107,7 +107,7 @@ class RowReader:
             if mark not in values:
                 if mark not in spoiled:
                     self._tell(
-                        f"It tells of {'an assembly' if thing == 'assembly' else f'a {thing}' if thing != 'premises' else 'premises'} without `{mark}`, by which it is known again.",
+                        f"It tells of {'an assembly' if thing == 'assembly' else f'a {thing}' if thing != 'premises' else 'premises'} without `{mark}`, which identifies it.",
                         mark,
                     )
                 continue
@@ -126,10 +126,10 @@ class RowReader:
         before = len(self._problems)
         for field, what in (("assembly.serial_number", "the assembly tested"), ("test.date", "the day of the test")):
             if field not in values and field not in spoiled:
-                self._tell(f"It tells of a test without `{field}`: {what}.", field)
+                self._tell(f"The test lacks `{field}`: {what}.", field)
         for field, what in (("tester.certificate", "who tested"), ("gauge.serial_number", "with what gauge")):
             if field not in values and field not in self._asked.defaults and field not in spoiled:
-                self._tell(f"It tells of a test without `{field}`: a report says {what}, and nothing is made up for it.", field)
+                self._tell(f"The test lacks `{field}`: a report must state {what}.", field)
         moment = self._moment(values) if "test.date" in values else None
         report = self._report(
             {**{name: value for name, value in self._asked.defaults.items() if name.startswith(_WITH_A_TEST)}, **values}, spoiled
@@ -154,7 +154,7 @@ class RowReader:
             time = values.get("test.time", self._asked.defaults.get("test.time"))
             if time is None:
                 self._tell(
-                    'Its time of day is not told: add a column, or say which to take for all: `defaults={"test.time": "12:00"}`.',
+                    'The time of day is missing. Add a column, or give one for all tests: `defaults={"test.time": "12:00"}`.',
                     "test.date",
                 )
                 return None
@@ -207,7 +207,7 @@ class RowReader:
             report["repairs"] = [repair]
         if "pressure" not in units and not any(field.startswith(("initial.", "final.")) for field in spoiled):
             if self._asked.options.pressure is None:
-                self._tell("It tells of a test and no unit of pressure; say one for the file: `pressure=psi`.")
+                self._tell("The test has no unit of pressure. Give one for the file, such as `pressure=psi`.")
             else:
                 units["pressure"] = self._asked.options.pressure
         return report
@@ -230,7 +230,7 @@ class RowReader:
         if units.setdefault(dimension, unit) != unit and not self._mixed:
             self._mixed = True
             self._tell(
-                f"It is told in {unit} and another quantity of this test in {units[dimension]}; a report speaks in one unit.",
+                f"It is in {unit} and another value of this test in {units[dimension]}. Use one unit in a report.",
                 field,
             )
         return size
@@ -254,7 +254,7 @@ def document_of(thing: str, own: dict[str, Any]) -> dict[str, Any]:
     if thing == "gauge":
         units = {own[name][1] for name in ("accuracy", "resolution") if name in own}
         if len(units) > 1:
-            raise CellError("Its accuracy and resolution are told in two units; a gauge speaks in one.")
+            raise CellError("The accuracy and the resolution are in two units. Use one unit for a gauge.")
         document |= {name: own[name][0] for name in ("accuracy", "resolution") if name in own}
         for unit in units:
             document["units"] = {"pressure": unit}

@@ -191,7 +191,7 @@ class Importer:
             self._tell(
                 reader.problem(
                     at,
-                    f'Several columns tell `{field}`: {headings}. Say which does: `columns={{"…": null}}` leaves one out.',
+                    f'Several columns give `{field}`: {headings}. Choose one: `columns={{"…": null}}` leaves one out.',
                     field,
                 )
             )
@@ -216,8 +216,8 @@ class Importer:
         other = self._readers[clash.sheet].sheet
         where = f"row {clash.row}" + (f" of {other}" if other else "")
         if thing == "test":
-            return f"Another test of the same assembly at the same moment is told in {where}, and it reads otherwise."
-        return f"The same {thing} (`{key[:100]}`): {where} tells otherwise."
+            return f"{where} has a different test of the same assembly at the same time."
+        return f"The same {thing} (`{key[:100]}`) differs in {where}."
 
     def _at(self, fault: Fit) -> ImportProblem:
         return self._readers[fault.staged.sheet].problem(fault.staged.row, fault.detail, fault.field)
@@ -297,7 +297,7 @@ class Importer:
         elif options.dry_run:
             did = f"A dry run, nothing is written: {new} things would be new or changed, with {problems}."
         else:
-            did = f"Nothing is written, because of {problems}. Mend the file" + (
+            did = f"Nothing was written, because of {problems}. Correct the file" + (
                 ", or say `partial=true` to load what is good." if self._whole else "."
             )
         return ImportRun(

@@ -30,7 +30,7 @@ class ImportOptions(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
         Flag, Meta(description="Load what is good though there are problems; otherwise a file with problems changes nothing.")
     ] = False
     make_testers_and_gauges: Annotated[
-        Flag, Meta(description="Register testers and gauges that are not registered, from what the file tells of them.")
+        Flag, Meta(description="Register testers and gauges that are not registered, from the file.")
     ] = False
     correct_reports: Annotated[
         Flag, Meta(description="Supersede a recorded test that reads otherwise in the file; otherwise that is a problem.")
@@ -55,7 +55,7 @@ class ImportOptions(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     defaults: Annotated[
         str,
         Meta(
-            description='A JSON object of what fields are where the file tells nothing, `{"assembly.hazard": "health"}`.',
+            description='A JSON object of values for fields that the file does not have, `{"assembly.hazard": "health"}`.',
             max_length=20_000,
         ),
     ] = "{}"
@@ -84,7 +84,7 @@ class ImportedColumn(Struct, frozen=True, kw_only=True, omit_defaults=True):
     column: str
     """The column's letter."""
     heading: str
-    """The heading as it stands in the sheet."""
+    """The heading as written in the sheet."""
     field: str | None
     """The field that it fills; null: the column is not read."""
     unit: str | UnsetType = UNSET

@@ -36,7 +36,7 @@ _SAYS: Final[dict[State, tuple[str, str]]] = {
     ),
     "unknown": (
         "NOT GENUINE – no such record",
-        "No report here carries this mark. The paper may be forged, or the address mistyped. Ask the water utility before you rely on it.",
+        "No report has this mark. The paper may be forged, or the address mistyped. Contact the water utility before you rely on it.",
     ),
     "not_here": (
         "Signed here, but not on record",

@@ -22,22 +22,22 @@ _PROTECTION: Final = {
     "degraded": "Degraded: it would still stop backflow, with less protection than it should have.",
     "insufficient": "Insufficient: its parts work, but this kind is not approved for this hazard or use.",
     "lost": "Lost: it would not stop backflow.",
-    "unknown": "Unknown: the readings do not tell.",
+    "unknown": "Unknown: the readings do not show it.",
 }
 _ACCEPTANCE: Final = {
-    "accepted": "The report stands as a record.",
-    "held": "A person at the utility still has to look at this report before it stands as a record.",
-    "refused": "The report does not stand as a record.",
+    "accepted": "The report is accepted as a record.",
+    "held": "A person at the utility must review this report before it is accepted as a record.",
+    "refused": "The report is not accepted as a record.",
 }
 _DECIDED: Final = {
-    "accepted": "The report was held, and the utility has decided that it stands as a record.",
-    "refused": "The report was held, and the utility has decided that it does not stand as a record.",
+    "accepted": "The report was held. The utility has accepted it as a record.",
+    "refused": "The report was held. The utility has refused it as a record.",
 }
 _STANDINGS: Final = {
     "current": "tested, next test due {due}",
     "due_soon": "tested, next test due soon, by {due}",
     "overdue": "OVERDUE: the test was due {due}",
-    "failed": "FAILED, and not yet mended; mending and retest due {due}",
+    "failed": "FAILED and not yet repaired; repair and retest due {due}",
     "untested": "no accepted test on record",
     "out_of_service": "out of service",
 }
@@ -173,7 +173,7 @@ def _facts(content: ReceiptContent, known: SheetFacts | None, kind: str) -> list
     for label, value in (
         ("Serial number", None if known is None else known.serial_number),
         ("Size", _size(known)),
-        ("Where it stands", None if known is None else known.position),
+        ("Location", None if known is None else known.position),
     ):
         if value is not None:
             found.append((label, value))

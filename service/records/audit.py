@@ -138,7 +138,7 @@ class _Audit:
             if head.utility == self._utility:
                 self._kept.setdefault(head.size, {})[token] = head.root
                 if head.size > self._size:
-                    self._tell("reports removed", f"A kept head tells of {head.size} reports; there are {self._size}.")
+                    self._tell("reports removed", f"A kept head covers {head.size} reports; the log has {self._size}.")
         last = await self._store.last_head(self._utility)
         self._signed_until = max([0 if last is None else last.size, *self._kept])
         self._next = await anext(self._heads, None)
@@ -288,18 +288,16 @@ class _Audit:
                 self._tell("reports removed", f"A head was signed of {self._next.size} reports; there are {self._size}.")
             self._next = await anext(self._heads, None)
         for report_id, index in await self._store.uncounted(self._utility):
-            self._tell("report added", "It stands beyond the number of reports recorded.", index, report_id)
+            self._tell("report added", "Its log index is beyond the number of recorded reports.", index, report_id)
         for report_id, index in await self._store.unannounced(self._utility):
-            self._tell("report added", "The change feed does not tell of it.", index, report_id)
+            self._tell("report added", "The change feed does not contain it.", index, report_id)
         for vanished in await self._store.vanished(self._utility):
-            self._tell("report missing", f"The change feed tells of report {vanished}, which is not there.")
+            self._tell("report missing", f"The change feed names report {vanished}, which is missing.")
         for report, version, there in await self._store.strayed_reviews(self._utility):
             if there:
-                self._tell("decision added", f"The change feed does not tell of decision {version} on report {report}.")
+                self._tell("decision added", f"The change feed does not contain decision {version} on report {report}.")
             else:
-                self._tell(
-                    "decision removed", f"The change feed tells of decision {version} on report {report}, which is not there."
-                )
+                self._tell("decision removed", f"The change feed names decision {version} on report {report}, which is missing.")
         for sequence in await self._store.missing_changes(self._utility):
             self._tell("change missing", f"The change feed lacks number {sequence}.")
 

@@ -30,10 +30,10 @@ MOST_EXCEPTIONS = 100
 
 
 class PastStanding(rules.Standing, frozen=True, kw_only=True):
-    """How an assembly stands, and the exceptions from testing in force, if there are any; they change nothing of it.
+    """The standing of an assembly, and the exceptions from testing in force, if there are any; they change nothing of it.
 
     Of a past day, `as_of` names it, `later_corrections` the reports that have since changed the answer, `later_decisions` the held reports of
-    which it has since been decided otherwise, and `incidents_revised` the incidents, known on that day, that have been told otherwise since.
+    which it has since been decided otherwise, and `incidents_revised` the incidents, known on that day, that have been revised since.
     """
 
     as_of: dt.date | UnsetType = UNSET
@@ -49,7 +49,7 @@ class PastStanding(rules.Standing, frozen=True, kw_only=True):
 
 
 class AssemblyStanding(rules.Standing, frozen=True, kw_only=True):
-    """An assembly in a list, with where it is and how it stands today."""
+    """An assembly in a list, with its location and its standing today."""
 
     assembly_id: UUID
     premises_id: UUID

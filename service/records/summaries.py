@@ -145,7 +145,7 @@ class YearlySummary(_Summary, frozen=True, kw_only=True):
 
 
 class CombinedSummary(_Summary, frozen=True, kw_only=True):
-    """A year over all utilities that the asker sees and in which it has begun, and of each of them."""
+    """A year over all utilities that the caller sees and in which it has begun, and of each of them."""
 
     utilities: list[YearlySummary]
     """The summary of each utility."""

@@ -30,10 +30,10 @@ Resource = Literal[
 
 
 class Change(Struct, frozen=True, kw_only=True):
-    """Something of that resource and id was written and has now this version; a standing bears its assembly's id.
+    """A record of this resource and id was written and now has this version. A standing has its assembly's id.
 
-    A review bears its report's id: a person decided. `assembly_grants` bears a testing company's id: what that company sees has changed, and a
-    mirror of its view is read anew.
+    A review has its report's id: a person decided. `assembly_grants` has a testing company's id: what that company sees has changed, so a
+    mirror of its view must be read again.
     """
 
     sequence: int

@@ -190,7 +190,7 @@ class ReportListItem(Struct, frozen=True, kw_only=True):
     protection: Protection
     """What the assembly would do by this report."""
     acceptance: Acceptance
-    """Whether the report may stand, as judged."""
+    """Whether the report was accepted, held or refused when it was judged."""
     decision: Literal["accepted", "refused"] | None
     """What a person decided; null: nobody has."""
     rulebook: str

@@ -143,9 +143,9 @@ C-5,E,5 Lane,irrigation,A-5,PVB,low,isolation,1 in,,2026-04-04,10:00,annual,,,60
 C-6,=1+1,6 Lane,fire,A-6,DC,low,containment,"=""2"" ",,,,,,,,,,
 """
 FOUND = [
-    (2, "D", "not known"), (2, "F", "not known"), (2, "G", "not known"), (2, "H", "not known"), (2, "I", "unit is not told"), (2, "J", "dates=mdy"),
+    (2, "D", "not known"), (2, "F", "not known"), (2, "G", "not known"), (2, "H", "not known"), (2, "I", "unit is missing"), (2, "J", "dates=mdy"),
     (3, "F", "`rp`"), (4, "A", "without `premises.reference`"), (5, "E", "without `assembly.serial_number`"), (6, "K", "came twice"),
-    (7, "K", "was none such"), (8, "K", "time of day is not told"), (9, "N", "certificate"), (9, "O", "gauge"), (9, "Q", "unit"),
+    (7, "K", "was none such"), (8, "K", "time of day is missing"), (9, "N", "certificate"), (9, "O", "gauge"), (9, "Q", "unit"),
     (10, "B", "row 6"), (10, "F", "row 6"), (10, "Q", "neither a pressure"), (11, None, "under no heading"), (11, "N", "who tested"), (11, "O", "what gauge"),
     (12, "B", "formula"), (12, "I", "formula"),
 ]  # fmt: skip

@@ -6,7 +6,7 @@ TAGS: Final = {
     "rules": "Judge a test, select an assembly, check a placement, simulate an assembly. Nothing is stored; no key is needed.",
     "utilities": "Water utilities: their rulebook, time zone and settings; their whole record as an export.",
     "premises": "The customers' premises.",
-    "assemblies": "The register of assemblies, and how each stands.",
+    "assemblies": "The register of assemblies and their standings.",
     "testers": "Testers and their certificates.",
     "gauges": "Gauges and their calibrations.",
     "reports": "Reports of field tests: submitted, judged, kept. A report is never changed; a new one supersedes it.",
