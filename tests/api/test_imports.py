@@ -175,7 +175,7 @@ def test_what_is_good_is_loaded_when_asked(place: Place) -> None:
 def test_columns_are_mapped_told_and_never_lost(place: Place) -> None:
     sheet = "Harrow Fen Water\n\nKunde,Name,Address,Connection,Name,Colour\nC-1,A,1 Lane,fire,x,red\n"
     told = run(place, sheet)
-    assert [one["detail"].split(":")[0] for one in told["problems"]][:1] == ["Several columns tell `premises.name`"]
+    assert [one["detail"].split(":")[0] for one in told["problems"]][:1] == ["Several columns give `premises.name`"]
     told = run(
         place,
         sheet.replace("fire,x", "fire,").replace(",Name,Colour", ",Note 2,Colour"),
@@ -222,8 +222,8 @@ def test_testers_and_gauges_are_made_when_asked_from_what_is_told_and_nothing_mo
     place.new_assembly("pvb", serial_number="A-1")
     told = run(place, sheet, dry_run=False)
     assert {one["detail"][:30] for one in told["problems"]} == {
-        "This tester is not registered;",
-        "This gauge is not registered; ",
+        "This tester is not registered.",
+        "This gauge is not registered. ",
     }
     told = run(place, sheet, dry_run=False, make_testers_and_gauges=True)
     assert told["problems"] == []

@@ -246,8 +246,8 @@ async def test_a_report_put_in_around_the_service_is_found(bench: Bench) -> None
     assert await bench.found() == {("report added", SIZE)}
     await bench.tamper(f"UPDATE record.utility_log SET reports = {SIZE} WHERE utility_id = $1")  # noqa: S608 - a number of ours
     assert {one.detail for one in (await bench.audited()).troubles} == {
-        "It stands beyond the number of reports recorded.",
-        "The change feed does not tell of it.",
+        "Its log index is beyond the number of recorded reports.",
+        "The change feed does not contain it.",
     }
 
 
