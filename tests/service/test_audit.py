@@ -374,5 +374,5 @@ def test_a_file_of_kept_heads_that_holds_something_else_is_refused_in_words(told
     if b"other" in told:
         assert kept_heads(file) == []
     else:
-        with pytest.raises(ProblemError, match="no kept head"):
+        with pytest.raises(ProblemError, match="not a tree head"):
             kept_heads(file)
