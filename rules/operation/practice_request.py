@@ -76,11 +76,7 @@ class PracticeTestRequest(LineCondition, frozen=True, kw_only=True, forbid_unkno
     bypass: LineCondition | UnsetType = UNSET
     """The second line of a detector assembly."""
     bypass_meter_sticks: bool = False
-<<<<<<< HEAD
     """Whether the detector's meter does not move as water runs through the bypass."""
-=======
-    """Whether the detector's meter does not move while water runs through the bypass."""
->>>>>>> 43fcd6a (Write calls, pages, imports and help in the trade's plain English)
     shutoffs: PracticeShutoffs = PracticeShutoffs()
     """How the shutoffs close."""
     backpressure: Annotated[float, Meta(ge=0, le=100_000)] | UnsetType = UNSET
