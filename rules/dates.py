@@ -23,11 +23,18 @@ class Installation(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True)
     days_ahead: int
 
 
+class LookAgain(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """After so many months somebody looks at a rulebook's sources again."""
+
+    months: int
+
+
 class Dates(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The data file as a whole."""
 
     utc_offset: UtcOffset
     installation: Installation
+    look_again: LookAgain
 
 
 @cache

@@ -1,20 +1,24 @@
 """A rulebook laid open: all that it says on a day, every entry with its own source and mark in place of a key.
 
-Field-test criteria, limits, intervals, triggers and deadlines, the tables by which it chooses and its rules of placement. A rulebook
-that only chooses and places (EN 1717) has no criteria.
+Field-test criteria, limits, intervals, triggers and deadlines, who may test, the authority's words for hazards, the tables by which it
+chooses and its rules of placement; how well all of that is known, and what was not read.
 """
 
 import datetime as dt
+from collections import Counter
 from collections.abc import Iterable
-from typing import Any
+from typing import Any, get_args
 
 import msgspec
 from msgspec import UNSET, Struct
 
+from rules.calendar import add_months
+from rules.dates import dates
 from rules.load import rulebook, rulebook_data, rulebook_ids
+from rules.rulebook import RulebookData
 from rules.selection.installation import placement_rules
 from rules.selection.tables import cite, in_force, index
-from rules.sources import Cited
+from rules.sources import Cited, KnownFrom
 
 Entry = dict[str, Any]
 
@@ -34,7 +38,7 @@ class PublishedRulebook(Struct, frozen=True, kw_only=True):
     """The day since which it has been in force in this form."""
     in_force_until: dt.date | None
     """Its last day; null: it is in force."""
-    last_looked_at: dt.date | None
+    last_looked_at: dt.date
     """The day on which somebody last looked at its sources."""
     digest: str
     """The digest that seals its content."""
@@ -50,14 +54,31 @@ class PublishedRulebook(Struct, frozen=True, kw_only=True):
     """How soon a failed assembly is repaired."""
     editions: list[Entry]
     """Which edition of which manual decides, or that none is named."""
+    hazard_words: list[Entry]
+    """The authority's words for degrees of hazard, and the degree by which deadlines treat each."""
+    testers: list[Entry]
+    """Who may test."""
+    not_read: list[Entry]
+    """What of the authority's text was not read, by subject."""
     tables: list[Entry]
     """What may be chosen."""
     placement: list[Entry]
     """How it is placed."""
 
 
+class HowKnown(Struct, frozen=True, kw_only=True):
+    """The shares of a rulebook's values by how each is known, 0 to 1; together 1."""
+
+    published: float
+    """Read in the published source named."""
+    from_memory: float
+    """From memory of a source, or read as others quote it."""
+    common_practice: float
+    """Done so in the trade, without a source."""
+
+
 class RulebookSummary(Struct, frozen=True, kw_only=True):
-    """A rulebook in the list of those available; `judges_tests` is false for one that only chooses and places."""
+    """A rulebook in the list of those available; `judges_tests` is false where its authority's criteria were not read."""
 
     id: str
     """The rulebook's id."""
@@ -70,45 +91,73 @@ class RulebookSummary(Struct, frozen=True, kw_only=True):
     extends: str | None
     """The rulebook that it adds to; null: none."""
     judges_tests: bool
-    """Whether it has criteria for tests; false: it only selects and places."""
+    """Whether it has criteria for tests; false: a test is not judged by it, and its report is held."""
+    values: int
+    """How many values it has on that day: criteria, limits, intervals, triggers, deadlines, words for hazards, rules for testers."""
+    known: HowKnown
+    """How well those values are known."""
+    last_looked_at: dt.date
+    """The day on which somebody last looked at its sources."""
+    stale: bool
+    """Whether that is so long ago that somebody has to look again."""
+    not_read: list[str]
+    """What of the authority's text was not read, in sentences."""
 
 
-def carried() -> list[RulebookSummary]:
-    """Every rulebook carried, by id."""
-    found = [
-        RulebookSummary(
-            id=data.id, title=data.title, jurisdiction=data.jurisdiction, in_force_from=data.in_force_from, extends=data.extends,
-            judges_tests=True,
-        )
-        for data in map(rulebook_data, rulebook_ids())
-    ]  # fmt: skip
-    found += [
-        RulebookSummary(
-            id=entry.id, title=entry.title, jurisdiction="", in_force_from=entry.in_force_from, extends=None, judges_tests=False
-        )
-        for entry in index().values()
-        if entry.in_force_from is not None
-    ]
-    return sorted(found, key=lambda one: one.id)
+def carried(on: dt.date) -> list[RulebookSummary]:
+    """Every rulebook available, by id, as it is on that day."""
+    return [_summary(rulebook_data(rulebook_id), on) for rulebook_id in rulebook_ids()]
+
+
+def _summary(data: RulebookData, on: dt.date) -> RulebookSummary:
+    sections = (
+        data.criteria, data.limits, data.intervals, data.triggers, data.deadlines, data.editions, data.hazard_words, data.testers,
+    )  # fmt: skip
+    # Before its first day, a rulebook is listed as on that day.
+    day = max(on, data.in_force_from)
+    marks = Counter(cite(entry).provenance for section in sections for entry in section if entry.in_force(day))
+    total = marks.total() or 1
+    return RulebookSummary(
+        id=data.id,
+        title=data.title,
+        jurisdiction=data.jurisdiction,
+        in_force_from=data.in_force_from,
+        extends=data.extends,
+        judges_tests=bool(data.criteria),
+        values=marks.total(),
+        known=HowKnown(**{mark: round(marks[mark] / total, 4) for mark in get_args(KnownFrom)}),
+        last_looked_at=data.last_looked_at,
+        stale=add_months(data.last_looked_at, dates().look_again.months) < on,
+        not_read=[entry.says for entry in data.not_read if entry.in_force(day)],
+    )
 
 
 def publish(rulebook_id: str, on: dt.date) -> PublishedRulebook:
     """All that the rulebook says on that day; UnknownRulebookError or NotInForceError where it says nothing."""
-    if rulebook_id not in rulebook_ids():
-        chooses = in_force(rulebook_id, on)
-        return PublishedRulebook(
-            id=rulebook_id, title=chooses.rulebook.title, jurisdiction="", note=chooses.rulebook.note,
-            in_force_from=chooses.rulebook.in_force_from, in_force_until=None, last_looked_at=None, digest=chooses.rulebook.digest,
-            criteria=[], limits=[], intervals=[], triggers=[], deadlines=[], editions=[], tables=_entries(chooses.tables),
-            placement=_placement(chooses.placement, on),
-        )  # fmt: skip
-    book, chooses = rulebook(rulebook_id, on), in_force(rulebook_id, on)
+    book = rulebook(rulebook_id, on)
+    # A rulebook without tables of its own or inherited chooses and places nothing.
+    chooses = in_force(rulebook_id, on) if rulebook_id in index() else None
     return PublishedRulebook(
-        id=book.id, title=book.title, jurisdiction=book.jurisdiction, note=book.note, in_force_from=book.in_force_from,
-        in_force_until=book.in_force_until, last_looked_at=book.last_looked_at, digest=book.digest, criteria=_entries(book.criteria),
-        limits=_entries(book.limits), intervals=_entries(book.intervals), triggers=_entries(book.triggers),
-        deadlines=_entries(book.deadlines), editions=_entries(book.editions), tables=_entries(chooses.tables), placement=_placement(chooses.placement, on),
-    )  # fmt: skip
+        id=book.id,
+        title=book.title,
+        jurisdiction=book.jurisdiction,
+        note=book.note,
+        in_force_from=book.in_force_from,
+        in_force_until=book.in_force_until,
+        last_looked_at=book.last_looked_at,
+        digest=book.digest,
+        criteria=_entries(book.criteria),
+        limits=_entries(book.limits),
+        intervals=_entries(book.intervals),
+        triggers=_entries(book.triggers),
+        deadlines=_entries(book.deadlines),
+        editions=_entries(book.editions),
+        hazard_words=_entries(book.hazard_words),
+        testers=_entries(book.testers),
+        not_read=_entries(book.not_read),
+        tables=[] if chooses is None else _entries(chooses.tables),
+        placement=[] if chooses is None else _placement(chooses.placement, on),
+    )
 
 
 def _placement(sets: tuple[str, ...], on: dt.date) -> list[Entry]:

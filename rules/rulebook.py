@@ -85,7 +85,9 @@ class Limit(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     name: str
     at_least: float | None = None
     at_most: float | None = None
-    unit: Literal["psi", "kPa", "bar", "in", "months", "days", "hours", "minutes", "degF", "probability", "per_year"]
+    unit: Literal[
+        "psi", "kPa", "bar", "in", "months", "days", "business_days", "hours", "minutes", "degF", "probability", "per_year"
+    ]
     says: str
 
 
@@ -93,11 +95,14 @@ class Interval(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """How often a kind of connection is tested: months, or once (on installation) where `months` is left out.
 
     The first entry whose conditions all fit decides; an empty condition fits everything. An entry with `failures` and `within_months`
-    fits where at least so many tests failed in so many months up to the passing one.
+    fits where at least so many tests failed in so many months up to the passing one. `seasonal` asks whether the assembly is put back
+    into service each season. Where the kind is not stated, an entry for some kinds fits.
     """
 
     key: str
     months: int | None = None
+    kinds: tuple[TestableKind, ...] = ()
+    seasonal: bool | None = None
     hazards: tuple[Hazard, ...] = ()
     connections: tuple[Literal["residential", "non_residential", "irrigation", "fire", "reclaimed_on_site"], ...] = ()
     failures: int | UnsetType = UNSET
@@ -114,12 +119,42 @@ class Trigger(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 class Deadline(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """How soon a failed assembly is repaired and tested again, by hazard and what its protection acts as."""
+    """How soon a failed assembly is repaired and tested again, by hazard and what its protection acts as.
+
+    `counts_from` is the day from which it runs by the clause. Due days are counted from the test, the earliest that a notice can be.
+    """
 
     key: str
     hazards: tuple[Hazard, ...]
     acts_as: tuple[ActsAs, ...]
     days: int
+    counts_from: Literal["test", "notice"] = "test"
+    says: str
+
+
+class HazardWord(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A word by which the authority grades hazards, and the degree of hazard by which deadlines treat it."""
+
+    word: str
+    acts_as: Hazard
+    says: str
+
+
+class TesterRule(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Who may test, and what a tester keeps to; `months` is how long a certificate is valid, where the clause says so."""
+
+    key: str
+    months: int | None = None
+    says: str
+
+
+class NotRead(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A subject of which the authority's text was not read, and what is therefore left open.
+
+    Criteria and intervals are then not inherited, since they would pass for the authority's own; the rest is common practice, and marked so.
+    """
+
+    subject: Literal["criteria", "intervals", "triggers", "deadlines", "report_due", "hazard_words", "premises", "testers"]
     says: str
 
 
@@ -148,6 +183,9 @@ class RulebookData(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     triggers: tuple[Trigger, ...] = ()
     deadlines: tuple[Deadline, ...] = ()
     editions: tuple[Edition, ...] = ()
+    hazard_words: tuple[HazardWord, ...] = ()
+    testers: tuple[TesterRule, ...] = ()
+    not_read: tuple[NotRead, ...] = ()
     tables: tuple[str, ...] = ()
 
 
@@ -171,6 +209,9 @@ class Rulebook(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     triggers: tuple[Trigger, ...]
     deadlines: tuple[Deadline, ...]
     editions: tuple[Edition, ...]
+    hazard_words: tuple[HazardWord, ...]
+    testers: tuple[TesterRule, ...]
+    not_read: tuple[NotRead, ...]
     tables: tuple[str, ...]
     sources: dict[str, Source]
 
@@ -181,24 +222,58 @@ class Rulebook(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
                 return one
         raise KeyError(name)
 
+    def left_open(self, subject: str) -> NotRead | None:
+        """Why the rulebook says nothing on that subject, where its authority's text was not read."""
+        return next((entry for entry in self.not_read if entry.subject == subject), None)
+
     def cite(self, value: Cited) -> Source:
         """Where a value of this rulebook is from, with its own clause and mark."""
         work = self.sources[value.source]
         return Source(title=work.title, clause=value.clause, provenance=value.provenance or work.provenance)
 
 
-_SECTIONS = {"criteria": "rule", "limits": "name", "intervals": "key", "triggers": "event", "deadlines": "key", "editions": "key"}
+_SECTIONS = {
+    "criteria": "rule",
+    "limits": "name",
+    "intervals": "key",
+    "triggers": "event",
+    "deadlines": "key",
+    "editions": "key",
+    "hazard_words": "word",
+    "testers": "key",
+    "not_read": "subject",
+}  # as each entry is named
+
+
+# An authority that states its own words for hazards uses no others.
+_STATED_AS_A_WHOLE = frozenset({"hazard_words"})
+# What would pass for the authority's own if it came from another rulebook.
+_NEVER_UNREAD = frozenset({"criteria", "intervals"})
 
 
 def extend(base: RulebookData | None, own: RulebookData) -> RulebookData:
-    """`own` with what it inherits: its own entries first, then those of `base` whose key it does not state itself."""
+    """`own` with what it inherits: its own entries first, then those of `base` whose key it does not state itself.
+
+    It inherits no criteria and no intervals where its authority's text on them was not read.
+    """
     if base is None:
         return own
+    subjects = {entry.subject for entry in own.not_read}
+    unread = subjects & _NEVER_UNREAD
     merged: dict[str, Any] = {}
     for section, key in _SECTIONS.items():
         stated = getattr(own, section)
+        if section in unread or (stated and section in _STATED_AS_A_WHOLE):
+            merged[section] = stated
+            continue
         keys = {getattr(entry, key) for entry in stated}
         merged[section] = stated + tuple(entry for entry in getattr(base, section) if getattr(entry, key) not in keys)
+    if "criteria" in unread:
+        merged["editions"] = own.editions
+    # What the base left open, and this one states, is open no longer.
+    merged["not_read"] = own.not_read + tuple(
+        entry for entry in base.not_read if entry.subject not in subjects and not getattr(own, entry.subject, ())
+    )
     return msgspec.structs.replace(own, **merged, tables=own.tables or base.tables)
 
 

@@ -100,7 +100,18 @@ def parser() -> argparse.ArgumentParser:
     )
     screen.add_argument("utility", help="the utility's code")
     screen.add_argument("--since", type=dt.date.fromisoformat, help="a day of the first year to look at (default: last year)")
+    _add_rulebook(commands_)
     return root
+
+
+def _add_rulebook(commands_: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """What is done with rulebooks' files."""
+    rulebook = commands_.add_parser("rulebook", help="check a rulebook's file, or list the rulebooks to look at again")
+    acts = rulebook.add_subparsers(dest="act", required=True)
+    check = acts.add_parser("check", help="say every fault of a rulebook's file, with its line")
+    check.add_argument("file", type=Path, help="the file, such as rules/data/rulebooks/us-wa.toml")
+    stale = acts.add_parser("stale", help="list the rulebooks whose sources nobody has looked at for too long")
+    stale.add_argument("--on", type=dt.date.fromisoformat, help="as of this day (default: today)")
 
 
 def _add_proofs(commands_: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -119,6 +130,8 @@ def _add_proofs(commands_: "argparse._SubParsersAction[argparse.ArgumentParser]"
 def main() -> None:
     """Run the command; exit status 0 where it did what it says."""
     options = parser().parse_args()
+    if options.command == "rulebook":
+        sys.exit(_rulebook(options))
     try:
         settings = Settings.from_environment(os.environ)
         if options.command in ("serve", "demo", "seal", "audit"):
@@ -140,6 +153,23 @@ def main() -> None:
     except KeyboardInterrupt:
         # As the shell counts it: ended by Ctrl-C.
         sys.exit(130)
+
+
+def _rulebook(options: argparse.Namespace) -> int:
+    """Check a rulebook's file, or list the rulebooks to look at again; 1 where there is something to do."""
+    from service.clock import SystemClock  # noqa: PLC0415 - needed by nothing else
+    from service.rulebook_files import check_file, stale_rulebooks  # noqa: PLC0415 - the same
+
+    if options.act == "stale":
+        found = stale_rulebooks(options.on or SystemClock().now().date())
+        print("\n".join(found) if found else "Every rulebook was looked at in time.")
+        return 1 if found else 0
+    try:
+        faults = check_file(options.file)
+    except OSError as error:
+        sys.exit(f"nonreturn: {error}")
+    print("\n".join(f"{options.file}:{fault.line}: {fault.says}" for fault in faults) or f"{options.file}: no fault found.")
+    return 1 if faults else 0
 
 
 def _demo(settings: Settings, ready: Path | None) -> int:

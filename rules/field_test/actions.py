@@ -72,7 +72,7 @@ def actions(
     elif acceptance == "refused":
         because = "This report is refused, so it does not count as a test: have a certified tester test the assembly again."
         found.append(Action(code="retest", because=because))
-    elif last.outcome == "incomplete":
+    elif last.outcome == "incomplete" and plan.no_criteria is None:
         limit = completion(book, place.hazard)
         because = f"Take what the findings name as missing or not determined, and complete the test. {limit.says}"
         found.append(

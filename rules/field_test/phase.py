@@ -13,34 +13,18 @@ from typing import Final
 
 from msgspec.structs import replace
 
-from rules.catalogue import Component
 from rules.field_test.answer import Finding, Flag
 from rules.field_test.conditions import Conditions
 from rules.field_test.criteria import Noted, PartShows, judge_buffer, judge_buffer_unread, judge_reading, judge_unread
-from rules.field_test.document import (
-    AirInletReading,
-    Check1Reading,
-    Check2Reading,
-    CheckReading,
-    Phase,
-    Reading,
-    ReliefValveReading,
-)
+from rules.field_test.document import Phase, Reading
 from rules.field_test.flags import flag
 from rules.field_test.plan import PART_NAMES, PlannedCriterion, sentence
 from rules.field_test.result import PhaseResult, add_up, part_result
 from rules.field_test.shutoffs import cancelled_by
+from rules.field_test.without_criteria import COMPONENT_OF, phase_without_criteria
 
 # Enough for every pair of tenths that is read often, and a few megabytes at most.
 REMEMBERED: Final = 1 << 12
-
-COMPONENT_OF: Final[dict[type[Reading], Component]] = {
-    Check1Reading: "check_1",
-    Check2Reading: "check_2",
-    CheckReading: "check",
-    ReliefValveReading: "relief_valve",
-    AirInletReading: "air_inlet",
-}
 
 
 def judge_phase(
@@ -52,6 +36,8 @@ def judge_phase(
     """
     plan = conditions.plan
     flags += conditions.flags
+    if plan.no_criteria is not None:
+        return phase_without_criteria(conditions, plan.no_criteria, phase, findings)
     shown, read_at = _placed(conditions, phase.readings, line_pressure, flags)
     if conditions.below_minimum:
         _cancel_below_minimum(conditions, shown, read_at, phase.readings, line_pressure)

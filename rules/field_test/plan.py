@@ -12,12 +12,13 @@ from typing import Final
 from msgspec import Struct
 
 from rules.catalogue import AssemblyKind, Component, Line
+from rules.errors import NotJudgeableError
 from rules.field_test.answer import JudgedBy
 from rules.field_test.plausible import as_printed, ceiling, line_pressure_ceiling
 from rules.field_test.shutoffs import Spoil, spoils_of
 from rules.load import catalogue, common_rulebook, rulebook
 from rules.quantities import convert
-from rules.rulebook import Criterion, Limit, Quantity, Rulebook
+from rules.rulebook import Criterion, Limit, NotRead, Quantity, Rulebook
 from rules.sources import Source
 
 PART_NAMES: Final[dict[Component, str]] = {
@@ -80,7 +81,7 @@ class Place(Struct, frozen=True, kw_only=True, eq=False):
 class Plan(Struct, frozen=True, kw_only=True, eq=False):
     """All that judging a test of one kind, in one unit, by one rulebook needs; pressures in that unit.
 
-    `lines` holds for each line which of the `places` are on it. A clock ahead of ours by up to the first of `clock_ahead` means nothing, up
+    `no_criteria` says why a rulebook judges no readings; the parts then have a placeholder for what would be read. `lines` holds for each line which of the `places` are on it. A clock ahead of ours by up to the first of `clock_ahead` means nothing, up
     to the second a person should look.
     """
 
@@ -96,6 +97,7 @@ class Plan(Struct, frozen=True, kw_only=True, eq=False):
     highest_line_pressure: float
     accuracy_at_most: float
     accuracy_assumed: float
+    no_criteria: NotRead | None
     calibration: Limit
     clock_ahead: tuple[dt.timedelta, dt.timedelta]
     spoils: tuple[Spoil, ...]
@@ -122,11 +124,14 @@ def plan(book: Rulebook, kind: str, unit: str) -> Plan:
 def _made(book: Rulebook, kind_code: str, unit: str) -> Plan:
     kind = catalogue()[kind_code]
     criteria = [one for one in book.criteria if kind_code in one.kinds]
+    no_criteria = None if criteria else _no_criteria(book, kind_code)
     line, near = book.limit("line_pressure"), book.limit("near_limit")
     most = _in(book, "plausible.differential", unit)
     bounds = (near.at_least or 0.0, near.at_most or 0.0)
     buffer = next((one for one in criteria if one.quantity == "buffer"), None)
     on_lines = [(on, component) for on in kind.lines for component in kind.components_on(on)]
+    if no_criteria is not None:
+        criteria = [row for _, component in on_lines for row in _placeholders(kind_code, component, no_criteria)]
     parts = {
         component: _part(book, criteria, kind_code, component, unit, most, bounds)
         for component in dict.fromkeys(component for _, component in on_lines)
@@ -149,6 +154,7 @@ def _made(book: Rulebook, kind_code: str, unit: str) -> Plan:
         highest_line_pressure=line_pressure_ceiling(unit),
         accuracy_at_most=as_printed(_in(book, "gauge.accuracy", "psi"), unit),
         accuracy_assumed=_in(book, "gauge.accuracy.not_stated", unit),
+        no_criteria=no_criteria,
         calibration=book.limit("gauge.calibration"),
         clock_ahead=(
             dt.timedelta(minutes=book.limit("clock.ahead").at_most or 0.0),
@@ -156,6 +162,27 @@ def _made(book: Rulebook, kind_code: str, unit: str) -> Plan:
         ),
         spoils=spoils_of(kind_code),
     )
+
+
+def _no_criteria(book: Rulebook, kind: str) -> NotRead:
+    """Why the rulebook judges no readings of that kind; NotJudgeableError where it does not say."""
+    left_open = book.left_open("criteria")
+    if left_open is None:
+        raise NotJudgeableError(f"Rulebook {book.id} has no criteria for the kind {kind}. Name a rulebook that has.")
+    return left_open
+
+
+def _placeholders(kind: str, component: Component, left_open: NotRead) -> list[Criterion]:
+    """What a part would be read for, without any figure: nothing is judged by these."""
+    closes = component.startswith("check")
+    quantities: tuple[Quantity, Quantity] = ("closed_tight", "held_at") if closes else ("opened", "opened_at")
+    return [
+        Criterion(
+            rule=f"{kind}.{component}.{quantity}", kinds=(kind,), component=component, quantity=quantity, says=left_open.says,  # type: ignore[arg-type]  # a kind of the catalogue
+            source=left_open.source, clause=left_open.clause, provenance=left_open.provenance,
+        )
+        for quantity in quantities
+    ]  # fmt: skip
 
 
 def _part(  # noqa: PLR0917 - a row of what the plan has at hand

@@ -36,6 +36,10 @@ def summary(
 
 def _last(plan: Plan, result: PhaseResult, last: PhaseVerdict, *, repaired: bool) -> str:
     outcome = last.outcome
+    if plan.no_criteria is not None:
+        return (
+            f"The readings of this {plan.kind.name} were not judged: {_LEFT[last.mechanical_protection]}. {plan.no_criteria.says}"
+        )
     parts: tuple[str, ...] = ()
     if outcome != "pass":
         wanted = "not_met" if outcome == "fail" else "not_determined"

@@ -61,6 +61,8 @@ def judge(test: Test, *, received_at: dt.datetime, previous: PreviousReadings | 
     line_pressure = inf if test.line_pressure is UNSET else test.line_pressure
     findings: list[Finding] = []
     flags = flags_of_moment(plan, test, received_at, performed_on)
+    if plan.no_criteria is not None:
+        flags.append(flag("no_criteria", "/rulebook", plan.no_criteria.says))
     if around.first <= performed_on <= around.last:
         flags += around.flags
     else:

@@ -7,7 +7,7 @@ from typing import Any, Final, Literal
 from msgspec import UNSET, Struct, UnsetType
 
 from rules.field_test.document import AirInletReading, Reading, ReliefValveReading
-from rules.field_test.phase import COMPONENT_OF
+from rules.field_test.without_criteria import COMPONENT_OF
 from rules.quantities import PressureUnit
 from rules.screening.settings import Screen, setting, stated
 from rules.screening.texts import sentence

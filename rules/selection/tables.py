@@ -15,7 +15,7 @@ from msgspec import Struct
 
 from rules import load
 from rules.catalogue import Hazard
-from rules.errors import NotInForceError, UnknownRulebookError
+from rules.errors import UnknownRulebookError
 from rules.sources import Cited, Source
 
 Purpose = Literal["premises_isolation", "point_of_use"]
@@ -136,13 +136,11 @@ class Table(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 class Entry(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One rulebook's tables and placement sets; one with `in_force_from` is for choosing only, with no field test behind it."""
+    """One rulebook's tables and placement sets."""
 
     id: str
     tables: tuple[str, ...]
     placement: tuple[str, ...]
-    in_force_from: dt.date | None = None
-    title: str = ""
     note: str = ""
 
 
@@ -235,16 +233,7 @@ def in_force(rulebook_id: str, on: dt.date) -> InForce:
             f"Unknown rulebook {rulebook_id!r}. Available for selection: {', '.join(sorted(index()))}.",
             pointer="/rulebook",
         )
-    if entry.in_force_from is None:
-        book = load.rulebook(rulebook_id, on)
-        title, since = book.title, book.in_force_from
-    elif on < entry.in_force_from:
-        raise NotInForceError(
-            f"Rulebook {rulebook_id} is not in force on {on.isoformat()}. It is in force from {entry.in_force_from.isoformat()} on.",
-            pointer="/on",
-        )
-    else:
-        title, since = entry.title, entry.in_force_from
+    book = load.rulebook(rulebook_id, on)
     tables = tuple(
         msgspec.structs.replace(
             whole, **{section: tuple(row for row in getattr(whole, section) if row.in_force(on)) for section in _SECTIONS}
@@ -252,7 +241,9 @@ def in_force(rulebook_id: str, on: dt.date) -> InForce:
         for whole in map(table, entry.tables)
     )
     return InForce(
-        rulebook=RulebookReference(id=rulebook_id, title=title, in_force_from=since, digest=digest(tables), note=entry.note),
+        rulebook=RulebookReference(
+            id=rulebook_id, title=book.title, in_force_from=book.in_force_from, digest=digest(tables), note=entry.note
+        ),
         placement=entry.placement,
         tables=tables,
         ranks=tuple(rank for own in tables for rank in own.ranks),

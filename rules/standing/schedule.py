@@ -8,10 +8,9 @@ import datetime as dt
 from collections.abc import Sequence
 from typing import Final
 
-from msgspec import UNSET, Struct
+from msgspec import UNSET, Struct, UnsetType
 
 from rules.calendar import add_days, add_months, day_in
-from rules.errors import NotJudgeableError
 from rules.load import rulebook, rulebook_data
 from rules.rulebook import Event, Interval, Rulebook, Trigger
 
@@ -23,23 +22,41 @@ def book_for(rulebook_id: str, on: dt.date) -> Rulebook:
     return rulebook(rulebook_id, day if data.in_force_until is None else min(day, data.in_force_until))
 
 
-def interval_for(
-    book: Rulebook, hazard: str, connection: str, tested_on: dt.date = dt.date.min, failed_on: Sequence[dt.date] = ()
-) -> Interval:
-    """How often such a connection is tested: the first entry whose conditions all fit; NotJudgeableError where none does.
+def interval_for(  # noqa: PLR0917 - all that an entry may ask of
+    book: Rulebook,
+    hazard: str,
+    connection: str,
+    tested_on: dt.date = dt.date.min,
+    failed_on: Sequence[dt.date] = (),
+    kind: str | UnsetType = UNSET,
+    *,
+    seasonal: bool = False,
+) -> Interval | None:
+    """How often such an assembly is tested: the first entry whose conditions all fit; None where the rulebook has none for it.
 
     `failed_on` are the days up to that of the test (`tested_on`) on which the assembly failed, for entries that ask after repeat failures.
     An unknown hazard has the intervals of a health hazard (common practice, no source).
     """
     degree = "health" if hazard == "unknown" else hazard
-    for one in book.intervals:
-        if (
-            (not one.hazards or degree in one.hazards)
-            and (not one.connections or connection in one.connections)
-            and _fails_often(one, tested_on, failed_on)
-        ):
-            return one
-    raise NotJudgeableError(f"Rulebook {book.id} names no interval for a {hazard} hazard at a {connection} connection.")
+    return next(
+        (
+            entry
+            for entry in book.intervals
+            if (not entry.hazards or degree in entry.hazards)
+            and (not entry.connections or connection in entry.connections)
+            and (not entry.kinds or kind is UNSET or kind in entry.kinds)
+            and (entry.seasonal is None or entry.seasonal == seasonal)
+            and _fails_often(entry, tested_on, failed_on)
+        ),
+        None,
+    )
+
+
+def no_interval(book: Rulebook) -> str:
+    """Why a rulebook names no interval, in sentences."""
+    left_open = book.left_open("intervals")
+    because = f"Rulebook {book.id} has no interval for this kind and connection." if left_open is None else left_open.says
+    return f"{because} So no day is set for the next test: the utility sets this assembly's interval."
 
 
 def _fails_often(one: Interval, tested_on: dt.date, failed_on: Sequence[dt.date]) -> bool:
@@ -50,9 +67,9 @@ def _fails_often(one: Interval, tested_on: dt.date, failed_on: Sequence[dt.date]
 
 
 def next_due(book: Rulebook, hazard: str, connection: str, tested_on: dt.date) -> dt.date | None:
-    """The day by which the test after the one of `tested_on` is due; None where a connection is tested once."""
-    months = interval_for(book, hazard, connection).months
-    return None if months is None else add_months(tested_on, months)
+    """The day by which the test after the one of `tested_on` is due; None where there is no interval, or a connection is tested once."""
+    interval = interval_for(book, hazard, connection)
+    return None if interval is None or interval.months is None else add_months(tested_on, interval.months)
 
 
 class OrdinaryDays(Struct, frozen=True, kw_only=True):

@@ -17,11 +17,11 @@ from msgspec.structs import replace
 
 from rules.calendar import add_days, add_months
 from rules.field_test.actions import deadline
-from rules.rulebook import Event, Interval, MechanicalProtection, Protection
+from rules.rulebook import Event, Interval, MechanicalProtection, Protection, Rulebook
 from rules.selection.tables import Purpose
 from rules.standing.history import TestEvent, decide
 from rules.standing.place import RegisteredHazard, shown, suitability_on
-from rules.standing.schedule import book_for, interval_for, season_after, trigger_for
+from rules.standing.schedule import book_for, interval_for, no_interval, season_after, trigger_for
 
 StandingStatus = Literal["current", "due_soon", "overdue", "failed", "untested", "out_of_service"]
 StandingAction = Literal["repair_and_retest", "review_report", "retest", "replace_assembly", "assess_hazard"]
@@ -169,8 +169,10 @@ def standing(
         retest = f"The new test is due {f'within {by.days} days' if by.days else 'at once'}."
         regular = _Required(by=add_days(test.performed_on, by.days), says=retest if actions == ("retest",) else by.says)
     else:
-        interval = interval_for(book, hazard, connection, test.performed_on, decided.failures)
-        regular = _interval(interval, test.performed_on, interval_months)
+        interval = interval_for(
+            book, hazard, connection, test.performed_on, decided.failures, kind, seasonal=season_starts is not None
+        )
+        regular = _interval(book, interval, test.performed_on, interval_months)
         reason = f"The test of {test.performed_on} passed."
     first = min((regular, *_required(rulebook_id, unanswered)), key=_by)
     unknown = " Until it is tested, its protection is unknown." if doubted and mechanical == "unknown" else ""
@@ -213,11 +215,13 @@ def _why_failed(test: TestEvent, *, urgent: bool) -> tuple[str, tuple[StandingAc
     return f"{seen}{since}.", ("repair_and_retest",)
 
 
-def _interval(interval: Interval, tested_on: dt.date, own_months: int | None) -> _Required:
-    """The next test by the interval: the rulebook's, or the assembly's own where that is shorter."""
-    if own_months is not None and (interval.months is None or own_months < interval.months):
+def _interval(book: Rulebook, interval: Interval | None, tested_on: dt.date, own_months: int | None) -> _Required:
+    """The next test by the interval: the rulebook's, or the assembly's own where that is shorter or the rulebook has none."""
+    if own_months is not None and (interval is None or interval.months is None or own_months < interval.months):
         says = f"The utility requires this assembly to be tested every {own_months} months."
         return _Required(by=add_months(tested_on, own_months), says=says)
+    if interval is None:
+        return _Required(by=_NEVER, says=no_interval(book))
     return _Required(by=_NEVER if interval.months is None else add_months(tested_on, interval.months), says=interval.says)
 
 

@@ -10,6 +10,9 @@ from rules import operation as rules_operation
 from rules import selection
 from service.api.lists import Page
 from service.api.operation import JSON, Answer, Call, operation
+from service.api.reference import HTML
+from service.pages.page import HEADERS
+from service.pages.rulebooks import rulebooks_page
 from service.problems import not_found
 from service.records.judging import check_moment
 
@@ -50,10 +53,14 @@ class KindList(Struct, frozen=True, kw_only=True):
     summary="List the rulebooks",
     answers={200: RulebookList},
     tag="rules",
+    media_types={200: (JSON, HTML)},
 )
-async def list_rulebooks(_call: Call) -> Answer:
-    """List the rulebooks of the authorities that are available."""
-    return Answer(body=Page(items=rules.carried(), next=None))
+async def list_rulebooks(call: Call, query: DayQuery) -> Answer:
+    """List the rulebooks, how well each is known, and what was not read. As a page where `Accept` asks for one."""
+    found = rules.carried(query.on or call.clock.now().date())
+    if call.prefers(HTML):
+        return Answer(body=rulebooks_page(found), media_type=HTML, headers={**HEADERS, "Vary": "Accept"})
+    return Answer(body=Page(items=found, next=None))
 
 
 @operation(

@@ -16,7 +16,7 @@ def cited(value: Any) -> list[dict[str, Any]]:
     return [one for item in value for one in cited(item)] if isinstance(value, list) else []
 
 
-@pytest.mark.parametrize("rulebook_id", [one.id for one in rules.carried()])
+@pytest.mark.parametrize("rulebook_id", [one.id for one in rules.carried(TODAY)])
 def test_every_entry_shows_its_source_clause_and_mark(rulebook_id: str) -> None:
     told = rules.publish(rulebook_id, TODAY)
     entries = [one for name in told.__struct_fields__ for one in cited(getattr(told, name))]
@@ -41,7 +41,7 @@ def test_the_canadian_rulebook_shows_the_publishers_metric_figures() -> None:
 
 
 def test_one_that_only_chooses_is_carried_and_says_so() -> None:
-    by_id = {one.id: one for one in rules.carried()}
+    by_id = {one.id: one for one in rules.carried(TODAY)}
     assert not by_id["eu-en1717"].judges_tests
     assert rules.publish("eu-en1717", TODAY).criteria == []
     with pytest.raises(rules.NotInForceError):

@@ -139,7 +139,8 @@ def told_whole(document: rules.Test, verdict: rules.Verdict) -> None:
         "isolate_at_once": last.acts_as == "lost" and hazard != "non_health",
         "retest": refused,
         "repair_and_retest": last.outcome == "fail" and not refused,
-        "complete_the_test": last.outcome == "incomplete" and not refused,
+        # Nothing that a tester adds is judged where the criteria were not read.
+        "complete_the_test": last.outcome == "incomplete" and not refused and "no_criteria" not in flagged,
         "check_test_kit": "test_kit_fault" in flagged,
         "repair_shutoff": "shutoff_leak_unreadable" in flagged,
         "shut_off_backpressure": "backpressure_present" in flagged,

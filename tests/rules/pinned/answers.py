@@ -354,7 +354,7 @@ def standings() -> list[Any]:
 def carried() -> list[Any]:
     """What is carried and what each rulebook says."""
     return [
-        rules.carried(),
+        rules.carried(ON),
         rules.catalogue(),
         physics(),
         list(selection.premises_types()),

@@ -20,7 +20,7 @@ from rules.standing import (
     standing,
     standing_on,
 )
-from rules.standing.schedule import book_for
+from rules.standing.schedule import book_for, no_interval
 from tests.rules.refusals import whole
 
 DAY = dt.date(2026, 3, 10)
@@ -324,13 +324,12 @@ def test_a_connection_tested_once_is_due_again_only_after_an_event() -> None:
     assert stand(event("a"), occurrences=[moved], **once).due_on == DAY + dt.timedelta(days=40)
 
 
-def test_a_rulebook_without_an_interval_for_the_case_is_an_error() -> None:
+def test_a_rulebook_without_an_interval_for_the_case_has_none() -> None:
     import msgspec  # noqa: PLC0415 - only here
 
     book = msgspec.structs.replace(book_for("us-common", DAY), intervals=())
-    with pytest.raises(rules.NotJudgeableError) as caught:
-        interval_for(book, "health", "residential")
-    assert whole(caught.value)
+    assert interval_for(book, "health", "residential") is None
+    assert no_interval(book).startswith("Rulebook us-common has no interval for this kind and connection.")
 
 
 @pytest.mark.parametrize(
