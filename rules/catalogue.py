@@ -1,4 +1,4 @@
-"""The kinds of assembly and device, their parts in flow order, and what they guard against.
+"""The kinds of assembly and device, their parts in flow order, and what they protect against.
 
 The table is `data/catalogue.toml`; this module only gives it its shape. A *barrier* is a part that alone can stop backflow.
 """
@@ -44,7 +44,7 @@ class AssemblyKind(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     barriers: tuple[str, ...]
     """Its barriers, in flow order."""
     guards_against: tuple[Literal["backsiphonage", "backpressure"], ...]
-    """The mechanisms of backflow that it guards against."""
+    """The mechanisms of backflow that it protects against."""
     hazards: tuple[Literal["health", "non_health"], ...]
     """The degrees of hazard that it is made for."""
     continuous_pressure: bool
@@ -66,7 +66,7 @@ class AssemblyKind(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     tested_as: TestableKind | None = None
     """The kind whose field test it has."""
     severe_with: str = ""
-    """What it needs beside it before a severe hazard; empty: it is not for one."""
+    """What it needs in addition for a severe hazard; empty: it is not approved for one."""
     note: str = ""
     """A note."""
 
@@ -82,7 +82,7 @@ class Catalogue(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
     def __getitem__(self, kind: str) -> AssemblyKind:
         """The kind of that code; KeyError where there is none."""
-        for one in self.kinds:
-            if one.kind == kind:
-                return one
+        for entry in self.kinds:
+            if entry.kind == kind:
+                return entry
         raise KeyError(kind)

@@ -16,7 +16,7 @@ class RulesError(Exception):
 
 
 class UnknownRulebookError(RulesError):
-    """No rulebook of that id is carried."""
+    """There is no rulebook of that id."""
 
 
 class NotInForceError(RulesError):

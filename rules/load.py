@@ -34,17 +34,17 @@ def works() -> dict[str, Work]:
 
 @cache
 def rulebook_ids() -> tuple[str, ...]:
-    """The ids of the rulebooks carried, sorted."""
+    """The ids of the available rulebooks, sorted."""
     folder = resources.files("rules") / "data" / "rulebooks"
     return tuple(sorted(entry.name.removesuffix(".toml") for entry in folder.iterdir() if entry.name.endswith(".toml")))
 
 
 @cache
 def rulebook_data(rulebook_id: str) -> RulebookData:
-    """One rulebook with what it inherits; UnknownRulebookError where none of that id is carried."""
+    """One rulebook with what it inherits; UnknownRulebookError where there is none of that id."""
     if rulebook_id not in rulebook_ids():
         raise UnknownRulebookError(
-            f"No rulebook {rulebook_id!r} is carried. Carried are: {', '.join(rulebook_ids())}.", pointer="/rulebook"
+            f"Unknown rulebook {rulebook_id!r}. Available: {', '.join(rulebook_ids())}.", pointer="/rulebook"
         )
     own = read(f"rulebooks/{rulebook_id}.toml", RulebookData)
     return extend(rulebook_data(own.extends) if own.extends else None, own)

@@ -41,7 +41,7 @@ _SI: Final[dict[str, tuple[str, Fraction]]] = {
 
 
 class Units(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True, omit_defaults=True):
-    """The units a document speaks in; there is no default, so a unit that a document needs and leaves out is refused."""
+    """The units of a document; there is no default, so a unit that a document needs and leaves out is refused."""
 
     pressure: PressureUnit | UnsetType = UNSET
     """The unit of pressures and differentials."""

@@ -1,7 +1,7 @@
 """How people write the trade's words: kinds, hazards, units, the headings of a spreadsheet's columns.
 
 All of it is data (`data/words.toml`), common practice without a source. Case, spaces and punctuation do not count. A writing that is
-not there means nothing: what is not understood is told, never guessed.
+not there means nothing: what is not understood is reported, never guessed.
 """
 
 import unicodedata
@@ -39,19 +39,19 @@ class Words(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 @cache
 def words() -> Words:
-    """The writings that are carried."""
+    """The writings, read once."""
     return read("words.toml", Words)
 
 
 def fold(text: str) -> str:
-    """What counts of a writing: its letters, digits and signs, without case, spaces and punctuation; where there is nothing else, as it stands."""
+    """What counts of a writing: its letters, digits and signs, without case, spaces and punctuation; where there is nothing else, the text as written."""
     whole = unicodedata.normalize("NFKC", text).casefold()
-    return "".join(one for one in whole if one.isalnum()) or whole.strip()
+    return "".join(letter for letter in whole if letter.isalnum()) or whole.strip()
 
 
 @cache
 def _meanings(vocabulary: str) -> dict[str, str]:
-    return {fold(one): code for code, writings in words().vocabularies[vocabulary].items() for one in (code, *writings)}
+    return {fold(writing): code for code, writings in words().vocabularies[vocabulary].items() for writing in (code, *writings)}
 
 
 def meaning(vocabulary: str, text: str) -> str | None:
@@ -63,26 +63,27 @@ def meaning(vocabulary: str, text: str) -> str | None:
 def units_written() -> dict[str, tuple[str, str]]:
     """What dimension and unit each writing of a unit means, by its writing in lower case."""
     return {
-        one.casefold(): (dimension, unit)
+        writing.casefold(): (dimension, unit)
         for dimension, units in words().units.items()
         for unit, writings in units.items()
-        for one in writings
+        for writing in writings
     }
 
 
 @cache
 def headings() -> dict[str, str]:
     """The field that each heading means, by the folded heading, the unit taken out of it."""
-    found = {fold(one): field for field, writings in words().headings.items() for one in (field, *writings)}
+    found = {fold(writing): field for field, writings in words().headings.items() for writing in (field, *writings)}
     for component, writings in words().vocabularies["component"].items():
         names = (component, *writings)
         members = words().readings.members[component if component in words().readings.members else "check"]
-        for (phase, told), (line, beside), (member, what) in product(
+        for (phase, phase_words), (line, line_words), (member, member_words) in product(
             words().readings.phases.items(), words().readings.lines.items(), members.items()
         ):
             field = f"{phase}.{line}.{component}.{member}"
             found[fold(field)] = field
-            for when, at, part, read_ in product(map(fold, told), map(fold, beside), map(fold, names), map(fold, what)):
+            spoken = (phase_words, line_words, names, member_words)
+            for when, at, part, read_ in product(*(map(fold, writings) for writings in spoken)):
                 for parts in ((when, at, part, read_), (at, part, read_, when), (part, when, at, read_), (part, at, when, read_)):
                     found.setdefault("".join(parts), field)
     return found
@@ -90,5 +91,5 @@ def headings() -> dict[str, str]:
 
 @cache
 def fields() -> tuple[str, ...]:
-    """Every field that a column can tell."""
+    """Every field that a column can give."""
     return tuple(dict.fromkeys(headings().values()))

@@ -46,8 +46,8 @@ class Gauge:
             self._head = -water_head() * stated.height_above_assembly * length_factor(request.units, "ft")
         self._random = source
 
-    def stands(self, true: float) -> bool:
-        """Whether a tester sees it stand off its rest at `true` [psi], whatever it shows there."""
+    def shows_pressure(self, true: float) -> bool:
+        """Whether a tester sees the needle off zero at `true` [psi], whatever it shows there."""
         return true > self.resolution * self.psi / 2
 
     def past_the_dial(self, true: float) -> bool:
@@ -171,7 +171,7 @@ class Bench:
         return self.state
 
     def _outlet(self, outlet: Literal["closed", "cock", "hose"], supply: float) -> tuple[float | None, float]:
-        """What stands behind check 2 and by which conductance: leak, test cock and hose together act as one opening to one pressure."""
+        """The pressure behind check 2 and its conductance: leak, test cock and hose together act as one opening to one pressure."""
         ways = [] if self.outlet_leak is None else [(self.outlet_leak, self.outside)]
         if outlet != "closed":
             ways.append((conductance("test_cock"), 0.0) if outlet == "cock" else (conductance("hose"), supply))

@@ -193,7 +193,7 @@ def _panel(scene: Scene) -> Iterator[str]:
 def _assembly(scene: Scene) -> Iterator[str]:
     parts = parts_of(scene.kind)
     body = "air_inlet" in parts
-    # Water fills what stands under pressure; a zone open to the air at or below atmosphere has drained.
+    # Water fills what is under pressure; a zone open to the air at or below atmosphere has drained.
     air = scene.positions.get("air_inlet" if body else "relief_valve") == "open" and _middle_pressure(scene) <= 0
     left, right = (_MIDDLE - 48, _MIDDLE + 48) if body else (_CHECK_1, _CHECK_2)
     yield f'<path class="water" d="M20 {_TOP}H{left}V{_BOTTOM}H20Z"/>'

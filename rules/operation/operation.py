@@ -1,7 +1,7 @@
 """An assembly worked through a sequence of supply and downstream conditions, from physics alone.
 
 The model is of one line of a nominal 1 in assembly, and quasi-static: each step is the state the water comes to rest in, or flows
-steadily in, after the step before; surges are outside it. An open outlet stands in non-potable water at its elevation. Which kinds
+steadily in, after the step before; surges are outside it. An open outlet is under non-potable water at its elevation. Which kinds
 survive which failures is no input here but an outcome (see `matrix`).
 """
 

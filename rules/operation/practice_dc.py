@@ -79,7 +79,7 @@ class OneHoseDoubleCheckTest:
         if self.gauge.past_the_dial(true) and not self.tube:
             self.run.see(code, "off_scale")
             return
-        tight = self.gauge.stands(true)
+        tight = self.gauge.shows_pressure(true)
         reading = self.gauge.read(true, level_matters=True)
         self.run.record(component, closed_tight=tight, held_at=reading if tight else None)
         from_behind = component == "check_2" and self.bench.outlet != "tight" and self.bench.backpressure
@@ -130,10 +130,10 @@ class TwoHoseDoubleCheckTest:
     def _read(self, code: str, component: Component, over: Callable[[State], float]) -> None:
         """Read the differential; where the supply swings, its lowest, unless that is nothing."""
         true = over(self._bled(steady=False))
-        steadied = bool(self.bench.swing) and not self.gauge.stands(true)
+        steadied = bool(self.bench.swing) and not self.gauge.shows_pressure(true)
         if steadied:
             true = over(self._bled(steady=True))
-        tight = self.gauge.stands(true)
+        tight = self.gauge.shows_pressure(true)
         reading = self.gauge.read(true)
         swung = True if self.bench.swing and not steadied else None
         self.run.record(component, closed_tight=tight, held_at=reading if tight else None, fluctuated=swung)

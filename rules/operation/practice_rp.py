@@ -50,8 +50,8 @@ class ReducedPressureTest:
         if self.gauge.past_the_dial(drop):
             self.run.see("rp_close", *seen, "off_scale")
             return
-        stands = "swings" if self.bench.swing else "rests" if self.gauge.stands(drop) else "falls"
-        self.run.see("rp_close", *seen, stands, reading=self.gauge.read(drop))
+        needle = "swings" if self.bench.swing else "rests" if self.gauge.shows_pressure(drop) else "falls"
+        self.run.see("rp_close", *seen, needle, reading=self.gauge.read(drop))
 
     def rp_relief(self) -> None:
         """The relief valve's opening point, where it is not open already."""
@@ -82,7 +82,7 @@ class ReducedPressureTest:
             self.run.see(code, "first_drop", reading=at)
         else:
             self.run.record("relief_valve", opened=False, opened_at=None)
-            self.run.see(code, "no_drop_high" if self.gauge.stands(now.inlet - now.middle) else "no_drop", reading=at)
+            self.run.see(code, "no_drop_high" if self.gauge.shows_pressure(now.inlet - now.middle) else "no_drop", reading=at)
 
     def rp_check_2(self) -> None:
         """Check 2 against the supply's pressure behind it."""
@@ -90,7 +90,7 @@ class ReducedPressureTest:
         if self.gauge.past_the_dial(rested):
             self.run.see("rp_check_2", "off_scale", "not_done")
             return
-        if not self.gauge.stands(rested - self.bench.opening):
+        if not self.gauge.shows_pressure(rested - self.bench.opening):
             # Without a differential over the relief valve's opening point, a fall to it cannot be seen.
             seen = "cannot_raise" if self.runs_on else "falls"
             self.run.see("rp_check_2", seen, "not_done", reading=self.gauge.read(rested))
@@ -98,7 +98,7 @@ class ReducedPressureTest:
         # The zone is brought well down, then the hose is opened: what comes through check 2 raises it again.
         now = self.bench.work(inlet_open=True, outlet="hose", steady=True)
         settled = now.inlet - now.middle
-        tight = self.gauge.stands(settled - self.bench.opening)
+        tight = self.gauge.shows_pressure(settled - self.bench.opening)
         self.run.record("check_2", tight_against_backpressure=tight)
         self.run.see("rp_check_2", "stays_up" if tight else "falls_twice", reading=self.gauge.read(settled))
 
@@ -124,7 +124,7 @@ class ReducedPressureTest:
         self._lower_zone()
         now = self.bench.work(inlet_open=True, outlet="hose" if fed else "closed")
         drop = now.inlet - now.middle
-        steadied = bool(self.bench.swing) and not self.gauge.stands(drop - self.bench.opening)
+        steadied = bool(self.bench.swing) and not self.gauge.shows_pressure(drop - self.bench.opening)
         if steadied:
             now = self._rest(fed=fed)
             drop = now.inlet - now.middle
@@ -133,7 +133,7 @@ class ReducedPressureTest:
             return
         # A differential well over the relief valve's spring, with water running all the same, is not the check's doing.
         quiet = not now.vent_open or drop > self.bench.opening
-        tight = quiet and self.gauge.stands(drop)
+        tight = quiet and self.gauge.shows_pressure(drop)
         reading = self.gauge.read(drop)
         swung = True if self.bench.swing and not steadied else None
         self.run.record("check_1", closed_tight=tight, held_at=reading if tight else None, fluctuated=swung)
@@ -148,7 +148,7 @@ class ReducedPressureTest:
         self.bench.work(inlet_open=True, outlet="cock", steady=True)
         now = self.bench.work(inlet_open=True, steady=True)
         drop = now.middle - now.outlet
-        tight = self.gauge.stands(drop)
+        tight = self.gauge.shows_pressure(drop)
         reading = self.gauge.read(drop)
         self.run.record("check_2", closed_tight=tight, held_at=reading if tight else None)
         self.run.see("rp_check_2_forward", "rests" if tight else "falls", reading=reading, means="" if tight else "check_leaks")

@@ -30,7 +30,7 @@ AnyTest = ReducedPressureTest | OneHoseDoubleCheckTest | TwoHoseDoubleCheckTest 
 
 
 class PracticeKey(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """For whoever teaches: the readings as the `initial_test` of a test report, what the observations mean, and the true condition."""
+    """For the instructor: the readings as the `initial_test` of a test report, what the observations mean, and the true condition."""
 
     initial_test: Phase
     """The readings, as a test report has them; post it to the verdict."""
@@ -43,7 +43,7 @@ class PracticeKey(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
 
 
 class PracticeTest(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A field test to practise: cautions and steps are for the trainee; the `key` is for whoever teaches."""
+    """A field test to practise: cautions and steps are for the trainee; the `key` is for the instructor."""
 
     kind: TestableKind
     """The kind of assembly."""
@@ -56,7 +56,7 @@ class PracticeTest(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     steps: tuple[PracticeStep, ...]
     """The steps in order, with what is seen at each."""
     key: PracticeKey
-    """For whoever teaches."""
+    """For the instructor."""
     caution: str = CAUTION
     """What such a test is not."""
 
@@ -68,7 +68,9 @@ def practice_test(request: PracticeTestRequest) -> PracticeTest:
     family = _FAMILIES[request.kind]
     method = methods_of(family)[0] if request.method is UNSET else request.method
     if method not in methods_of(family):
-        raise DocumentError(f"A {request.kind} is tested by {', '.join(methods_of(family))}, not {method}.", "/method")
+        raise DocumentError(
+            f"Unknown method {method!r} for kind {request.kind!r}. Send one of: {', '.join(methods_of(family))}.", "/method"
+        )
     lines: list[tuple[Line, LineCondition]] = [("main", request)]
     if request.kind in _DETECTORS:
         lines.append(("bypass", LineCondition() if request.bypass is UNSET else request.bypass))

@@ -123,7 +123,7 @@ class VacuumBreakerTest:
         if self.gauge.past_the_dial(now.inlet) and not self.tube:
             self.run.see(code, "off_scale")
             return
-        tight = self.gauge.stands(now.inlet)
+        tight = self.gauge.shows_pressure(now.inlet)
         reading = self.gauge.read(now.inlet, level_matters=True)
         self.run.record("check", closed_tight=tight, held_at=reading if tight else None)
         flows = self.bench.inlet != "tight" and not self.compensated

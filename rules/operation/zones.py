@@ -89,7 +89,7 @@ def settle(made_of: Device, ends: Boundary, before: State) -> State:
 
 
 def _bled(made_of: Device, outside: float, before: State) -> State:
-    """`before`, with what an open outlet lets go: nothing that it keeps trapped stays above what stands outside."""
+    """`before`, with what an open outlet lets go: nothing that it keeps trapped stays above the pressure outside."""
     middle = made_of.second.dead_end_above(before.middle, outside)
     inlet = made_of.first.dead_end_above(before.inlet, middle)
     return msgspec.structs.replace(before, inlet=inlet, middle=middle, outlet=outside)
@@ -168,7 +168,7 @@ def _at(made_of: Device, ends: Boundary, before: State, middle: float, vent_open
         if flow_out > 0 and not ends.draws:
             flow_out, outlet = 0.0, second.dead_end_below(ends.downstream, middle)
         elif flow_out > 0 and is_open and middle <= 0:
-            # The middle is full of air: the piping below has drained and stands in air; only what still comes in runs out.
+            # The middle is full of air: the piping below has drained and is full of air; only what still comes in runs out.
             flow_out, outlet = max(flow_in, 0.0), middle
     air_back = 0.0
     if vented < 0 and flow_in < 0 and ends.supply is not None:

@@ -194,7 +194,7 @@ def test_a_trainee_is_shown_no_condition_and_the_key_apart(practised: Any) -> No
     shown = " ".join(line for step in practice["steps"] for line in step["observed"])
     assert not any(word in shown for word in ("leak", "foul", "stuck", "check 1"))
     assert "conditions" not in str(practice)
-    assert practice["cautions"][0]["code"] == "customer_told"
+    assert practice["cautions"][0]["code"] == "customer_informed"
     assert all(step["source"]["provenance"] in {"published", "from_memory", "common_practice"} for step in practice["steps"])
 
 

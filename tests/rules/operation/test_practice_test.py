@@ -90,7 +90,7 @@ def test_every_procedure_begins_with_its_cautions() -> None:
     for kind in ALL_KINDS:
         cautions = run(kind).cautions
         assert cautions == cautions_for(kind)
-        assert cautions[0].code == "customer_told"
+        assert cautions[0].code == "customer_informed"
         assert all(caution.says.endswith(".") and caution.source.title for caution in cautions)
         fire = [caution.says for caution in cautions if "fire" in caution.code]
         assert bool(fire) == (kind not in {"pvb", "svb"})

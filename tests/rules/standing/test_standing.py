@@ -311,7 +311,7 @@ def test_an_event_makes_a_test_due_unless_one_has_answered_it() -> None:
     assert standing_on(one, DAY + dt.timedelta(days=41), 30).status == "overdue"
     answered = stand(event("a"), event("b", DAY + dt.timedelta(days=40)), occurrences=[moved])
     assert answered.due_on == dt.date(2027, 4, 19)
-    # No rulebook entry asks for a test before re-occupancy here.
+    # No rulebook entry requires a test before re-occupancy here.
     unasked = Occurrence(event="reoccupancy", on=DAY + dt.timedelta(days=40))
     assert stand(event("a"), occurrences=[unasked]) == stand(event("a"))
 
