@@ -18,7 +18,7 @@ FOLDER = resources.files("rules") / "data"
 # A changed table is a changed rule: the pin is renewed together with an entry in the change log that says what and from when.
 PINS = {
     "placement.toml": "1ad792ea1c9f6bff",
-    "premises.toml": "cce4e4039cdacf19",
+    "premises.toml": "9f7db9642e3d2571",
     "selection/30-tac-290-47.toml": "35b7a7fcd0a46fc3",
     "selection/30-tac-344-50.toml": "808d4453bbb3b9f9",
     "selection/62-555-360-fac.toml": "e7001fb969fb8caa",
@@ -26,7 +26,7 @@ PINS = {
     "selection/en-1717.toml": "3916d1e9b6130723",
     "selection/gb-water-fittings.toml": "cfdba873e4c42854",
     "selection/hydraulics.toml": "8e58606ed2858778",
-    "selection/index.toml": "6c07119db56d6271",
+    "selection/index.toml": "66e78d9cf569a452",
     "selection/nac-445a.toml": "8b59689190ec9619",
     "selection/north-american-plumbing-code.toml": "4e8228bdf656ac7b",
     "selection/oar-333-061-0071.toml": "c1b2d4a33de9c5b9",
