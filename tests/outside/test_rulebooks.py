@@ -181,13 +181,29 @@ def test_an_interval_that_was_not_read_sets_no_due_day(rulebook: str) -> None:
     assert rules.standing(**facts, interval_months=12).due_on == dt.date(2027, 3, 10)
 
 
-# Washington: "more often ... for assemblies that repeatedly fail", WAC 246-290-490 (7)(b) (as a city quotes it): how often is the
-# purveyor's to state, and the state's rulebook invents no figure.
-def test_washington_leaves_more_frequent_tests_to_the_purveyor() -> None:
+# Washington: "more often ... for assemblies that repeatedly fail", WAC 246-290-490 (7)(b) (published). The regulation leaves the numbers to
+# the purveyor: six months after two failures within 24 is common practice, no source.
+@pytest.mark.parametrize(
+    ("failed_on", "months"),
+    [
+        ([], 12),
+        ([DAY], 12),
+        ([dt.date(2024, 3, 9), DAY], 12),
+        ([dt.date(2024, 3, 10), DAY], 6),
+        ([dt.date(2024, 3, 10), dt.date(2025, 3, 10)], 6),
+        ([DAY, DAY], 6),
+        # What comes after the test says nothing of it.
+        ([DAY, DAY + dt.timedelta(days=1)], 12),
+    ],
+)
+def test_washington_tests_more_often_where_tests_fail_repeatedly(failed_on: list[dt.date], months: int) -> None:
     book = rules.rulebook("us-wa", ON)
-    interval = interval_for(book, "health", "residential", DAY, [DAY])
+    interval = interval_for(book, "health", "residential", DAY, failed_on)
     assert interval is not None
-    assert interval.months == 12
+    assert (interval.months, book.cite(interval).provenance) == (months, "common_practice" if months == 6 else "published")
+    oregon = interval_for(rules.rulebook("us-or", ON), "health", "residential", DAY, failed_on)
+    assert oregon is not None
+    assert oregon.months == 12
 
 
 # A failed assembly, by hazard and what its protection acts as: at once for a health hazard with no barrier known to be left, or with one
