@@ -55,7 +55,7 @@ def run(options: argparse.Namespace) -> int:
         seed=options.seed,
         bodies=tried,
         plain_ms=unit,
-        worst=[[name, *row[1:]] for name, row in zip(found, rows, strict=False)],
+        worst=rows,
     )
     return 0
 
