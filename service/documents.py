@@ -62,7 +62,9 @@ def decode(shape: type[T], body: bytes) -> T:
         document = decoder.decode(body)
     except RecursionError:
         raise too_deep() from None
-    except (msgspec.DecodeError, UnicodeDecodeError):
+    except (msgspec.DecodeError, UnicodeDecodeError) as error:
+        if "got `float`" not in str(error):
+            raise malformed(faults_of(shape, body)) from None
         document = _with_whole_numbers(shape, body)
     if _may_repeat(document, body) or may_have_controls(body):
         faults = Faults()

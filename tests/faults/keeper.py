@@ -36,7 +36,9 @@ class Kept(EmbeddedPostgres):
         self.keeper = subprocess.Popen(
             [sys.executable, "-c", KEEPER, str(data)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
         )  # fmt: skip
-        pid, self.socket_directory, programs = (self.keeper.stdout.readline() if self.keeper.stdout else "").split()
+        pid, self.socket_directory, programs = (
+            (self.keeper.stdout.readline() if self.keeper.stdout else "").strip().split(maxsplit=2)
+        )
         self._programs = Path(programs)
         self.leader = psutil.Process(int(pid))
 

@@ -37,7 +37,7 @@ def test_files_are_loaded_as_one_and_only_when_told(place: Place, world: World, 
     before = world.database.count("change")
     bad = run(world, *files)
     assert bad.returncode == 1
-    assert "tests.csv, row 2, column G `Test date` (`03/04/2026`): Month and day cannot be told apart" in bad.stderr
+    assert "tests.csv, row 2, column G `Test date` (`03/04/2026`): Which part is the month is unclear" in bad.stderr
     # Standard error goes to a pipe here, so no progress is drawn on it.
     assert "\r" not in bad.stderr
     told = [*files, "--dates", "mdy", "--default", "test.time=09:00"]
@@ -56,7 +56,7 @@ def test_files_are_loaded_as_one_and_only_when_told(place: Place, world: World, 
 def test_what_cannot_be_done_is_said_in_a_line(place: Place, world: World, tmp_path: Path) -> None:
     for arguments, says in (
         ([str(tmp_path / "nothing.csv"), "--utility", place.code], "No such file"),
-        ([str(Path(__file__)), "--utility", "nobody"], "no utility"),
+        ([str(Path(__file__)), "--utility", "nobody"], "No utility"),
         ([str(Path(__file__)), "--utility", place.code, "--column", "A=premises.colour"], "premises.name"),
     ):
         told = run(world, *arguments)
