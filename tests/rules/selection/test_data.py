@@ -26,7 +26,7 @@ PINS = {
     "selection/en-1717.toml": "3916d1e9b6130723",
     "selection/gb-water-fittings.toml": "cfdba873e4c42854",
     "selection/hydraulics.toml": "8e58606ed2858778",
-    "selection/index.toml": "66e78d9cf569a452",
+    "selection/index.toml": "6c07119db56d6271",
     "selection/nac-445a.toml": "8b59689190ec9619",
     "selection/north-american-plumbing-code.toml": "4e8228bdf656ac7b",
     "selection/oar-333-061-0071.toml": "c1b2d4a33de9c5b9",
