@@ -44,6 +44,7 @@ def test_every_template_is_named_in_the_code(subject: str) -> None:
         "low",
         "held",
         "refused",
+        "not_judged",
     }
     for group, templates in texts.texts(subject).templates.items():
         for code in templates:
