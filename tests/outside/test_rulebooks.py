@@ -426,7 +426,7 @@ DIGESTS = {
     "au-qld": "sha256:a3edfd80a8632b7a45b547249f79f1736139be9db4ec74cb3c0db871bc1fd488",
     "au-vic": "sha256:d16ad4dc8e292f47eac0dcb7e817e89ce6b4f963df7ea606e3a9d54e6ffe259d",
     "au-wa": "sha256:c7794d0322c0ead1659b29ed96dc9ffb8d5a99fac66be19655f8d20e773ef7dc",
-    "ca-bc": "sha256:e8fbdda7a545895738df0ef6848b188ff135027cab390146f8d2ad4a0fd5f0b4",
+    "ca-bc": "sha256:cba04d5b88b57481a919a29c6961709017a8c980a9046030d7720716a7ce2b3b",
     "ca-ns-east-hants": "sha256:d35b35e95958f03a8c357bea6ab9827a71b2b25d0a1de083eeb3b332d1be389a",
     "ca-ns-halifax": "sha256:81505d67d551bb4c03b2d30d6343317e3ad3172cfd0fa9f3dd4a7519bc3cfe59",
     "ca-on-toronto": "sha256:e4c6dc503836aafb26813039e7632a26638399d17cd8a60f653587970d258ff8",
