@@ -9,6 +9,7 @@ from service.api.receipts import JOSE
 from service.api.reference import HTML
 from service.callers import caller
 from service.pages import receipt
+from service.pages.receipt import PAGES, PageCache
 from service.pages.sheet import Sheet, sheet
 from service.problems import problem
 from service.records.sheets import Opened, SheetRecords
@@ -31,7 +32,13 @@ def _address(call: Call, opened: Opened) -> str:
 
 async def _page(call: Call, opened: Opened) -> Answer:
     address = _address(call, opened)
-    body = await call.compute(lambda: receipt.receipt(opened, _sheet(opened), address))
+    key = PageCache.key(opened, address)
+    body = PAGES.get(key)
+    if body is None:
+        body = await call.compute(lambda: receipt.receipt(opened, _sheet(opened), address))
+        if opened.content is not None:
+            # A page that says only what was not found is made at once, and callers can make up any number of them.
+            PAGES.keep(key, body)
     return Answer(body=body, status=receipt.STATUS[opened.state], media_type=HTML, headers=receipt.HEADERS)
 
 

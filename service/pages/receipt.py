@@ -4,10 +4,13 @@ For an owner or an inspector with a phone: no script, legible at 320 pixels, on 
 """
 
 import base64
+import hashlib
+from collections import OrderedDict
 from functools import lru_cache
 from html import escape
 from typing import Final
 
+import msgspec
 import segno
 
 from service.pages.page import HEADERS as PAGE_HEADERS
@@ -80,6 +83,43 @@ def receipt(opened: Opened, told: Sheet | None, address: str) -> bytes:
     if opened.mark:
         parts.append(_paper(opened, address))
     return page(told.title, "".join(parts))
+
+
+class PageCache:
+    """The pages of receipts made last, at most `most` of them.
+
+    A page depends on the opened report (its leaf hash, and the register's facts of today) and on its own address, never on who reads it.
+    The database is read for each request all the same, so that a changed record, register or day gives another page.
+    """
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._pages: OrderedDict[bytes, bytes] = OrderedDict()
+
+    @staticmethod
+    def key(opened: Opened, address: str) -> bytes:
+        """A digest of all that the page depends on."""
+        return hashlib.sha256(msgspec.json.encode((opened, address))).digest()
+
+    def get(self, key: bytes) -> bytes | None:
+        """The page of that key; None where it has not been made, or too long ago."""
+        if key in self._pages:
+            self._pages.move_to_end(key)
+        return self._pages.get(key)
+
+    def keep(self, key: bytes, body: bytes) -> None:
+        """Keep a page, and drop the page that was not read for longest where there are too many."""
+        self._pages[key] = body
+        if len(self._pages) > self._most:
+            self._pages.popitem(last=False)
+
+    def __len__(self) -> int:
+        """How many pages are kept."""
+        return len(self._pages)
+
+
+PAGES: Final = PageCache(256)
+"""About 15 KB a page. It saves a sixth of the processor's time of a request, and the wait for the thread that computes."""
 
 
 def form(problem: str = "") -> bytes:
