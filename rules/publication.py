@@ -48,6 +48,8 @@ class PublishedRulebook(Struct, frozen=True, kw_only=True):
     """Other limits: gauges, certificates, reports."""
     intervals: list[Entry]
     """How often assemblies are tested."""
+    inspections: list[Entry]
+    """How often, and after what, kinds that are not field-tested are inspected."""
     triggers: list[Entry]
     """After what else a test is due."""
     deadlines: list[Entry]
@@ -111,7 +113,8 @@ def carried(on: dt.date) -> list[RulebookSummary]:
 
 def _summary(data: RulebookData, on: dt.date) -> RulebookSummary:
     sections = (
-        data.criteria, data.limits, data.intervals, data.triggers, data.deadlines, data.editions, data.hazard_words, data.testers,
+        data.criteria, data.limits, data.intervals, data.inspections, data.triggers, data.deadlines, data.editions, data.hazard_words,
+        data.testers,
     )  # fmt: skip
     # Before its first day, a rulebook is listed as on that day.
     day = max(on, data.in_force_from)
@@ -149,6 +152,7 @@ def publish(rulebook_id: str, on: dt.date) -> PublishedRulebook:
         criteria=_entries(book.criteria),
         limits=_entries(book.limits),
         intervals=_entries(book.intervals),
+        inspections=_entries(book.inspections),
         triggers=_entries(book.triggers),
         deadlines=_entries(book.deadlines),
         editions=_entries(book.editions),

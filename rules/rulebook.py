@@ -12,7 +12,7 @@ from typing import Any, Literal
 import msgspec
 from msgspec import UNSET, Struct, UnsetType
 
-from rules.catalogue import Component, Hazard, TestableKind
+from rules.catalogue import Component, Hazard, Kind, TestableKind
 from rules.errors import NotInForceError
 from rules.quantities import Unit, convert
 from rules.sources import Cited, Source
@@ -31,6 +31,7 @@ Quantity = Literal[
 Event = Literal[
     "installation", "periodic", "repair", "relocation", "incident", "seasonal_start", "return_to_service", "reoccupancy"
 ]
+Connection = Literal["residential", "non_residential", "irrigation", "fire", "reclaimed_on_site"]
 Protection = Literal["full", "degraded", "insufficient", "unknown", "lost"]
 """What an assembly would do today, from best to worst; `insufficient`: its parts work, but it is not for this hazard or mechanism."""
 MechanicalProtection = Literal["full", "degraded", "unknown", "lost"]
@@ -104,9 +105,25 @@ class Interval(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     kinds: tuple[TestableKind, ...] = ()
     seasonal: bool | None = None
     hazards: tuple[Hazard, ...] = ()
-    connections: tuple[Literal["residential", "non_residential", "irrigation", "fire", "reclaimed_on_site"], ...] = ()
+    connections: tuple[Connection, ...] = ()
     failures: int | UnsetType = UNSET
     within_months: int | UnsetType = UNSET
+    says: str
+
+
+class Inspection(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """How often, and after which events, a kind that is not field-tested is inspected.
+
+    `months` is left out where the clause names events only. An empty condition fits everything; the first entry that fits decides.
+    Nobody inherits these from the common rulebook: where an authority states none, no day is set for an inspection.
+    """
+
+    key: str
+    months: int | None = None
+    kinds: tuple[Kind, ...]
+    hazards: tuple[Hazard, ...] = ()
+    connections: tuple[Connection, ...] = ()
+    events: tuple[Event, ...] = ()
     says: str
 
 
@@ -180,6 +197,7 @@ class RulebookData(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     criteria: tuple[Criterion, ...] = ()
     limits: tuple[Limit, ...] = ()
     intervals: tuple[Interval, ...] = ()
+    inspections: tuple[Inspection, ...] = ()
     triggers: tuple[Trigger, ...] = ()
     deadlines: tuple[Deadline, ...] = ()
     editions: tuple[Edition, ...] = ()
@@ -206,6 +224,7 @@ class Rulebook(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     criteria: tuple[Criterion, ...]
     limits: tuple[Limit, ...]
     intervals: tuple[Interval, ...]
+    inspections: tuple[Inspection, ...]
     triggers: tuple[Trigger, ...]
     deadlines: tuple[Deadline, ...]
     editions: tuple[Edition, ...]
@@ -236,6 +255,7 @@ _SECTIONS = {
     "criteria": "rule",
     "limits": "name",
     "intervals": "key",
+    "inspections": "key",
     "triggers": "event",
     "deadlines": "key",
     "editions": "key",
@@ -250,6 +270,9 @@ _STATED_AS_A_WHOLE = frozenset({"hazard_words"})
 # What would pass for the authority's own if it came from another rulebook.
 _NEVER_UNREAD = frozenset({"criteria", "intervals"})
 
+# Nobody has an interval of the common rulebook unseen: an authority's own is stated, or none is.
+_NEVER_FROM_THE_COMMON = frozenset({"intervals", "inspections"})
+
 
 def extend(base: RulebookData | None, own: RulebookData) -> RulebookData:
     """`own` with what it inherits: its own entries first, then those of `base` whose key it does not state itself.
@@ -263,7 +286,8 @@ def extend(base: RulebookData | None, own: RulebookData) -> RulebookData:
     merged: dict[str, Any] = {}
     for section, key in _SECTIONS.items():
         stated = getattr(own, section)
-        if section in unread or (stated and section in _STATED_AS_A_WHOLE):
+        common = section in _NEVER_FROM_THE_COMMON and base.extends is None
+        if section in unread or common or (stated and section in _STATED_AS_A_WHOLE):
             merged[section] = stated
             continue
         keys = {getattr(entry, key) for entry in stated}

@@ -12,7 +12,7 @@ from msgspec import UNSET, Struct, UnsetType
 
 from rules.calendar import add_days, add_months, day_in
 from rules.load import rulebook, rulebook_data
-from rules.rulebook import Event, Interval, Rulebook, Trigger
+from rules.rulebook import Event, Inspection, Interval, Rulebook, Trigger
 
 
 def book_for(rulebook_id: str, on: dt.date) -> Rulebook:
@@ -47,6 +47,24 @@ def interval_for(  # noqa: PLR0917 - all that an entry may ask of
             and (not entry.kinds or kind is UNSET or kind in entry.kinds)
             and (entry.seasonal is None or entry.seasonal == seasonal)
             and _fails_often(entry, tested_on, failed_on)
+        ),
+        None,
+    )
+
+
+def inspection_for(book: Rulebook, kind: str, hazard: str, connection: str) -> Inspection | None:
+    """How often, and after what, such a kind is inspected: the first entry that fits; None where the rulebook has none for it.
+
+    An unknown hazard has the inspections of a health hazard (common practice, no source).
+    """
+    degree = "health" if hazard == "unknown" else hazard
+    return next(
+        (
+            entry
+            for entry in book.inspections
+            if kind in entry.kinds
+            and (not entry.hazards or degree in entry.hazards)
+            and (not entry.connections or connection in entry.connections)
         ),
         None,
     )

@@ -18,18 +18,18 @@ from rules.field_test.flags import severities
 from rules.field_test.plausible import plausible
 from rules.field_test.shutoffs import Spoils
 from rules.load import read, works
-from rules.rulebook import Limit
+from rules.rulebook import Interval, Limit
 from rules.sources import Cited
 from rules.standing import TestEvent, interval_for, next_due
-from rules.standing.schedule import trigger_for
+from rules.standing.schedule import inspection_for, trigger_for
 
 ON = dt.date(2026, 6, 1)
 DAY = dt.date(2026, 3, 10)
 
 # rulebook, hazard, connection, months (None: once, on installation), the clause, its mark. Those by kind and season are below.
 INTERVALS = {
-    "Washington: annually": ("us-wa", "non_health", "residential", 12, "WAC 246-290-490 (7)(b)", "published"),
-    "Washington, health hazard: annually at least": ("us-wa", "health", "non_residential", 12, "WAC 246-290-490 (7)(b)", "published"),
+    "Washington: annually": ("us-wa", "non_health", "residential", 12, "WAC 246-290-490 (7)(b)(ii)", "from_memory"),
+    "Washington, health hazard: annually at least": ("us-wa", "health", "non_residential", 12, "WAC 246-290-490 (7)(b)(ii)", "from_memory"),
     "Oregon: once every 12 months": ("us-or", "health", "non_residential", 12, "OAR 333-061-0070 (6)(c)", "published"),
     # As city codes quote 290.44(h)(4), and a supply district 344.50(e): so from memory. The three years of some cities are no state rule.
     "Texas, health hazard: yearly": ("us-tx", "health", "non_residential", 12, "30 TAC 290.44(h)(4)", "from_memory"),
@@ -80,9 +80,9 @@ def test_an_interval(name: str) -> None:
 
 # rulebook, the events after which it asks for a test at once, the clause, its mark
 TRIGGERS = {
-    "Washington: at installation": ("us-wa", {"installation"}, "(7)(b)(i)", "published"),
-    "Washington: after an incident": ("us-wa", {"incident"}, "(7)(b)(iii)", "published"),
-    "Washington: after repair, reinstallation, relocation": ("us-wa", {"repair", "relocation"}, "(7)(b)(iv)", "published"),
+    "Washington: at installation": ("us-wa", {"installation"}, "(7)(b)(i), as a city quotes it", "from_memory"),
+    "Washington: after an incident": ("us-wa", {"incident"}, "(7)(b)(iii), as a city quotes it", "from_memory"),
+    "Washington: after repair, reinstallation, relocation": ("us-wa", {"repair", "relocation"}, "(7)(b)(iv), as a city quotes it", "from_memory"),
     "Oregon: installation, repair, relocation": (
         "us-or", {"installation", "repair", "relocation"}, "(6)(b); in the older text (6)(a)", "published"),
     "Oregon: after an incident": ("us-or", {"incident"}, "(6)(d) of the older text; the newer text was not read so far", "from_memory"),
@@ -181,8 +181,8 @@ def test_an_interval_that_was_not_read_sets_no_due_day(rulebook: str) -> None:
     assert rules.standing(**facts, interval_months=12).due_on == dt.date(2027, 3, 10)
 
 
-# Washington: "more often ... for assemblies that repeatedly fail", WAC 246-290-490 (7)(b) (published). The regulation leaves the numbers to
-# the purveyor: six months after two failures within 24 is common practice, no source.
+# WAC 246-290-490 (7)(b)(ii), as a city quotes it: "annually after installation, or more frequently, if required by the purveyor". The state
+# names no figure, so its rulebook has none; a purveyor's own may say six months after two failures within 24 (common practice, no source).
 @pytest.mark.parametrize(
     ("failed_on", "months"),
     [
@@ -196,14 +196,66 @@ def test_an_interval_that_was_not_read_sets_no_due_day(rulebook: str) -> None:
         ([DAY, DAY + dt.timedelta(days=1)], 12),
     ],
 )
-def test_washington_tests_more_often_where_tests_fail_repeatedly(failed_on: list[dt.date], months: int) -> None:
+def test_only_a_purveyor_requires_more_frequent_tests_after_repeated_failures(failed_on: list[dt.date], months: int) -> None:
+    state = rules.rulebook("us-wa", ON)
+    assert not any(interval.failures for interval in state.intervals)
+    option = Interval(
+        key="repeat_failures", months=6, failures=2, within_months=24, source="common-practice", clause="–",
+        says="Tested every 6 months after two failed within 24.",
+    )  # fmt: skip
+    purveyor = msgspec.structs.replace(state, intervals=(option, *state.intervals))
+    for book, expected in ((purveyor, months), (state, 12)):
+        interval = interval_for(book, "health", "residential", DAY, failed_on)
+        assert interval is not None
+        assert interval.months == expected
+
+
+# rulebook, entry: kinds, months (None: by events only), events, connections, mark. WAC 246-290-490 (7)(b) and (c), as a city quotes them;
+# OAR 333-061-0070 (6), both texts (published), which kinds are "approved devices" from memory; 327 IAC 8-10-8(b) in a contractor's reprint;
+# the Californian handbook, as a report of a meeting has it.
+INSPECTIONS: dict[str, dict[str, tuple[set[str], int | None, set[str], set[str], str]]] = {
+    "us-wa": {
+        "air_gap": ({"air_gap"}, 12, {"installation", "incident", "repair", "relocation"}, set(), "from_memory"),
+        "irrigation_avb": ({"avb"}, None, {"installation", "incident", "repair", "relocation"}, {"irrigation"}, "from_memory"),
+    },
+    "us-or": {
+        "air_gap": ({"air_gap"}, 12, {"installation", "repair", "relocation"}, set(), "published"),
+        "device": (
+            {"avb", "hose_connection_vb", "dual_check", "dual_check_vented"}, 12, {"installation", "repair", "relocation"}, set(),
+            "from_memory"),
+    },
+    "us-in": {"air_gap": ({"air_gap"}, 12, set(), set(), "from_memory")},
+    "us-ca": {"air_gap": ({"air_gap"}, 12, set(), set(), "from_memory")},
+    "us-common": {
+        "all": (
+            {"air_gap", "avb", "barometric_loop"}, 12, {"installation", "repair", "relocation", "incident"}, set(),
+            "common_practice"),
+    },
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("rulebook", rules.rulebook_ids())
+def test_the_inspections_of_kinds_that_are_not_field_tested(rulebook: str) -> None:
+    book = rules.rulebook(rulebook, ON)
+    found = {
+        row.key: (set(row.kinds), row.months, set(row.events), set(row.connections), book.cite(row).provenance)
+        for row in book.inspections
+    }
+    # Nobody has the common rulebook's unseen.
+    assert found == INSPECTIONS.get(rulebook, {})
+    assert not any(rules.catalogue()[kind].field_testable for row in book.inspections for kind in row.kinds)
+
+
+def test_an_irrigation_avb_in_washington_has_no_yearly_inspection_and_another_none_at_all() -> None:
+    # WAC 246-290-490 (7)(c), as a city quotes it; of other AVBs the words read say nothing.
     book = rules.rulebook("us-wa", ON)
-    interval = interval_for(book, "health", "residential", DAY, failed_on)
-    assert interval is not None
-    assert (interval.months, book.cite(interval).provenance) == (months, "common_practice" if months == 6 else "published")
-    oregon = interval_for(rules.rulebook("us-or", ON), "health", "residential", DAY, failed_on)
-    assert oregon is not None
-    assert oregon.months == 12
+    irrigation = inspection_for(book, "avb", "health", "irrigation")
+    assert irrigation is not None
+    assert (irrigation.months, "installation" in irrigation.events) == (None, True)
+    assert inspection_for(book, "avb", "health", "residential") is None
+    yearly = inspection_for(book, "air_gap", "unknown", "non_residential")
+    assert yearly is not None
+    assert yearly.months == 12
 
 
 # A failed assembly, by hazard and what its protection acts as: at once for a health hazard with no barrier known to be left, or with one
@@ -367,8 +419,8 @@ FACTS = {"closed_tight", "tight_against_backpressure", "opened", "opened_fully",
 def values(rulebook: str) -> Iterator[Cited]:
     data = rules.rulebook_data(rulebook)
     for section in (
-        data.criteria, data.limits, data.intervals, data.triggers, data.deadlines, data.editions, data.hazard_words, data.testers,
-        data.not_read,
+        data.criteria, data.limits, data.intervals, data.inspections, data.triggers, data.deadlines, data.editions, data.hazard_words,
+        data.testers, data.not_read,
     ):  # fmt: skip
         yield from section
     for criterion in data.criteria:
@@ -422,42 +474,42 @@ def test_what_stands_beside_the_rulebooks_says_where_it_is_from_too() -> None:
 
 # A change to a limit, an interval, a clause or a mark changes the digest: look at the change, name it in the CHANGELOG, then pin it anew.
 DIGESTS = {
-    "au-nsw": "sha256:2205c8f894bf540b65fe37cd72af710c1dc6bb58c1c3e0176b91de724eb4cf5c",
-    "au-qld": "sha256:a3edfd80a8632b7a45b547249f79f1736139be9db4ec74cb3c0db871bc1fd488",
-    "au-vic": "sha256:d16ad4dc8e292f47eac0dcb7e817e89ce6b4f963df7ea606e3a9d54e6ffe259d",
-    "au-wa": "sha256:c7794d0322c0ead1659b29ed96dc9ffb8d5a99fac66be19655f8d20e773ef7dc",
-    "ca-bc": "sha256:cba04d5b88b57481a919a29c6961709017a8c980a9046030d7720716a7ce2b3b",
-    "ca-ns-east-hants": "sha256:d35b35e95958f03a8c357bea6ab9827a71b2b25d0a1de083eeb3b332d1be389a",
-    "ca-ns-halifax": "sha256:81505d67d551bb4c03b2d30d6343317e3ad3172cfd0fa9f3dd4a7519bc3cfe59",
-    "ca-on-toronto": "sha256:e4c6dc503836aafb26813039e7632a26638399d17cd8a60f653587970d258ff8",
-    "ca-qc": "sha256:4fb8736e8f5140dbec08c05c74a5b1459d53bbb74a216cfabbf7b4ce6a971fca",
-    "ca-sk-saskatoon": "sha256:c254b55527dcb828e3477e69deaa7da1c030d218dacd37cab78d900650c79d2b",
-    "eu-en1717": "sha256:6b517ed9d06a5bc225f1caae6dbab04455b4aecdb1e8331976d8a1ad2b4f624d",
-    "gb": "sha256:b2d6d4aaa4103d9174969aee20a5f2adb1510e9dd9e1e93dedad372a93498efc",
-    "nz": "sha256:5760eca149edd3dc8ad9a9fbac1526702444f04d6a41d7273de36605e85e3416",
-    "us-az": "sha256:0e0175a85745be031e811b2547259ba69de4cf13add7431499878bb5f4914ab0",
-    "us-ca": "sha256:b606f6757906a61fe3f723a8ebd2b379133407d9d26608f604a199d86410b22d",
-    "us-co": "sha256:d24039d13d372df86385a16feaaf29aaf23d2648cd8a0c5ec3484cf9904ce7a4",
-    "us-common": "sha256:16c4ae2621245c223e8c599db9e5e3f5103af065b866f7a4ad5598cfb54c67cb",
-    "us-fl": "sha256:631d5365e09545fbd4fab5fd27ddfea35f112f18096effc445e54f358b7468f6",
-    "us-hi": "sha256:5cc22be75ac5f3c4acb11c2252496f171f01d575d4b8eb6f90da699b453b5029",
-    "us-il": "sha256:efd148d10b1d75298c282618bf0a1b2286de48686e9b24defe7cefe094a2ac7b",
-    "us-in": "sha256:ae2b34c733718da3e9062802b7bf00a383c40b170f33c52e90b2959f2d9fe365",
-    "us-ma": "sha256:92354a53963738fe3005378bb051ad5807236700ad327999ecd853784423997d",
-    "us-mi": "sha256:7b87e066d0a7b6d676c3b8af5086fba7babdcf49937e0e26ae5af97c55a97b62",
-    "us-mn": "sha256:c271a365f50a409dd64f047506c3f553228cc970c6606aafff9313311f61b8af",
-    "us-mo": "sha256:09073b81d1ba429df108199dc350f63848b9a560dff2cbe30d5ca5cc16356ad8",
-    "us-nc": "sha256:fa3a0a366de2f0694a0b10c2364dbf1a139cf149bdb91ea71c895822e673bd98",
-    "us-nj": "sha256:faed9b9026e20f319799ec582eeb425b031899385a99fded043567270714affe",
-    "us-nv": "sha256:596dd576bb9287af60345937182b6e1aa990213bd41be529657525c90d131200",
-    "us-ny": "sha256:6764493d6fe40090535f64d88e11bd59c3b386d86666a61bf1f7fec235264d50",
-    "us-oh": "sha256:ce8e893ce31302f361a0c95161bd3d1bb1e545b29df1ca9f0dd99621a79bd311",
-    "us-or": "sha256:b19e6056ec1c73f1c96d2508549655a04f807b443c80550eae60ec137764a6c6",
-    "us-tn": "sha256:e4a95eb1eed9311c8d2c523f9f3ce37c1b65e2cdbc1e1d0e1eed5af8bb62a633",
-    "us-tx": "sha256:23f7a5dd515e915125bb33c8276d7e12180368a505beff453731abc47a5eea7d",
-    "us-ut": "sha256:04baee85d47fc70daebc71d0121dad7ba45b3b9854272e2cbf433c78fdb0089f",
-    "us-va": "sha256:2739b54a22168913c8d7e095af17aabcb1cc3aeee284ff8c6533fb93ff10a8fe",
-    "us-wa": "sha256:fefeadd8abc9d46088c314a41167eb91ce01afe523cac9ee0c08c1d8cf8d1be6",
+    "au-nsw": "sha256:a4134d6ec8a5e7dea57962e8cf8528f6aba7456a31b9cc298e70f6d7356bd1d0",
+    "au-qld": "sha256:b7c5ea0d38f6b651ab810e6570bc02f727f59e7580ee92454e87df38afcb240a",
+    "au-vic": "sha256:662accf239b79156932eaf4b1c3d0052fc6e3fe8b268c94ca2857908abeb0800",
+    "au-wa": "sha256:1a00720794dab53b0405b54051555702505b4b04cbf24f699945018080282fe1",
+    "ca-bc": "sha256:409846e42a1ba432dad4c716082beaf563d8a8aadc0034b5b1eaae4dce5b3b36",
+    "ca-ns-east-hants": "sha256:991a6c880296224e2ac3ed0717be9b20fd9ce0397f229bb8f25281fe9ae21ba6",
+    "ca-ns-halifax": "sha256:66b168bddb9f5120dd88cc08963e0401550b6cd6d17e37fbd1e7185f32a7d9a6",
+    "ca-on-toronto": "sha256:8e7c744e33f7cec4496351c0c76d4e272a51fa41f8b376e0d071c6c0719e3feb",
+    "ca-qc": "sha256:7366ebbef849b72b9a531682dbf55f931f82ddcf8f358ce712e475c3e6abf50a",
+    "ca-sk-saskatoon": "sha256:b4c60a53bbf8d0224ca4115fe1ec7aa51fe6a8aaace626836d1c313fa758e499",
+    "eu-en1717": "sha256:10083bc0cc4ecd965bc5d840aed2d3cb258b0185a06c80974e105999892c2c01",
+    "gb": "sha256:db42517c38a6da6d36065d59b42909c026654bd7661e85ff25ef478064932d15",
+    "nz": "sha256:31058942bb701c1ec5b67f18a6a967838723d19f86560346945f4fef9c4692e2",
+    "us-az": "sha256:f4c066a5f6abdfdb8a19aee35eac8aaf47bb7576a5142163bec6e0645306db54",
+    "us-ca": "sha256:59829a6f271ef0115802b3af7c811de6fb2323dc2dd45fc57e76114c81a316b9",
+    "us-co": "sha256:3dee0b3ea7e203bf4574ec011b375d879aab09cc6f9f658605be1f2885279d48",
+    "us-common": "sha256:76a622a966bfcb159c9015ec652deee78f2edf5a60fce60b59c97299896403ad",
+    "us-fl": "sha256:0c7f17fc3499897070cc6588833d24ae57e305c7e79ac3b41ee8fd1879bae0d6",
+    "us-hi": "sha256:53639b37744ade454cb60cac4befdff84b263d2c772875b17846ad5d07d20b09",
+    "us-il": "sha256:c9cb545dc371ca9ce3036a1cf006b8f88e5f7c37fa9dfb42d1c89aecc0337fa5",
+    "us-in": "sha256:ce2a6e6e84c228720958ad1f45648c2d09223d85c79159cb97ce2203b1d3a173",
+    "us-ma": "sha256:32ce5a98481087796056bfffbb394d433cefaa48ed115c11c67d68a1803fcded",
+    "us-mi": "sha256:2c933b88f6ecf8dfc7703084e3732a07cfaf031dc8f44fccb8eb8016fd850020",
+    "us-mn": "sha256:04a6a3dc9d85249780b04f6bf8c65158f6518a36e2b52142f7b0713fca2d31ca",
+    "us-mo": "sha256:1aa9ccdb969ab57e580f9e52e8ff6de832fc586fd5b146274a8d305fc6aedfab",
+    "us-nc": "sha256:fa58bfc84290e8f2510cd6f7113fb8780fd13bb5bbb3f8a751b53691e207d403",
+    "us-nj": "sha256:f7342d273b383b8fcf4f4a3fb18418246f8dcc06ecd0d6e1603e379c6dc663d5",
+    "us-nv": "sha256:7729ff8ebaf2af0ede2a530f276fcfb3836859283b7ffe2eae6bde58ab19e47d",
+    "us-ny": "sha256:a1d016218c39ec7b247f883f13208ee153a236ae99a1351b360f1228cf4734cc",
+    "us-oh": "sha256:7bac09d9865359ae666ded00694148ca939d7d237e3048e693cc2ebbedc83a62",
+    "us-or": "sha256:5a38a4dc44e3478e572a9de809c8d7a3a44ddd73636934434d1eb59f412bda31",
+    "us-tn": "sha256:4526da077e5943a30e7c78d33b294bfcea2482940cacf0c38bb68981f641e174",
+    "us-tx": "sha256:54a205c39ac0336cbbb482621b7ed84fe1bcd523311fdda1d24e745df14e2c3d",
+    "us-ut": "sha256:947bd73961564bc5bb5c87d70956dba5318e7b973a457b67c5f4fdb02d7e96d7",
+    "us-va": "sha256:62cb64155f2e0c80c01e98d035f1450986f4e0a401a6c8b5fce10e1abd9ca6d8",
+    "us-wa": "sha256:ac50374fabff6abc4537ac2b8265c5f8cde5a25d4738dd65fc7a3ac3cb3edf19",
 }
 
 

@@ -31,7 +31,7 @@ PINS = {
     "selection/north-american-plumbing-code.toml": "4e8228bdf656ac7b",
     "selection/oar-333-061-0071.toml": "c1b2d4a33de9c5b9",
     "selection/us-common.toml": "e95b7c0d617380f6",
-    "selection/wac-246-290-490.toml": "c2f49fe7b7e62a80",
+    "selection/wac-246-290-490.toml": "49bf282cd146db88",
 }
 
 

@@ -14,6 +14,8 @@ CONNECTIONS = ("residential", "non_residential", "irrigation", "fire", "reclaime
 HAZARDS = ("severe", "health", "non_health")
 
 # Months between tests, by rulebook (None: once); see tests/outside/test_rulebooks.py for clauses and marks.
+# The rulebooks of purveyors that require more frequent tests after repeated failures; no state names a figure.
+MORE_OFTEN: frozenset[str] = frozenset()
 YEARLY = {"us-wa", "us-or", "us-ca", "ca-bc", "us-common"}
 # After which a test is asked for at once: common practice everywhere.
 EVERYWHERE = {"installation", "repair", "relocation", "incident", "seasonal_start", "return_to_service"}
@@ -220,8 +222,8 @@ def months_between(case: Case, last: Test) -> int | None:
     if case.rulebook == "us-fl":
         return 24 if case.connection == "residential" else 12
     assert case.rulebook in YEARLY
-    if case.rulebook == "us-wa":
-        # More often where it fails repeatedly: twice within 24 months up to this test.
+    if case.rulebook in MORE_OFTEN:
+        # The purveyor requires a test more often where it fails repeatedly: twice within 24 months up to this test.
         failed = [one for one in counting(case.tests) if "fail" in (one.outcome, one.first) and not later(one, last, case.tests)]
         if len([one for one in failed if one.day + relativedelta(months=24) >= last.day]) >= 2:
             return 6

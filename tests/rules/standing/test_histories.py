@@ -11,10 +11,13 @@ from msgspec import UNSET
 from rules.load import rulebook_data
 from rules.standing import Occurrence, Standing, TestEvent, rested_on, standing, standing_on
 from tests.rules.standing import plain
+from tests.rules.standing.conftest import OPTION
 from tests.rules.standing.plain import Case, Happening, Test
 
 # Around a leap day, so that month ends and 29 February are met.
 START = dt.datetime(2022, 1, 1, tzinfo=dt.UTC)
+# "us-wa" is here the rulebook of a purveyor with the option of tests/rules/standing/conftest.py.
+pytestmark = pytest.mark.usefixtures("purveyors_option")
 RULEBOOKS = ("us-wa", "us-or", "us-tx", "us-fl", "us-ca", "ca-bc", "us-common")
 EVENTS = ("incident", "repair", "relocation", "return_to_service", "reoccupancy")
 
@@ -109,7 +112,7 @@ def whole_reason(case: Case, kept: Standing) -> None:
         )
     if kept.due_on is not None:
         book = rulebook_data(case.rulebook)
-        asked = [one.says for one in (*book.intervals, *book.triggers, *book.deadlines)]
+        asked = [one.says for one in (OPTION, *book.intervals, *book.triggers, *book.deadlines)]
         assert any(one in kept.because for one in (*asked, f"tested every {case.own_months} months", "The new test is due"))
     elif case.in_service and last is None:
         assert kept.because.count(".") == 1

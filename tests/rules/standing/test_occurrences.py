@@ -147,12 +147,13 @@ def test_an_interval_of_its_own_ends_on_the_months_last_day_and_serves_where_the
     assert stand(event("a"), interval_months=24, **once).due_on == dt.date(2028, 3, 10)
 
 
-def test_an_assembly_that_fails_repeatedly_is_tested_more_often_where_washington_says_so() -> None:
+@pytest.mark.usefixtures("purveyors_option")
+def test_an_assembly_that_fails_repeatedly_is_tested_more_often_where_a_purveyor_says_so() -> None:
     repaired = event("a", dt.date(2025, 3, 10), initial_outcome="fail")
     again = event("b", DAY, initial_outcome="fail")
     one = stand(repaired, again)
     assert (one.status, one.due_on) == ("current", dt.date(2026, 9, 10))
-    assert "repeatedly" in one.because
+    assert "after two failed within 24" in one.because
     assert stand(repaired, again, rulebook_id="us-or").due_on == dt.date(2027, 3, 10)
     # A failure counts whoever saw it; one that an accepted report supersedes was none.
     assert stand(event("a", dt.date(2025, 3, 10), "fail", "refused"), again).due_on == dt.date(2026, 9, 10)
@@ -160,6 +161,7 @@ def test_an_assembly_that_fails_repeatedly_is_tested_more_often_where_washington
     assert stand(event("a", dt.date(2025, 3, 10), "fail"), corrected, again).due_on == dt.date(2027, 3, 10)
 
 
+@pytest.mark.usefixtures("purveyors_option")
 def test_a_failure_after_the_test_does_not_shorten_the_interval_of_the_test_before_it() -> None:
     afternoon = dt.datetime(2026, 3, 10, 15, tzinfo=dt.UTC)
     held = event("c", DAY, "pass", "held", initial_outcome="fail", performed_at=afternoon, received_at=afternoon)

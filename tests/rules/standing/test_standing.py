@@ -250,6 +250,7 @@ def failed_at_first(on: dt.date, count: int) -> list[TestEvent]:
     return [event(f"f{n}", on - dt.timedelta(days=n + 1), initial_outcome="fail") for n in range(count)]
 
 
+@pytest.mark.usefixtures("purveyors_option")
 @pytest.mark.parametrize("on", [dt.date(2026, 12, 31), dt.date(2028, 2, 29), dt.date(2026, 6, 30)])
 @pytest.mark.parametrize("rulebook_id", ["us-common", "us-wa", "us-tx", "us-fl", "ca-bc"])
 def test_by_the_day_of_the_last_test_ordinary_assemblies_are_told(rulebook_id: str, on: dt.date) -> None:
@@ -281,8 +282,9 @@ def test_by_the_day_of_the_last_test_ordinary_assemblies_are_told(rulebook_id: s
         assert standing_on(often, on, 30).status == "overdue"
 
 
-def test_what_the_days_are_under_washingtons_rules_and_where_nothing_is_asked_twice(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Yearly, and every 6 months after 2 failures in 24 (WAC 246-290-490; the numbers common practice); months, with 4 days to spare."""
+@pytest.mark.usefixtures("purveyors_option")
+def test_what_the_days_are_under_a_purveyors_rule_and_where_nothing_is_asked_twice(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Yearly, and every 6 months after 2 failures in 24 (a purveyor's option, common practice); months, with 4 days to spare."""
     assert ordinary_days("us-wa", dt.date(2026, 12, 31)) == OrdinaryDays(
         current_since=dt.date(2026, 7, 4), seldom_failed_since=dt.date(2026, 1, 4), failures=2, failures_since=dt.date(2023, 12, 31),
         overdue_before=dt.date(2025, 12, 27),
