@@ -18,6 +18,7 @@ from msgspec import UnsetType
 
 from rules.errors import DocumentError, NotInForceError, RulesError, UnknownRulebookError
 from service.faults import ROOT, Faults, Path
+from service.plain_numbers import MOST_EXTREME, has_many_extreme_numbers
 from service.plain_text import may_have_controls, text_fault
 from service.problems import MOST_FAULTS, ProblemError, Value, fault, problem_of
 
@@ -58,6 +59,10 @@ def decode(shape: type[T], body: bytes) -> T:
     decoder = _DECODERS.get(shape)
     if decoder is None:
         decoder = _DECODERS[shape] = msgspec.json.Decoder(shape)
+    if has_many_extreme_numbers(body):
+        faults = Faults()
+        faults.add(ROOT, "many_extreme_numbers", at_most=MOST_EXTREME)
+        raise malformed(faults)
     try:
         document = decoder.decode(body)
     except RecursionError:

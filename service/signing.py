@@ -26,6 +26,8 @@ ALGORITHM: Final = "EdDSA"
 CURVE: Final = "Ed25519"
 MOST: Final = 400_000
 """The longest token that is looked at, in characters."""
+_LONGEST_HEAD: Final = 1000
+"""Of a token's head, in bytes: ours have about 100, and it is read before the signature is checked."""
 
 log = logging.getLogger("nonreturn")
 
@@ -141,6 +143,8 @@ def _parts(token: str) -> list[bytes]:
 
 
 def _kid(head: bytes, typ: str) -> str:
+    if len(head) > _LONGEST_HEAD:
+        raise NotGoodError("Its head is longer than any of ours.")
     try:
         told: dict[str, Any] = msgspec.json.decode(head, type=dict[str, Any])
         read = msgspec.convert(told, _Head)
