@@ -7,7 +7,9 @@ says what to try. Whatever it started, it stops.
 import asyncio
 import json
 import socket
+from collections.abc import AsyncIterator
 from concurrent.futures import Future
+from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any, TextIO
 from uuid import UUID
@@ -39,8 +41,12 @@ from service.store.pool import Pool
 from service.store.registry import RegistryStore
 from service.store.reports import ReportStore
 from service.things import Assembly, AssemblyFacts, Gauge, GaugeFacts, NewUtility, Premises, PremisesFacts, Tester, TesterFacts
+from service.trouble import TroubleError
 
 _ORGANISATIONS = {"utility": "Harrow Fen Water", "testing_company": "Fenland Testing", "regulator": "State drinking water office"}
+_STARTING = "A demo that is only just starting runs"
+_CLAIM = int.from_bytes(b"nr demo", "big")
+"""The number of the advisory lock by which a demo claims its database."""
 _KEYS = {"utility": "utility", "tester": "testing_company", "regulator": "regulator"}
 
 
@@ -73,27 +79,50 @@ def run(
 
 
 async def _serve(settings: Settings, found: Database, taken: socket.socket, serving: TextIO, ready: Path | None) -> int:
-    # Filling waits for Postgres most of its time, in which the application is put together.
-    app, (told, page) = await asyncio.gather(asyncio.to_thread(create_app, settings, found.dsn), prepare(found))
-    config = uvicorn.Config(
-        app, host=settings.host, port=settings.port, **wire.server(settings), log_level="warning",
-        timeout_graceful_shutdown=10,
-    )  # fmt: skip
-    server = uvicorn.Server(config)
-    task = asyncio.create_task(server.serve(sockets=[taken]))
-    while not server.started and not task.done():  # noqa: ASYNC110 - uvicorn tells by a flag, not by an event
-        await asyncio.sleep(0.01)
-    if server.started:
-        port = server.servers[0].sockets[0].getsockname()[1]
-        host = f"[{settings.host}]" if ":" in settings.host else settings.host
-        told = {"url": f"http://{host}:{port}", **told}
-        serving.write(f"at {told['url']}")
-        serving.flush()
-        if ready is not None:
-            _write(ready, told)
-        print(what_to_try(told, page), flush=True)  # noqa: T201
-    await task
-    return 0 if server.started else 1
+    async with only_one_in(found.owner_dsn) as claim:
+        # Filling waits for Postgres most of its time, in which the application is put together.
+        app, (told, page) = await asyncio.gather(asyncio.to_thread(create_app, settings, found.dsn), prepare(found))
+        config = uvicorn.Config(
+            app, host=settings.host, port=settings.port, **wire.server(settings), log_level="warning",
+            timeout_graceful_shutdown=10,
+        )  # fmt: skip
+        server = uvicorn.Server(config)
+        task = asyncio.create_task(server.serve(sockets=[taken]))
+        while not server.started and not task.done():  # noqa: ASYNC110 - uvicorn tells by a flag, not by an event
+            await asyncio.sleep(0.01)
+        if server.started:
+            port = server.servers[0].sockets[0].getsockname()[1]
+            host = f"[{settings.host}]" if ":" in settings.host else settings.host
+            told = {"url": f"http://{host}:{port}", **told}
+            serving.write(f"at {told['url']}")
+            serving.flush()
+            await claim.execute("SELECT set_config('application_name', $1, false)", f"A demo at {told['url']} runs")
+            if ready is not None:
+                _write(ready, told)
+            print(what_to_try(told, page), flush=True)  # noqa: T201
+        await task
+        return 0 if server.started else 1
+
+
+@asynccontextmanager
+async def only_one_in(dsn: str) -> AsyncIterator[Any]:
+    """The one demo of that database, as long as it runs: the connection that claims it. TroubleError where another has claimed it."""
+    claim = await asyncpg.connect(dsn, server_settings={"application_name": _STARTING})
+    try:
+        # Postgres ends the claim with its connection, however that ends.
+        if not await claim.fetchval("SELECT pg_try_advisory_lock($1)", _CLAIM):
+            other = await claim.fetchval(
+                "SELECT application_name FROM pg_locks JOIN pg_stat_activity USING (pid) "
+                "WHERE locktype = 'advisory' AND granted AND objsubid = 1 AND (classid::bigint << 32) + objid::bigint = $1 "
+                "AND pg_locks.database = (SELECT oid FROM pg_database WHERE datname = current_database())",
+                _CLAIM,
+            )
+            raise TroubleError(
+                f"{other or _STARTING} from this database already: use that one, stop it, or name another database in NONRETURN_DSN."
+            )
+        yield claim
+    finally:
+        await claim.close()
 
 
 def _write(ready: Path, told: dict[str, Any]) -> None:

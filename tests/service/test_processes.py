@@ -131,13 +131,13 @@ async def test_a_service_killed_while_it_writes_loses_nothing_that_was_answered(
     await pool.close()
 
 
-def demo(data: Path, ready: Path) -> tuple[subprocess.Popen[bytes], dict[str, Any], float]:
+def demo(data: Path, ready: Path, **environment: str) -> tuple[subprocess.Popen[bytes], dict[str, Any], float]:
     """The demo, once it serves: its process, what it tells a program, and how long it took."""
     ready.unlink(missing_ok=True)
     began = time.monotonic()
     process = subprocess.Popen(
         command("demo", "--port", "0", "--data", str(data), "--ready", str(ready)),
-        env={name: value for name, value in os.environ.items() if not name.startswith("NONRETURN")},
+        env={name: value for name, value in os.environ.items() if not name.startswith("NONRETURN")} | environment,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
     )

@@ -10,6 +10,7 @@ import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
+import httpx
 import pytest
 
 from service.app import VERSION
@@ -190,6 +191,25 @@ def test_a_second_demo_says_where_the_first_serves_and_leaves_it_alone(data: Pat
     # The first is gone, so another may have the folder.
     process, _, _ = demo(data, tmp_path / "ready.json")
     stop(process, data)
+
+
+@pytest.mark.slow
+def test_a_second_demo_in_the_same_database_leaves_the_first_alone(database: Database, tmp_path: Path) -> None:
+    """From another clone it has another folder, and would take the first's keys from it."""
+    first = tmp_path / "first" / "postgres"
+    process, shown, _ = demo(first, tmp_path / "ready.json", NONRETURN_DSN=database.owner_dsn)
+    try:
+        said = sentence("demo", "--port", "0", "--data", str(tmp_path / "second" / "postgres"), NONRETURN_DSN=database.owner_dsn)
+        assert said == (
+            f"A demo at {shown['url']} runs from this database already: use that one, stop it, or name another database in NONRETURN_DSN."
+        )
+        answer = httpx.get(
+            f"{shown['url']}/v1/utilities/{shown['utility']}/standings",
+            headers={"Authorization": f"Bearer {shown['keys']['utility']}"},
+        )
+        assert answer.status_code == 200
+    finally:
+        stop(process, first)
 
 
 def test_ctrl_c_at_any_moment_leaves_nothing_running(data: Path) -> None:
