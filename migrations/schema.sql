@@ -924,31 +924,38 @@ CREATE POLICY own_company ON record.change AS RESTRICTIVE FOR SELECT TO nonretur
 );
 GRANT UPDATE (version, changed_at, on_day, message, evidence, disposition) ON record.screening TO nonreturn_service;
 
--- What a person at the utility decided of a held report, each time: who, when, why. The report itself never changes.
+-- What a person at the utility decided of a report, each time: who, when, why. A held report is accepted or refused; any report may be voided,
+-- once and for good. The report itself never changes.
 CREATE TABLE record.review (
     utility_id text COLLATE "C" NOT NULL,
     id uuid NOT NULL,
     version bigint NOT NULL CHECK (version > 0),
     decided_at timestamptz NOT NULL,
-    decision text NOT NULL CHECK (decision IN ('accepted', 'refused')),
+    decision text NOT NULL CHECK (decision IN ('accepted', 'refused', 'void')),
     because text NOT NULL,
-    decided_by text NOT NULL,
+    decided_by text,
     organisation_id uuid NOT NULL,
     key_id uuid NOT NULL,
     PRIMARY KEY (utility_id, id, version),
     FOREIGN KEY (utility_id, id) REFERENCES record.report (utility_id, id)
 );
+CREATE UNIQUE INDEX review_void ON record.review (utility_id, id) WHERE decision = 'void';
 CREATE INDEX report_held ON record.report (utility_id, log_index) WHERE acceptance = 'held';
 -- Refused reports are few, and somebody looks for them.
 CREATE INDEX report_refused ON record.report (utility_id, log_index) WHERE acceptance = 'refused';
 
--- How a held report stands: by the last decision on it (made before a moment; null: until now), else held.
-CREATE FUNCTION record.decided(utility text, of_report uuid, by_then timestamptz) RETURNS text LANGUAGE sql STABLE AS $$
-    SELECT coalesce((
+-- The last decision on a report (made before a moment; null: until now); null where nobody decided.
+CREATE FUNCTION record.decision(utility text, of_report uuid, by_then timestamptz) RETURNS text LANGUAGE sql STABLE AS $$
+    SELECT (
         SELECT d.decision FROM record.review d
         WHERE d.utility_id = utility AND d.id = of_report AND (by_then IS NULL OR d.decided_at < by_then)
         ORDER BY d.version DESC LIMIT 1
-    ), 'held')
+    )
+$$;
+
+-- How a held report counts: by the last decision on it, else held.
+CREATE FUNCTION record.decided(utility text, of_report uuid, by_then timestamptz) RETURNS text LANGUAGE sql STABLE AS $$
+    SELECT coalesce(record.decision(utility, of_report, by_then), 'held')
 $$;
 
 -- Whether an accepted report supersedes a report, or supersedes what does. The standings' rule says the same (rules/standing/history.py).
@@ -958,7 +965,7 @@ CREATE FUNCTION record.silenced(utility text, of_report uuid) RETURNS boolean LA
         UNION ALL
         SELECT c.id, c.acceptance FROM later JOIN record.report c ON c.utility_id = utility AND c.supersedes = later.id
     )
-    SELECT coalesce(bool_or(CASE WHEN acceptance = 'held' THEN record.decided(utility, id, NULL) ELSE acceptance END = 'accepted'), false) FROM later
+    SELECT coalesce(bool_or(coalesce(record.decision(utility, id, NULL), acceptance) = 'accepted'), false) FROM later
 $$;
 
 -- Whether a held report is one of the tests made: it was not refused, and is not a correction that waits while the failing report that it
@@ -973,6 +980,7 @@ CREATE FUNCTION record.held_stands(utility text, of_report uuid) RETURNS boolean
         WHEN 'accepted' THEN true
         WHEN 'held' THEN NOT EXISTS (
             SELECT FROM earlier e WHERE e.id <> of_report AND e.outcome = 'fail' AND NOT record.silenced(utility, e.id)
+                AND record.decision(utility, e.id, NULL) IS DISTINCT FROM 'void'
         )
         ELSE false
     END

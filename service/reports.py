@@ -72,7 +72,7 @@ class ReportFacts(KeptFacts, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 class Report(KeptFacts, frozen=True, kw_only=True, forbid_unknown_fields=False, omit_defaults=True):
     """A report as kept; `log_index` is its place in the utility's record, counted from 0.
 
-    `decision` is what was last decided of it, where it was held.
+    `decision` is what a person last decided of it.
     """
 
     id: UUID
@@ -84,7 +84,7 @@ class Report(KeptFacts, frozen=True, kw_only=True, forbid_unknown_fields=False, 
     superseded_by: UUID | UnsetType = UNSET
     """The report that corrects this one."""
     decision: ReviewDecision | UnsetType = UNSET
-    """What a person decided of it, where it was held."""
+    """What a person decided of it: a held report was accepted or refused, or any report was voided."""
 
 
 class RecordedReport(Struct, frozen=True, kw_only=True):

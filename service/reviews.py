@@ -1,4 +1,4 @@
-"""What a person decides of a held report: as it is told, and as it is kept."""
+"""What a person decides of a report: a held one is accepted or refused, any one may be voided."""
 
 import datetime as dt
 from typing import Annotated, Literal
@@ -9,7 +9,7 @@ from msgspec import UNSET, Meta, Struct, UnsetType
 import rules
 from service.things import Name
 
-ReviewState = Literal["open", "accepted", "refused"]
+ReviewState = Literal["open", "accepted", "refused", "void"]
 
 
 class ReviewFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -27,9 +27,27 @@ class ReviewFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     """Who decides."""
 
 
-class ReviewDecision(ReviewFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
-    """A decision as recorded, the first being version 1. A later one overrides it and keeps it on record."""
+class VoidFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """Why a report is no test of its assembly: it was filed on the wrong assembly, say, or describes a test that nobody made.
 
+    A void is final. A failing test that was made is no reason: it counts until the assembly passes, or an accepted report corrects it.
+    """
+
+    because: Annotated[str, Meta(min_length=1, max_length=4000, pattern=r"\S")]
+    """Why."""
+    decided_by: Name | UnsetType = UNSET
+    """Who decides, where that is to be kept beside the key's organisation."""
+
+
+class ReviewDecision(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """A decision as recorded, the first being version 1. A later one overrides it and keeps it on record; a void is the last."""
+
+    decision: Literal["accepted", "refused", "void"]
+    """What was decided."""
+    because: str
+    """Why."""
+    decided_by: str | UnsetType = UNSET
+    """Who decided; a void may leave it out."""
     version: int
     decided_at: dt.datetime
     """When it was decided."""
@@ -37,10 +55,10 @@ class ReviewDecision(ReviewFacts, frozen=True, kw_only=True, forbid_unknown_fiel
 
 
 class Review(Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """A held report, what holds it, and what was decided of it last; `id` is the report's, `version` the last decision's (0: none yet).
+    """A report that is held or void, what holds it, and what was decided of it last; `id` is the report's, `version` the last decision's (0: none yet).
 
     The report and its verdict stay as they are. A report that is refused by its verdict, or accepted, is not reviewed: the one calls for
-    another test, the other is corrected by a report that supersedes it.
+    another test, the other is corrected by a report that supersedes it. Both can be voided.
     """
 
     id: UUID

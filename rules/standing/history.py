@@ -1,13 +1,14 @@
 """Which of an assembly's reports count, and what they decide: the last valid pass, and the failure after it.
 
-A failure seen in any phase counts, whoever saw it: accepted, held or refused. It counts until a valid test passes later, or an accepted
-report supersedes it. A pass counts only in an accepted report that nothing supersedes. Tests are ordered by when they were performed, or
+A failure seen in any phase counts, whoever saw it: accepted, held or refused. It counts until a valid test passes later, an accepted
+report supersedes it, or its report is voided. A void report is no test of the assembly; the report that it corrected stays corrected, as
+by a refused one. A pass counts only in an accepted report that nothing supersedes. Tests are ordered by when they were performed, or
 received where that came first, so that a test dated ahead outranks nothing that is still to come.
 """
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
-from typing import Final, get_args
+from typing import Final, Literal, get_args
 
 from msgspec import UNSET, Struct, UnsetType
 
@@ -17,6 +18,9 @@ from rules.rulebook import ActsAs, MechanicalProtection
 # Both from best to worst.
 _LEFT: Final[tuple[MechanicalProtection, ...]] = get_args(MechanicalProtection)
 _ACTS_AS: Final[tuple[ActsAs, ...]] = get_args(ActsAs)
+
+CountsAs = Literal[Acceptance, "void"]
+"""How a report counts: by its verdict, or by what a person decided since."""
 
 
 class TestEvent(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -36,7 +40,7 @@ class TestEvent(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     reason: str
     outcome: Outcome
     protection: MechanicalProtection
-    acceptance: Acceptance
+    acceptance: CountsAs
     supersedes: str | UnsetType = UNSET
     initial_outcome: Outcome | UnsetType = UNSET
     failed_protection: MechanicalProtection | UnsetType = UNSET
@@ -134,8 +138,8 @@ def passes(test: TestEvent, corrections: Corrections) -> bool:
 
 
 def fails(test: TestEvent, corrections: Corrections) -> bool:
-    """Whether a failure was seen that counts: neither a valid final test cleared it, nor does an accepted report supersede it."""
-    return test.failure_seen and not passes(test, corrections) and not corrected(test, corrections)
+    """Whether a failure was seen that counts: no valid final test cleared it, no accepted report supersedes it, and it is not void."""
+    return test.acceptance != "void" and test.failure_seen and not passes(test, corrections) and not corrected(test, corrections)
 
 
 def corrected(test: TestEvent, corrections: Corrections) -> bool:
@@ -150,7 +154,7 @@ def rested_on(history: Sequence[TestEvent]) -> list[TestEvent]:
     """Of these tests, those that a standing rests on, now and after any test that is added: so that the others need not be read again.
 
     They are the last valid passing test and what came at its moment or later, every failure that no accepted report supersedes, and every
-    correction that is not accepted, as a person may still decide on it.
+    correction that is not accepted, as a person may still decide on it. Of void reports only corrections are kept.
     """
     corrections = corrections_of(history)
     passed = max((test.moment for test in history if passes(test, corrections)), default=None)
@@ -159,8 +163,12 @@ def rested_on(history: Sequence[TestEvent]) -> list[TestEvent]:
         for test in history
         if not corrected(test, corrections)
         and (
-            test.failure_seen
-            or (test.supersedes is not UNSET and test.acceptance != "accepted")
-            or (test.acceptance != "refused" and test.report_id not in corrections and (passed is None or test.moment >= passed))
+            (test.supersedes is not UNSET and test.acceptance != "accepted")
+            or (test.acceptance != "void" and test.failure_seen)
+            or (
+                test.acceptance not in ("refused", "void")
+                and test.report_id not in corrections
+                and (passed is None or test.moment >= passed)
+            )
         )
     ]

@@ -50,7 +50,7 @@ class Verification(_Verification, frozen=True, kw_only=True):
     """Whether a receipt is good, and why or why not.
 
     Only of a good one: what it holds, which key proved it, and `on_record`, whether it is still the record here (`as_signed`), was
-    corrected by a later report (`superseded`), `differs` from what is kept now, or names a report that is `not_here`.
+    corrected by a later report (`superseded`), was voided (`void`), `differs` from what is kept now, or names a report that is `not_here`.
     """
 
     content: ReceiptContent | None

@@ -1,4 +1,4 @@
-"""Reviews: held reports, and what a person at the utility decides of each."""
+"""Reviews: held reports, and what a person at the utility decides of each; and voiding a report of any acceptance."""
 
 from typing import Annotated
 from uuid import UUID
@@ -9,14 +9,17 @@ from service.api.lists import Limit, page, page_of
 from service.api.operation import Answer, Call, operation
 from service.api.registry import IF_MATCH, tagged
 from service.records import reviews as records
-from service.reviews import Review, ReviewFacts, ReviewState
+from service.reviews import Review, ReviewFacts, ReviewState, VoidFacts
 from service.store.reviews import ReviewStore, ReviewsWanted
 
 REVIEWS = "/v1/utilities/{utility:str}/reviews"
 
 
 class ReviewQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Which held reports: those that wait (`open`) or were decided so, of that assembly or tester; after that log index, oldest first."""
+    """Which held reports: those that wait (`open`) or were decided so, of that assembly or tester; after that log index, oldest first.
+
+    `void` lists every void report, held or not.
+    """
 
     state: ReviewState | None = None
     """Only reviews in this state."""
@@ -63,4 +66,28 @@ async def decide(call: Call, document: ReviewFacts) -> Answer:
     return tagged(review)
 
 
-operations = [list_reviews, read, decide]
+@operation(
+    "PUT", "/v1/utilities/{utility:str}/reports/{id:uuid}/void", id="voidReport", summary="Void a report",
+    answers={200: Review}, tag="reviews", right="register",
+)  # fmt: skip
+async def void(call: Call, document: VoidFacts) -> Answer:
+    """Record that a report is no test of its assembly: it was filed on the wrong assembly, say. It then counts for nothing, a failure too.
+
+    The report, its verdict and its place in the log stay. A void is final: a report that was right after all is sent again under a new id.
+    A report that a void one corrected stays corrected: its pass does not count, its failure does. Send it again as well if it was right.
+    Sending the same void again is safe.
+    """
+    utility = await call.services.registry.utility(call.utility)
+    review = await records.void(
+        ReviewStore(call.services.pool),
+        call.services.reports,
+        utility,
+        call.id("id"),
+        document,
+        who=call.who,
+        now=call.clock.now(),
+    )
+    return tagged(review)
+
+
+operations = [list_reviews, read, decide, void]

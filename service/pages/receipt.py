@@ -27,12 +27,16 @@ HEADERS: Final = {
 }
 
 STATUS: Final[dict[State, int]] = {
-    "genuine": 200, "superseded": 200, "altered": 409, "unknown": 404, "not_here": 404, "forged": 422, "no_receipt": 422,
+    "genuine": 200, "superseded": 200, "void": 200, "altered": 409, "unknown": 404, "not_here": 404, "forged": 422, "no_receipt": 422,
 }  # fmt: skip
 
 _SAYS: Final[dict[State, tuple[str, str]]] = {
     "genuine": ("Genuine", "This is the record, and nothing in it has been changed since it was received."),
     "superseded": ("Genuine, but corrected since", "A later report corrects this one. Do not rely on this one."),
+    "void": (
+        "Genuine, but voided since",
+        "The water utility has voided this report: it is not a test of this assembly. Do not rely on it.",
+    ),
     "altered": (
         "ALTERED – do not rely on it",
         "The record of this report was changed after it was received, and no longer fits what was signed or printed. Ask the water utility.",
@@ -71,7 +75,7 @@ button { font: inherit; padding: .5rem 1rem; min-height: 2.75rem; background: va
 def receipt(opened: Opened, told: Sheet | None, address: str) -> bytes:
     """The page of a report, or of what pretends to be one; `address` is the page's own, for the code on the paper."""
     head, says = _SAYS[opened.state]
-    bad = opened.state not in ("genuine", "superseded")
+    bad = opened.state not in ("genuine", "superseded", "void")
     parts = [
         _STYLE,
         f'<div class="state{" bad" if bad else ""}" role="status"><b>{head}</b>{escape(says)}{_signature(opened)}{_later(opened)}</div>',
@@ -144,7 +148,7 @@ def _signature(opened: Opened) -> str:
     if opened.because:
         key = "" if opened.kid is None else f" (key {opened.kid})"
         return f"<p>Signature: {escape(opened.because)}{escape(key)}</p>"
-    if opened.state in ("genuine", "superseded") and opened.kid is not None:
+    if opened.state in ("genuine", "superseded", "void") and opened.kid is not None:
         link = f"/receipts/{opened.utility}/{opened.mark}/receipt.jws"
         return f'<p class="screen">The signature holds (key {escape(opened.kid)}). <a href="{escape(link)}">The signed receipt</a>, for anyone to check.</p>'
     return ""

@@ -32,6 +32,7 @@ _ACCEPTANCE: Final = {
 _DECIDED: Final = {
     "accepted": "The report was held. The utility has accepted it as a record.",
     "refused": "The report was held. The utility has refused it as a record.",
+    "void": "The utility has voided this report. It does not count as a test of this assembly.",
 }
 _STANDINGS: Final = {
     "current": "tested, next test due {due}",

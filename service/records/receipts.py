@@ -11,7 +11,7 @@ from service.records.leaf import leaf_hash
 from service.signing import SigningKeys, base64url
 from service.store.log import LoggedRow, LogStore
 
-OnRecord = Literal["as_signed", "superseded", "differs", "not_here"]
+OnRecord = Literal["as_signed", "superseded", "void", "differs", "not_here"]
 
 
 class Found(Struct, frozen=True, kw_only=True):
@@ -49,4 +49,5 @@ async def check(store: LogStore, keys: SigningKeys, token: str) -> Found:
         return Found(checked=checked, on_record="not_here")
     if base64url(leaf_hash(report.utility, row)) != checked.content.leaf_hash:
         return Found(checked=checked, on_record="differs")
-    return Found(checked=checked, on_record="superseded" if row.superseded else "as_signed")
+    on_record: OnRecord = "void" if row.void else "superseded" if row.superseded else "as_signed"
+    return Found(checked=checked, on_record=on_record)

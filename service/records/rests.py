@@ -29,7 +29,7 @@ class Latest(Struct, frozen=True, kw_only=True):
 
 
 class RestsOn(Struct, frozen=True, kw_only=True):
-    """The tests that a standing rests on, and the latest of all that were neither refused nor superseded."""
+    """The tests that a standing rests on, and the latest of all that were neither refused, voided nor superseded."""
 
     tests: list[rules.TestEvent]
     latest: Latest | None = None
@@ -114,7 +114,7 @@ def agrees(told: str, history: Sequence[HistoryRow]) -> bool:
     """Whether what was kept leads to what those reports, all of the assembly's, lead to."""
     rests = _kept(told)
     superseded = {row.supersedes for row in history if row.supersedes is not None}
-    counted = [row for row in history if row.id not in superseded and row.acceptance != "refused"]
+    counted = [row for row in history if row.id not in superseded and row.acceptance not in ("refused", "void")]
     last = max(((row.performed_at, row.id) for row in counted), default=None)
     last_kept = None if rests.latest is None else (rests.latest.performed_at, rests.latest.id)
     tests = events(history)

@@ -25,8 +25,8 @@ from service.store.sheets import SheetFacts, SheetStore
 
 MARK_BYTES = 16
 
-State = Literal["genuine", "superseded", "altered", "unknown", "not_here", "forged", "no_receipt"]
-"""How a page's report stands: as recorded; corrected since; its row changed in the database; no such mark; signed by us but not in this
+State = Literal["genuine", "superseded", "void", "altered", "unknown", "not_here", "forged", "no_receipt"]
+"""How a page's report stands: as recorded; corrected since; voided since; its row changed in the database; no such mark; signed by us but not in this
 record; not signed by us at all; no receipt at all."""
 
 
@@ -103,7 +103,7 @@ class SheetRecords:
             later = await self._log.report(utility, facts.superseded_by)
             corrected_by = None if later is None or later.leaf_hash is None else mark_of(later.id, later.leaf_hash)
         return Opened(
-            state="superseded" if row.superseded else "genuine",
+            state="void" if row.void else "superseded" if row.superseded else "genuine",
             because=because,
             kid=kid,
             content=msgspec.json.decode(receipts.canonical(utility, row, leaf), type=ReceiptContent),

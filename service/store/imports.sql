@@ -19,11 +19,12 @@ SELECT jsonb_strip_nulls(to_jsonb(gauge) - 'utility_id')::text FROM record.gauge
 WHERE utility_id = $1 AND (serial_number = ANY ($2::text[]) OR id = ANY ($3::uuid[]));
 
 -- name: find_reports
--- The reports that stand (none corrects them) of those assemblies at those moments.
+-- The reports of those assemblies at those moments, without corrected and void ones.
 SELECT r.id, r.assembly_id, r.performed_at, r.content, r.outcome
 FROM unnest($2::uuid[], $3::timestamptz[]) AS asked (assembly_id, performed_at)
 JOIN record.report r ON r.utility_id = $1 AND r.assembly_id = asked.assembly_id AND r.performed_at = asked.performed_at
-WHERE NOT EXISTS (SELECT FROM record.report c WHERE c.utility_id = r.utility_id AND c.supersedes = r.id);
+WHERE record.decision($1, r.id, NULL) IS DISTINCT FROM 'void'
+    AND NOT EXISTS (SELECT FROM record.report c WHERE c.utility_id = r.utility_id AND c.supersedes = r.id);
 
 -- name: create_premises
 -- Those whose ids are not taken; the ids of those written.

@@ -19,11 +19,12 @@ _LONG: Final = 3600.0
 
 
 class LoggedRow(ReportRow, frozen=True, kw_only=True):
-    """A report's row whole, with its place in the log and whether another corrects it."""
+    """A report's row whole, with its place in the log whether another corrects it, and whether it was voided."""
 
     log_index: int
     initial_outcome: Outcome | None
     superseded: bool
+    void: bool
 
 
 class Tile(Struct, frozen=True, kw_only=True):

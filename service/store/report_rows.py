@@ -14,6 +14,7 @@ AssemblyHazard = Literal["severe", "health", "non_health", "unknown"]
 MechanicalProtection = Literal["full", "degraded", "unknown", "lost"]
 ActsAs = Literal["full", "degraded", "last_barrier_weak", "last_check", "lost"]
 Acceptance = Literal["accepted", "held", "refused"]
+CountsAs = Literal["accepted", "held", "refused", "void"]
 
 
 class FactsRow(Struct, frozen=True, kw_only=True):
@@ -60,7 +61,7 @@ class TakenRow(Struct, frozen=True, kw_only=True):
 
 
 class HistoryRow(TakenRow, frozen=True, kw_only=True):
-    """A report as far as standing and idempotency need it; `acceptance` is what was decided, where it was held and a person decided.
+    """A report as far as standing and idempotency need it; `acceptance` is what a person decided, where one did.
 
     `protection` is the mechanical value by the last phase.
     """
@@ -72,7 +73,7 @@ class HistoryRow(TakenRow, frozen=True, kw_only=True):
     supersedes: UUID | None
     outcome: Outcome
     protection: MechanicalProtection
-    acceptance: Acceptance
+    acceptance: CountsAs
     initial_outcome: Outcome | None
     failed_protection: MechanicalProtection | None
     acts_as: ActsAs | None
@@ -167,7 +168,7 @@ class StoredReport(Struct, frozen=True, kw_only=True):
 
 
 class ReportListItem(Struct, frozen=True, kw_only=True):
-    """A report as a line of a list; `log_index` is its place in the utility's record, `decision` what was decided of it where it was held."""
+    """A report as a line of a list; `log_index` is its place in the utility's record, `decision` what a person decided of it."""
 
     id: UUID
     log_index: int
@@ -191,7 +192,7 @@ class ReportListItem(Struct, frozen=True, kw_only=True):
     """What the assembly would do by this report."""
     acceptance: Acceptance
     """Whether the report was accepted, held or refused when it was judged."""
-    decision: Literal["accepted", "refused"] | None
+    decision: Literal["accepted", "refused", "void"] | None
     """What a person decided; null: nobody has."""
     rulebook: str
     """The rulebook that it was judged by."""

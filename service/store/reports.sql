@@ -11,16 +11,17 @@ WHERE utility_id = $1;
 -- The reports of these assemblies, and any that already bear one of these ids.
 SELECT r.id, r.assembly_id, r.performed_at, r.performed_on, r.received_at, r.reason, r.supersedes, r.content_hash, r.outcome,
     coalesce(r.mechanical_protection, r.protection) AS protection, r.failed_protection, r.acts_as,
-    CASE WHEN r.acceptance = 'held' THEN record.decided(r.utility_id, r.id, NULL) ELSE r.acceptance END AS acceptance,
+    coalesce(record.decision(r.utility_id, r.id, NULL), r.acceptance) AS acceptance,
     r.initial_outcome, r.company_id
 FROM record.report r
 WHERE r.utility_id = $1 AND (r.assembly_id = ANY ($2::uuid[]) OR r.id = ANY ($3::uuid[]))
 ORDER BY r.performed_at, r.received_at, r.id;
 
 -- name: outcomes
--- How these reports came out: failed, where a failure was seen that no accepted final test cleared.
+-- How these reports came out: failed, where a failure was seen that no accepted final test cleared; a void one showed nothing.
 SELECT r.id, CASE
-    WHEN r.initial_outcome = 'fail' AND NOT (r.outcome = 'pass' AND CASE WHEN r.acceptance = 'held' THEN record.decided($1, r.id, NULL) ELSE r.acceptance END = 'accepted')
+    WHEN record.decision($1, r.id, NULL) = 'void' THEN 'incomplete'
+    WHEN r.initial_outcome = 'fail' AND NOT (r.outcome = 'pass' AND coalesce(record.decision($1, r.id, NULL), r.acceptance) = 'accepted')
     THEN 'fail' ELSE r.outcome END AS outcome
 FROM record.report r WHERE r.utility_id = $1 AND r.id = ANY ($2::uuid[]);
 
@@ -71,43 +72,46 @@ WHERE l.utility_id = $1;
 
 -- name: counted
 -- The tests that the standing of assembly `a` rests on while nothing is corrected, as JSON: the last valid pass and what came after it,
--- every failure that no accepted report supersedes, and every correction that is not accepted (rules/standing/history.py, `rested_on`).
+-- every failure that no accepted report supersedes, and every correction that is not accepted; of void reports only corrections
+-- (rules/standing/history.py, `rested_on`).
 (
     SELECT json_agg(json_strip_nulls(json_build_object('report_id', r.id, 'performed_on', r.performed_on, 'performed_at', r.performed_at,
         'received_at', r.received_at, 'reason', r.reason, 'outcome', r.outcome, 'supersedes', r.supersedes,
         'protection', coalesce(r.mechanical_protection, r.protection), 'failed_protection', r.failed_protection, 'acts_as', r.acts_as,
-        'acceptance', CASE WHEN r.acceptance = 'held' THEN record.decided(r.utility_id, r.id, NULL) ELSE r.acceptance END,
+        'acceptance', coalesce(record.decision(r.utility_id, r.id, NULL), r.acceptance),
         'initial_outcome', r.initial_outcome)))::text
     FROM record.report r
-    WHERE r.utility_id = $1 AND r.assembly_id = a.id
-        AND (r.outcome = 'fail' OR r.initial_outcome = 'fail' OR (r.acceptance <> 'accepted' AND r.supersedes IS NOT NULL)
+    WHERE r.utility_id = $1 AND r.assembly_id = a.id AND (r.supersedes IS NOT NULL OR record.decision($1, r.id, NULL) IS DISTINCT FROM 'void')
+        AND (r.outcome = 'fail' OR r.initial_outcome = 'fail' OR (r.supersedes IS NOT NULL AND coalesce(record.decision($1, r.id, NULL), r.acceptance) <> 'accepted')
             OR r.acceptance <> 'refused' AND r.performed_at >= coalesce((
                 SELECT least(c.performed_at, c.received_at) FROM record.report c
                 WHERE c.utility_id = $1 AND c.assembly_id = a.id AND c.outcome = 'pass' AND c.acceptance = 'accepted'
+                    AND record.decision($1, c.id, NULL) IS DISTINCT FROM 'void'
                     AND NOT EXISTS (SELECT FROM record.report later WHERE later.utility_id = $1 AND later.supersedes = c.id)
                 ORDER BY c.performed_at DESC LIMIT 1
             ), '-infinity'))
         AND (
             NOT EXISTS (SELECT FROM record.report later WHERE later.utility_id = $1 AND later.supersedes = r.id)
-            OR (r.outcome = 'fail' OR r.initial_outcome = 'fail' OR (r.acceptance <> 'accepted' AND r.supersedes IS NOT NULL))
+            OR (r.outcome = 'fail' OR r.initial_outcome = 'fail' OR (r.supersedes IS NOT NULL AND coalesce(record.decision($1, r.id, NULL), r.acceptance) <> 'accepted'))
                 AND NOT record.silenced($1, r.id)
         )
 )
 
 -- name: latest
--- The latest test of assembly `a` that was not refused, as JSON.
+-- The latest test of assembly `a` that was neither refused nor voided, as JSON.
 (
     SELECT json_build_object('id', r.id, 'performed_at', r.performed_at, 'judged', r.judged)::text FROM record.report r
-    WHERE r.utility_id = $1 AND r.assembly_id = a.id AND r.acceptance <> 'refused'
+    WHERE r.utility_id = $1 AND r.assembly_id = a.id AND r.acceptance <> 'refused' AND record.decision($1, r.id, NULL) IS DISTINCT FROM 'void'
         AND NOT EXISTS (SELECT FROM record.report later WHERE later.utility_id = $1 AND later.supersedes = r.id)
     ORDER BY r.performed_at DESC, r.id DESC LIMIT 1
 )
 
 -- name: previous_judged
--- The test of assembly `a` before the moment of report `i`, as it was judged, refused ones left aside.
+-- The test of assembly `a` before the moment of report `i`, as it was judged, refused and void ones left aside.
 (
     SELECT r.judged FROM record.report r
     WHERE r.utility_id = $1 AND r.assembly_id = a.id AND r.performed_at < i.performed_at AND r.acceptance <> 'refused'
+        AND record.decision($1, r.id, NULL) IS DISTINCT FROM 'void'
         AND NOT EXISTS (SELECT FROM record.report later WHERE later.utility_id = $1 AND later.supersedes = r.id)
     ORDER BY r.performed_at DESC, r.id DESC LIMIT 1
 )
@@ -153,12 +157,12 @@ DO UPDATE SET version = standing.version + 1, due_on = excluded.due_on, basis = 
 -- name: report
 -- A report, its verdict, who superseded it, what was decided of it, and its assembly's standing now.
 SELECT r.id, r.assembly_id, r.received_at, r.content, r.verdict, r.log_index, r.organisation_id, later.id AS superseded_by,
-    to_jsonb(d)::text AS decision, s.basis
+    jsonb_strip_nulls(to_jsonb(d))::text AS decision, s.basis
 FROM record.report r
 LEFT JOIN LATERAL (
     SELECT d.version, d.decided_at, d.decision, d.because, d.decided_by, d.organisation_id FROM record.review d
     WHERE d.utility_id = r.utility_id AND d.id = r.id ORDER BY d.version DESC LIMIT 1
-) AS d ON r.acceptance = 'held'
+) AS d ON true
 LEFT JOIN record.report later ON later.utility_id = r.utility_id AND later.supersedes = r.id
 LEFT JOIN record.standing s ON s.utility_id = r.utility_id AND s.assembly_id = r.assembly_id
 WHERE r.utility_id = $1 AND r.id = $2;
@@ -168,7 +172,7 @@ WHERE r.utility_id = $1 AND r.id = $2;
 -- parameters.
 SELECT r.id, r.log_index, r.assembly_id, r.tester_id, r.gauge_id, r.performed_at, r.received_at, r.reason, r.supersedes,
     later.id AS superseded_by, r.outcome, r.protection, r.acceptance,
-    CASE WHEN r.acceptance = 'held' THEN nullif(record.decided(r.utility_id, r.id, NULL), 'held') END AS decision, r.rulebook
+    record.decision(r.utility_id, r.id, NULL) AS decision, r.rulebook
 FROM record.report r
 LEFT JOIN record.report later ON later.utility_id = r.utility_id AND later.supersedes = r.id
 WHERE r.utility_id = {utility} AND r.log_index > {after}

@@ -1,19 +1,22 @@
-"""Held reports and the decisions on them, in Postgres."""
+"""Reports that are held or void, and the decisions on them, in Postgres."""
 
 import datetime as dt
+from typing import Literal
 from uuid import UUID
 
 import msgspec
-from msgspec import UNSET, Struct
+from msgspec import UNSET, Struct, UnsetType
 
 import rules
 from service.access import Principal
 from service.problems import not_found, problem
-from service.reviews import Review, ReviewDecision, ReviewFacts, ReviewState
+from service.reviews import Review, ReviewDecision, ReviewState
 from service.store.pool import Connection, Pool
 from service.store.statements import statements
 
 _SQL = statements("reviews")
+_SHOWN = {which: f"{_SQL['shown']}\n{_SQL[which]}" for which in ("held", "void", "one")}
+_decision = msgspec.json.Decoder(ReviewDecision).decode
 
 
 class ReviewsWanted(Struct, frozen=True, kw_only=True):
@@ -22,6 +25,14 @@ class ReviewsWanted(Struct, frozen=True, kw_only=True):
     state: ReviewState | None = None
     assembly_id: UUID | None = None
     tester_id: UUID | None = None
+
+
+class Decided(Struct, frozen=True, kw_only=True):
+    """A decision to keep."""
+
+    decision: Literal["accepted", "refused", "void"]
+    because: str
+    decided_by: str | UnsetType
 
 
 class _Flags(Struct):
@@ -34,40 +45,46 @@ class ReviewStore:
     def __init__(self, pool: Pool) -> None:
         self._pool = pool
 
-    async def listed(
-        self, utility: str, wanted: ReviewsWanted, *, after: int, limit: int, only: UUID | None = None
-    ) -> list[Review]:
-        """Up to `limit` of the wanted reviews after that log index."""
-        asked = msgspec.structs.astuple(wanted)
+    async def listed(self, utility: str, wanted: ReviewsWanted, *, after: int, limit: int) -> list[Review]:
+        """Up to `limit` of the wanted reviews after that log index: of held reports, or of the void ones."""
+        which = "void" if wanted.state == "void" else "held"
         async with self._pool.lend(utility) as connection:
-            rows = await connection.fetch(_SQL["list"], utility, after, limit, *asked, only)
+            rows = await connection.fetch(_SHOWN[which], utility, after, limit, *msgspec.structs.astuple(wanted))
         return [_review(dict(row)) for row in rows]
 
     async def one(self, utility: str, report_id: UUID) -> Review:
-        """The review of that report, with every decision; 404 where there is no such report, or it is not held."""
-        found = await self.listed(utility, ReviewsWanted(), after=-1, limit=1, only=report_id)
-        if not found:
-            raise not_found("held report")
+        """The review of that report, with every decision; 404 where there is no such report, or it is neither held nor void."""
         async with self._pool.lend(utility) as connection:
+            found = await connection.fetchrow(_SHOWN["one"], utility, report_id)
+            if found is None:
+                raise not_found("held report")
             rows = await connection.fetch(_SQL["history"], utility, report_id)
-        return msgspec.structs.replace(found[0], history=[ReviewDecision(**dict(row)) for row in rows])
+        return msgspec.structs.replace(_review(dict(found)), history=[_decision(row[0]) for row in rows])
 
     async def decide(
-        self, connection: Connection, utility: str, report_id: UUID, facts: ReviewFacts, *, version: int, who: Principal, now: dt.datetime
+        self, connection: Connection, utility: str, report_id: UUID, made: Decided, *, version: int, who: Principal, now: dt.datetime
     ) -> UUID:  # fmt: skip
         """Keep a decision in the transaction of that connection while the last one's version is still that; the report's assembly."""
+        decided_by = None if made.decided_by is UNSET else made.decided_by
         assembly: UUID | None = await connection.fetchval(
-            _SQL["decide"], utility, report_id, version, now, facts.decision, facts.because, facts.decided_by, who.organisation_id, who.key_id
+            _SQL["decide"], utility, report_id, version, now, made.decision, made.because, decided_by, who.organisation_id, who.key_id
         )  # fmt: skip
         if assembly is None:
             raise problem("version_changed")
         return assembly
 
+    async def last_decision(self, connection: Connection, utility: str, report_id: UUID) -> tuple[int, str | None]:
+        """The number of the last decision on that report (0: none), and why it was voided, if it was; 404 where there is no such report."""
+        row = await connection.fetchrow(_SQL["last_decision"], utility, report_id)
+        if row is None:
+            raise not_found("report")
+        return row["version"], row["void_because"]
+
 
 def _review(row: dict[str, object]) -> Review:
     flags = msgspec.json.decode(str(row.pop("verdict")), type=_Flags).flags
     told = row.pop("decision")
-    decision = None if told is None else msgspec.json.decode(str(told), type=ReviewDecision)
+    decision = None if told is None else _decision(str(told))
     return Review(
         **row,  # type: ignore[arg-type]
         held_for=[flag for flag in flags if flag.severity == "hold"],

@@ -1,14 +1,15 @@
 -- Screenings, the tests that the screens look at, and the tests of one assembly for its trends.
 
 -- name: tests_by_tester
--- A page of the tests since a day, by tester and moment: what they tell, and where they were made. A superseded one says nothing.
+-- A page of the tests since a day, by tester and moment: what they tell, and where they were made. A superseded or void one says nothing.
 SELECT r.id, r.assembly_id, r.tester_id, r.gauge_id, r.performed_at, r.judged, r.previous, r.initial_outcome, g.units ->> 'pressure' AS gauge_unit,
     p.latitude, p.longitude
 FROM record.report r
 JOIN record.gauge g ON g.utility_id = r.utility_id AND g.id = r.gauge_id
 JOIN record.assembly a ON a.utility_id = r.utility_id AND a.id = r.assembly_id
 JOIN record.premises p ON p.utility_id = a.utility_id AND p.id = a.premises_id
-WHERE r.utility_id = $1 AND r.performed_on >= $2 AND (r.tester_id, r.performed_at, r.id) > ($3, $4, $5)
+WHERE r.utility_id = $1 AND r.performed_on >= $2 AND record.decision($1, r.id, NULL) IS DISTINCT FROM 'void'
+    AND (r.tester_id, r.performed_at, r.id) > ($3, $4, $5)
     AND NOT EXISTS (SELECT FROM record.report c WHERE c.utility_id = r.utility_id AND c.supersedes = r.id)
 ORDER BY r.tester_id, r.performed_at, r.id LIMIT $6;
 
@@ -17,7 +18,7 @@ ORDER BY r.tester_id, r.performed_at, r.id LIMIT $6;
 SELECT r.id, r.assembly_id, r.tester_id, r.gauge_id, r.performed_at, r.judged, NULL::text AS previous, r.initial_outcome,
     g.units ->> 'pressure' AS gauge_unit, NULL::double precision AS latitude, NULL::double precision AS longitude
 FROM record.report r JOIN record.gauge g ON g.utility_id = r.utility_id AND g.id = r.gauge_id
-WHERE r.utility_id = $1 AND r.performed_on >= $2
+WHERE r.utility_id = $1 AND r.performed_on >= $2 AND record.decision($1, r.id, NULL) IS DISTINCT FROM 'void'
     AND NOT EXISTS (SELECT FROM record.report c WHERE c.utility_id = r.utility_id AND c.supersedes = r.id)
 ORDER BY r.gauge_id, r.performed_at, r.id;
 
@@ -88,7 +89,6 @@ RETURNING version;
 -- name: tests_of_assembly
 -- The tests of an assembly that count, in the order of their making.
 SELECT r.id, r.performed_on, r.judged, r.verdict FROM record.report r
-WHERE r.utility_id = $1 AND r.assembly_id = $2 AND r.acceptance <> 'refused'
-    AND (r.acceptance <> 'held' OR record.decided(r.utility_id, r.id, NULL) <> 'refused')
+WHERE r.utility_id = $1 AND r.assembly_id = $2 AND coalesce(record.decision($1, r.id, NULL), r.acceptance) NOT IN ('refused', 'void')
     AND NOT EXISTS (SELECT FROM record.report c WHERE c.utility_id = r.utility_id AND c.supersedes = r.id)
 ORDER BY r.performed_at, r.id;

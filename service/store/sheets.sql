@@ -2,7 +2,7 @@
 -- What a person needs beside a report to find the assembly and the gauge; no name and no address of anybody.
 SELECT u.name AS utility_name, p.reference AS premises_reference, a.serial_number, a.nominal_size::text AS nominal_size, a.position,
     g.serial_number AS gauge_serial_number, s.basis, r.superseded_by,
-    CASE WHEN t.acceptance = 'held' THEN nullif(record.decided(t.utility_id, t.id, NULL), 'held') END AS decision
+    record.decision(t.utility_id, t.id, NULL) AS decision
 FROM record.report AS t
 JOIN record.utility AS u ON u.utility_id = t.utility_id
 JOIN record.assembly AS a ON a.utility_id = t.utility_id AND a.id = t.assembly_id

@@ -1,5 +1,5 @@
 -- A year of a utility in figures, and the rows behind each figure. $1 the utility, $2 and $3 the first and the last day counted, $4 today.
--- A report is one of the year's tests unless it is superseded or refused (one that failed until an accepted report supersedes it); it
+-- A report is one of the year's tests unless it is superseded, refused or void (one that failed until an accepted report supersedes it); it
 -- decides where it failed, or passed and was accepted. What an assembly went through follows the standings' rule instead, under which a
 -- failure counts whoever saw it. Names in braces are parts that stand here too.
 
@@ -8,9 +8,13 @@
 -- took as long as counting a year.
 (SELECT w.id FROM record.review w WHERE w.utility_id = $1 UNION ALL SELECT c.id FROM record.report c WHERE c.utility_id = $1 AND c.supersedes IS NOT NULL)
 
+-- name: voided
+-- Few as well.
+r.id IN (SELECT v.id FROM record.review v WHERE v.utility_id = $1 AND v.decision = 'void')
+
 -- name: stands
 -- Superseded is looked up in a hash of those few, not joined: Postgres takes the conditions before it to leave little, and would hash the year.
-(r.acceptance <> 'refused' AND (r.acceptance <> 'held' OR r.id NOT IN {told_again} OR record.held_stands($1, r.id)) AND (
+(r.acceptance <> 'refused' AND NOT {voided} AND (r.acceptance <> 'held' OR r.id NOT IN {told_again} OR record.held_stands($1, r.id)) AND (
     r.id NOT IN (SELECT l.supersedes FROM record.report l WHERE l.utility_id = $1 AND l.supersedes IS NOT NULL)
     OR r.outcome = 'fail' AND NOT record.silenced($1, r.id)
 ))
@@ -27,10 +31,10 @@ r.id IN (SELECT l.supersedes FROM record.report l WHERE l.utility_id = $1 AND l.
 
 -- name: passes
 -- As the standings' rule has it (rules/standing/history.py), and so the next.
-(r.outcome = 'pass' AND {accepted} AND NOT {superseded})
+(r.outcome = 'pass' AND {accepted} AND NOT {superseded} AND NOT {voided})
 
 -- name: fails
-((r.outcome = 'fail' OR r.initial_outcome = 'fail') AND NOT {passes} AND (NOT {superseded} OR NOT record.silenced($1, r.id)))
+((r.outcome = 'fail' OR r.initial_outcome = 'fail') AND NOT {voided} AND NOT {passes} AND (NOT {superseded} OR NOT record.silenced($1, r.id)))
 
 -- name: order_of_tests
 least(r.performed_at, r.received_at), CASE WHEN NOT {passes} THEN 1 WHEN r.reason = 'repair' THEN 2 ELSE 0 END, r.received_at, r.id
@@ -47,6 +51,7 @@ WITH special AS (
     SELECT i.assembly_id AS id FROM record.incident_reach i WHERE i.utility_id = $1 AND i.assembly_id IS NOT NULL
     UNION SELECT b.id FROM record.incident_reach i JOIN record.assembly b ON b.utility_id = $1 AND b.premises_id = i.premises_id WHERE i.utility_id = $1
     UNION SELECT c.assembly_id FROM record.report c WHERE c.utility_id = $1 AND c.supersedes IS NOT NULL
+    UNION SELECT v.assembly_id FROM record.review d JOIN record.report v ON v.utility_id = $1 AND v.id = d.id WHERE d.utility_id = $1 AND d.decision = 'void'
     UNION SELECT o.assembly_id FROM record.report c JOIN record.report o ON o.utility_id = $1 AND o.id = c.supersedes
         WHERE c.utility_id = $1 AND c.supersedes IS NOT NULL
 )
@@ -126,7 +131,7 @@ WHERE {there} AND $2::date IS NOT NULL GROUP BY a.kind, a.hazard;
 -- before failed there, and each was repaired on its visit. Only the history of the others is read.
 WITH failing AS MATERIALIZED (
     SELECT r.id, r.assembly_id, r.performed_on FROM record.report r
-    WHERE r.utility_id = $1 AND r.performed_on BETWEEN $2 AND $3 AND (r.outcome = 'fail' OR r.initial_outcome = 'fail')
+    WHERE r.utility_id = $1 AND r.performed_on BETWEEN $2 AND $3 AND (r.outcome = 'fail' OR r.initial_outcome = 'fail') AND NOT {voided}
 ), ended_failing AS MATERIALIZED (
     SELECT DISTINCT r.assembly_id FROM record.report r
     WHERE r.utility_id = $1 AND r.performed_on <= $4 AND (r.outcome = 'fail' OR r.initial_outcome = 'fail')

@@ -235,6 +235,7 @@ def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -
         "decided_by": "The reviewer",
     }
     call("decideReview", utility=utility, id=held, body=decision, headers={"If-Match": '"0"'})
+    call("voidReport", utility=utility, id=example_id(1002), body={"because": "The tester was at the assembly next door."})
     call("readTreeHead", utility=utility)
     call("listTreeHeads", utility=utility)
     call("proveInclusion", utility=utility, query={"report_id": str(report)})
