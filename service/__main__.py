@@ -19,13 +19,13 @@ from asyncpg import PostgresError
 from msgspec.structs import replace
 
 from rules import LengthUnit, PressureUnit
-from service.embedded import EmbeddedPostgres
+from service.cli.starting import listener, only_one
+from service.db.embedded import EmbeddedPostgres
+from service.imports.schemas import DateOrder, ImportOptions
 from service.imports.sheets import Delimiter, Encoding
-from service.imports.told import DateOrder, ImportOptions
 from service.problems import ProblemError
 from service.settings import Settings
 from service.signing import KeyRing, new_key
-from service.starting import listener, only_one
 from service.trouble import TroubleError, flat, working
 
 
@@ -158,7 +158,7 @@ def main() -> None:
 def _rulebook(options: argparse.Namespace) -> int:
     """Check a rulebook's file, or list the rulebooks to look at again; 1 where there is something to do."""
     from service.clock import SystemClock  # noqa: PLC0415 - needed by nothing else
-    from service.rulebook_files import check_file, stale_rulebooks  # noqa: PLC0415 - the same
+    from service.rules.rulebook_files import check_file, stale_rulebooks  # noqa: PLC0415 - the same
 
     if options.act == "stale":
         found = stale_rulebooks(options.on or SystemClock().now().date())
@@ -178,7 +178,7 @@ def _demo(settings: Settings, ready: Path | None) -> int:
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     with only_one(settings.data) as serving, listener(settings.host, settings.port) as taken, ThreadPoolExecutor(1) as aside:
         postgres = None if settings.dsn else aside.submit(EmbeddedPostgres, settings.data)
-        from service import demo  # noqa: PLC0415 - see above
+        from service.cli import demo  # noqa: PLC0415 - see above
 
         return demo.run(settings, postgres, taken, serving=serving, ready=ready)
 
@@ -187,7 +187,7 @@ def _run(settings: Settings, options: argparse.Namespace) -> None:
     if options.command == "demo":
         sys.exit(_demo(settings, options.ready))
     # The whole service, which the demo reads in at its own time.
-    from service import commands, proving  # noqa: PLC0415 - see above
+    from service.cli import commands, proving  # noqa: PLC0415 - see above
 
     if options.command == "serve":
         commands.serve(settings, workers=options.workers)
@@ -218,7 +218,7 @@ def _run(settings: Settings, options: argparse.Namespace) -> None:
 
 def _exchange(settings: Settings, options: argparse.Namespace) -> int:
     """Take a utility's record out, or bring it in; the exit status."""
-    from service import exchange  # noqa: PLC0415 - as in `_run`
+    from service.cli import exchange  # noqa: PLC0415 - as in `_run`
 
     try:
         if options.command == "load":

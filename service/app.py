@@ -14,29 +14,30 @@ from litestar.handlers import HTTPRouteHandler
 from litestar.types import ASGIApp
 
 from rules import RulesError
-from service import documents
-from service.access import Gatekeeper
-from service.api import calls, reports
-from service.api.direct import Direct
+from service import endpoints as calls
+from service.auth.access import Gatekeeper
+from service.auth.store import AccessStore
 from service.clock import Clock, SystemClock
-from service.edge import Edge, path_to_log
+from service.db.pool import Pool
+from service.db.replica import Reader
+from service.http import documents
+from service.http.direct import Direct
+from service.http.edge import Edge, path_to_log
+from service.ledger.store import LogStore
 from service.metrics import Metrics
-from service.outbound import Sender
+from service.notices.runs import NoticeRuns
+from service.notices.store import NoticeStore
 from service.problems import MEDIA_TYPE, ProblemError, problem
-from service.records.deliveries import Deliverer
-from service.records.notice_runs import NoticeRuns
-from service.records.reports import Submissions
-from service.records.webhooks import Webhooks
+from service.record.reports import api as reports
+from service.record.reports.store import ReportStore
+from service.record.reports.submit import Submissions
+from service.registry.store import RegistryStore
 from service.services import Services
 from service.settings import Settings
-from service.store.access import AccessStore
-from service.store.log import LogStore
-from service.store.notices import NoticeStore
-from service.store.pool import Pool
-from service.store.reader import Reader
-from service.store.registry import RegistryStore
-from service.store.reports import ReportStore
-from service.store.webhooks import WebhookStore
+from service.webhooks.deliveries import Deliverer
+from service.webhooks.outbound import Sender
+from service.webhooks.store import WebhookStore
+from service.webhooks.subscriptions import Webhooks
 
 VERSION = metadata.version("nonreturn")
 """As pyproject.toml has it, and nothing else."""

@@ -34,8 +34,8 @@ from typing import TypeVar
 from msgspec import Struct
 
 from service import secrets
-from service.callers import Network, parse_networks
-from service.webhooks import WebhookPolicy
+from service.http.callers import Network, parse_networks
+from service.webhooks.schemas import WebhookPolicy
 
 _Number = TypeVar("_Number", int, float)
 

@@ -25,12 +25,12 @@ import pytest
 import uvicorn
 from msgspec.structs import replace
 
-from service import wire
-from service.access import RIGHTS_OF, mint
 from service.app import create_app
+from service.auth.access import RIGHTS_OF, mint
 from service.clock import SystemClock
-from service.embedded import SERVICE, EmbeddedPostgres
-from service.migrate import migrate
+from service.db.embedded import SERVICE, EmbeddedPostgres
+from service.db.migrate import migrate
+from service.http import wire
 from service.settings import Settings
 from service.signing import new_key
 

@@ -12,8 +12,8 @@ from functools import cache, partial
 from typing import Any, Final
 
 from rules import words
+from service.imports.schemas import DateOrder
 from service.imports.sheets import Unread, Value
-from service.imports.told import DateOrder
 
 _ISO: Final = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})(?:[T ](.+))?")
 _NUMBERS: Final = re.compile(r"(\d{1,4})([/.\-])(\d{1,2})\2(\d{1,4})(?:[T ](.+))?")

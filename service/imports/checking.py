@@ -16,17 +16,27 @@ from msgspec import UNSET, Struct
 from msgspec.structs import replace
 
 import rules
-from service import documents
-from service.access import Principal
+from service.auth.access import Principal
+from service.http import documents
 from service.imports.columns import Asked
 from service.imports.rows import document_of
+from service.imports.staging import Staged, Staging
+from service.imports.store import ImportStore, ReportAt
 from service.problems import Fault, ProblemError
-from service.records.judging import Submission, content_hash, judge, today
-from service.reports import KeptFacts, ReportFacts
-from service.store.imports import ImportStore, ReportAt
-from service.store.report_rows import FactsRow
-from service.store.staging import Staged, Staging
-from service.things import Assembly, AssemblyFacts, Gauge, GaugeFacts, Premises, PremisesFacts, Tester, TesterFacts, Utility
+from service.record.reports.judging import Submission, content_hash, judge, today
+from service.record.reports.rows import FactsRow
+from service.record.reports.schemas import KeptFacts, ReportFacts
+from service.registry.schemas import (
+    Assembly,
+    AssemblyFacts,
+    Gauge,
+    GaugeFacts,
+    Premises,
+    PremisesFacts,
+    Tester,
+    TesterFacts,
+    Utility,
+)
 
 # The namespace of the ids that follow from marks (RFC 9562, version 5); it never changes, or a file would make everything again.
 _NAMESPACE: Final = UUID("5b0b7f9c-0f0e-5a52-9d1b-0e8f3c2a7d61")

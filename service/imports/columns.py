@@ -15,8 +15,8 @@ from msgspec import UNSET, Meta, Struct
 from rules import words
 from service.imports import cells
 from service.imports.cells import CellError, Parser, Reading
+from service.imports.schemas import ImportedColumn, ImportOptions
 from service.imports.sheets import LONGEST_CELL, Row, Unread, Value
-from service.imports.told import ImportedColumn, ImportOptions
 from service.problems import MOST_FAULTS, Fault, fault, problem_of
 
 HEADER_WITHIN: Final = 20

@@ -14,8 +14,8 @@ from msgspec import UNSET, Struct
 from service.imports import cells
 from service.imports.cells import CellError
 from service.imports.columns import Asked, Column, parsers
+from service.imports.schemas import ImportProblem, Thing
 from service.imports.sheets import Unread, Value
-from service.imports.told import ImportProblem, Thing
 
 MARKS: Final[dict[str, str]] = {
     "premises": "premises.reference", "tester": "tester.certificate", "gauge": "gauge.serial_number", "assembly": "assembly.serial_number",

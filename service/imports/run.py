@@ -16,24 +16,24 @@ import msgspec
 from msgspec import UNSET, Struct
 
 import rules
-from service.access import Principal
+from service.auth.access import Principal
 from service.clock import Clock
 from service.imports.checking import _FIELD_OF, SHAPES, Checker, Fit
 from service.imports.columns import Asked, header
 from service.imports.rows import THINGS, RowReader
+from service.imports.schemas import MOST_PROBLEMS, ImportCount, ImportedSheet, ImportProblem, ImportProgress, ImportRun, Thing
 from service.imports.sheets import Sheet, SheetError, csv_sheet, xlsx_sheets
-from service.imports.told import MOST_PROBLEMS, ImportCount, ImportedSheet, ImportProblem, ImportProgress, ImportRun, Thing
+from service.imports.staging import Clash, Staged, Staging
+from service.imports.store import ImportStore
 from service.problems import ProblemError, problem
-from service.records.judging import Submission
-from service.records.register import change_thing
-from service.records.reports import Submissions
-from service.records.working_out import standing_row, work_out
-from service.reports import ReportFacts
-from service.store.imports import ImportStore
-from service.store.registry import RegistryStore
-from service.store.reports import ReportStore
-from service.store.staging import Clash, Staged, Staging
-from service.things import Utility
+from service.record.reports.judging import Submission
+from service.record.reports.schemas import ReportFacts
+from service.record.reports.store import ReportStore
+from service.record.reports.submit import Submissions
+from service.record.standings.work_out import standing_row, work_out
+from service.registry.register import change_thing
+from service.registry.schemas import Utility
+from service.registry.store import RegistryStore
 
 T = TypeVar("T")
 MOST_HEADINGS = 20

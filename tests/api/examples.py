@@ -1,7 +1,7 @@
 """The examples of the published contract: a day in an invented utility, asked over HTTP and written down.
 
 `python -m tests.api.examples` asks every published call once and writes what was sent and answered to
-`service/api/openapi/examples.json`; a test does the same and compares, so that no example can go stale. The clock stands still and ids are
+`service/openapi/examples.json`; a test does the same and compares, so that no example can go stale. The clock stands still and ids are
 counted, so that the same calls give the same bytes. API keys and secrets are replaced. Long lists are cut to their first items.
 """
 
@@ -15,10 +15,10 @@ from uuid import UUID
 
 import httpx
 
-from service.api import calls
-from service.api.openapi.examples import PATH
-from service.embedded import EmbeddedPostgres
-from service.migrate import migrate
+from service import endpoints as calls
+from service.db.embedded import EmbeddedPostgres
+from service.db.migrate import migrate
+from service.openapi.examples import PATH
 from service.secrets import Secret
 from tests.conftest import NOON, SIGNING_KEYS, Database, SettableClock, World, ask, data_folder, serving
 

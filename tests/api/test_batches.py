@@ -14,7 +14,7 @@ import httpx
 import jsonschema
 import pytest
 
-from service.api.spool import IN_MEMORY, Spool
+from service.http.spool import IN_MEMORY, Spool
 from tests.conftest import Database, Place, World, bearer, world_in
 
 NDJSON = "application/x-ndjson"
@@ -177,7 +177,7 @@ def test_the_contract_describes_a_line_and_its_answer(place: Place) -> None:
 
 
 async def test_whoever_puts_into_a_full_spool_waits_until_some_is_read(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("service.api.spool.MOST", 100_000)
+    monkeypatch.setattr("service.http.spool.MOST", 100_000)
     spool = Spool()
     await spool.put(b"x" * IN_MEMORY)
     await spool.put(b"y" * 150_000)
@@ -205,7 +205,7 @@ async def test_where_the_disk_takes_nothing_more_a_spool_waits_for_its_reader_an
         tried.append(1)
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr("service.api.spool.tempfile.TemporaryFile", full)
+    monkeypatch.setattr("service.http.spool.tempfile.TemporaryFile", full)
     spool = Spool()
     pieces = [bytes([n % 256]) * 10_000 for n in range(200)]
 
@@ -235,7 +235,7 @@ async def test_a_file_that_takes_half_a_piece_is_written_over(monkeypatch: pytes
                 raise OSError(errno.ENOSPC, "No space left on device")
             return super().write(data[:left])
 
-    monkeypatch.setattr("service.api.spool.tempfile.TemporaryFile", lambda **_: Filling(tmp_path / "spool", "w+"))
+    monkeypatch.setattr("service.http.spool.tempfile.TemporaryFile", lambda **_: Filling(tmp_path / "spool", "w+"))
     spool = Spool()
     pieces = [bytes([n % 256]) * 30_000 for n in range(60)]
 

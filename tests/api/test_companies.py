@@ -8,7 +8,7 @@ from uuid import UUID, uuid4
 import asyncpg
 import pytest
 
-from service.store import changes
+from service.record.changes import store as changes
 from tests.conftest import Place, World, ask, bearer, certificate
 
 

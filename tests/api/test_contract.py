@@ -7,15 +7,15 @@ from typing import Any
 import jsonschema
 import pytest
 
-from service.api import calls
-from service.api.openapi import document
-from service.api.openapi.components import enumerations
-from service.api.openapi.published import PATH, as_text, entity_tag
+from service import endpoints as calls
 from service.app import VERSION
-from service.imports.told import ImportOptions
+from service.imports.schemas import ImportOptions
+from service.openapi import document
+from service.openapi.components import enumerations
+from service.openapi.published import PATH, as_text, entity_tag
 from tests.conftest import World
 
-RENEW = "The contract changed. If that was meant, renew it: python -m service.api.openapi"
+RENEW = "The contract changed. If that was meant, renew it: python -m service.openapi"
 
 
 def test_the_contract_changes_only_on_purpose() -> None:

@@ -18,7 +18,7 @@ import openpyxl
 import pytest
 
 from rules import words
-from service.api import imports
+from service.imports import api as imports
 from service.imports.run import Importer
 from tests.conftest import Place, World, bearer, world_in
 

@@ -9,9 +9,11 @@ import httpx
 import pytest
 from jwcrypto import jwk, jws
 
-from service import merkle, receipts, signing
-from service.records import log as records
-from service.store.log import LogStore, Tile
+from service import signing
+from service.ledger import merkle
+from service.ledger import tree as records
+from service.ledger.store import LogStore, Tile
+from service.receipts import token as receipts
 from tests.conftest import SIGNING_KEYS, Database, Place, bearer
 
 RING = signing.parse(SIGNING_KEYS)

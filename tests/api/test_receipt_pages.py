@@ -4,9 +4,9 @@ from typing import Any
 
 import pytest
 
-from service.pages import receipt
-from service.pages.receipt import PageCache
-from service.records.sheets import Opened
+from service.receipts import page as receipt
+from service.receipts.open_report import Opened
+from service.receipts.page import PageCache
 from tests.conftest import Place, bearer, phase
 
 
@@ -66,7 +66,7 @@ def test_a_page_follows_day_register_correction_and_tampering(signed_place: Plac
 
 def test_what_does_not_exist_fills_no_memory(signed_place: Place, monkeypatch: pytest.MonkeyPatch) -> None:
     pages = PageCache(2)
-    monkeypatch.setattr("service.api.pages.PAGES", pages)
+    monkeypatch.setattr("service.receipts.pages_api.PAGES", pages)
     client = signed_place.world.client
     for number in range(5):
         assert client.get(f"/receipts/{signed_place.code}/{number}.x").status_code == 404

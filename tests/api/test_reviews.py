@@ -13,10 +13,10 @@ from zoneinfo import ZoneInfo
 
 import httpx
 
-from service.records.working_out import rebuild_standings
-from service.store.pool import Pool
-from service.store.registry import RegistryStore
-from service.store.reports import ReportStore
+from service.db.pool import Pool
+from service.record.reports.store import ReportStore
+from service.record.standings.work_out import rebuild_standings
+from service.registry.store import RegistryStore
 from tests.conftest import Place, World, bearer, in_thread
 
 HERE = ZoneInfo("America/Los_Angeles")
@@ -123,7 +123,7 @@ def test_a_correction_that_makes_a_failure_vanish_is_held_and_the_failure_counts
 
 def rejudged(place: Place) -> list[UUID]:
     """The reports whose verdict is not the same when they are judged again."""
-    from service.records.rejudging import rejudge_reports  # noqa: PLC0415 - only here
+    from service.record.reports.rejudging import rejudge_reports  # noqa: PLC0415 - only here
 
     async def act() -> list[UUID]:
         pool = await Pool.open(place.world.database.dsn, size=2)

@@ -13,7 +13,7 @@ from uuid import UUID, uuid4
 import msgspec
 import pytest
 
-from service.api import calls
+from service import endpoints as calls
 from service.secrets import Secret
 from tests.api.test_access import valid_body
 from tests.conftest import SIGNING_KEYS, Database, Place, World, bearer, world_in

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from service.geodesy import metres_at_most, metres_between
+from service.screenings.geodesy import metres_at_most, metres_between
 from tests.conftest import NOON, Place, World, bearer, phase
 
 DAY = dt.datetime(2026, 5, 12, 9, tzinfo=dt.timezone(dt.timedelta(hours=-7)))

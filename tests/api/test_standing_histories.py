@@ -17,10 +17,10 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from service.records.working_out import rebuild_standings
-from service.store.pool import Pool
-from service.store.registry import RegistryStore
-from service.store.reports import ReportStore
+from service.db.pool import Pool
+from service.record.reports.store import ReportStore
+from service.record.standings.work_out import rebuild_standings
+from service.registry.store import RegistryStore
 from tests.conftest import NOON, Place, World, bearer, certificate, in_thread, phase
 from tests.rules.standing import plain
 from tests.rules.standing.plain import Case, Happening, Test

@@ -11,11 +11,11 @@ from uuid import UUID, uuid4
 import httpx
 import pytest
 
-from service.api.tables import csv_rows
-from service.records.working_out import rebuild_standings
-from service.store.pool import Pool
-from service.store.registry import RegistryStore
-from service.store.reports import ReportStore
+from service.db.pool import Pool
+from service.http.tables import csv_rows
+from service.record.reports.store import ReportStore
+from service.record.standings.work_out import rebuild_standings
+from service.registry.store import RegistryStore
 from tests.conftest import NOON, Place, World, bearer, certificate, in_thread, phase
 
 STATUSES = ("current", "due_soon", "overdue", "failed", "untested", "out_of_service")

@@ -20,8 +20,8 @@ from zoneinfo import ZoneInfo
 import httpx
 import pytest
 
-from service.store import summaries
-from service.store.pool import Pool
+from service.db.pool import Pool
+from service.summaries import store as summaries
 from tests.api import test_reviews
 from tests.conftest import NOON, Place, World, bearer, certificate, phase
 from tests.rules.standing import plain

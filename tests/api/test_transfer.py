@@ -14,16 +14,16 @@ from uuid import uuid4
 
 import pytest
 
-from service.embedded import EmbeddedPostgres
+from service.db.embedded import EmbeddedPostgres
+from service.db.pool import Pool
+from service.ledger.audit import Audited, audit
+from service.ledger.store import LogStore
 from service.problems import ProblemError
-from service.records.audit import Audited, audit
-from service.records.rejudging import rejudge_reports
-from service.records.transfer import Restored, restore
+from service.record.reports.rejudging import rejudge_reports
+from service.record.reports.store import ReportStore
 from service.signing import KeyRing
-from service.store.log import LogStore
-from service.store.pool import Pool
-from service.store.reports import ReportStore
-from service.store.transfer import OWNED
+from service.transfer.export_restore import Restored, restore
+from service.transfer.store import OWNED
 from tests.api import test_exceptions, test_incidents, test_notices, test_reviews
 from tests.conftest import SIGNING_KEYS, Database, Place, World, bearer, fresh_database, in_thread, world_in
 from tests.strength.fuzz import changed_json

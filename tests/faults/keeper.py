@@ -9,13 +9,13 @@ from pathlib import Path
 
 import psutil
 
-from service.embedded import OWNER, EmbeddedPostgres
+from service.db.embedded import OWNER, EmbeddedPostgres
 
 # Keeps a Postgres in the folder it is told, says where its socket is, and stops it when its input ends.
 KEEPER = """
 import sys
 from pathlib import Path
-from service.embedded import EmbeddedPostgres
+from service.db.embedded import EmbeddedPostgres
 server = EmbeddedPostgres(Path(sys.argv[1]))
 print(server.pid, server.socket_directory, server.programs, flush=True)
 sys.stdin.read()

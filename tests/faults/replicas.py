@@ -11,8 +11,8 @@ from typing import Any
 
 import psutil
 
-from service.embedded import SERVICE
-from service.migrate import migrate
+from service.db.embedded import SERVICE
+from service.db.migrate import migrate
 from tests.conftest import NOON, Database, SettableClock, World, bearer, in_thread, serving
 from tests.faults.keeper import Kept
 from tests.faults.testers import Load, hold, until, working_in

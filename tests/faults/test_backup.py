@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from service.embedded import SERVICE
-from service.migrate import migrate
+from service.db.embedded import SERVICE
+from service.db.migrate import migrate
 from tests.conftest import SIGNING_KEYS, Database, Place, World, bearer, in_thread
 from tests.faults.keeper import Kept, copied
 from tests.faults.replicas import world_of

@@ -18,8 +18,8 @@ from pathlib import Path
 import psutil
 import pytest
 
-from service.embedded import SERVICE
-from service.migrate import migrate
+from service.db.embedded import SERVICE
+from service.db.migrate import migrate
 from tests.conftest import Database, Place, in_thread, world_in
 from tests.faults.keeper import Kept
 from tests.faults.testers import Load, Services, free_ports, hold, wait_for_postgres

@@ -21,12 +21,12 @@ from uuid import uuid4
 import httpx
 import pytest
 
-from service.api import health
-from service.embedded import SERVICE, EmbeddedPostgres
+from service.db import pool
+from service.db.embedded import SERVICE, EmbeddedPostgres
+from service.db.pool import Pool
+from service.http import health
 from service.problems import ProblemError
-from service.store import pool
-from service.store.pool import Pool
-from service.store.reports import ReportStore
+from service.record.reports.store import ReportStore
 from tests.conftest import Database, Place, World, bearer, in_thread
 from tests.faults import testers
 from tests.faults.network import Network

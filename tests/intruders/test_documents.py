@@ -13,10 +13,10 @@ import pytest
 
 import rules
 from rules import operation, selection
-from service import receipts
-from service.documents import decode
-from service.plain_numbers import has_many_extreme_numbers
+from service.http.documents import decode
+from service.http.plain_numbers import has_many_extreme_numbers
 from service.problems import MOST_BYTES, MOST_FAULTS, Problem, ProblemError
+from service.receipts import token as receipts
 from service.settings import Settings
 from service.signing import base64url, parse
 from tests.conftest import SIGNING_KEYS, World

@@ -16,10 +16,10 @@ import pytest
 
 import rules
 from rules import operation
-from service import access
-from service.api import calls
+from service import endpoints as calls
 from service.app import VERSION
-from service.documents import decode
+from service.auth import access
+from service.http.documents import decode
 from service.problems import MOST_FAULTS, ProblemError
 from tests.conftest import Database, Place, World, bearer, phase, world_in
 

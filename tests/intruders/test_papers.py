@@ -7,7 +7,7 @@ from concurrent.futures import ThreadPoolExecutor
 import httpx
 import pytest
 
-from service.pages import paper
+from service.receipts import pdf as paper
 from tests.conftest import Place, World
 
 

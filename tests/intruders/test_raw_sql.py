@@ -11,7 +11,7 @@ from typing import Any
 import asyncpg
 import pytest
 
-from service.store.pool import COMPANY_ROLE, Pool
+from service.db.pool import COMPANY_ROLE, Pool
 from tests.conftest import Place, bearer, in_thread
 
 HASH = "sha256('x')"

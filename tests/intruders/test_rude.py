@@ -20,13 +20,13 @@ import httpx
 import pytest
 
 from rules import operation, selection
-from service import callers, edge, wire
-from service.aside import Aside
-from service.callers import Proxies, grouped, parse_networks
+from service.auth.rates import Allowances
+from service.http import callers, edge, wire
+from service.http.aside import Aside
+from service.http.callers import Proxies, grouped, parse_networks
 from service.imports.run import Importer, Source
-from service.pages import receipt
 from service.problems import ProblemError, problem
-from service.rates import Allowances
+from service.receipts import page as receipt
 from service.settings import Settings
 from tests.conftest import Database, World, phase, world_in
 

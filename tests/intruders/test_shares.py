@@ -13,10 +13,10 @@ from uuid import uuid4
 import httpx
 import pytest
 
-from service.api.spool import IN_MEMORY, Spool
+from service.auth.rates import Shares
+from service.http.spool import IN_MEMORY, Spool
 from service.problems import ProblemError
-from service.rates import Shares
-from service.store.changes import ChangeStore
+from service.record.changes.store import ChangeStore
 from tests.conftest import Database, Place, World, bearer, world_in
 
 

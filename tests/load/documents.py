@@ -3,7 +3,7 @@
 import random
 from typing import Any
 
-from service.store.report_rows import FactsRow
+from service.record.reports.rows import FactsRow
 
 KINDS = ("rp", "rp", "dc", "pvb")
 """What the assemblies of a generated utility are, by turns."""

@@ -16,11 +16,11 @@ from typing import Any
 import asyncpg
 import msgspec
 
-from service.records import rests
-from service.records.rests import RestsOn
-from service.records.working_out import standing_from, standing_row, work_out
-from service.store.report_rows import AssemblyRow, ReportRow, StandingRow
-from service.things import Utility
+from service.record.reports import rests
+from service.record.reports.rests import RestsOn
+from service.record.reports.rows import AssemblyRow, ReportRow, StandingRow
+from service.record.standings.work_out import standing_from, standing_row, work_out
+from service.registry.schemas import Utility
 from tests.load import documents
 from tests.load.invented import EXCEPTION, GAUGE, INCIDENT, ORGANISATION, PREMISES, TESTER, Reports, assembly_id, id_of, kind_of
 

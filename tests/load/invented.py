@@ -19,14 +19,14 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 import rules
-from service.access import Principal
-from service.records import rests
-from service.records.judging import Judged, Submission, day_of_test, judge
-from service.records.leaf import hashed
-from service.records.rests import RestsOn
-from service.reports import ReportFacts
-from service.store.report_rows import HistoryRow, ReportRow
-from service.things import Utility
+from service.auth.access import Principal
+from service.record.reports import rests
+from service.record.reports.judging import Judged, Submission, day_of_test, judge
+from service.record.reports.leaf import hashed
+from service.record.reports.rests import RestsOn
+from service.record.reports.rows import HistoryRow, ReportRow
+from service.record.reports.schemas import ReportFacts
+from service.registry.schemas import Utility
 from tests.load import documents
 
 PEOPLE = 20

@@ -14,7 +14,7 @@ from uuid import uuid4
 import msgspec
 from msgspec.structs import replace
 
-from service.store.report_rows import ReportRow, StandingRow
+from service.record.reports.rows import ReportRow, StandingRow
 from tests.load import fill, invented, table
 from tests.load.peers import copy
 from tests.load.stage import WORKERS, Server, Stage, serving, staged

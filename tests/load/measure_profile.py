@@ -16,14 +16,14 @@ from uuid import UUID, uuid4
 import msgspec
 import psutil
 
-from service import documents as decoding
-from service.access import Principal
-from service.api.batches import BatchLine
-from service.records.group import Group
-from service.records.judging import Judged, Submission, judge
-from service.store.pool import Pool
-from service.store.report_rows import StandingRow
-from service.store.reports import Asked, ReportSession
+from service.auth.access import Principal
+from service.db.pool import Pool
+from service.http import documents as decoding
+from service.record.reports.batches_api import BatchLine
+from service.record.reports.group import Group
+from service.record.reports.judging import Judged, Submission, judge
+from service.record.reports.rows import StandingRow
+from service.record.reports.store import Asked, ReportSession
 from tests.load import fill, table
 from tests.load.measure_batches import CONNECTIONS, LINES, _post, _rows
 from tests.load.peers import copy

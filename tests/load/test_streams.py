@@ -16,7 +16,7 @@ from uuid import UUID
 
 import pytest
 
-from service.access import RIGHTS_OF, mint
+from service.auth.access import RIGHTS_OF, mint
 from tests.load.stage import Server, Stage, serving, staged
 
 ROWS = 100_000

@@ -30,7 +30,7 @@ from rules.selection.tables import Index, Table
 from rules.sources import Work
 from rules.standing import ComponentTrend
 from rules.words import Words
-from service.api.openapi import published
+from service.openapi import published
 
 ASKED: list[Any] = [
     rules.Test, rules.PreviousReadings, selection.SelectionRequest, selection.PlacementRequest, operation.OperationRequest, operation.PracticeTestRequest, notices.NoticeStep,

@@ -16,14 +16,14 @@ import pytest
 from msgspec.structs import replace
 
 from service import signing
+from service.cli.proving import kept_heads
+from service.ledger import tree as log
+from service.ledger.audit import Audited, audit, disagreements
+from service.ledger.store import LoggedRow, LogStore
 from service.problems import ProblemError
-from service.proving import kept_heads
-from service.records import log
-from service.records.audit import Audited, audit, disagreements
-from service.records.judging import content_hash
-from service.records.leaf import leaf_hash
-from service.reports import ReportFacts
-from service.store.log import LoggedRow, LogStore
+from service.record.reports.judging import content_hash
+from service.record.reports.leaf import leaf_hash
+from service.record.reports.schemas import ReportFacts
 from tests.conftest import NOON, SIGNING_KEYS, Place, World, bearer
 
 RING = signing.parse(SIGNING_KEYS)

@@ -8,10 +8,10 @@ import datetime as dt
 from typing import Any
 
 from service import signing
-from service.records.audit import Audited, audit
-from service.records.log import head
-from service.store.log import LogStore
-from service.store.pool import Pool
+from service.db.pool import Pool
+from service.ledger.audit import Audited, audit
+from service.ledger.store import LogStore
+from service.ledger.tree import head
 from tests.conftest import SIGNING_KEYS, Place, World, bearer, in_thread
 
 RING = signing.parse(SIGNING_KEYS)

@@ -7,12 +7,12 @@ from uuid import uuid4
 import httpx
 import pytest
 
-from service.embedded import EmbeddedPostgres
-from service.records import reports as records
-from service.records.working_out import rebuild_standings
-from service.store.pool import Pool
-from service.store.registry import RegistryStore
-from service.store.reports import ReportStore
+from service.db.embedded import EmbeddedPostgres
+from service.db.pool import Pool
+from service.record.reports import submit as records
+from service.record.reports.store import ReportStore
+from service.record.standings.work_out import rebuild_standings
+from service.registry.store import RegistryStore
 from tests.conftest import Database, Place, SettableClock, World, ask, bearer, fresh_database, serving, world_in
 
 END_THEM = "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = current_database() AND pid <> pg_backend_pid()"

@@ -13,10 +13,10 @@ from uuid import uuid4
 import httpx
 import pytest
 
-from service.embedded import SERVICE
-from service.migrate import migrate
-from service.records import reports as records
-from service.store import pool
+from service.db import pool
+from service.db.embedded import SERVICE
+from service.db.migrate import migrate
+from service.record.reports import submit as records
 from tests.conftest import Database, Place, World, bearer, data_folder, in_thread
 from tests.faults.keeper import Kept
 from tests.faults.replicas import world_of

@@ -17,9 +17,9 @@ from opentelemetry.sdk.trace.export import SimpleSpanProcessor
 from opentelemetry.sdk.trace.export.in_memory_span_exporter import InMemorySpanExporter
 
 from service.app import traced
-from service.edge import Lines, request_id
+from service.auth.rates import Rates
+from service.http.edge import Lines, request_id
 from service.problems import ProblemError
-from service.rates import Rates
 from service.settings import Settings
 from tests.conftest import Database, Place, World, world_in
 

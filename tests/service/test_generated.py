@@ -8,12 +8,12 @@ from typing import Any
 import pytest
 
 from service import signing
-from service.records.audit import audit
-from service.records.rejudging import rejudge_reports
-from service.records.working_out import differing_standings
-from service.store.log import LogStore
-from service.store.pool import Pool
-from service.store.reports import ReportStore
+from service.db.pool import Pool
+from service.ledger.audit import audit
+from service.ledger.store import LogStore
+from service.record.reports.rejudging import rejudge_reports
+from service.record.reports.store import ReportStore
+from service.record.standings.work_out import differing_standings
 from tests.conftest import SIGNING_KEYS, Database, ask, fresh_database, in_thread
 from tests.load import fill as filling
 from tests.load.fill import UNTESTED, Filling

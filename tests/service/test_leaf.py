@@ -8,9 +8,9 @@ import pytest
 import rfc8785
 from msgspec.structs import replace
 
-from service import merkle
-from service.records.leaf import leaf, leaf_hash
-from service.store.report_rows import ReportRow
+from service.ledger import merkle
+from service.record.reports.leaf import leaf, leaf_hash
+from service.record.reports.rows import ReportRow
 from tests.conftest import Database, Place
 
 ROW = ReportRow(

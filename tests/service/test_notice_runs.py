@@ -15,11 +15,11 @@ import asyncpg
 import pytest
 
 from rules import notices as rule
-from service.records.notice_runs import PIECE, NoticeRuns
-from service.store.notices import START, NewNotice, NoticeStore, RunRow, _candidates, scans
-from service.store.pool import Pool
-from service.store.registry import RegistryStore
-from service.store.statements import composed
+from service.db.pool import Pool
+from service.db.statements import composed
+from service.notices.runs import PIECE, NoticeRuns
+from service.notices.store import START, NewNotice, NoticeStore, RunRow, _candidates, scans
+from service.registry.store import RegistryStore
 from tests.conftest import NOON, Database, SettableClock, ask
 
 TODAY = dt.date(2026, 6, 1)
@@ -168,7 +168,7 @@ async def test_the_database_keeps_a_notice_once_even_without_the_runs_own_care(m
             async with of._store._pool.lend(CODE) as connection, connection.transaction():
                 # Without the lock that makes pieces wait for each other.
                 columns = [[getattr(each, name) for each in new] for name in NewNotice.__struct_fields__]
-                from service.store.notices import _SQL  # noqa: PLC0415 - only here
+                from service.notices.store import _SQL  # noqa: PLC0415 - only here
 
                 rows = await connection.fetch(_SQL["prepare"], CODE, NOON, run.id, "overdue_first", "due", "customer", *columns)
             return {row["id"] for row in rows}
@@ -276,7 +276,7 @@ def test_many_times_the_assemblies_take_no_more_memory_and_no_more_time_each(dat
     for code, assemblies in (("small", 1_000), ("large", 8_000)):
         fill(database, code, assemblies, long_ago)
         script = (
-            "import asyncio, resource, sys, time; from service import commands; from service.settings import Settings; import os\n"
+            "import asyncio, resource, sys, time; from service.cli import commands; from service.settings import Settings; import os\n"
             "begun = time.monotonic(); asyncio.run(commands.notices(Settings.from_environment(os.environ), [sys.argv[1]]))\n"
             "print(time.monotonic() - begun, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)"
         )
@@ -338,7 +338,7 @@ def test_what_is_to_be_sent_is_listed_from_its_index(told: Database) -> None:
     async def explained(service: Any) -> str:
         await service.execute("SELECT set_config('nonreturn.utility', $1, false)", CODE)
         values = {"utility": CODE, "state": "prepared", "after": UUID(int=1), "limit": 101}
-        sql, arguments = composed("notices", ["notices", "of_state", "after", "by_id"], values)
+        sql, arguments = composed("service.notices.store", ["notices", "of_state", "after", "by_id"], values)
         return "\n".join(row[0] for row in await service.fetch(f"EXPLAIN {sql}", *arguments))
 
     plan = ask(told.dsn, explained)

@@ -11,10 +11,10 @@ from typing import Any
 
 import pytest
 
-from service.records.notice_runs import NoticeRuns
-from service.store.notices import NoticeStore
-from service.store.pool import Pool
-from service.store.registry import RegistryStore
+from service.db.pool import Pool
+from service.notices.runs import NoticeRuns
+from service.notices.store import NoticeStore
+from service.registry.store import RegistryStore
 from tests.api.test_notices import LOST, listed, patch
 from tests.conftest import NOON, Place, World, certificate, phase
 

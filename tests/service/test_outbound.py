@@ -20,8 +20,8 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from service.addresses import carried, refusal
-from service.outbound import BODY_READ, Resolver, Sender, fault_of
+from service.webhooks.addresses import carried, refusal
+from service.webhooks.outbound import BODY_READ, Resolver, Sender, fault_of
 
 PRIVATE = [
     "127.0.0.1", "127.255.0.1", "10.0.0.1", "172.16.0.1", "172.31.255.255", "192.168.1.1", "100.64.0.1", "::1", "fc00::1", "fdff::1",

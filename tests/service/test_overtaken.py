@@ -13,14 +13,14 @@ from uuid import UUID, uuid4
 import msgspec
 import pytest
 
-from service.access import Principal
-from service.records.judging import Submission
-from service.records.reports import Submissions
-from service.records.working_out import rebuild_standings
-from service.reports import ReportFacts
-from service.store.pool import Pool
-from service.store.registry import RegistryStore
-from service.store.reports import ReportSession, ReportStore
+from service.auth.access import Principal
+from service.db.pool import Pool
+from service.record.reports.judging import Submission
+from service.record.reports.schemas import ReportFacts
+from service.record.reports.store import ReportSession, ReportStore
+from service.record.reports.submit import Submissions
+from service.record.standings.work_out import rebuild_standings
+from service.registry.store import RegistryStore
 from tests.conftest import Place, certificate, phase
 
 

@@ -20,12 +20,12 @@ import asyncpg
 import httpx
 import pytest
 
-from service.embedded import SERVICE
-from service.records.rejudging import rejudge_reports
-from service.records.working_out import rebuild_standings
-from service.store.pool import Pool
-from service.store.registry import RegistryStore
-from service.store.reports import ReportStore
+from service.db.embedded import SERVICE
+from service.db.pool import Pool
+from service.record.reports.rejudging import rejudge_reports
+from service.record.reports.store import ReportStore
+from service.record.standings.work_out import rebuild_standings
+from service.registry.store import RegistryStore
 from tests.conftest import Place, World, ask, bearer, in_thread
 
 pytestmark = pytest.mark.slow

@@ -7,10 +7,10 @@ from typing import Any
 
 import pytest
 
-from service import proving
 from service.__main__ import main, parser
-from service.demo import prepare
-from service.scenario import UTILITY
+from service.cli import proving
+from service.cli.demo import prepare
+from service.cli.scenario import UTILITY
 from service.settings import Settings
 from tests.conftest import SIGNING_KEYS, Place, World, fresh_database, in_thread
 
@@ -25,7 +25,7 @@ def run(world: World, act: Any) -> int:
 
 @pytest.fixture(autouse=True)
 def _no_signals(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("service.commands.signal.signal", lambda *_: None)
+    monkeypatch.setattr("service.cli.commands.signal.signal", lambda *_: None)
 
 
 def alter(place: Place, sql: str, *more: str) -> None:

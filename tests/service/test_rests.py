@@ -8,11 +8,11 @@ from uuid import UUID
 import msgspec
 import pytest
 
-from service.records.rests import RestsOn
-from service.records.working_out import rebuild_standings
-from service.store.pool import Pool
-from service.store.registry import RegistryStore
-from service.store.reports import ReportStore
+from service.db.pool import Pool
+from service.record.reports.rests import RestsOn
+from service.record.reports.store import ReportStore
+from service.record.standings.work_out import rebuild_standings
+from service.registry.store import RegistryStore
 from tests.conftest import Place, in_thread, phase
 
 

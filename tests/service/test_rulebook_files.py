@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 import rules
-from service.rulebook_files import check_file, stale_rulebooks
+from service.rules.rulebook_files import check_file, stale_rulebooks
 
 FOLDER = Path(str(resources.files("rules"))) / "data" / "rulebooks"
 

@@ -18,8 +18,8 @@ from hypothesis import strategies as st
 from service.imports import archive, cells, sheets
 from service.imports.cells import CellError, Reading
 from service.imports.columns import Asked
+from service.imports.schemas import ImportOptions
 from service.imports.sheets import Sheet, SheetError, Unread, csv_sheet, xlsx_sheets
-from service.imports.told import ImportOptions
 from service.problems import ProblemError
 
 NONE = Reading(unit=None, dates=None)

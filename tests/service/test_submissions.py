@@ -9,16 +9,16 @@ import httpx
 import msgspec
 import pytest
 
-from service.access import Principal
+from service.auth.access import Principal
+from service.db.pool import Pool
 from service.problems import ProblemError
-from service.records import reports as records
-from service.records.rejudging import rejudge_reports
-from service.records.reports import Submission, Submissions
-from service.records.working_out import rebuild_standings
-from service.reports import ReportFacts
-from service.store.pool import Pool
-from service.store.registry import RegistryStore
-from service.store.reports import ReportSession, ReportStore
+from service.record.reports import submit as records
+from service.record.reports.rejudging import rejudge_reports
+from service.record.reports.schemas import ReportFacts
+from service.record.reports.store import ReportSession, ReportStore
+from service.record.reports.submit import Submission, Submissions
+from service.record.standings.work_out import rebuild_standings
+from service.registry.store import RegistryStore
 from tests.conftest import Place, World, bearer, phase
 
 

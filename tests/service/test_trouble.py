@@ -14,7 +14,7 @@ import httpx
 import pytest
 
 from service.app import VERSION
-from service.embedded import SERVICE, EmbeddedPostgres
+from service.db.embedded import SERVICE, EmbeddedPostgres
 from service.trouble import ROLES
 from tests.conftest import Database, ask, fresh_database
 from tests.service.test_processes import demo, stop

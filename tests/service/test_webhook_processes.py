@@ -32,9 +32,9 @@ def world(database: Database) -> Iterator[World]:
 SHORT_LEASE = """
 import os, sys
 from msgspec.structs import replace
-from service.commands import deliver
+from service.cli.commands import deliver
 from service.settings import Settings
-from service.webhooks import WebhookPolicy
+from service.webhooks.schemas import WebhookPolicy
 policy = replace(WebhookPolicy(), lease_seconds=1, look_seconds=0.1)
 sys.exit(deliver(replace(Settings.from_environment(os.environ), webhook_policy=policy)))
 """

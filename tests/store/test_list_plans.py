@@ -10,10 +10,21 @@ from uuid import UUID, uuid4
 import pytest
 
 import rules
-from service.store.pool import Pool
-from service.store.reports import GATHER, STANDING_FACTS, ReportsWanted, reports_statement
-from service.store.standings import EXCEPTIONAL, KEPT, NEVER, PRESSING, Area, Place, StandingStore, Wanted, _composed, _strands
-from service.store.summaries import _ROWS, Figure
+from service.db.pool import Pool
+from service.record.reports.store import GATHER, STANDING_FACTS, ReportsWanted, reports_statement
+from service.record.standings.store import (
+    EXCEPTIONAL,
+    KEPT,
+    NEVER,
+    PRESSING,
+    Area,
+    Place,
+    StandingStore,
+    Wanted,
+    _composed,
+    _strands,
+)
+from service.summaries.store import _ROWS, Figure
 from tests.conftest import Database, ask, in_thread
 
 TODAY = dt.date(2026, 6, 1)

@@ -6,7 +6,7 @@ from uuid import uuid4
 
 import pytest
 
-from service.store.pool import Pool
+from service.db.pool import Pool
 from tests.conftest import Database, ask, in_thread
 
 FEED = 20_000

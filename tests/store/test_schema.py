@@ -7,10 +7,10 @@ from typing import Any
 import asyncpg
 import pytest
 
-from service.embedded import OWNER, SERVICE, EmbeddedPostgres
-from service.migrate import migrate, migrated, newest
-from service.store.pool import Pool
-from service.store.transfer import LEFT_OUT, OWNED
+from service.db.embedded import OWNER, SERVICE, EmbeddedPostgres
+from service.db.migrate import migrate, migrated, newest
+from service.db.pool import Pool
+from service.transfer.store import LEFT_OUT, OWNED
 from tests.conftest import Database, ask, in_thread
 
 # Global by nature: it tells who may do what, before any utility is named.
@@ -317,7 +317,7 @@ def test_changes_are_numbered_from_one_without_a_gap(two_utilities: Database) ->
 def test_every_table_of_the_record_is_exported_or_left_out_for_a_reason(database: Database) -> None:
     tables = {row[0] for row in database.owner("SELECT tablename FROM pg_tables WHERE schemaname = 'record'")}
     assert tables == {owned.table for owned in OWNED} | set(LEFT_OUT), (
-        "Add the table to OWNED (or LEFT_OUT) in service/store/transfer.py."
+        "Add the table to OWNED (or LEFT_OUT) in service/transfer/store.py."
     )
     for owned in OWNED:
         # Rows come in an order that does not hang on where Postgres keeps them: by the whole of a key.

@@ -7,9 +7,9 @@ from uuid import UUID, uuid4
 
 import pytest
 
-from service.store.pool import Pool
-from service.store.statements import statements
-from service.store.webhooks import WebhookStore
+from service.db.pool import Pool
+from service.db.statements import statements
+from service.webhooks.store import WebhookStore
 from tests.conftest import NOON, Database, ask
 
 CHANGES, MESSAGES = 30_000, 5_000

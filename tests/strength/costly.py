@@ -18,13 +18,13 @@ from msgspec import Struct
 
 import rules
 from rules import operation, selection
-from service import receipts
-from service.api.batches import BatchLine
-from service.api.openapi.examples import examples
-from service.api.pages import receipt_in
-from service.commands import tune_interpreter
-from service.documents import decode, from_rules
+from service.cli.commands import tune_interpreter
+from service.http.documents import decode, from_rules
+from service.openapi.examples import examples
 from service.problems import ProblemError
+from service.receipts import token as receipts
+from service.receipts.pages_api import receipt_in
+from service.record.reports.batches_api import BatchLine
 from service.settings import Settings
 from tests.strength.questions import OF_THE_RULES
 from tests.strength.targets import _KEYS, _LINE, BODIES, NOW, _tests

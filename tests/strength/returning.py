@@ -17,18 +17,18 @@ import msgspec
 from litestar import Request
 
 import rules
-from service.api import calls
-from service.api.assembly_lists import AssembliesQuery, _cursor
-from service.api.notices import PreviewQuery, _place
-from service.api.operation import Call
-from service.api.pages import receipt_in
-from service.documents import convert
+from service import endpoints as calls
+from service.cli.proving import kept_heads
+from service.http.documents import convert
+from service.http.endpoint import Call
+from service.notices.api import PreviewQuery, _place
 from service.problems import ProblemError
-from service.proving import kept_heads
-from service.records import transfer
-from service.records.judging import content_hash
-from service.reports import KeptFacts
-from service.store.transfer import OWNED
+from service.receipts.pages_api import receipt_in
+from service.record.reports.judging import content_hash
+from service.record.reports.schemas import KeptFacts
+from service.record.standings.lists_api import AssembliesQuery, _cursor
+from service.transfer import export_restore as transfer
+from service.transfer.store import OWNED
 
 _ID = "018f0000-0000-7000-8000-000000000002"
 

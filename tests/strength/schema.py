@@ -23,8 +23,8 @@ from hypothesis.errors import Unsatisfiable
 from schemathesis import GenerationMode
 from schemathesis.specs.openapi.checks import negative_data_rejection
 
-from service.embedded import EmbeddedPostgres
-from service.migrate import migrate
+from service.db.embedded import EmbeddedPostgres
+from service.db.migrate import migrate
 from service.secrets import Secret
 from tests.api.test_conformance import bounded, operations
 from tests.conftest import SIGNING_KEYS, TEMPLATE, World, ask, bearer, data_folder, fresh_database, in_thread, world_in

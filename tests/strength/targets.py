@@ -27,17 +27,17 @@ from rules import operation as rules_operation
 from rules import selection
 from rules.notices import NoticeFacts, fill
 from rules.notices.text import faults
-from service import receipts
-from service.api import calls
-from service.api.batches import BatchLine, _lines
-from service.api.operation import _single
-from service.documents import convert, decode
+from service import endpoints as calls
+from service.http.documents import convert, decode
+from service.http.endpoint import _single
 from service.imports.cells import CellError
 from service.imports.columns import Asked, header, parsers
 from service.imports.rows import RowReader
+from service.imports.schemas import ImportOptions
 from service.imports.sheets import Sheet, SheetError, csv_sheet, xlsx_sheets
-from service.imports.told import ImportOptions
 from service.problems import ProblemError
+from service.receipts import token as receipts
+from service.record.reports.batches_api import BatchLine, _lines
 from service.signing import NotGoodError, parse
 from tests.load.documents import test_of
 from tests.strength import returning

@@ -10,7 +10,7 @@ from operator import attrgetter
 
 import asyncpg
 
-from service.store.report_rows import ReportRow, StandingRow
+from service.record.reports.rows import ReportRow, StandingRow
 from tests.load.fill import fields
 
 TOGETHER = 500

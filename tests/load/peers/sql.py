@@ -3,9 +3,9 @@
 from typing import Any
 from uuid import UUID
 
-from service.access import Principal
-from service.records.judging import day_of_test
-from service.reports import ReportFacts
+from service.auth.access import Principal
+from service.record.reports.judging import day_of_test
+from service.record.reports.schemas import ReportFacts
 from tests.load.peers.common import AssemblyRow, FactsRow, HistoryRow, ReportRow, Utility, answer, judged, standing_of
 
 UTILITY = """SELECT utility_id AS code, version, created_at, changed_at, name, rulebook, time_zone, due_soon_days

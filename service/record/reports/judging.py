@@ -1,0 +1,239 @@
+"""Judging a report: what the registry knows in place of ids, the verdict, and the row that keeps both.
+
+What a report was judged on (the test whole, and the readings of the test before it) is kept beside its verdict, so that it can be judged
+again years later and give the same bytes.
+"""
+
+import datetime as dt
+import hashlib
+from collections.abc import Mapping
+from functools import lru_cache
+from types import MappingProxyType
+from typing import Any
+from uuid import UUID
+from zoneinfo import ZoneInfo
+
+import msgspec
+from msgspec import UNSET, Struct
+
+import rules
+from service.auth.access import Principal
+from service.problems import ProblemError, fault, problem, problem_of
+from service.record.reports import rests
+from service.record.reports.leaf import hashed
+from service.record.reports.rests import Latest, RestsOn
+from service.record.reports.rows import FactsRow, ReportRow
+from service.record.reports.schemas import KeptFacts, ReportFacts
+from service.registry.schemas import Calibration, Certificate, Size, Utility
+
+
+class Submission(Struct, kw_only=True):
+    """A report on its way in."""
+
+    id: UUID
+    facts: ReportFacts
+    principal: Principal
+    received_at: dt.datetime
+    idempotency_key: str | None = None
+
+
+class Judged(Struct, frozen=True, kw_only=True):
+    """A submission with its verdict, before it is written; `event` and `latest` are what the next reports of the assembly need of it."""
+
+    submission: Submission
+    known: FactsRow
+    rests: RestsOn
+    row: ReportRow
+    verdict: bytes
+    event: rules.TestEvent
+    latest: Latest
+
+
+_encode = msgspec.json.Encoder().encode
+_readings = msgspec.json.Decoder(rules.PreviousReadings).decode
+_REMEMBERED = 1_024
+"""So many testers' certificates and gauges' calibrations are kept as they were decoded last: few people send many reports."""
+
+
+@lru_cache(_REMEMBERED)
+def _calibrated_on(told: str) -> list[dt.date]:
+    return sorted(one.calibrated_on for one in msgspec.json.decode(told, type=list[Calibration]))
+
+
+@lru_cache(_REMEMBERED)
+def _certificates(told: str) -> list[Certificate]:
+    return msgspec.json.decode(told, type=list[Certificate])
+
+
+def today(utility: Utility, now: dt.datetime) -> dt.date:
+    """The day it is where the utility is."""
+    return now.astimezone(ZoneInfo(utility.time_zone)).date()
+
+
+def check_moment(performed_at: dt.datetime) -> None:
+    """ProblemError for a moment that no clock shows, or no database keeps: the calendar ends before it in UTC."""
+    if (detail := rules.offset_fault(performed_at)) is not None:
+        raise problem("impossible_offset", pointer="/performed_at", detail=detail)
+    try:
+        performed_at.astimezone(dt.UTC)
+    except OverflowError:
+        raise _beyond_the_calendar() from None
+
+
+def day_of_test(utility: Utility, performed_at: dt.datetime) -> dt.date:
+    """The day of a test where the utility is; ProblemError where the calendar ends before it, there or in UTC."""
+    return _where_the_utility_is(utility, performed_at).date()
+
+
+def _where_the_utility_is(utility: Utility, performed_at: dt.datetime) -> dt.datetime:
+    """The moment of a test by the utility's own clock, which says on which day certificates and calibrations must be valid."""
+    check_moment(performed_at)
+    try:
+        return performed_at.astimezone(ZoneInfo(utility.time_zone))
+    except OverflowError:
+        raise _beyond_the_calendar() from None
+
+
+def _beyond_the_calendar() -> ProblemError:
+    return problem("beyond_the_calendar", pointer="/performed_at")
+
+
+def content_hash(facts: KeptFacts) -> bytes:
+    """The SHA-256 of what a report says, however its JSON was laid out."""
+    return hashlib.sha256(msgspec.json.encode(facts, order="sorted")).digest()
+
+
+def judge(
+    utility: Utility, submission: Submission, known: FactsRow, outcomes: Mapping[UUID, rules.Outcome] = MappingProxyType({})
+) -> Judged:
+    """The report with its verdict, by what the registry knows of its assembly, tester and gauge, and by the test before it.
+
+    `outcomes` tells, by id, how the report came out that it corrects.
+    """
+    facts = submission.facts
+    test = as_judged(utility, facts, known)
+    kept = rests.read(known)
+    before = rests.before(known, kept, facts.performed_at)
+    same_unit = before is not None and before.pressure == facts.units.pressure
+    told_before = bytes(before.previous) if before is not None and same_unit else None
+    previous = None if told_before is None else _readings(told_before)
+    if facts.supersedes is not UNSET and (corrected := outcomes.get(facts.supersedes)) is not None:
+        previous = rules.PreviousReadings(readings=[] if previous is None else previous.readings, corrected=corrected)
+        told_before = _encode(previous)
+    verdict = rules.judge(test, received_at=submission.received_at, previous=previous)
+    content, judged, told = _encode(facts), _encode(test), _encode(verdict)
+    last = verdict.initial if verdict.final is None else verdict.final
+    failed = next((phase for phase in (last, verdict.initial) if phase.outcome == "fail"), None)
+    company = submission.principal.company if known.tester_organisation_id is None else known.tester_organisation_id
+    row = ReportRow(
+        id=submission.id,
+        assembly_id=facts.assembly_id,
+        tester_id=facts.tester_id,
+        gauge_id=facts.gauge_id,
+        performed_at=facts.performed_at,
+        performed_on=today(utility, min(facts.performed_at, submission.received_at)),
+        received_at=submission.received_at,
+        reason=facts.reason,
+        supersedes=None if facts.supersedes is UNSET else facts.supersedes,
+        organisation_id=submission.principal.organisation_id,
+        key_id=submission.principal.key_id,
+        content_hash=content_hash(facts),
+        content=content.decode(),
+        judged=judged.decode(),
+        verdict=told.decode(),
+        outcome=verdict.outcome,
+        protection=last.protection,
+        acceptance=verdict.acceptance,
+        rulebook=verdict.rulebook.id,
+        rulebook_digest=verdict.rulebook.digest,
+        previous=None if told_before is None else told_before.decode(),
+        company_id=company,
+        mechanical_protection=last.mechanical_protection,
+        failed_protection=None if failed is None else failed.mechanical_protection,
+        acts_as=None if failed is None else failed.acts_as,
+    )
+    row = hashed(utility.code, row, (content, judged, told, told_before))
+    return Judged(
+        submission=submission,
+        known=known,
+        rests=kept,
+        row=row,
+        verdict=told,
+        event=rests.event_of(row, verdict.initial.outcome, last.mechanical_protection),
+        latest=rests.latest(row.id, row.performed_at, facts),
+    )
+
+
+def as_judged(utility: Utility, facts: ReportFacts, known: FactsRow) -> rules.Test:
+    """The test that a report tells of, with the registry's facts in place of the ids; ProblemError for ids not registered."""
+    unregistered = [
+        fault("not_registered", pointer=f"/{member}", name=member)
+        for member, there in (
+            ("assembly_id", known.kind is not None), ("tester_id", known.tester_known), ("gauge_id", known.gauge_unit is not None),
+        )
+        if not there
+    ]  # fmt: skip
+    if facts.rulebook is not UNSET and facts.rulebook != utility.rulebook:
+        unregistered.append(fault("wrong_rulebook", pointer="/rulebook", rulebook=utility.rulebook))
+    if unregistered:
+        raise problem_of(unregistered)
+    performed_at = _where_the_utility_is(utility, facts.performed_at)
+    performed_on = performed_at.date()
+    return rules.Test(
+        rulebook=utility.rulebook,
+        performed_at=performed_at,
+        assembly=_assembly(facts, known),
+        units=facts.units,
+        line_pressure=facts.line_pressure,
+        gauge=_gauge(facts, known, performed_on),
+        tester=_tester(known, performed_on),
+        initial_test=facts.initial_test,
+        repairs=facts.repairs,
+        final_test=facts.final_test,
+        declared=facts.declared,
+    )
+
+
+def _assembly(facts: ReportFacts, known: FactsRow) -> rules.TestedAssembly:
+    size: Any = UNSET
+    if known.nominal_size is not None and facts.units.length is not UNSET:
+        nominal = msgspec.json.decode(known.nominal_size, type=Size)
+        size = rules.convert(nominal.size, nominal.units.length, facts.units.length)
+    return rules.TestedAssembly(
+        kind=known.kind,  # type: ignore[arg-type]
+        hazard=known.hazard,  # type: ignore[arg-type]
+        purpose=known.purpose or UNSET,
+        backpressure_possible=UNSET if known.backpressure_possible is None else known.backpressure_possible,
+        in_plant_air_gap=UNSET if known.in_plant_air_gap is None else known.in_plant_air_gap,
+        size=size,
+    )
+
+
+def _gauge(facts: ReportFacts, known: FactsRow, performed_on: dt.date) -> rules.GaugeUsed:
+    """The gauge with its newest calibration on the day of the test; failing one, the earliest made after it."""
+    days = _calibrated_on(known.calibrations or "[]")
+    before = [day for day in days if day <= performed_on]
+    unit, to = known.gauge_unit or "psi", facts.units.pressure
+    return rules.GaugeUsed(
+        accuracy=rules.convert(known.accuracy or 0.0, unit, to),
+        resolution=rules.convert(known.resolution or 0.0, unit, to),
+        calibrated_on=before[-1] if before else days[0] if days else UNSET,
+        height_above_assembly=facts.gauge_height_above_assembly,
+    )
+
+
+def _tester(known: FactsRow, performed_on: dt.date) -> rules.CertifiedTester:
+    """The tester's certificate that fits the test best: valid on the day and for the kind, else valid on the day, else the newest."""
+    held = _certificates(known.certificates or "[]")
+    if not held:
+        # A tester who is known and holds no certificate is not certified, which is more than not known.
+        return rules.CertifiedTester()
+
+    def fit(one: Certificate) -> tuple[bool, bool, dt.date]:
+        valid = one.valid_from <= performed_on <= one.valid_until
+        return valid, valid and rules.certificate_covers(one.kinds, known.kind or ""), one.valid_until
+
+    best = max(held, key=fit)
+    return rules.CertifiedTester(
+        certificate=best.certificate, kinds=tuple(best.kinds), valid_from=best.valid_from, valid_until=best.valid_until
+    )

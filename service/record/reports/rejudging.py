@@ -1,0 +1,78 @@
+"""Judging every stored report again: which stored verdicts today's rules would not give, and in what they differ.
+
+A stored verdict is never rewritten: it says by which rulebook it was given, and its digest seals it. One that differs under another digest
+was given by other rules; one that differs under the same digest was altered, or the program that judges has changed.
+"""
+
+from collections.abc import Callable
+from typing import Any, Final
+from uuid import UUID
+
+import msgspec
+from msgspec import UNSET, Struct
+
+import rules
+from service.record.reports.rows import JudgedRow
+from service.record.reports.store import ReportStore
+
+_NAMED: Final = ("outcome", "initial.protection", "final.protection", "acceptance")
+"""What is shown with both values; of the rest only the names of the members that differ."""
+
+
+class Differing(Struct, frozen=True, kw_only=True):
+    """A report whose stored verdict is not, to the byte, what judging it again gives; `says` why, in sentences."""
+
+    report_id: UUID
+    says: str
+
+
+async def rejudge_reports(
+    store: ReportStore, utility: str, progress: Callable[[int], None] = lambda _judged: None
+) -> tuple[int, list[Differing]]:
+    """Judge every stored report of a utility again; how many there are, and those whose verdict differs.
+
+    `progress` hears how many have been judged.
+    """
+    judged, differing = 0, []
+    while rows := await store.judged(utility, start=judged, limit=500):
+        differing += [
+            Differing(report_id=row.id, says=_differences(row.verdict, new))
+            for row in rows
+            if (new := judge_again(row)) != row.verdict.encode()
+        ]
+        judged += len(rows)
+        progress(judged)
+    return judged, differing
+
+
+def judge_again(row: JudgedRow) -> bytes | None:
+    """The verdict that today's rules give on what a stored report was judged on; None where it can no longer be judged."""
+    try:
+        test = msgspec.json.decode(row.judged, type=rules.Test)
+        previous = None if row.previous is None else msgspec.json.decode(row.previous, type=rules.PreviousReadings)
+        return msgspec.json.encode(rules.judge(test, received_at=row.received_at, previous=previous))
+    except (rules.RulesError, msgspec.MsgspecError):
+        return None
+
+
+def _differences(stored: str, new: bytes | None) -> str:
+    if new is None:
+        return "It can no longer be judged. The stored verdict stays as it is."
+    try:
+        old: dict[str, Any] = msgspec.json.decode(stored, type=dict)
+    except msgspec.DecodeError:
+        return "The stored verdict cannot be read."
+    now: dict[str, Any] = msgspec.json.decode(new)
+    digests = [_member(verdict, "rulebook.digest") for verdict in (old, now)]
+    same = "the same rulebook" if digests[0] == digests[1] else f"another rulebook ({digests[0]}, now {digests[1]})"
+    changes = [f"{name} {before} → {after}" for name in _NAMED if (before := _member(old, name)) != (after := _member(now, name))]
+    others = sorted(name for name in old.keys() | now.keys() if old.get(name, UNSET) != now.get(name, UNSET))
+    listed = f" {', '.join(changes)}." if changes else ""
+    return f"Judged by {same}.{listed} Members that differ: {', '.join(others) or 'none; their order does'}. The stored verdict stays as it is."
+
+
+def _member(verdict: Any, path: str) -> Any:
+    """The member at that dotted path; None where there is none."""
+    for name in path.split("."):
+        verdict = verdict.get(name) if isinstance(verdict, dict) else None
+    return verdict

@@ -1,0 +1,299 @@
+"""Reports, verdicts and standings in Postgres."""
+
+import datetime as dt
+from collections.abc import AsyncIterator, Sequence
+from contextlib import asynccontextmanager
+from operator import attrgetter, itemgetter
+from typing import Any
+from uuid import UUID
+
+import msgspec
+from msgspec import Struct
+
+from service.db.pool import Connection, Pool
+from service.db.statements import composed, statements
+from service.problems import not_found
+from service.record.reports.rows import (
+    Acceptance,
+    AssemblyRow,
+    FactsRow,
+    HistoryRow,
+    JudgedRow,
+    Outcome,
+    ReportListItem,
+    ReportRow,
+    RequestRow,
+    StandingRow,
+    StoredReport,
+    TakenRow,
+)
+from service.registry.schemas import Utility
+
+_SQL = statements(__name__)
+# A standing rests on whatever has been told until now, so the two moments that those facts may be asked of are left out.
+_TOLD_NOW = _SQL["incidents_told"].replace("$3", "NULL").replace("$4", "NULL")
+GATHER = _SQL["gather"].format_map(_SQL | {"incidents_told": _TOLD_NOW})
+STANDING_FACTS = _SQL["standing_facts"].format_map(_SQL)
+_NOTHING_WRITTEN = "INSERT 0 0"
+
+
+class Gathered(Struct, frozen=True, kw_only=True):
+    """What judging and recording some reports rests on, as of one moment at which the feed stood at `changes`.
+
+    `facts` stand in the order of the reports; `taken` are the reports that bear one of their ids already or were made by one of their
+    keys, and `requests` those keys. `utility` is the utility as it was then.
+    """
+
+    utility: Utility
+    facts: list[FactsRow]
+    taken: list[TakenRow]
+    requests: list[RequestRow]
+    changes: int
+
+
+class Asked(Struct, frozen=True, kw_only=True):
+    """A report that is asked about, in the order of what `gather` takes."""
+
+    assembly_id: UUID
+    tester_id: UUID
+    gauge_id: UUID
+    performed_at: dt.datetime
+    company_id: UUID | None
+    id: UUID
+    organisation_id: UUID
+    idempotency_key: str | None
+
+
+class ReportsWanted(Struct, frozen=True, kw_only=True):
+    """Which reports: of that assembly, of that acceptance by their verdict. None: of any."""
+
+    assembly_id: UUID | None = None
+    acceptance: Acceptance | None = None
+
+
+def reports_statement(utility: str, wanted: ReportsWanted, *, after: int, limit: int) -> tuple[str, list[Any]]:
+    """The statement that lists up to `limit` of the wanted reports after that log index, with its arguments."""
+    parts = ["reports"]
+    if wanted.assembly_id is not None:
+        parts.append("reports_of_assembly")
+    if wanted.acceptance is not None:
+        parts.append(f"reports_{wanted.acceptance}")
+    values = {"utility": utility, "after": after, "limit": limit, "assembly_id": wanted.assembly_id}
+    return composed(__name__, [*parts, "reports_in_order"], values)
+
+
+_asked = attrgetter(*Asked.__struct_fields__)
+_first = itemgetter(0)
+_utility = msgspec.json.Decoder(Utility).decode
+_FACTS = FactsRow.__struct_fields__
+
+
+class ReportStore:
+    """Reads reports, and lends the transaction in which they are recorded."""
+
+    def __init__(self, pool: Pool) -> None:
+        self._pool = pool
+
+    @asynccontextmanager
+    async def session(self, utility: str) -> AsyncIterator["ReportSession"]:
+        """One session in which a group is read and then written, with no transaction open between the two."""
+        async with self._pool.lend(utility) as connection:
+            yield ReportSession(connection, utility)
+
+    async def settle(self, utility: str) -> None:
+        """Return once all that can be read now is as durable as what is recorded here."""
+        async with self._pool.lend(utility) as connection:
+            await connection.execute(_SQL["settle"])
+
+    @asynccontextmanager
+    async def recording(self, utility: str) -> AsyncIterator["Recording"]:
+        """The transaction in which reports of a utility are recorded: alone, until it commits."""
+        async with self._pool.lend(utility) as connection, connection.transaction():
+            await connection.execute(_SQL["lock_log"], utility)
+            row = await connection.fetchrow(_SQL["locked_utility"], utility)
+            if row is None:
+                raise not_found("utility")
+            yield Recording(connection, Utility(**dict(row)))
+
+    async def report(self, utility: str, report_id: UUID) -> StoredReport | None:
+        """One report."""
+        row = await self._one(utility, _SQL["report"], utility, report_id)
+        return StoredReport(**row) if row else None
+
+    async def reports(self, utility: str, wanted: ReportsWanted, *, after: int, limit: int) -> list[ReportListItem]:
+        """Up to `limit` of the wanted reports after that log index."""
+        sql, arguments = reports_statement(utility, wanted, after=after, limit=limit)
+        async with self._pool.lend(utility) as connection:
+            return [ReportListItem(**dict(row)) for row in await connection.fetch(sql, *arguments)]
+
+    async def assembly(self, utility: str, assembly_id: UUID) -> AssemblyRow | None:
+        """An assembly with its kept standing."""
+        row = await self._one(utility, STANDING_FACTS, utility, [assembly_id], None, None)
+        return None if row is None else _assembly_row(row)
+
+    async def sees(self, utility: str, assembly_id: UUID) -> bool:
+        """Whether the asker sees that assembly."""
+        return await self._one(utility, _SQL["sees"], utility, assembly_id) is not None
+
+    async def facts_of(
+        self, utility: str, assembly_id: UUID, *, told_before: dt.datetime | None = None, known_before: dt.datetime | None = None
+    ) -> AssemblyRow:
+        """An assembly that is there, with its incidents as they had been told by a moment, of those that were known by one."""
+        row = await self._one(utility, STANDING_FACTS, utility, [assembly_id], told_before, known_before)
+        if row is None:
+            raise not_found("assembly")
+        return _assembly_row(row)
+
+    async def facts_then(self, utility: str, assemblies: Sequence[UUID], *, told_before: dt.datetime) -> dict[UUID, AssemblyRow]:
+        """Those assemblies by id, with their incidents as they had been told by a moment."""
+        async with self._pool.lend(utility) as connection:
+            rows = await connection.fetch(STANDING_FACTS, utility, assemblies, told_before, None)
+        return {row["id"]: _assembly_row(row) for row in rows}
+
+    async def judged(self, utility: str, *, start: int, limit: int) -> list[JudgedRow]:
+        """Stored reports as they were judged, from that log index on."""
+        async with self._pool.lend(utility) as connection:
+            return [JudgedRow(**dict(row)) for row in await connection.fetch(_SQL["judged"], utility, start, limit)]
+
+    async def assembly_ids(self, utility: str) -> list[UUID]:
+        """Every assembly of a utility."""
+        async with self._pool.lend(utility) as connection:
+            return [row["id"] for row in await connection.fetch(_SQL["assembly_ids"], utility)]
+
+    async def _one(self, utility: str, statement: str, *arguments: Any) -> dict[str, Any] | None:
+        async with self._pool.lend(utility) as connection:
+            row = await connection.fetchrow(statement, *arguments)
+        return dict(row) if row is not None else None
+
+
+class ReportSession:
+    """A session on which reports of one utility are read about and written, each in one statement."""
+
+    def __init__(self, connection: Connection, utility: str) -> None:
+        self._connection = connection
+        self._utility = utility
+
+    async def gather(self, asked: Sequence[Asked]) -> Gathered:
+        """What those reports rest on, and what is recorded under their ids and idempotency keys already.
+
+        A report of a testing company's rests on what that company sees.
+        """
+        rows = await self._connection.fetch(GATHER, self._utility, *zip(*map(_asked, asked), strict=True))
+        if len(rows) != len(asked):
+            raise not_found("utility")
+        rows.sort(key=_first)
+        taken, requests = [], []
+        for one, row in zip(asked, rows, strict=True):
+            if row["taken_hash"] is not None:
+                taken.append(_taken(one.id, row, "taken"))
+            if row["made_id"] is not None and one.idempotency_key is not None:
+                taken.append(_taken(row["made_id"], row, "made"))
+                requests.append(
+                    RequestRow(organisation_id=one.organisation_id, idempotency_key=one.idempotency_key, report_id=row["made_id"])
+                )
+        facts = [FactsRow(**dict(zip(_FACTS, row, strict=False))) for row in rows]
+        utility = _utility(rows[0]["utility"])
+        return Gathered(utility=utility, facts=facts, taken=taken, requests=requests, changes=rows[0]["changes"])
+
+    async def outcomes(self, ids: Sequence[UUID]) -> dict[UUID, Outcome]:
+        """How those reports came out, of those that are recorded."""
+        return {row["id"]: row["outcome"] for row in await self._connection.fetch(_SQL["outcomes"], self._utility, ids)}
+
+    async def record(
+        self,
+        reports: Sequence[ReportRow],
+        requests: Sequence[RequestRow],
+        standings: Sequence[StandingRow],
+        *,
+        seen: int,
+    ) -> bool:
+        """Write them all, durably, in one statement; False, and nothing, where what they rest on has changed since the feed stood at `seen`."""
+        return await _record(self._connection, self._utility, reports, requests, standings, seen=seen)
+
+
+class Recording:
+    """One transaction that records reports of one utility; `utility` is the utility as it is until the commit."""
+
+    def __init__(self, connection: Connection, utility: Utility) -> None:
+        self._connection = connection
+        self.utility = utility
+        self._utility = utility.code
+        self.session = ReportSession(connection, utility.code)
+
+    async def history(self, assemblies: Sequence[UUID], ids: Sequence[UUID]) -> list[HistoryRow]:
+        """The reports of those assemblies, and any that bear one of those ids already."""
+        rows = await self._connection.fetch(_SQL["history"], self._utility, assemblies, ids)
+        return [HistoryRow(**dict(row)) for row in rows]
+
+    @property
+    def connection(self) -> Connection:
+        """The connection that the transaction is open on, for what must happen in it too."""
+        return self._connection
+
+    async def assemblies(self, assemblies: Sequence[UUID]) -> dict[UUID, AssemblyRow]:
+        """Those assemblies with their kept standings, by id."""
+        found = await self._connection.fetch(STANDING_FACTS, self._utility, assemblies, None, None)
+        return {row["id"]: _assembly_row(row) for row in found}
+
+    async def assemblies_of(self, premises_id: UUID) -> list[UUID]:
+        """The assemblies at those premises."""
+        rows = await self._connection.fetch(_SQL["assemblies_of_premises"], self._utility, premises_id)
+        return [row["id"] for row in rows]
+
+    async def requests(self, keys: Sequence[str]) -> list[RequestRow]:
+        """Which reports those idempotency keys made."""
+        rows = await self._connection.fetch(_SQL["requests"], self._utility, keys)
+        return [RequestRow(**dict(row)) for row in rows]
+
+    async def record(
+        self, reports: Sequence[ReportRow], requests: Sequence[RequestRow], standings: Sequence[StandingRow]
+    ) -> None:
+        """Write them all; they are durable once the transaction has committed."""
+        await _record(self._connection, self._utility, reports, requests, standings, seen=None)
+
+    async def keep_standing(self, row: StandingRow) -> None:
+        """Write one standing anew."""
+        await self._connection.execute(_SQL["keep_standing"], self._utility, row.assembly_id, row.due_on, row.basis)
+
+
+_columns = attrgetter(*ReportRow.__struct_fields__)
+
+
+def _taken(report_id: UUID, row: Any, how: str) -> TakenRow:
+    return TakenRow(
+        id=report_id,
+        assembly_id=row[f"{how}_assembly_id"],
+        content_hash=row[f"{how}_hash"],
+        company_id=row[f"{how}_company_id"],
+    )
+
+
+def _assembly_row(row: Any) -> AssemblyRow:
+    return AssemblyRow(**{name: value for name, value in row.items() if name != "id"})
+
+
+async def _record(
+    connection: Connection,
+    utility: str,
+    reports: Sequence[ReportRow],
+    requests: Sequence[RequestRow],
+    standings: Sequence[StandingRow],
+    *,
+    seen: int | None,
+) -> bool:
+    columns = zip(*map(_columns, reports), strict=True)
+    said = await connection.execute(
+        _SQL["record"],
+        utility,
+        *columns,
+        [row.organisation_id for row in requests],
+        [row.idempotency_key for row in requests],
+        [row.report_id for row in requests],
+        [row.assembly_id for row in standings],
+        [row.due_on for row in standings],
+        [row.basis for row in standings],
+        [row.rests_on for row in standings],
+        [row.latest_at for row in standings],
+        seen,
+    )
+    return bool(said != _NOTHING_WRITTEN)

@@ -1,0 +1,130 @@
+"""Changing what is registered: a change on which standings rest works them out anew in the same transaction.
+
+An assembly registered at other premises has been moved, and one registered as serving again has been put back: unless the change says
+when, it is taken to have happened on the day of the change. A register that was only put right says so by a further change.
+"""
+
+import datetime as dt
+from functools import cache
+from importlib import resources
+from typing import Any, TypeVar
+from uuid import UUID
+
+from msgspec import UNSET, UnsetType
+from msgspec.structs import replace
+
+import rules
+from service.problems import fault, problem, problem_of
+from service.record.reports.judging import today
+from service.record.reports.store import ReportStore
+from service.record.standings.work_out import rebuild_standings, rework
+from service.registry.schemas import (
+    Assembly,
+    AssemblyFacts,
+    AssemblyOccurrence,
+    Event,
+    Gauge,
+    Premises,
+    Tester,
+    Utility,
+    UtilityFacts,
+)
+from service.registry.store import RegistryStore
+
+T = TypeVar("T", Premises, Assembly, Tester, Gauge)
+
+
+async def create_thing(
+    registry: RegistryStore, reports: ReportStore, shape: type[T], code: str, facts: Any, *, new_id: UUID, now: dt.datetime
+) -> T:
+    """Keep a new thing under `new_id`, an assembly with its standing; 422 where it names what is not registered."""
+    if shape is not Assembly:
+        await _check_organisation(registry, code, facts, before=UNSET)
+        return await registry.create(shape, code, facts, new_id=new_id, now=now)
+    async with reports.recording(code) as recording:
+        _check_installation(facts, UNSET, today(recording.utility, now))
+        thing = await registry.create_on(recording.connection, shape, code, facts, new_id=new_id, now=now)
+        await rework(recording, [thing.id])
+    return thing
+
+
+async def change_thing(
+    registry: RegistryStore, reports: ReportStore, shape: type[T], code: str, *, thing_id: UUID, facts: Any, version: int, now: dt.datetime
+) -> T:  # fmt: skip
+    """Replace a thing's facts while its version is still that one; 412 where it is not, 422 where it names what is not registered."""
+    if shape in (Tester, Gauge):
+        registered: Any = await registry.get(shape, code, thing_id)
+        await _check_organisation(registry, code, facts, before=registered.organisation_id)
+    async with reports.recording(code) as recording:
+        if shape is Assembly:
+            before = await registry.get_on(recording.connection, Assembly, code, thing_id)
+            _check_installation(facts, before.installed_on, today(recording.utility, now))
+            facts = _with_occurrences(before, facts, today(recording.utility, now))
+        thing = await registry.change(recording.connection, shape, code, thing_id=thing_id, facts=facts, version=version, now=now)
+        if isinstance(thing, Assembly):
+            await rework(recording, [thing.id])
+        elif isinstance(thing, Premises):
+            await rework(recording, await recording.assemblies_of(thing.id))
+    return thing
+
+
+def _check_installation(facts: AssemblyFacts, before: dt.date | UnsetType, on: dt.date) -> None:
+    """ProblemError for a new day of installation that cannot be one; what is registered already is left alone."""
+    if facts.installed_on in (UNSET, before):
+        return
+    if (detail := rules.installation_fault(facts.installed_on, on)) is not None:
+        raise problem("impossible_installation_date", pointer="/installed_on", detail=detail)
+
+
+async def _check_organisation(registry: RegistryStore, code: str, facts: Any, *, before: UUID | UnsetType) -> None:
+    """ProblemError for a tester's or a gauge's new organisation that may not act in this utility, whether or not there is such a one."""
+    organisation = getattr(facts, "organisation_id", UNSET)
+    if organisation in (UNSET, before) or await registry.is_granted(code, organisation):
+        return
+    raise problem("organisation_without_grant", pointer="/organisation_id")
+
+
+def _with_occurrences(before: Assembly, after: AssemblyFacts, on: dt.date) -> AssemblyFacts:
+    """The changed facts with what happened by them, where they do not tell of it themselves."""
+    told = [one.event for one in after.occurrences if one not in before.occurrences]
+    happened: list[Event] = []
+    if after.premises_id != before.premises_id and "relocation" not in told:
+        happened.append("relocation")
+    if after.in_service and not before.in_service and "return_to_service" not in told:
+        happened.append("return_to_service")
+    added = [AssemblyOccurrence(event=event, on=on) for event in happened]
+    return replace(after, occurrences=[*after.occurrences, *added]) if added else after
+
+
+async def change_utility(
+    registry: RegistryStore, reports: ReportStore, before: Utility, facts: UtilityFacts, *, now: dt.datetime
+) -> Utility:
+    """Replace a utility's facts while it is still as in `before`; 412 where it is not.
+
+    Under another rulebook or in another time zone every standing is worked out again, assembly by assembly so that reports need not wait
+    for them all; where that is cut short, `nonreturn rebuild` finishes it.
+    """
+    utility = await registry.change_utility(before.code, facts, version=before.version, now=now)
+    if (utility.rulebook, utility.time_zone) != (before.rulebook, before.time_zone):
+        await rebuild_standings(reports, utility)
+    return utility
+
+
+async def check_utility(registry: RegistryStore, facts: UtilityFacts) -> None:
+    """Refuse a rulebook that is not known and a time zone that not both of us know, both at once: days are worked out here and in Postgres."""
+    faults = []
+    if facts.rulebook not in rules.rulebook_ids():
+        faults.append(
+            fault("unknown_rulebook", pointer="/rulebook", rulebook=facts.rulebook, available=list(rules.rulebook_ids()))
+        )
+    if facts.time_zone not in _time_zones() or not await registry.knows_time_zone(facts.time_zone):
+        faults.append(fault("unknown_time_zone", pointer="/time_zone"))
+    if faults:
+        raise problem_of(faults)
+
+
+@cache
+def _time_zones() -> frozenset[str]:
+    """The names that the time-zone database has for places; a machine may have others (`localtime`), which say something else elsewhere."""
+    names = resources.files("tzdata").joinpath("zones").read_text(encoding="utf-8").split()
+    return frozenset(names) - {"Factory"}

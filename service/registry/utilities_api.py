@@ -1,0 +1,147 @@
+"""Utilities, and which organisations may act in them."""
+
+from typing import Any
+from uuid import UUID
+
+import msgspec
+from msgspec import Struct
+
+from service.http.endpoint import Answer, Call, operation
+from service.http.paging import AfterId, Limit, page, page_of
+from service.organisations.store import GrantStore, Scope
+from service.problems import not_found, problem
+from service.registry import register as records
+from service.registry.api import IF_MATCH, merged, tagged
+from service.registry.schemas import Code, NewUtility, Utility, UtilityFacts
+
+
+class AfterCode(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Where the list of utilities goes on."""
+
+    after: Code | None = None
+    """Utilities after this code."""
+    limit: Limit = 100
+
+
+class Grant(Struct, frozen=True, kw_only=True):
+    """An organisation that may act in a utility, and of which assemblies, if it is a testing company (`listed`: those granted to it)."""
+
+    organisation_id: UUID
+    kind: str
+    """What the organisation is."""
+    name: str
+    """The organisation's name."""
+    granted_at: Any
+    """When the grant was made."""
+    assemblies: Scope
+    """Whether a testing company sees every assembly or only those granted one by one."""
+
+
+@operation(
+    "POST",
+    "/v1/utilities",
+    id="createUtility",
+    summary="Register a utility",
+    answers={201: Utility},
+    tag="utilities",
+    right="administer",
+)
+async def create_utility(call: Call, document: NewUtility) -> Answer:
+    """Register a utility. If the request names no organisation, the operator's organisation represents it."""
+    await records.check_utility(call.services.registry, document)
+    organisation = call.who.organisation_id if document.organisation_id is msgspec.UNSET else document.organisation_id
+    utility = await call.services.registry.create_utility(document, organisation, now=call.clock.now())
+    return tagged(utility, status=201, location=f"/v1/utilities/{utility.code}")
+
+
+async def seen(call: Call, *, after: str = "", limit: int | None = None) -> list[Utility]:
+    """The utilities granted to the asker, by code; the operator sees all."""
+    codes = sorted(call.who.utilities)
+    if call.who.kind == "operator":
+        codes = [row["utility_id"] for row in await call.services.access.rows("all_utility_ids")]
+    return await call.services.registry.utilities(codes, after=after, limit=len(codes) if limit is None else limit)
+
+
+@operation(
+    "GET",
+    "/v1/utilities",
+    id="listUtilities",
+    summary="List utilities",
+    answers={200: page_of(Utility)},
+    tag="utilities",
+    right="read",
+    companies=True,
+)
+async def list_utilities(call: Call, query: AfterCode) -> Answer:
+    """List the utilities granted to the caller. The operator sees all."""
+    found = await seen(call, after=query.after or "", limit=query.limit + 1)
+    return page(call, found, query.limit, lambda utility: str(utility.code))
+
+
+@operation(
+    "GET",
+    "/v1/utilities/{utility:str}",
+    id="readUtility",
+    summary="Read a utility",
+    answers={200: Utility},
+    tag="utilities",
+    right="read",
+    companies=True,
+)
+async def read_utility(call: Call) -> Answer:
+    """Read a utility."""
+    return tagged(await call.services.registry.utility(call.utility))
+
+
+@operation(
+    "PATCH", "/v1/utilities/{utility:str}", id="updateUtility", summary="Update a utility", answers={200: Utility},
+    tag="utilities", right="register", request_headers=IF_MATCH, body_media_type="application/merge-patch+json", patches=UtilityFacts,
+)  # fmt: skip
+async def change_utility(call: Call, document: dict[str, Any]) -> Answer:  # noqa: ARG001 - merged from the body as sent
+    """Change a utility."""
+    version = call.matched_version()
+    current = await call.services.registry.utility(call.utility)
+    if current.version != version:
+        raise problem("version_changed")
+    facts = merged(call, current, UtilityFacts)
+    if (facts.rulebook, facts.time_zone) != (current.rulebook, current.time_zone):
+        await records.check_utility(call.services.registry, facts)
+    return tagged(
+        await records.change_utility(call.services.registry, call.services.reports, current, facts, now=call.clock.now())
+    )
+
+
+@operation(
+    "GET", "/v1/utilities/{utility:str}/grants", id="listGrants", summary="List grants of a utility",
+    answers={200: page_of(Grant)}, tag="access", right="register",
+)  # fmt: skip
+async def list_grants(call: Call, query: AfterId) -> Answer:
+    """List the organisations that may act here."""
+    rows = await call.services.access.rows("grants", call.utility, query.after, query.limit + 1)
+    return page(call, [Grant(**row) for row in rows], query.limit, lambda grant: str(grant.organisation_id))
+
+
+@operation(
+    "PUT", "/v1/utilities/{utility:str}/grants/{organisation:uuid}", id="grantUtility",
+    summary="Grant a utility to an organisation", answers={204: None}, tag="access", right="administer",
+)  # fmt: skip
+async def grant(call: Call) -> Answer:
+    """Grant a utility to an organisation; granting twice changes nothing."""
+    await call.services.registry.utility(call.utility)
+    if not await call.services.access.rows("organisation", call.id("organisation")):
+        raise not_found("organisation")
+    await call.services.access.rows("grant_utility", call.utility, call.id("organisation"), call.clock.now())
+    return Answer(status=204)
+
+
+@operation(
+    "DELETE", "/v1/utilities/{utility:str}/grants/{organisation:uuid}", id="withdrawUtility",
+    summary="Withdraw a utility from an organisation", answers={204: None}, tag="access", right="administer",
+)  # fmt: skip
+async def withdraw(call: Call) -> Answer:
+    """Withdraw a grant; keys already looked up end within seconds."""
+    await GrantStore(call.services.pool).withdraw_utility(call.utility, call.id("organisation"))
+    return Answer(status=204)
+
+
+operations = [create_utility, list_utilities, read_utility, change_utility, list_grants, grant, withdraw]
