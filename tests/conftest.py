@@ -21,6 +21,7 @@ from uuid import UUID, uuid4
 
 import asyncpg
 import httpx
+import hypothesis
 import pytest
 import uvicorn
 from msgspec.structs import replace
@@ -39,6 +40,9 @@ NOON = dt.datetime(2026, 6, 1, 19, tzinfo=dt.UTC)
 """The moment at which every test world begins: noon on 1 June 2026 in Los Angeles."""
 
 _names = count(1)
+# How long one example takes says how busy the machine is, not whether it is right.
+hypothesis.settings.register_profile("check", deadline=None)
+hypothesis.settings.load_profile("check")
 # A failing test shows what it asked by itself; a line a request would bury it.
 logging.getLogger("httpx").setLevel(logging.WARNING)
 

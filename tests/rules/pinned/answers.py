@@ -31,6 +31,13 @@ UNITS = (
     {"pressure": "psi"},
 )
 STATUSES = ("leaking", "stuck_open", "stuck_closed")
+THOROUGH = frozenset({"us-common", "us-ca", "us-wa", "ca-bc", "eu-en1717"})
+"""The rulebooks asked at length; the others extend one of them, and a tenth of the questions shows what they change."""
+
+
+def questions(rulebook: str, most: int) -> int:
+    """How many questions of a kind a rulebook is asked."""
+    return most if rulebook in THOROUGH else most // 10
 
 
 def digest(answers: list[Any]) -> str:
@@ -144,9 +151,9 @@ def judged(test: dict[str, Any]) -> list[Any]:
 
 
 def verdicts(rulebook: str, kind: str) -> list[Any]:
-    """Sixty tests of a kind."""
+    """Tests of a kind: sixty under a rulebook asked at length."""
     source = random.Random(f"{rulebook} {kind}")  # noqa: S311 - the same tests every time
-    return [refused_or(lambda: judged(field_test(source, rulebook, kind))) for _ in range(60)]
+    return [refused_or(lambda: judged(field_test(source, rulebook, kind))) for _ in range(questions(rulebook, 60))]
 
 
 # The model.
@@ -227,12 +234,12 @@ def practice(kind: str) -> list[Any]:
 
 
 def chosen(rulebook: str) -> list[Any]:
-    """Eighty hazards and sites."""
+    """Hazards and sites: eighty under a rulebook asked at length."""
     source = random.Random(rulebook)  # noqa: S311
     premises = [one.code for one in selection.premises_types()]
     by_category = tables.in_force(rulebook, ON).by_category
     found = []
-    for _ in range(80):
+    for _ in range(questions(rulebook, 80)):
         asked: dict[str, Any] = {"rulebook": rulebook, "backpressure_possible": source.random() < 0.5, "continuous_pressure": source.random() < 0.5, "purpose": source.choice(("premises_isolation", "point_of_use")), "units": source.choice(UNITS[:2]) | {"temperature": "degF"}}  # fmt: skip
         asked |= (
             {"fluid_category": source.randint(1, 5)}
@@ -265,11 +272,11 @@ def chosen(rulebook: str) -> list[Any]:
 
 
 def placed(rulebook: str) -> list[Any]:
-    """Eighty installations."""
+    """Installations: eighty under a rulebook asked at length."""
     source = random.Random(rulebook)  # noqa: S311
     kinds = [rank.kind for rank in tables.in_force(rulebook, ON).ranks]
     found = []
-    for _ in range(80):
+    for _ in range(questions(rulebook, 80)):
         facts: dict[str, Any] = {
             "height_above_highest_outlet": source.choice((5, 6, 12, 150, 400)), "height_above_downstream_piping": source.choice((5, 6, 12, 150, 400)), "height_above_grade": source.choice((6, 12, 30, 60, 70)),
             "subject_to_submergence": source.random() < 0.3, "relief_drain": source.choice(("air_gap", "direct", "none")), "clearance_all_round": source.choice((3, 12, 300)),
