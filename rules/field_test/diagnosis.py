@@ -1,4 +1,4 @@
-"""What was seen → what probably failed, and what usually mends it (`data/diagnosis.toml`)."""
+"""What was seen → what probably failed, and the usual repair (`data/diagnosis.toml`)."""
 
 from collections.abc import Iterable
 from functools import lru_cache
@@ -13,12 +13,12 @@ from rules.sources import Source
 
 
 class Row(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One likely cause; `symptom_of` is the component that shows the symptom, where it is not the one that caused it."""
+    """One likely cause, for each of the components; `symptom_of` is the one that shows the symptom, where it is another."""
 
-    kinds: tuple[str, ...]
-    component: Component
-    symptom: str
     code: str
+    kinds: tuple[str, ...]
+    components: tuple[Component, ...]
+    symptoms: tuple[str, ...]
     likely: str
     because: str
     repair: str
@@ -26,7 +26,7 @@ class Row(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 class Rows(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The data file of them."""
+    """The data file as a whole."""
 
     source: str
     diagnoses: tuple[Row, ...]
@@ -52,16 +52,11 @@ def _causes(kind: str, line: Line, component: Component, symptom: str) -> tuple[
     source = Source(title=work.title, clause="–", provenance=work.provenance)
     return tuple(
         Diagnosis(
-            component=row.component,
-            line=line,
-            code=row.code,
-            likely=row.likely,
-            because=row.because,
-            repair=row.repair,
-            source=source,
+            code=row.code, component=part, line=line, likely=row.likely, because=row.because, repair=row.repair, source=source
         )
         for row in data.diagnoses
-        if kind in row.kinds and (row.symptom_of or row.component, row.symptom) == (component, symptom)
+        for part in row.components
+        if kind in row.kinds and (row.symptom_of or part) == component and symptom in row.symptoms
     )
 
 
@@ -72,10 +67,10 @@ def diagnosis_codes() -> dict[str, str]:
 
 def diagnose(kind: str, results: Iterable[PartResult]) -> tuple[Diagnosis, ...]:
     """The likely causes of every failed finding, each once, the likeliest first."""
-    told: dict[tuple[str, str, str], Diagnosis] = {}
+    found: dict[tuple[str, str, str], Diagnosis] = {}
     for result in results:
         for rule, outcome in result.outcomes:
             if outcome == "not_met":
-                for one in _causes(kind, result.line, result.component, _SYMPTOM[rule.rpartition(".")[2]]):
-                    told.setdefault((one.component, one.line, one.likely), one)
-    return tuple(told.values())
+                for cause in _causes(kind, result.line, result.component, _SYMPTOM[rule.rpartition(".")[2]]):
+                    found.setdefault((cause.component, cause.line, cause.likely), cause)
+    return tuple(found.values())

@@ -1,4 +1,4 @@
-"""What the place where an assembly is installed makes of its standing: whether its kind is suitable there, and what follows.
+"""Whether an assembly's kind is suitable where it is installed, and what follows for its standing.
 
 The register's facts decide, not those of the day of a test: where they change, the standing changes with them.
 """
@@ -14,6 +14,7 @@ from rules.rulebook import MechanicalProtection, Protection
 from rules.selection.suitability import Suitability, suitability
 from rules.selection.tables import Purpose
 from rules.standing.schedule import book_for
+from rules.texts import say
 
 RegisteredHazard = Hazard | Literal["unknown"]
 _WORST: Final[tuple[Protection, ...]] = get_args(Protection)
@@ -35,7 +36,7 @@ def suitability_on(
     NotJudgeableError for an unknown hazard or purpose: a restored file may hold anything.
     """
     if kind is UNSET:
-        return Suitability(suitable=None, because="The kind is not stated.", missing=("kind",))
+        return Suitability(suitable=None, because=say("standing", "standing", "kind_not_stated", {}), missing=("kind",))
     book = book_for(rulebook_id, on)
     return suitability(
         rulebook_id,
@@ -48,6 +49,6 @@ def suitability_on(
     )
 
 
-def shown(mechanical: MechanicalProtection, found: Suitability) -> Protection:
+def worst_protection(mechanical: MechanicalProtection, found: Suitability) -> Protection:
     """The protection to show: what the parts do, or `insufficient` where that is worse."""
     return max(mechanical, "insufficient", key=_WORST.index) if found.suitable is False else mechanical

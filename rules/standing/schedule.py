@@ -13,6 +13,7 @@ from msgspec import UNSET, Struct, UnsetType
 from rules.calendar import add_days, add_months, day_in
 from rules.load import rulebook, rulebook_data
 from rules.rulebook import Event, Inspection, Interval, Rulebook, Trigger
+from rules.texts import say
 
 
 def book_for(rulebook_id: str, on: dt.date) -> Rulebook:
@@ -73,8 +74,9 @@ def inspection_for(book: Rulebook, kind: str, hazard: str, connection: str) -> I
 def no_interval(book: Rulebook) -> str:
     """Why a rulebook names no interval, in sentences."""
     left_open = book.left_open("intervals")
-    because = f"Rulebook {book.id} has no interval for this kind and connection." if left_open is None else left_open.says
-    return f"{because} So no day is set for the next test: the utility sets this assembly's interval."
+    if left_open is None:
+        return say("standing", "standing", "no_interval", {"rulebook": book.id})
+    return say("standing", "standing", "no_interval.not_read", {"rule_says": left_open.says})
 
 
 def _fails_often(one: Interval, tested_on: dt.date, failed_on: Sequence[dt.date]) -> bool:

@@ -137,7 +137,7 @@ def test_a_relief_valve_that_did_not_open_beside_a_leaking_no_2_shutoff_is_not_d
     shut = phase("rp", {"component": "relief_valve", "opened": False}, shutoffs=OUTLET_LEAKS)
     verdict = judged(world, "rp", shut)
     assert (outcomes(verdict)["rp.relief_valve.opened"], verdict["outcome"]) == ("not_determined", "incomplete")
-    assert any("repair the No. 2 shutoff, then test again" in flag["message"] for flag in verdict["flags"])
+    assert any("repair the No. 2 shutoff, then retest" in flag["message"] for flag in verdict["flags"])
     assert not any("stuck" in cause["likely"] for cause in verdict["diagnosis"])
     assert judged(world, "rp", shut | {"shutoffs": {"inlet": "tight", "outlet": "tight"}})["outcome"] == "fail"
 

@@ -25,7 +25,7 @@ def trend_of(days: list[int], values: list[float], ahead: int, *, minimum: float
             report_id=str(at), performed_on=FIRST + dt.timedelta(days=day), unit="psi",
             findings=[
                 Finding(
-                    rule="dc.check_1.held_at", phase="initial", line="main", component="check_1", outcome="met", message="", source=SOURCE,
+                    rule="dc.check_1.held_at", phase="initial", line="main", component="check_1", outcome="met", code="number", message="", source=SOURCE,
                     observed=value, at_least=minimum,
                 )
             ],

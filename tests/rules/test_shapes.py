@@ -15,7 +15,6 @@ from msgspec import UNSET, Struct
 import rules
 from rules import notices, operation, selection
 from rules.catalogue import Catalogue
-from rules.field_test.criteria import Noted
 from rules.field_test.diagnosis import Rows
 from rules.field_test.plausible import Plausible
 from rules.field_test.shutoffs import Spoils
@@ -67,8 +66,7 @@ def test_every_name_of_a_face_is_there() -> None:
 @pytest.mark.parametrize("shape", structs(), ids=lambda one: f"{one.__module__}.{one.__qualname__}")
 def test_a_struct_is_frozen_and_told_by_name_and_its_defaults_are_of_their_types(shape: Any) -> None:
     assert shape.__struct_config__.frozen
-    if shape is not Noted:  # it is made within one module only
-        assert {parameter.kind for parameter in inspect.signature(shape).parameters.values()} <= {inspect.Parameter.KEYWORD_ONLY}
+    assert {parameter.kind for parameter in inspect.signature(shape).parameters.values()} <= {inspect.Parameter.KEYWORD_ONLY}
     hints = get_type_hints(shape, include_extras=True)
     for field in msgspec.structs.fields(shape):
         default = field.default if field.default is not msgspec.NODEFAULT else UNSET

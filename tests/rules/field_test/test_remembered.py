@@ -57,5 +57,5 @@ def test_more_different_readings_than_are_remembered_are_forgotten_again() -> No
     first = msgspec.json.encode(judged(1.0))
     for thousandths in range(1000, 1000 + REMEMBERED + 100):
         judged(thousandths / 1000)
-    assert 0 < phase._shown.cache_info().currsize <= REMEMBERED
+    assert 0 < phase._judge_cached.cache_info().currsize <= REMEMBERED
     assert msgspec.json.encode(judged(1.0)) == first

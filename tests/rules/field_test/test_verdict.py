@@ -184,7 +184,7 @@ def test_an_incomplete_test(name: str) -> None:
     assert codes(verdict) == flags
     prepared = ["repair_shutoff"] if "shutoff_leak_unreadable" in flags else []
     assert [one.code for one in verdict.actions] == ["complete_the_test", *prepared, "review_report", "file_report"]
-    assert "not complete" in verdict.summary
+    assert "is incomplete" in verdict.summary
 
 
 def test_a_part_seen_to_fail_stays_failed_against_a_leaking_shutoff() -> None:
@@ -278,7 +278,7 @@ def test_both_parts_of_a_vacuum_breaker_failed_against_a_health_hazard() -> None
     verdict = judge("pvb", initial_test=initial)
     assert verdict.initial.protection == "lost"
     assert [(one.code, one.within_days) for one in verdict.actions[:2]] == [("isolate_at_once", 0), ("repair_and_retest", 0)]
-    assert "the check and the air inlet" in verdict.summary
+    assert "the check valve and the air inlet" in verdict.summary
     lesser = judge("pvb", initial_test=initial, assembly={"kind": "pvb", "hazard": "non_health"})
     assert [(one.code, one.within_days) for one in lesser.actions[:1]] == [("repair_and_retest", 10)]
 
@@ -321,7 +321,7 @@ def test_a_small_buffer_is_a_note_here_and_a_failure_there() -> None:
     assert "the buffer between check 1 and the relief valve" in failed.summary
     assert failed.diagnosis[0].likely == "check 1 and relief valve too close together"
     # No barrier is gone, so that nothing is said of barriers that are.
-    said = "Every part does its work; repair what does not meet the rules within 30 days all the same."
+    said = "Repair what does not meet the rules and retest within 30 days, although every part works."
     assert failed.actions[0].because == said
     mended = [{"component": "relief_valve", "part": "spring", "action": "replaced"}]
     again = judge("rp", rulebook="ca-bc", initial_test=initial, repairs=mended, final_test=phase("rp"))
@@ -399,7 +399,7 @@ def test_a_ceiling_is_itself_no_doubt_in_any_unit() -> None:
     # There is no smaller unit than kPa that gauges show, so that only the number can be looked at.
     kpa = judge("dc", units={"pressure": "kPa"}, line_pressure=400, initial_test=phase("dc", of_component("dc", "check_1", 50.0)))
     assert [one.message for one in kpa.flags if one.code == "unit_doubtful"] == [
-        "Check 1 held 50 kPa, more than such a part shows (44.82 kPa at most). Look at the unit of the reading."
+        "Check 1 held 50.0 kPa; such a part shows 44.82 kPa at most. Check the unit of the reading."
     ]
     in_bar = judge("dc", units={"pressure": "bar"}, line_pressure=4, initial_test=phase("dc", of_component("dc", "check_1", 0.9)))
     assert "Read in psi, it would be 0.0621 bar" in next(one.message for one in in_bar.flags if one.code == "unit_doubtful")
@@ -559,7 +559,7 @@ def test_a_repaired_assembly_passes_and_says_so() -> None:
     assert (verdict.initial.outcome, verdict.initial.protection) == ("fail", "degraded")
     assert (verdict.final.outcome, verdict.final.protection, verdict.outcome) == ("pass", "full", "pass")
     assert [one.likely for one in verdict.diagnosis] == ["fouled disc or seat", "weak, broken or wrong spring"]
-    assert "failed at first" in verdict.summary
+    assert "failed its initial test" in verdict.summary
     assert verdict.flags == []
 
 
@@ -608,7 +608,7 @@ def test_a_pair_that_contradicts_itself_says_nothing_against_the_second_check() 
 
 def test_a_reading_just_under_the_limit_never_reads_like_the_limit() -> None:
     verdict = judge("dc", initial_test=phase("dc", {"component": "check_1", "held_at": 0.9999999}))
-    assert verdict.findings[0].message == "Check 1 held 0.9999999 psi, where at least 1 psi is required."
+    assert verdict.findings[0].message == "Check 1 held 0.9999999 psid; the minimum is 1.0 psid."
 
 
 def test_a_negative_zero_is_a_zero() -> None:

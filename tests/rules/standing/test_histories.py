@@ -113,7 +113,7 @@ def whole_reason(case: Case, kept: Standing) -> None:
     if kept.due_on is not None:
         book = rulebook_data(case.rulebook)
         asked = [one.says for one in (OPTION, *book.intervals, *book.triggers, *book.deadlines)]
-        assert any(one in kept.because for one in (*asked, f"tested every {case.own_months} months", "The new test is due"))
+        assert any(one in kept.because for one in (*asked, f"every {case.own_months} months", "The retest is due"))
     elif case.in_service and last is None:
         assert kept.because.count(".") == 1
     accepted = [one for one in plain.counting(case.tests) if one.acceptance == "accepted"]
