@@ -12,6 +12,7 @@ import pytest
 import rules
 import service
 from rules.field_test.actions import preparations
+from rules.texts import texts
 from service.problems import FAULT_KINDS, KINDS, Fault, fault, problem_of, render
 from tests.conftest import Place, World
 
@@ -45,7 +46,8 @@ def test_every_code_of_the_rules_is_listed(codes: dict[str, Any]) -> None:
     assert len(flags) > 30
     assert listed(codes, "flags") == flags
     actions = {
-        *re.findall(r"[ .(\[](?:Placement)?Action\(\s*code=\"(\w+)\"", source),
+        *re.findall(r"PlacementAction\(\s*code=\"(\w+)\"", source),
+        *(code.partition(".")[0] for code in texts("field_test").templates["actions"]),
         *(row.code for row in preparations()),
         *get_args(rules.StandingAction),
     }
