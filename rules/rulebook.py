@@ -149,11 +149,26 @@ class Deadline(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     says: str
 
 
+class ServingKinds(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The kinds that the authority's text admits against a hazard that it names by a word of its own."""
+
+    kinds: tuple[Kind, ...]
+    says: str
+
+
 class HazardWord(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A word by which the authority grades hazards, and the degree of hazard by which deadlines treat it."""
+    """A word by which the authority grades hazards, and what it means.
+
+    `acts_as` is the degree whose deadlines and intervals it has; left out where no text that was read says whether it is a hazard to
+    health. Which kinds serve against it follows from the tables for the degree `chosen_as`, from those for `fluid_category`, or from
+    `serves`; where none of these is stated, nobody can tell.
+    """
 
     word: str
-    acts_as: Hazard
+    acts_as: Hazard | None = None
+    chosen_as: Hazard | None = None
+    fluid_category: int | None = None
+    serves: ServingKinds | None = None
     says: str
 
 
@@ -322,6 +337,7 @@ def resolve(data: RulebookData, sources: dict[str, Source], on: dt.date) -> Rule
                 changes.add(entry.in_force_until + dt.timedelta(days=1))
     cited = {entry.source for entries in chosen.values() for entry in entries}
     cited |= {figure.source for criterion in chosen["criteria"] for figure in criterion.printed}
+    cited |= {entry.serves.source for entry in chosen["hazard_words"] if entry.serves is not None}
     later = [day for day in changes if day > on]
     unsealed = Rulebook(
         id=data.id,

@@ -78,7 +78,7 @@ def actions(
     if place.suitable is False:
         found.append(_replace(place))
     if place.hazard == "unknown":
-        found.append(_action("assess_hazard"))
+        found.append(_assess(place))
     if acceptance == "held":
         found.append(_action("review_report"))
     found.append(_by_limit(book, "file_report", book.limit("report.due")))
@@ -99,6 +99,13 @@ def _after_failure(book: Rulebook, hazard: str, last: PhaseVerdict, acts_as: Act
     else:
         found.append(_action("repair_and_retest", days=by.days, source=source, rule=by.key, says=by.says))
     return found
+
+
+def _assess(place: Circumstances) -> Action:
+    if place.word is None:
+        return _action("assess_hazard")
+    because = say("field_test", "actions", "assess_hazard.class", {"hazard_class": place.word.word})
+    return Action(code="assess_hazard", because=because, parameters={"case": "class", "hazard_class": place.word.word})
 
 
 def _replace(place: Circumstances) -> Action:

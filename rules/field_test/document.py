@@ -41,8 +41,10 @@ class TestedAssembly(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
     kind: TestableKind
     """The kind of assembly."""
-    hazard: Hazard | Literal["unknown"]
-    """The degree of hazard it protects against."""
+    hazard: Hazard | Literal["unknown"] | UnsetType = UNSET
+    """The degree of hazard it protects against; required unless `hazard_class` is stated."""
+    hazard_class: Word | UnsetType = UNSET
+    """The hazard in the rulebook's own word, one of its `hazard_words`, such as `class I` or `fluid category 4`."""
     purpose: Purpose | UnsetType = UNSET
     """What it isolates."""
     backpressure_possible: bool | UnsetType = UNSET

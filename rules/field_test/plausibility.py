@@ -14,7 +14,7 @@ from rules.errors import DocumentError, RulesError
 from rules.field_test.answer import Flag
 from rules.field_test.circumstances import Circumstances
 from rules.field_test.document import AirInletReading, CertifiedTester, Reading, ReliefValveReading, Repair, Test
-from rules.field_test.flags import flag
+from rules.field_test.flags import flag, flag_of
 from rules.field_test.phase import REMEMBERED
 from rules.field_test.plan import Plan
 from rules.field_test.plausible import read_instead
@@ -89,10 +89,19 @@ def flags_of_line_pressure(line_pressure: PressureValue | UnsetType, plan: Plan)
 
 
 def flags_of_suitability(place: Circumstances) -> list[Flag]:
-    """The flag on a kind that the rulebook's tables do not approve for this hazard and use."""
+    """The flags on the rulebook's word for the hazard, and on a kind that its tables do not approve for this hazard and use."""
+    flags: list[Flag] = []
+    if place.word is not None:
+        word = place.word
+        if word.acts_as is None:
+            code, stated = "hazard_class_unclear", {"hazard_class": word.word}
+        else:
+            code, stated = "hazard_class_acts_as", {"hazard_class": word.word, "acts_as": word.acts_as}
+        words = {"clause": word.clause, "rule_says": word.says}
+        flags.append(flag_of(code, "/assembly/hazard_class", stated, in_words=words))
     if place.suitable is not False:
-        return []
-    return [flag("kind_not_for_hazard", "/assembly/hazard", in_words={"because": place.suitability.because})]
+        return flags
+    return [*flags, flag("kind_not_for_hazard", "/assembly/hazard", in_words={"because": place.suitability.because})]
 
 
 def certificate_covers(kinds: Sequence[str], kind: str) -> bool:

@@ -31,7 +31,7 @@ def _sentences(
     # Nobody who reads the result alone may believe more than is so.
     if place.suitable is False:
         yield _say("not_suitable")
-    elif place.hazard == "unknown":
+    elif place.suitable is None and place.hazard == "unknown":
         yield _say("not_assessed")
     if acceptance != "accepted":
         yield _say(acceptance)

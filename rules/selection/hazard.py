@@ -9,9 +9,11 @@ requires no protection for these premises.
 import datetime as dt
 from typing import Final
 
-from msgspec import UNSET, Struct, UnsetType
+from msgspec import UNSET, Struct, UnsetType, structs
 
 from rules.errors import DocumentError
+from rules.hazard_classes import word_of
+from rules.load import rulebook
 from rules.selection.document import AppliedHazard, SelectionFlag, SelectionRequest, StatedHazard, Survey
 from rules.selection.premises import premises_name
 from rules.selection.tables import InForce, Purpose, Raise, cite
@@ -34,6 +36,8 @@ def determine(request: SelectionRequest, tables: InForce, day: dt.date) -> Deter
 
     DocumentError for an unknown type of premises, or a hazard where the rulebook chooses by fluid category (and the other way about).
     """
+    if request.hazard_class is not UNSET:
+        return _by_class(request, request.hazard_class, tables, day)
     stated = _stated(request, tables)
     premises = "" if request.premises is UNSET else request.premises
     name = premises_name(premises) if premises else ""
@@ -54,6 +58,26 @@ def determine(request: SelectionRequest, tables: InForce, day: dt.date) -> Deter
         return _none(request, tables, day, premises)
     because = sentence("hazard", "as_stated_for_premises", premises=name) if name else sentence("hazard", "as_stated")
     return Determined(hazard=AppliedHazard(stated=stated, applied=stated, because=because))
+
+
+def _by_class(request: SelectionRequest, stated: str, tables: InForce, day: dt.date) -> Determined:
+    """The hazard stated in the rulebook's own word; not determined where the rulebook does not say by which its tables choose."""
+    for name in ("hazard", "fluid_category"):
+        if getattr(request, name) is not UNSET:
+            raise DocumentError(f"Send `hazard_class` or `{name}`, not both.", "/hazard_class")
+    word = word_of(rulebook(request.rulebook, day), stated)
+    plain = structs.replace(request, hazard_class=UNSET)
+    if tables.by_category and word.fluid_category is not None:
+        found = determine(structs.replace(plain, fluid_category=word.fluid_category), tables, day)
+    elif not tables.by_category and word.chosen_as is not None:
+        found = determine(structs.replace(plain, hazard=word.chosen_as), tables, day)
+    else:
+        serves = "" if word.serves is None else f" The authority admits: {word.serves.says}"
+        because = sentence("hazard", "class_not_stated", rulebook=request.rulebook, hazard_class=word.word, serves=serves)
+        hazard = AppliedHazard(stated=None, applied=None, because=because, hazard_class=word.word)
+        return Determined(hazard=hazard, missing=("hazard",))
+    because = f"{sentence('hazard', 'class_acts_as', hazard_class=word.word, rule=word.says)} {found.hazard.because}"
+    return structs.replace(found, hazard=structs.replace(found.hazard, because=because, hazard_class=word.word))
 
 
 def _stated(request: SelectionRequest, tables: InForce) -> StatedHazard | int:

@@ -12,6 +12,8 @@ from msgspec import UNSET, Struct, UnsetType
 
 from rules.catalogue import Hazard
 from rules.errors import NotJudgeableError
+from rules.hazard_classes import FoundHazard
+from rules.rulebook import HazardWord
 from rules.selection.tables import Exclusion, Fact, InForce, Purpose, Scope, cite, in_force, index
 from rules.selection.texts import sentence
 from rules.sources import Source
@@ -83,6 +85,56 @@ def suitability(
     found = _judge(tables, listed, stated)
     because = found.because if variant is None else sentence("suitability", "variant", rule=variant.says, because=found.because)
     return Suitability(suitable=found.suitable, because=because, source=found.source, missing=found.missing, serves=serves)
+
+
+def suitability_of(
+    rulebook_id: str,
+    on: dt.date,
+    kind: str,
+    hazard: FoundHazard,
+    purpose: Purpose | UnsetType = UNSET,
+    *,
+    backpressure_possible: bool | UnsetType = UNSET,
+    in_plant_air_gap: bool | UnsetType = UNSET,
+) -> Suitability:
+    """Whether the kind is suitable against that hazard: by the rulebook's word for it where one is stated, otherwise by its degree."""
+    if hazard.word is not None:
+        return suitability_by_class(
+            rulebook_id, on, kind, hazard.word, purpose,
+            backpressure_possible=backpressure_possible, in_plant_air_gap=in_plant_air_gap,
+        )  # fmt: skip
+    return suitability(
+        rulebook_id, on, kind, UNSET if hazard.hazard == "unknown" else hazard.hazard, purpose,
+        backpressure_possible=backpressure_possible, in_plant_air_gap=in_plant_air_gap,
+    )  # fmt: skip
+
+
+def suitability_by_class(
+    rulebook_id: str,
+    on: dt.date,
+    kind: str,
+    word: HazardWord,
+    purpose: Purpose | UnsetType = UNSET,
+    *,
+    backpressure_possible: bool | UnsetType = UNSET,
+    in_plant_air_gap: bool | UnsetType = UNSET,
+) -> Suitability:
+    """Whether the kind is suitable against a hazard stated in the rulebook's own word.
+
+    The kinds that the authority admits against it decide, or its tables for the degree by which it chooses; without either, nothing is
+    determined. Errors as of `suitability`.
+    """
+    if word.serves is not None:
+        serves = word.serves
+        because = sentence("suitability", "class_serves", hazard_class=word.word, rule=serves.says)
+        return Suitability(suitable=kind in serves.kinds, because=because, source=cite(serves), serves=serves.kinds)
+    if word.chosen_as is None:
+        because = sentence("suitability", "class_not_stated", rulebook=rulebook_id, hazard_class=word.word)
+        return Suitability(suitable=None, because=because, missing=("hazard",))
+    return suitability(
+        rulebook_id, on, kind, word.chosen_as, purpose,
+        backpressure_possible=backpressure_possible, in_plant_air_gap=in_plant_air_gap,
+    )  # fmt: skip
 
 
 def _judge(tables: InForce, kind: str, stated: _Stated) -> Suitability:

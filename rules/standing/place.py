@@ -10,8 +10,9 @@ from typing import Final, Literal, get_args
 from msgspec import UNSET, UnsetType
 
 from rules.catalogue import Hazard
+from rules.hazard_classes import FoundHazard
 from rules.rulebook import MechanicalProtection, Protection
-from rules.selection.suitability import Suitability, suitability
+from rules.selection.suitability import Suitability, suitability_of
 from rules.selection.tables import Purpose
 from rules.standing.schedule import book_for
 from rules.texts import say
@@ -21,11 +22,12 @@ _WORST: Final[tuple[Protection, ...]] = get_args(Protection)
 
 
 @lru_cache(maxsize=4096)
-def suitability_on(
+def suitability_on(  # noqa: PLR0917 - the register's facts on it
     rulebook_id: str,
     on: dt.date,
     kind: str | UnsetType,
     hazard: RegisteredHazard,
+    hazard_class: str | UnsetType,
     purpose: Purpose | UnsetType,
     *,
     backpressure_possible: bool | UnsetType,
@@ -33,16 +35,18 @@ def suitability_on(
 ) -> Suitability:
     """Whether the kind is suitable by the tables in force on that day, or on the nearest day on which there are any.
 
+    A hazard that was registered in the rulebook's own word is judged by that word, as long as the rulebook has it.
     NotJudgeableError for an unknown hazard or purpose: a restored file may hold anything.
     """
     if kind is UNSET:
         return Suitability(suitable=None, because=say("standing", "standing", "kind_not_stated", {}), missing=("kind",))
     book = book_for(rulebook_id, on)
-    return suitability(
+    word = next((entry for entry in book.hazard_words if entry.word == hazard_class), None)
+    return suitability_of(
         rulebook_id,
         min(max(on, book.in_force_from), book.in_force_until or dt.date.max),
         kind,
-        UNSET if hazard == "unknown" else hazard,
+        FoundHazard(hazard=hazard, word=word),
         purpose,
         backpressure_possible=backpressure_possible,
         in_plant_air_gap=in_plant_air_gap,

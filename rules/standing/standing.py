@@ -100,13 +100,14 @@ def standing(
     purpose: Purpose | UnsetType = UNSET,
     backpressure_possible: bool | UnsetType = UNSET,
     in_plant_air_gap: bool | UnsetType = UNSET,
+    hazard_class: str | UnsetType = UNSET,
 ) -> Standing:
     """The standing to keep, whatever the day: `current`, `failed`, `untested` or `out_of_service`; see `standing_on` for a day.
 
     `season_starts` is the month and day on which a seasonal assembly goes into service each year; `interval_months` an interval of the
     assembly's own, which counts where it is shorter than the rulebook's; `registered_on` the day on which it came into the register, which
     stands in for an installation that nobody dated (common practice, no source: a first test that nothing dates would never be due), or the
-    day on which it was put back into service where that came later. Whether it is suitable follows from the last four and the hazard, as
+    day on which it was put back into service where that came later. Whether it is suitable follows from the last five and the hazard, as
     they are registered, by the tables of the day of the test that decides. UnknownRulebookError for an unknown rulebook; NotJudgeableError where it names no interval or deadline for the case.
     """
     decided = decide(history)
@@ -118,7 +119,7 @@ def standing(
         left = test.protection if decided.failed is None else test.left_by_failure
     mechanical: MechanicalProtection = "unknown" if doubted and left != "lost" else left
     found = suitability_on(
-        rulebook_id, dt.date.max if test is None else test.performed_on, kind, hazard, purpose,
+        rulebook_id, dt.date.max if test is None else test.performed_on, kind, hazard, hazard_class, purpose,
         backpressure_possible=backpressure_possible, in_plant_air_gap=in_plant_air_gap,
     )  # fmt: skip
     protection = worst_protection(mechanical, found)

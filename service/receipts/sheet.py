@@ -146,6 +146,12 @@ def _part(component: str | UnsetType, line: str) -> str:
     return f"{part}, {line} line" if line else part
 
 
+def _hazard(assembly: rules.TestedAssembly) -> str:
+    """The hazard as stated: the rulebook's own word where one was, otherwise its degree."""
+    degree = "" if assembly.hazard is UNSET else _words(assembly.hazard)
+    return degree if assembly.hazard_class is UNSET else f"{assembly.hazard_class}{f' ({degree})' if degree else ''}"
+
+
 def _words(code: str) -> str:
     return code.replace("_", " ")
 
@@ -180,7 +186,7 @@ def _facts(content: ReceiptContent, known: SheetFacts | None, kind: str) -> list
             found.append((label, value))
     offset = report.performed_at.tzinfo
     found += [
-        ("Hazard", _words(content.assembly.hazard)),
+        ("Hazard", _hazard(content.assembly)),
         ("Tested", _moment(report.performed_at)),
         ("Received", _moment(report.received_at.astimezone(offset))),
         ("Reason", _words(report.reason)),

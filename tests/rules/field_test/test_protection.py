@@ -11,6 +11,7 @@ from rules.sources import Source
 
 SOURCE = Source(title="–", clause="–", provenance="common_practice")
 PLACE = Circumstances(
+    word=None,
     hazard="health",
     mechanisms=("backsiphonage", "backpressure", "both"),
     basis=ProtectionReason(because="Computed.", source=SOURCE),
