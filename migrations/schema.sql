@@ -518,17 +518,32 @@ CREATE TRIGGER never_emptied BEFORE TRUNCATE ON record.incident_reach FOR EACH S
 
 -- Numbers the rows that a statement wrote and adds them to the feed, in the same transaction; TG_ARGV[0] names the resource. Reports and
 -- standings, which come by the thousand and are large, are told by their own columns; the rest by whichever of these members it has.
-CREATE FUNCTION record.note_changes() RETURNS trigger LANGUAGE plpgsql AS $$
+CREATE FUNCTION record.note_changes() RETURNS trigger LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
 DECLARE
     utility text;
     added bigint;
+    reported bigint := 0;
+    first_index bigint;
+    last_index bigint;
     before_them bigint;
+    reports_before bigint;
 BEGIN
-    SELECT min(utility_id), count(*) INTO utility, added FROM written;
+    IF TG_TABLE_NAME = 'report' THEN
+        SELECT min(utility_id), count(*), min(log_index), max(log_index) INTO utility, added, first_index, last_index FROM written;
+        reported := added;
+    ELSE
+        SELECT min(utility_id), count(*) INTO utility, added FROM written;
+    END IF;
     IF added = 0 THEN
         RETURN NULL;
     END IF;
-    UPDATE record.utility_log SET changes = changes + added WHERE utility_id = utility RETURNING changes - added INTO before_them;
+    UPDATE record.utility_log SET changes = changes + added, reports = reports + reported WHERE utility_id = utility
+    RETURNING changes - added, reports - reported INTO before_them, reports_before;
+    -- No two reports have one index, so that these two ends leave no gap between them.
+    IF reported > 0 AND (first_index <> reports_before OR last_index <> reports_before + reported - 1) THEN
+        RAISE EXCEPTION 'record.report: the next report has log index %, and no index is left out', reports_before
+            USING ERRCODE = 'integrity_constraint_violation';
+    END IF;
     IF TG_TABLE_NAME = 'report' THEN
         INSERT INTO record.change (utility_id, sequence, resource, id, version, recorded_at)
         SELECT utility, before_them + row_number() OVER (), TG_ARGV[0], written.id::text, 1, clock_timestamp() FROM written;
@@ -547,12 +562,12 @@ BEGIN
 END
 $$;
 
--- Locks a utility's log and numbers `added` reports in it; the first number, or NULL where something that those reports rest on has changed
+-- Locks a utility's log; the index of the next report, or NULL where something that those reports rest on has changed
 -- since the feed stood at `seen`: a standing of these assemblies, a report of one of these ids,
 -- anything else but notices, which follow from standings. With `seen`
 -- NULL nothing is asked. It holds the lock until the commit; each statement here sees what was committed before the lock was had. How far the
 -- feed is now stands in the locked row: where that is as far as before nothing is read, and with both ends named the planner, which does not
--- know them, does not take half the feed to lie between.
+-- know them, does not take half the feed to lie between. The log counts reports as they are written (note_changes); `added` no longer counts.
 CREATE FUNCTION record.hold_log(utility text, added bigint, seen bigint, reports_ text[], assemblies text[]) RETURNS bigint
 LANGUAGE plpgsql AS $$
 DECLARE
@@ -572,7 +587,6 @@ BEGIN
     ) THEN
         RETURN NULL;
     END IF;
-    UPDATE record.utility_log l SET reports = l.reports + added WHERE l.utility_id = utility;
     RETURN first;
 END
 $$;
@@ -831,7 +845,7 @@ CREATE FUNCTION record.company_scope(utility text) RETURNS text LANGUAGE sql STA
 $$;
 
 -- Tells a company's mirror in the feed that what the company sees has changed.
-CREATE FUNCTION record.note_grants() RETURNS trigger LANGUAGE plpgsql AS $$
+CREATE FUNCTION record.note_grants() RETURNS trigger LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
 DECLARE
     one record;
     numbered bigint;
@@ -1141,3 +1155,11 @@ CREATE TRIGGER of_this_log BEFORE INSERT ON record.log_tile FOR EACH ROW
     WHEN (current_user = 'nonreturn_service') EXECUTE FUNCTION record.check_tile();
 CREATE TRIGGER of_this_log BEFORE INSERT ON record.log_head FOR EACH ROW
     WHEN (current_user = 'nonreturn_service') EXECUTE FUNCTION record.check_head();
+
+-- The log's counts and the feed are written by these triggers only, as the tables' owner: a process that was taken over can neither raise a
+-- count nor take a number of the feed, either of which would stop the log. It may still lock the row (FOR UPDATE requires that it may
+-- change one column), and add one with its first counts. Who may not execute a trigger's function cannot put it on a table of its own.
+REVOKE INSERT, UPDATE ON record.utility_log FROM nonreturn_service;
+GRANT INSERT (utility_id), UPDATE (utility_id) ON record.utility_log TO nonreturn_service;
+REVOKE INSERT ON record.change FROM nonreturn_service;
+REVOKE EXECUTE ON FUNCTION record.note_changes(), record.note_grants() FROM PUBLIC;

@@ -137,7 +137,6 @@ async def restore(pool: Pool, lines: Iterable[bytes], *, tell: Callable[[int], N
             raise problem("export_cut")
         if faults:
             raise ProblemError(fault("export_contradicts", count=len(faults)), faults)
-        await restoring.finish()
         if utility is None:
             raise problem("export_utility_missing")
         differing = await _differing(restoring, utility)

@@ -68,6 +68,10 @@ LEFT_OUT: Final = {
 }
 
 
+GAP: Final = "23000"
+"""What the database raises where the reports that are written do not have the next log indexes (`record.note_changes`)."""
+
+
 class TransferStore:
     """Reads all that a utility owns, and writes it."""
 
@@ -110,7 +114,11 @@ class Restoring:
                 await self._connection.execute(_SQL["begin_log"], self._utility)
         except asyncpg.UniqueViolationError:
             raise problem("utility_exists", utility=self._utility) from None
-        except (asyncpg.IntegrityConstraintViolationError, asyncpg.DataError, asyncpg.InsufficientPrivilegeError) as error:
+        except asyncpg.IntegrityConstraintViolationError as error:
+            if table == "report" and error.sqlstate == GAP:
+                raise problem("export_gap") from None
+            raise problem("export_row", table=table, error=str(error)) from None
+        except (asyncpg.DataError, asyncpg.InsufficientPrivilegeError) as error:
             raise problem("export_row", table=table, error=str(error)) from None
 
     def recording(self, utility: Utility) -> Recording:
@@ -123,12 +131,6 @@ class Restoring:
             row["id"]
             for row in await self._connection.fetch(statements("service.record.reports.store")["assembly_ids"], self._utility)
         ]
-
-    async def finish(self) -> None:
-        """Set the log's count of reports; ProblemError where they are not numbered from 0 without a gap."""
-        await self._connection.execute(_SQL["count_reports"], self._utility)
-        if not await self._connection.fetchval(_SQL["log_is_whole"], self._utility):
-            raise problem("export_gap")
 
 
 async def _filled(connection: Connection, statement: str, owned: Owned) -> str:

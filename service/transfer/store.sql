@@ -14,12 +14,5 @@ SELECT to_jsonb(kept)::text FROM (SELECT {columns} FROM record.{table} WHERE uti
 INSERT INTO record.{table} ({columns}) SELECT {columns} FROM jsonb_populate_recordset(NULL::record.{table}, $1::jsonb);
 
 -- name: begin_log
--- The log whose row the other tables' triggers number the changes in.
-INSERT INTO record.utility_log (utility_id, reports) VALUES ($1, 0);
-
--- name: count_reports
-UPDATE record.utility_log SET reports = (SELECT count(*) FROM record.report WHERE utility_id = $1) WHERE utility_id = $1;
-
--- name: log_is_whole
--- Reports are numbered from 0 without a gap.
-SELECT count(*) = 0 OR (min(log_index) = 0 AND max(log_index) = count(*) - 1) FROM record.report WHERE utility_id = $1;
+-- The log whose row the other tables' triggers number the changes in, and count the reports.
+INSERT INTO record.utility_log (utility_id) VALUES ($1);

@@ -258,7 +258,7 @@ def test_a_session_that_has_named_none_sees_nothing(two_utilities: Database) -> 
     assert ask(two_utilities.dsn, seen) == 0
 
 
-@pytest.mark.parametrize("sql", [PREMISES, "INSERT INTO record.change VALUES ($1, 99, 'reports', 'x', 1, now())"])
+@pytest.mark.parametrize("sql", [PREMISES, "INSERT INTO record.utility_log (utility_id) VALUES ($1)"])
 def test_a_session_cannot_write_for_another_utility(two_utilities: Database, sql: str) -> None:
     async def written(service: Any) -> None:
         await service.execute("SELECT set_config('nonreturn.utility', 'alder', false)")
