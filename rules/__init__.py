@@ -1,11 +1,12 @@
 """The rules of the trade: what readings mean, what may be chosen, what is due. Everything the service may use is named here."""
 
+from rules import inspection as inspection
 from rules import notices as notices
 from rules import operation as operation
 from rules import screening as screening
 from rules import selection as selection
 from rules import words as words
-from rules.catalogue import AssemblyKind, Catalogue, Hazard, Kind, TestableKind
+from rules.catalogue import AssemblyKind, Catalogue, Hazard, InspectedKind, Kind, RegisteredKind, TestableKind
 from rules.dates import installation_fault, offset_fault
 from rules.errors import DocumentError, NotInForceError, NotJudgeableError, RulesError, UnknownRulebookError
 from rules.field_test.answer import (
@@ -68,6 +69,6 @@ __all__ = [
     "ReliefValveReading", "Severity", "StandingStatus", "TestedAssembly", "AssemblyKind", "Catalogue", "Diagnosis", "DocumentError", "Finding", "Flag", "GaugeUsed", "Hazard", "Kind",
     "LengthUnit", "LengthValue", "NotInForceError", "NotJudgeableError", "Phase", "PhaseVerdict", "PressureUnit", "PressureValue",
     "PreviousReadings", "Protection", "Reading", "Repair", "Rulebook", "RulesError", "Shutoffs", "Standing", "Test", "TestEvent", "TestUnits",
-    "TestableKind", "CertifiedTester", "Units", "UnknownRulebookError", "Verdict", "catalogue", "certificate_covers", "convert", "installation_fault", "judge", "offset_fault", "rulebook",
+    "InspectedKind", "RegisteredKind", "TestableKind", "CertifiedTester", "Units", "UnknownRulebookError", "Verdict", "catalogue", "certificate_covers", "convert", "installation_fault", "judge", "offset_fault", "rulebook",
     "OrdinaryDays", "ordinary_days", "rested_on", "StandingAction", "rulebook_data", "rulebook_ids", "standing", "standing_on",
 ]  # fmt: skip

@@ -16,7 +16,7 @@ from rules.calendar import add_months
 from rules.dates import dates
 from rules.load import rulebook, rulebook_data, rulebook_ids
 from rules.rulebook import RulebookData
-from rules.selection.installation import placement_rules
+from rules.selection.installation import SEEN_AT_INSPECTION, placement_rules
 from rules.selection.tables import cite, in_force, index
 from rules.sources import Cited, KnownFrom
 
@@ -165,7 +165,7 @@ def publish(rulebook_id: str, on: dt.date) -> PublishedRulebook:
 
 
 def _placement(sets: tuple[str, ...], on: dt.date) -> list[Entry]:
-    placed = placement_rules(sets, on)
+    placed = placement_rules((*sets, SEEN_AT_INSPECTION), on)
     return _entries(placed.rules) + _entries(placed.air_gaps)
 
 

@@ -115,7 +115,8 @@ class Inspection(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """How often, and after which events, a kind that is not field-tested is inspected.
 
     `months` is left out where the clause names events only. An empty condition fits everything; the first entry that fits decides.
-    Nobody inherits these from the common rulebook: where an authority states none, no day is set for an inspection.
+    Nobody inherits these from the common rulebook: where an authority states none, no day is set for an inspection. With `certified`, the
+    clause requires a certified tester or specialist.
     """
 
     key: str
@@ -124,6 +125,7 @@ class Inspection(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     hazards: tuple[Hazard, ...] = ()
     connections: tuple[Connection, ...] = ()
     events: tuple[Event, ...] = ()
+    certified: bool = False
     says: str
 
 

@@ -46,18 +46,8 @@ def place(request: PlacementRequest, *, on: dt.date) -> Placement:
     """
     day = on if request.on is UNSET else request.on
     tables = in_force(request.rulebook, day)
-    known = [rank.kind for rank in tables.ranks]
-    variant = tables.variant(request.kind)
-    kind = request.kind if variant is None else variant.of
-    if kind not in known:
-        raise DocumentError(f"Rulebook {request.rulebook} has no kind {request.kind!r}. Available: {', '.join(known)}.", "/kind")
-    length, flow = _length_unit(request), _flow_unit(request)
     rules = placement_rules(tables.placement, day)
-    judged: list[tuple[PlacementRule | AirGapRule, PlacementFinding | None]] = [
-        (gap, judge_air_gap(gap, request.installation, length)) for gap in rules.air_gaps if kind in gap.kinds
-    ]
-    judged += [(row, _judge(row, request, length, flow)) for row in rules.rules if kind in row.kinds]
-    found = [(row, result) for row, result in judged if result is not None]
+    found = hold_to_rules(request, tables, rules)
     actions = [_action(row, result) for row, result in found]
     outcomes = {result.outcome for _, result in found if not result.advisory}
     return Placement(
@@ -67,6 +57,23 @@ def place(request: PlacementRequest, *, on: dt.date) -> Placement:
         caution=CAUTION,
         rulebook=_sealed(tables, rules),
     )
+
+
+def hold_to_rules(
+    request: PlacementRequest, tables: InForce, rules: RulesInForce
+) -> list[tuple[PlacementRule | AirGapRule, PlacementFinding]]:
+    """Each of the rules that applies to the installation, with its finding; DocumentError as for `place`."""
+    known = [rank.kind for rank in tables.ranks]
+    variant = tables.variant(request.kind)
+    kind = request.kind if variant is None else variant.of
+    if kind not in known:
+        raise DocumentError(f"Rulebook {request.rulebook} has no kind {request.kind!r}. Available: {', '.join(known)}.", "/kind")
+    length, flow = _length_unit(request), _flow_unit(request)
+    judged: list[tuple[PlacementRule | AirGapRule, PlacementFinding | None]] = [
+        (gap, judge_air_gap(gap, request.installation, length)) for gap in rules.air_gaps if kind in gap.kinds
+    ]
+    judged += [(row, _judge(row, request, length, flow)) for row in rules.rules if kind in row.kinds]
+    return [(row, result) for row, result in judged if result is not None]
 
 
 def _sealed(tables: InForce, rules: RulesInForce) -> RulebookReference:

@@ -6,8 +6,8 @@ from typing import Any
 from msgspec import Struct
 
 import rules
+from rules import inspection, selection
 from rules import operation as rules_operation
-from rules import selection
 from service.http.endpoint import JSON, Answer, Call, operation
 from service.http.page import HEADERS
 from service.http.paging import Page
@@ -144,6 +144,16 @@ async def check_placement(call: Call, document: selection.PlacementRequest) -> A
 
 
 @operation(
+    "POST", "/v1/rules/inspection", id="judgeInspection", summary="Judge an inspection",
+    answers={200: inspection.InspectionVerdict}, tag="rules",
+)  # fmt: skip
+async def judge_inspection(call: Call, document: inspection.Inspection) -> Answer:
+    """Judge an inspection of an air gap, an atmospheric vacuum breaker or a barometric loop; nothing is stored."""
+    check_moment(document.performed_at)
+    return Answer(body=inspection.inspect(document, received_at=call.clock.now()))
+
+
+@operation(
     "POST", "/v1/rules/operation", id="operateAssembly", summary="Operate an assembly step by step",
     answers={200: rules_operation.OperationResult}, tag="rules", media_types={200: (JSON, SVG)},
 )  # fmt: skip
@@ -165,5 +175,5 @@ async def practise_test(call: Call, document: rules_operation.PracticeTestReques
 
 
 operations: list[Any] = [
-    list_rulebooks, read_rulebook, list_assembly_kinds, list_premises_types, judge_test, select_assembly, check_placement, operate_assembly, practise_test,
+    list_rulebooks, read_rulebook, list_assembly_kinds, list_premises_types, judge_test, select_assembly, check_placement, judge_inspection, operate_assembly, practise_test,
 ]  # fmt: skip

@@ -98,6 +98,24 @@ def shortened(value: Any) -> Any:
     return value
 
 
+def inspection(*, vertical_distance: float) -> dict[str, Any]:
+    """An inspection of an air gap over a tank, away from walls."""
+    return {
+        "rulebook": "us-wa",
+        "performed_at": "2026-05-14T10:00:00-07:00",
+        "assembly": {"kind": "air_gap", "hazard": "health", "purpose": "premises_isolation"},
+        "units": {"length": "in"},
+        "installation": over_a_tank(vertical_distance),
+        "inspector": {"certificate": "T-1", "valid_from": "2025-03-01", "valid_until": "2028-02-29"},
+    }
+
+
+def over_a_tank(vertical_distance: float) -> dict[str, Any]:
+    """What an inspector sees and measures of an air gap below a 2 in outlet."""
+    gap = {"vertical_distance": vertical_distance, "effective_diameter": 2, "near_walls": 0}
+    return {"air_gap": gap, "unobstructed": True, "subject_to_submergence": False}
+
+
 def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -> None:  # noqa: PLR0915 - every call, one after another
     """Every published call, once, in an order in which each finds what it needs."""
     year, today = 2026, clock.now()
@@ -127,6 +145,7 @@ def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -
         "checkPlacement",
         body={"rulebook": "us-wa", "kind": "pvb", "units": {"length": "in"}, "installation": {"height_above_highest_outlet": 8}},
     )
+    call("judgeInspection", body=inspection(vertical_distance=3))
     call(
         "operateAssembly",
         body={

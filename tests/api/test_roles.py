@@ -102,7 +102,7 @@ def new_utility(stage: Stage) -> dict[str, Any]:
 EXPECTED: dict[str, Expected] = {
     # The rules, and what is about the service itself. An empty question is malformed, for everyone alike.
     "listRulebooks": open_to_all(), "readRulebook": open_to_all(), "listAssemblyKinds": open_to_all(), "listPremisesTypes": open_to_all(),
-    "judgeTest": open_to_all(400), "selectAssembly": open_to_all(400), "checkPlacement": open_to_all(400),
+    "judgeTest": open_to_all(400), "judgeInspection": open_to_all(400), "selectAssembly": open_to_all(400), "checkPlacement": open_to_all(400),
     "operateAssembly": open_to_all(400), "runPracticeTest": open_to_all(400),
     "listCodes": open_to_all(), "readHealth": open_to_all(), "readReadiness": open_to_all(), "readMetrics": open_to_all(),
     "verifyReceipt": open_to_all(body=lambda _: {"receipt": "x.y.z"}), "readKeySet": open_to_all(),

@@ -228,6 +228,8 @@ INSPECTIONS: dict[str, dict[str, tuple[set[str], int | None, set[str], set[str],
     # The state's fact sheet on 10 CSR 60-11: "inspected when installed and at least annually thereafter by a certified … tester".
     "us-mo": {"air_gap": ({"air_gap"}, 12, {"installation"}, set(), "published")},
     "us-ca": {"air_gap": ({"air_gap"}, 12, set(), set(), "from_memory")},
+    # The state's fact sheets on 10 CSR 60-11: only an air gap, an RP or a DC contains; inspected when installed, and yearly.
+    "us-mo": {"air_gap": ({"air_gap"}, 12, {"installation"}, set(), "published")},
     "us-common": {
         "all": (
             {"air_gap", "avb", "barometric_loop"}, 12, {"installation", "repair", "relocation", "incident"}, set(),

@@ -13,7 +13,7 @@ import pytest
 from msgspec import UNSET, Struct
 
 import rules
-from rules import notices, operation, selection
+from rules import inspection, notices, operation, selection
 from rules.catalogue import Catalogue
 from rules.field_test.diagnosis import Rows
 from rules.field_test.plausible import Plausible
@@ -32,10 +32,10 @@ from rules.words import Words
 from service.openapi import published
 
 ASKED: list[Any] = [
-    rules.Test, rules.PreviousReadings, selection.SelectionRequest, selection.PlacementRequest, operation.OperationRequest, operation.PracticeTestRequest, notices.NoticeStep,
+    rules.Test, rules.PreviousReadings, inspection.Inspection, selection.SelectionRequest, selection.PlacementRequest, operation.OperationRequest, operation.PracticeTestRequest, notices.NoticeStep,
 ]  # fmt: skip
 ANSWERED: list[Any] = [
-    rules.Verdict, rules.PublishedRulebook, rules.AssemblyKind, rules.Standing, selection.Selection, selection.Placement,
+    rules.Verdict, inspection.InspectionVerdict, rules.PublishedRulebook, rules.AssemblyKind, rules.Standing, selection.Selection, selection.Placement,
     selection.PremisesType, operation.OperationResult, operation.PracticeTest, ComponentTrend,
 ]  # fmt: skip
 
