@@ -228,8 +228,6 @@ INSPECTIONS: dict[str, dict[str, tuple[set[str], int | None, set[str], set[str],
     # The state's fact sheet on 10 CSR 60-11: "inspected when installed and at least annually thereafter by a certified … tester".
     "us-mo": {"air_gap": ({"air_gap"}, 12, {"installation"}, set(), "published")},
     "us-ca": {"air_gap": ({"air_gap"}, 12, set(), set(), "from_memory")},
-    # The state's fact sheets on 10 CSR 60-11: only an air gap, an RP or a DC contains; inspected when installed, and yearly.
-    "us-mo": {"air_gap": ({"air_gap"}, 12, {"installation"}, set(), "published")},
     "us-common": {
         "all": (
             {"air_gap", "avb", "barometric_loop"}, 12, {"installation", "repair", "relocation", "incident"}, set(),
@@ -458,28 +456,28 @@ DIGESTS = {
     "gb": "sha256:1c1153bd6d0fa5d16e1ff2094eb3c7fd01ad50bdd9bb2573afcef3b20b529f82",
     "nz": "sha256:3c87825dd223f4d5e1eff39dc4471bd636c2b9c1ee6bb0c772e49b078c6b0682",
     "us-az": "sha256:ef5457bb0a9a5e97a6ddb81ac6bafc2684928b0736e385f41ffe4ab359ab60c6",
-    "us-ca": "sha256:b639375999cccbc3611caf083fdbfb66cd661a5ac09e7bcdcc812800d26c584a",
+    "us-ca": "sha256:d0d63708bfd0172c7077bea9a329b55cb87b23d98b03d5df968b9a26ef0ca6ec",
     "us-co": "sha256:e65e1779eb77bb02b7178aaceb32d07f15af4b83593f2ee9d874624cba40df1e",
-    "us-common": "sha256:f1bd8f90c15dad7629e424142f43a1be7f36a66437b745e3a4ecded0bdf0e5bf",
+    "us-common": "sha256:8cdbd33bf9ea854d35b032bcfcc540304a7e878ee0609bd75589bbabc01f8e5e",
     "us-fl": "sha256:d19a44cc9a1546e39b09f263c72387fcee930471c85bd18d95c6cdfec710ad27",
     "us-hi": "sha256:8064c1bddc28972fe7e0f96bb55580600d7b5637939040a949261dc459d59a6f",
     "us-il": "sha256:86e7894415c6c190847942e095ebe183f782e23bfe9331ab0dfd8a26b9cdeb9d",
-    "us-in": "sha256:f5b1c11290b73cc8629496d51be20658a22b0e50a5c7348f8b7452f914b0721f",
+    "us-in": "sha256:461612b1097e8e4114e965fe4c45b655e5661ebcd9f1c2337e1018828100c907",
     "us-ma": "sha256:e8bd7b4be3339c27f0976eba5ca6984a948850709a1d7bdaa195378edaad8f73",
     "us-mi": "sha256:a65a83b6db87278fdc24032ed7b9982876a8bb9eeb90b9eea41ea6b304dd5677",
     "us-mn": "sha256:aed2c2641f2677ca11e6b36ff840ce2ab1569481d130dcb66cdb727db3f6ae95",
-    "us-mo": "sha256:5bb5863fa13415249faca892dd93233db09827e4b2f45dd3c92afa1de9aa199b",
+    "us-mo": "sha256:05d02b1df630a0dfaa1abbe4766da9c91f00c838978a853edcc51800893d258c",
     "us-nc": "sha256:0638a6e4d87fbf863d57066e25da2c1138a5a751d42ce2c90b3142f2d64a134e",
     "us-nj": "sha256:84702bbaeabd8c537c8671e28039e6563a77ff6ca1f495132a5b788f52d317e7",
     "us-nv": "sha256:7c226a1c0838dde647fde068d06c0089f6c67b210bd4c07e23d35c32a593c6a5",
     "us-ny": "sha256:216ef8eccd372b3a874e1ce83c03e7c41fb3415ca0948f4cc8afd5e2cd85ef84",
     "us-oh": "sha256:49e2c2aabea63613e177506ebd29063e34dd2a3471f35aa10e7f99d47bab5727",
-    "us-or": "sha256:f85de63595533a410172e23fc9b157a1b1106d0987dc9274a4526f99042bc6ec",
+    "us-or": "sha256:f97783a62e5584d14c4d7ec3865d7ddfaeabf0d85dc9670bb88a43c4255667c0",
     "us-tn": "sha256:f1b7ff852c2e952dd757959dbce6467bb79090776e8991377e6ad8c106658fdb",
     "us-tx": "sha256:de81e056acd115733a476e1eca068b50f208badd32c61790c93968e2030b06ab",
     "us-ut": "sha256:7380ec60b027fe7458a016b809191e114830f157e6e6a779d365841f9199e97a",
     "us-va": "sha256:23b4bf35913ec57b0a40234a47af63edaa67bcd678ea24ef0af1321a9bb6dbd9",
-    "us-wa": "sha256:889d11e08b157de50a40fa3dec403884870299949fb85f07debb1392cac87cb4",
+    "us-wa": "sha256:ada964b298010ba31436c0e62bf328d356952baeb31b1921ffc3643142f2f165",
 }
 
 
