@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 import rules
 from service import signing
-from service.__main__ import parser
+from service.cli.command import parser
 from service.receipts import token as receipts
 from service.settings import Settings
 from tests.conftest import SIGNING_KEYS, Place, World, bearer, phase

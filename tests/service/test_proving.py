@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
-from service.__main__ import main, parser
 from service.cli import proving
+from service.cli.command import main, parser
 from service.cli.demo import prepare
 from service.cli.scenario import UTILITY
 from service.settings import Settings

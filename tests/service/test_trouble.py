@@ -221,7 +221,7 @@ def test_ctrl_c_at_any_moment_leaves_nothing_running(data: Path) -> None:
         # As a terminal does: to all of it at once.
         os.killpg(process.pid, signal.SIGINT)
         _, said = process.communicate(timeout=30)
-        assert "Traceback" not in said or seconds < 0.5, said
+        assert "Traceback" not in said, said
         assert not (data / "postmaster.pid").exists()
 
 
