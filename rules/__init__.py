@@ -9,6 +9,7 @@ from rules import words as words
 from rules.catalogue import AssemblyKind, Catalogue, Hazard, InspectedKind, Kind, RegisteredKind, TestableKind
 from rules.dates import installation_fault, offset_fault
 from rules.errors import DocumentError, NotInForceError, NotJudgeableError, RulesError, UnknownRulebookError
+from rules.errors import refusal_texts as refusal_texts
 from rules.field_test.answer import (
     Acceptance,
     Action,

@@ -28,11 +28,10 @@ def word_of(book: Rulebook, stated: str, pointer: str = "/hazard_class") -> Haza
     for entry in book.hazard_words:
         if entry.word == stated:
             return entry
-    words = ", ".join(f"“{entry.word}”" for entry in book.hazard_words)
-    has = f"Its words are {words}" if words else "It has none"
-    raise DocumentError(
-        f"Rulebook {book.id} does not grade hazards by “{stated}”. {has}; send one of them, or `hazard`.", pointer
-    )
+    if not book.hazard_words:
+        raise DocumentError("no_hazard_classes", pointer, rulebook=book.id)
+    available = [entry.word for entry in book.hazard_words]
+    raise DocumentError("unknown_hazard_class", pointer, rulebook=book.id, hazard_class=stated, available=available)
 
 
 def found_hazard(
@@ -45,14 +44,18 @@ def found_hazard(
     """
     if hazard_class is UNSET:
         if hazard is UNSET:
-            raise DocumentError("Send `hazard`, or `hazard_class` in the rulebook's own word.", f"{pointer}/hazard")
+            raise DocumentError("hazard_and_class_missing", f"{pointer}/hazard")
         return FoundHazard(hazard=hazard)
     word = word_of(book, hazard_class, f"{pointer}/hazard_class")
     if word.acts_as is None:
         return FoundHazard(hazard="unknown" if hazard is UNSET else hazard, word=word)
     if hazard not in (UNSET, word.acts_as):
         raise DocumentError(
-            f"“{word.word}” acts as {word.acts_as} in rulebook {book.id}, and `hazard` is {hazard}. Send one of the two.",
+            "hazard_contradicts_class",
             f"{pointer}/hazard_class",
+            rulebook=book.id,
+            hazard_class=word.word,
+            acts_as=word.acts_as,
+            hazard=hazard,
         )
     return FoundHazard(hazard=word.acts_as, word=word)

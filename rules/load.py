@@ -1,23 +1,14 @@
-"""The only reader of package data: TOML in, checked frozen structs out, once."""
+"""The catalogue, the cited works and the rulebooks, each read once."""
 
 import datetime as dt
 from functools import cache, lru_cache
 from importlib import resources
-from typing import TypeVar
-
-import msgspec
 
 from rules.catalogue import Catalogue
 from rules.errors import UnknownRulebookError
+from rules.files import read
 from rules.rulebook import Rulebook, RulebookData, extend, resolve
 from rules.sources import Source, Work
-
-T = TypeVar("T")
-
-
-def read(name: str, shape: type[T]) -> T:
-    """The data file of that name as `shape`; msgspec.ValidationError where the data are not of that shape."""
-    return msgspec.toml.decode((resources.files("rules") / "data" / name).read_bytes(), type=shape)
 
 
 @cache
@@ -43,9 +34,7 @@ def rulebook_ids() -> tuple[str, ...]:
 def rulebook_data(rulebook_id: str) -> RulebookData:
     """One rulebook with what it inherits; UnknownRulebookError where there is none of that id."""
     if rulebook_id not in rulebook_ids():
-        raise UnknownRulebookError(
-            f"Unknown rulebook {rulebook_id!r}. Available: {', '.join(rulebook_ids())}.", pointer="/rulebook"
-        )
+        raise UnknownRulebookError("unknown_rulebook", "/rulebook", rulebook=rulebook_id, available=rulebook_ids())
     own = read(f"rulebooks/{rulebook_id}.toml", RulebookData)
     return extend(rulebook_data(own.extends) if own.extends else None, own)
 

@@ -321,11 +321,11 @@ def extend(base: RulebookData | None, own: RulebookData) -> RulebookData:
 def resolve(data: RulebookData, sources: dict[str, Source], on: dt.date) -> Rulebook:
     """The (already extended) rulebook on that day; NotInForceError where it says nothing then."""
     if on < data.in_force_from or (data.in_force_until is not None and on > data.in_force_until):
+        first, day = data.in_force_from.isoformat(), on.isoformat()
+        if data.in_force_until is None:
+            raise NotInForceError("rulebook_not_yet_in_force", "/rulebook", rulebook=data.id, day=day, first=first)
         raise NotInForceError(
-            f"Rulebook {data.id} says nothing on {on.isoformat()}: it is carried from {data.in_force_from.isoformat()}"
-            + (f" to {data.in_force_until.isoformat()}" if data.in_force_until else " on")
-            + ". Name a rulebook that was in force on that day.",
-            pointer="/rulebook",
+            "rulebook_not_in_force", "/rulebook", rulebook=data.id, day=day, first=first, last=data.in_force_until.isoformat()
         )
     changes = {data.in_force_from}
     chosen: dict[str, tuple[Any, ...]] = {}

@@ -10,7 +10,7 @@ from itertools import product
 
 from msgspec import Struct
 
-from rules.load import read
+from rules.files import read
 from rules.sources import KnownFrom
 
 Writings = dict[str, tuple[str, ...]]

@@ -13,6 +13,8 @@ from typing import Any, Final
 import msgspec
 from msgspec import UNSET, Struct, UnsetType
 
+from rules import RulesError, refusal_texts
+
 MEDIA_TYPE: Final = "application/problem+json"
 MOST_FAULTS: Final = 100
 """A problem lists at most this many faults; `more` says that there are others."""
@@ -52,7 +54,9 @@ def _read(name: str, shape: Any) -> Any:
 
 KINDS: Final[dict[str, ProblemKind]] = _read("problems.toml", dict[str, ProblemKind])
 """Every kind of problem, by its code."""
-FAULT_KINDS: Final[dict[str, FaultKind]] = _read("faults.toml", dict[str, FaultKind])
+FAULT_KINDS: Final[dict[str, FaultKind]] = _read("faults.toml", dict[str, FaultKind]) | {
+    code: FaultKind(problem="not-applicable", text=text) for code, text in refusal_texts().items()
+}
 """Every kind of fault, by its code."""
 _TYPES: Final[dict[str, dict[str, str]]] = _read("types.toml", dict[str, dict[str, str]])
 
@@ -160,6 +164,12 @@ def problem(
     return ProblemError(cause, [] if pointer is UNSET and parameter is UNSET else [cause], headers)
 
 
+def rules_fault(error: RulesError) -> Fault:
+    """One error of the rules as a fault, with its code and parameters."""
+    values: Any = error.parameters
+    return fault(error.code, pointer=error.pointer, **values)
+
+
 def problem_of(faults: Sequence[Fault], *, kind: str = "", more: bool = False) -> ProblemError:
     """The problem of a request with these faults, of which there is at least one; `more` where others were not listed."""
     if len(faults) == 1 and not more:
@@ -182,12 +192,12 @@ class _TextFormatter(Formatter):
     """Writes lists with commas, and types (`{expected:type}`) in words."""
 
     def format_field(self, value: Any, format_spec: str) -> Any:
-        if format_spec:
+        if format_spec in _TYPES:
             names = [value] if isinstance(value, str) else value
             return " or ".join(_TYPES[format_spec][name] for name in names)
-        if isinstance(value, list):
+        if isinstance(value, (list, tuple)):
             return ", ".join(f"`{name}`" for name in value)
-        return f"{value:.10g}" if isinstance(value, float) else str(value)
+        return format(value, format_spec or ".10g") if isinstance(value, float) else str(value)
 
 
 _FORMATTER: Final = _TextFormatter()

@@ -9,7 +9,8 @@ from rules.errors import NotJudgeableError
 from rules.field_test.answer import Acceptance, Action, Flag, PhaseVerdict
 from rules.field_test.circumstances import Circumstances
 from rules.field_test.plan import Plan
-from rules.load import catalogue, read
+from rules.files import read
+from rules.load import catalogue
 from rules.rulebook import ActsAs, Deadline, Limit, Rulebook
 from rules.selection.tables import cite
 from rules.sources import Cited, Source
@@ -25,7 +26,7 @@ def deadline(book: Rulebook, hazard: str, acts_as: ActsAs) -> Deadline:
     for row in book.deadlines:
         if degree in row.hazards and acts_as in row.acts_as:
             return row
-    raise NotJudgeableError(f"Rulebook {book.id} has no deadline for a {degree} hazard that acts as {acts_as}.")
+    raise NotJudgeableError("no_deadline", rulebook=book.id, hazard=degree, acts_as=acts_as)
 
 
 def completion(book: Rulebook, hazard: str) -> Limit:

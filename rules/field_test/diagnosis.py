@@ -8,7 +8,8 @@ from msgspec import Struct
 from rules.catalogue import Component, Line
 from rules.field_test.answer import Diagnosis
 from rules.field_test.result import PartResult
-from rules.load import read, works
+from rules.files import read
+from rules.load import works
 from rules.sources import Source
 
 

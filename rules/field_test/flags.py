@@ -6,7 +6,8 @@ from functools import cache
 from msgspec import UNSET
 
 from rules.field_test.answer import Flag, Severity
-from rules.load import catalogue, read
+from rules.files import read
+from rules.load import catalogue
 from rules.sources import KnownFrom
 from rules.texts import Value, say
 

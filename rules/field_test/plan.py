@@ -164,7 +164,7 @@ def _no_criteria(book: Rulebook, kind: str) -> NotRead:
     """Why the rulebook judges no readings of that kind; NotJudgeableError where it does not say."""
     left_open = book.left_open("criteria")
     if left_open is None:
-        raise NotJudgeableError(f"Rulebook {book.id} has no criteria for the kind {kind}. Name a rulebook that has.")
+        raise NotJudgeableError("no_criteria_for_kind", rulebook=book.id, kind=kind)
     return left_open
 
 

@@ -6,7 +6,7 @@ These decide whether a report is accepted; they never change the outcome of the 
 import datetime as dt
 from collections.abc import Sequence
 from functools import lru_cache
-from typing import Final
+from typing import Final, get_args
 
 from msgspec import UNSET, UnsetType
 
@@ -20,7 +20,7 @@ from rules.field_test.plan import Plan
 from rules.field_test.plausible import read_instead
 from rules.field_test.result import PhaseResult
 from rules.load import catalogue
-from rules.quantities import PressureValue
+from rules.quantities import LengthUnit, PressureValue
 
 # Offsets are less than a day each way, so the same moment has dates that are at most this many days apart.
 _ZONES_APART: Final = 2
@@ -34,8 +34,8 @@ def lengths_without_unit(test: Test) -> list[RulesError]:
         "/gauge/height_above_assembly": test.gauge is not UNSET and test.gauge.height_above_assembly is not UNSET,
     }
     return [
-        DocumentError(f"`{pointer}` has no unit. Add `length` to `units`: in, ft, mm or m.", "/units/length")
-        for pointer, is_stated in stated.items()
+        DocumentError("length_without_unit", "/units/length", field=field, available=get_args(LengthUnit))
+        for field, is_stated in stated.items()
         if is_stated
     ]
 

@@ -10,7 +10,7 @@ from typing import Literal
 from msgspec import Struct
 
 from rules.catalogue import Component, TestableKind
-from rules.load import read
+from rules.files import read
 from rules.quantities import PressureUnit, convert
 from rules.sources import Cited
 

@@ -11,7 +11,7 @@ from msgspec import UNSET, Struct
 
 from rules.catalogue import Component, StatedMethod
 from rules.field_test.document import Phase
-from rules.load import read
+from rules.files import read
 from rules.sources import Cited
 
 Claim = Literal["holds", "leaks", "not_opened", "not_fully"]

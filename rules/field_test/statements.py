@@ -5,7 +5,7 @@ from functools import cache
 from msgspec import Struct
 
 from rules.catalogue import Component
-from rules.load import read
+from rules.files import read
 from rules.operation import Mechanism
 from rules.rulebook import MechanicalProtection
 from rules.sources import Cited

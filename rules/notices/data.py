@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 
 from msgspec import Meta, Struct
 
-from rules.load import read
+from rules.files import read
 from rules.sources import Cited
 
 Occasion = Literal["due", "failed", "unprotected", "retest"]

@@ -63,24 +63,16 @@ def check(steps: Sequence[NoticeStep]) -> None:
     for place, one in enumerate(steps):
         at = f"/steps/{place}"
         if one.step in codes:
-            found.append(DocumentError(f"The step `{one.step}` stands twice; give each a name of its own.", f"{at}/step"))
+            found.append(DocumentError("step_repeated", f"{at}/step", step=one.step))
         if (one.occasion, one.to, one.days) in days:
-            found.append(
-                DocumentError(
-                    "Another step of this occasion to this addressee has the same day; give each its own.", f"{at}/days"
-                )
-            )
+            found.append(DocumentError("step_day_repeated", f"{at}/days", occasion=one.occasion, to=one.to, days=one.days))
         if one.occasion != "due" and one.days < 0:
-            found.append(
-                DocumentError("Nobody can be told of a failure before its test; `days` is 0 or more here.", f"{at}/days")
-            )
+            found.append(DocumentError("step_before_failure", f"{at}/days", occasion=one.occasion))
         codes.add(one.step)
         days.add((one.occasion, one.to, one.days))
-        found += [DocumentError(what, f"{at}/subject") for what in faults(one.subject, one.occasion)]
-        found += [DocumentError(what, f"{at}/text") for what in faults(one.text, one.occasion)]
+        found += faults(one.subject, one.occasion, f"{at}/subject")
+        found += faults(one.text, one.occasion, f"{at}/text")
         if "caution" not in names(one.text):
-            found.append(
-                DocumentError("Every text holds `{caution}`, so that nobody takes it for more than it is.", f"{at}/text")
-            )
+            found.append(DocumentError("caution_missing", f"{at}/text"))
     if found:
         raise together(*found)

@@ -10,6 +10,7 @@ import re
 
 from msgspec import Struct
 
+from rules.errors import DocumentError
 from rules.notices.data import Occasion, notice_data
 
 _TOKEN = re.compile(r"\{\{|\}\}|\{([^{}]*)\}|[{}]")
@@ -32,21 +33,21 @@ class NoticeFacts(Struct, frozen=True, kw_only=True):
     repair_by: dt.date | None
 
 
-def faults(template: str, occasion: Occasion) -> list[str]:
-    """What is wrong with a template for that occasion, each in a sentence; nothing where it can be filled."""
+def faults(template: str, occasion: Occasion, pointer: str) -> list[DocumentError]:
+    """Each fault of a template for that occasion, with the `pointer` to the template; none where it can be filled."""
     known = notice_data().placeholders
-    found = []
+    found: list[DocumentError] = []
     for match in _TOKEN.finditer(template):
         name = match[1]
         if match[0] in ("{{", "}}"):
             continue
         if name is None:
-            found.append(f"The brace at character {match.start() + 1} stands alone; write it twice if a brace is meant.")
+            found.append(DocumentError("single_brace", pointer, character=match.start() + 1))
         elif name not in known:
-            named = ", ".join(f"`{{{one}}}`" for one, placeholder in known.items() if occasion in placeholder.occasions)
-            found.append(f"There is no placeholder `{{{name}}}`; there are {named}.")
+            available = [f"{{{known_name}}}" for known_name, row in known.items() if occasion in row.occasions]
+            found.append(DocumentError("unknown_placeholder", pointer, placeholder=f"{{{name}}}", available=available))
         elif occasion not in known[name].occasions:
-            found.append(f"`{{{name}}}` is not known on the occasion `{occasion}`.")
+            found.append(DocumentError("placeholder_not_known", pointer, placeholder=f"{{{name}}}", occasion=occasion))
     return found
 
 

@@ -64,7 +64,7 @@ def _by_class(request: SelectionRequest, stated: str, tables: InForce, day: dt.d
     """The hazard stated in the rulebook's own word; not determined where the rulebook does not say by which its tables choose."""
     for name in ("hazard", "fluid_category"):
         if getattr(request, name) is not UNSET:
-            raise DocumentError(f"Send `hazard_class` or `{name}`, not both.", "/hazard_class")
+            raise DocumentError("hazard_stated_twice", "/hazard_class", field=name)
     word = word_of(rulebook(request.rulebook, day), stated)
     plain = structs.replace(request, hazard_class=UNSET)
     if tables.by_category and word.fluid_category is not None:
@@ -85,14 +85,14 @@ def _stated(request: SelectionRequest, tables: InForce) -> StatedHazard | int:
     book = request.rulebook
     if tables.by_category:
         if request.hazard is not UNSET:
-            raise DocumentError(f"Rulebook {book} chooses by fluid category. Leave `hazard` out.", "/hazard")
+            raise DocumentError("hazard_not_used", "/hazard", rulebook=book)
         if request.fluid_category is UNSET:
-            raise DocumentError(f"Rulebook {book} chooses by fluid category. Send `fluid_category`, 1 to 5.", "/fluid_category")
+            raise DocumentError("fluid_category_missing", "/fluid_category", rulebook=book)
         return request.fluid_category
     if request.fluid_category is not UNSET:
-        raise DocumentError(f"Rulebook {book} chooses by hazard. Leave `fluid_category` out.", "/fluid_category")
+        raise DocumentError("fluid_category_not_used", "/fluid_category", rulebook=book)
     if request.hazard is UNSET:
-        raise DocumentError(f"Rulebook {book} chooses by hazard. Send `hazard`.", "/hazard")
+        raise DocumentError("hazard_missing", "/hazard", rulebook=book)
     return request.hazard
 
 

@@ -10,7 +10,7 @@ from typing import Annotated, Final, Literal, TypeVar
 import msgspec
 from msgspec import UNSET, Meta, Struct, UnsetType
 
-from rules import load
+from rules.files import read
 from rules.quantities import FlowValue, LengthValue, Units
 from rules.rulebook import MechanicalProtection
 from rules.selection.air_gap import AirGap, AirGapRule
@@ -215,7 +215,7 @@ class RulesInForce(Struct, frozen=True, kw_only=True):
 @cache
 def placement_data() -> PlacementData:
     """Every placement rule of every set, as written."""
-    return load.read("placement.toml", PlacementData)
+    return read("placement.toml", PlacementData)
 
 
 @lru_cache(maxsize=4096)

@@ -12,8 +12,7 @@ from functools import lru_cache
 import msgspec
 from msgspec import UNSET
 
-from rules.errors import DocumentError
-from rules.quantities import Units
+from rules.quantities import Units, unit_missing
 from rules.selection import hydraulics
 from rules.selection.case import Case
 from rules.selection.document import InstallationCondition, KindResult, Selection, SelectionRequest, Site
@@ -60,7 +59,7 @@ def _check(request: SelectionRequest, tables: InForce) -> None:
     site = Site() if request.site is UNSET else request.site
     units = Units() if request.units is UNSET else request.units
     if site.height_above_highest_outlet is not UNSET and units.length is UNSET:
-        raise DocumentError("Send `units.length`, the unit of the height: in, ft, mm or m.", "/units/length")
+        raise unit_missing("length")
     if request.hydraulics is not UNSET:
         hydraulics.check(request.hydraulics, units, frozenset(rank.kind for rank in tables.ranks))
 

@@ -53,11 +53,9 @@ def suitability(
     A rulebook without tables, one that chooses by fluid category, and a kind that it does not list determine nothing.
     NotInForceError where the rulebook says nothing on that day, NotJudgeableError for an unknown hazard or purpose.
     """
-    for name, value, known in (("hazard", hazard, get_args(Hazard)), ("purpose", purpose, get_args(Purpose))):
+    for code, value, known in (("unknown_hazard", hazard, get_args(Hazard)), ("unknown_purpose", purpose, get_args(Purpose))):
         if value is not UNSET and value not in known:
-            raise NotJudgeableError(
-                f"Unknown {name} {value!r}. Send one of {', '.join(known)}, or leave it out where it is not known."
-            )
+            raise NotJudgeableError(code, value=value, available=known)
     if hazard is UNSET:
         return Suitability(suitable=None, because=sentence("suitability", "hazard_not_stated"), missing=("hazard",))
     if rulebook_id not in index():

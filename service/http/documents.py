@@ -16,11 +16,11 @@ from typing import Annotated, Any, Literal, TypeVar, Union, cast, get_args, get_
 import msgspec
 from msgspec import UnsetType
 
-from rules.errors import DocumentError, NotInForceError, RulesError, UnknownRulebookError
+from rules.errors import RulesError
 from service.http.faults import ROOT, Faults, Path
 from service.http.plain_numbers import MOST_EXTREME, has_many_extreme_numbers
 from service.http.plain_text import may_have_controls, text_fault
-from service.problems import MOST_FAULTS, ProblemError, Value, fault, problem_of
+from service.problems import MOST_FAULTS, ProblemError, Value, problem_of, rules_fault
 
 T = TypeVar("T")
 Needs = Mapping[str, tuple[str, str]]
@@ -122,20 +122,10 @@ def malformed(faults: Faults) -> ProblemError:
     return problem_of(faults.listed, more=faults.more)
 
 
-_RULES_CODES: Mapping[type[RulesError], str] = {
-    DocumentError: "document_incomplete",
-    UnknownRulebookError: "unknown_rulebook",
-    NotInForceError: "rulebook_not_in_force",
-}
-
-
 def from_rules(error: RulesError) -> ProblemError:
     """A refusal of the rules as a problem, with all that they found; its kind is that of the first."""
     also = error.also[: MOST_FAULTS - 1]
-    faults = [
-        fault(_RULES_CODES.get(type(found), "not_judgeable"), pointer=found.pointer, detail=found.message)
-        for found in (error, *also)
-    ]
+    faults = [rules_fault(found) for found in (error, *also)]
     return problem_of(faults, more=len(also) < len(error.also))
 
 

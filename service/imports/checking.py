@@ -196,8 +196,8 @@ class Checker:
             faults += self._named(thing, error.faults, one.spoiled)
             raise _BadError(*faults) from None
         if thing == "assembly" and facts.installed_on not in (UNSET, getattr(current, "installed_on", UNSET)):
-            detail = rules.installation_fault(facts.installed_on, self._today)
-            faults += [] if detail is None else [(detail, "assembly.installed_on")]
+            impossible = rules.installation_fault(facts.installed_on, self._today, "/installed_on")
+            faults += [] if impossible is None else [(impossible.message, "assembly.installed_on")]
         if current is not None and (fixed := _FIXED.get(thing)) and getattr(current, fixed) != getattr(facts, fixed):
             faults.append(
                 (

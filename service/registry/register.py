@@ -14,7 +14,7 @@ from msgspec import UNSET, UnsetType
 from msgspec.structs import replace
 
 import rules
-from service.problems import fault, problem, problem_of
+from service.problems import fault, problem, problem_of, rules_fault
 from service.record.reports.judging import today
 from service.record.reports.store import ReportStore
 from service.record.standings.work_out import rebuild_standings, rework
@@ -72,8 +72,8 @@ def _check_installation(facts: AssemblyFacts, before: dt.date | UnsetType, on: d
     """ProblemError for a new day of installation that cannot be one; what is registered already is left alone."""
     if facts.installed_on in (UNSET, before):
         return
-    if (detail := rules.installation_fault(facts.installed_on, on)) is not None:
-        raise problem("impossible_installation_date", pointer="/installed_on", detail=detail)
+    if (impossible := rules.installation_fault(facts.installed_on, on, "/installed_on")) is not None:
+        raise problem_of([rules_fault(impossible)])
 
 
 async def _check_organisation(registry: RegistryStore, code: str, facts: Any, *, before: UUID | UnsetType) -> None:

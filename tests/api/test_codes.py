@@ -2,6 +2,7 @@
 
 import ast
 import re
+import tomllib
 from pathlib import Path
 from typing import Any, get_args
 from urllib.parse import urlsplit
@@ -36,6 +37,10 @@ def test_every_problem_and_every_fault_is_listed(codes: dict[str, Any]) -> None:
     assert listed(codes, "problems") == set(KINDS)
     assert listed(codes, "faults") == set(FAULT_KINDS)
     assert {one["problem"] for one in codes["faults"]} <= set(KINDS)
+    # The faults of the rules have codes of their own.
+    own = tomllib.loads((SERVICE / "texts" / "faults.toml").read_text(encoding="utf-8"))
+    assert set(own) | set(rules.refusal_texts()) == set(FAULT_KINDS)
+    assert not set(own) & set(rules.refusal_texts())
 
 
 def test_every_code_of_the_rules_is_listed(codes: dict[str, Any]) -> None:
@@ -58,7 +63,7 @@ def test_every_code_of_the_rules_is_listed(codes: dict[str, Any]) -> None:
 
 def test_every_code_is_raised_somewhere_and_every_raised_code_has_a_text() -> None:
     raised: set[str] = set()
-    for path in SERVICE.rglob("*.py"):
+    for path in (*SERVICE.rglob("*.py"), *RULES.rglob("*.py")):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Constant) and isinstance(node.value, str):
                 raised.add(node.value)

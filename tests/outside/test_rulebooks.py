@@ -17,7 +17,8 @@ from rules.field_test.diagnosis import Rows
 from rules.field_test.flags import severities
 from rules.field_test.plausible import plausible
 from rules.field_test.shutoffs import Spoils
-from rules.load import read, works
+from rules.files import read
+from rules.load import works
 from rules.rulebook import Interval, Limit
 from rules.sources import Cited
 from rules.standing import TestEvent, interval_for, next_due

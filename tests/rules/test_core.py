@@ -70,8 +70,9 @@ def test_the_catalogue_knows_its_kinds_and_no_other() -> None:
 
 
 def test_an_error_says_where() -> None:
-    one = errors.DocumentError("No.", "/units")
-    assert (str(one), one.pointer) == ("No.", "/units")
+    error = errors.DocumentError("caution_missing", "/steps/0/text")
+    assert (error.code, error.pointer) == ("caution_missing", "/steps/0/text")
+    assert str(error) == "Put `{caution}` into the text; every notice must have it."
 
 
 def test_a_minimum_rests_on_the_publishers_figure_in_every_metric_unit() -> None:

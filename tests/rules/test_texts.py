@@ -2,6 +2,7 @@
 
 import ast
 import string
+from collections.abc import Iterator
 from pathlib import Path
 
 import msgspec
@@ -9,10 +10,11 @@ import pytest
 
 import rules
 from rules import texts
+from rules.errors import DocumentError, RulesError, refusal_texts
 from rules.field_test.diagnosis import Rows
 from rules.field_test.flags import severities
 from rules.field_test.shutoffs import Spoils
-from rules.load import read
+from rules.files import read
 from tests.rules.pinned import answers
 
 ROOT = Path(rules.__file__).parent
@@ -54,6 +56,42 @@ def test_every_template_is_named_in_the_code(subject: str) -> None:
 
 def test_every_flag_has_a_text_and_every_text_a_flag() -> None:
     assert {code.partition(".")[0] for code in texts.texts("field_test").templates["flags"]} == set(severities())
+
+
+def refusals() -> Iterator[tuple[str, set[str]]]:
+    """Every error that the rules make with a code written out: the code, and the names of its parameters."""
+    errors = {RulesError.__name__, *(error.__name__ for error in RulesError.__subclasses__())}
+    for path in ROOT.rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in errors:
+                if isinstance(node.args[0], ast.Constant):
+                    yield str(node.args[0].value), {str(keyword.arg) for keyword in node.keywords}
+                else:
+                    # Whether a hazard or a purpose is unknown is picked from two codes.
+                    assert (path.name, node.args[0].id) == ("suitability.py", "code")  # type: ignore[attr-defined]
+                    yield "unknown_hazard", {str(keyword.arg) for keyword in node.keywords}
+                    yield "unknown_purpose", {str(keyword.arg) for keyword in node.keywords}
+
+
+def test_every_refusal_has_a_text_with_its_parameters_and_every_text_a_refusal() -> None:
+    made = dict(refusals())
+    assert set(made) == set(refusal_texts())
+    # A parameter that the text leaves out still helps a program; one that the text needs and the error lacks would be a fault.
+    for code, given in refusals():
+        assert fields(refusal_texts()[code]) <= given, code
+
+
+def test_a_refusal_is_rendered_again_from_its_code_and_parameters() -> None:
+    error = DocumentError("unit_missing", "/units/length", dimension="length", available=("in", "ft"))
+    assert error.message == str(error) == "`units.length` is missing. Send one of: `in`, `ft`."
+    assert error.message == texts.say("refusals", "refusals", error.code, error.parameters)
+    with pytest.raises(KeyError):
+        DocumentError("unit_missing", "/units/length")
+
+
+def fields(template: str) -> set[str]:
+    """The parameters that a template names."""
+    return {name for _, name, _, _ in string.Formatter().parse(template) if name}
 
 
 def test_a_missing_parameter_or_code_is_an_error() -> None:

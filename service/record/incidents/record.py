@@ -11,7 +11,7 @@ from msgspec import UNSET
 
 import rules
 from service.auth.access import Principal
-from service.problems import fault, problem, problem_of
+from service.problems import fault, problem, problem_of, rules_fault
 from service.record.incidents.schemas import ExceptionEnd, Incident, IncidentFacts, TestingException, TestingExceptionFacts
 from service.record.incidents.store import IncidentStore
 from service.record.reports.judging import today
@@ -64,8 +64,8 @@ def _day(utility: Utility, facts: IncidentFacts, now: dt.datetime) -> dt.date:
     """The day of an incident where the utility is; every fault of its days at once."""
     faults = []
     occurred_on = dt.date.min
-    if (detail := rules.offset_fault(facts.occurred_at)) is not None:
-        faults.append(fault("impossible_offset", pointer="/occurred_at", detail=detail))
+    if (impossible := rules.offset_fault(facts.occurred_at, "/occurred_at")) is not None:
+        faults.append(rules_fault(impossible))
     try:
         occurred_on = today(utility, facts.occurred_at)
         if facts.occurred_at > now:

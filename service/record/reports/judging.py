@@ -18,7 +18,7 @@ from msgspec import UNSET, Struct
 
 import rules
 from service.auth.access import Principal
-from service.problems import ProblemError, fault, problem, problem_of
+from service.problems import ProblemError, fault, problem, problem_of, rules_fault
 from service.record.reports import rests
 from service.record.reports.leaf import hashed
 from service.record.reports.rests import Latest, RestsOn
@@ -72,8 +72,8 @@ def today(utility: Utility, now: dt.datetime) -> dt.date:
 
 def check_moment(performed_at: dt.datetime) -> None:
     """ProblemError for a moment that no clock shows, or no database keeps: the calendar ends before it in UTC."""
-    if (detail := rules.offset_fault(performed_at)) is not None:
-        raise problem("impossible_offset", pointer="/performed_at", detail=detail)
+    if (impossible := rules.offset_fault(performed_at, "/performed_at")) is not None:
+        raise problem_of([rules_fault(impossible)])
     try:
         performed_at.astimezone(dt.UTC)
     except OverflowError:

@@ -585,7 +585,7 @@ def test_a_length_without_its_unit_is_refused() -> None:
 def test_an_unknown_rulebook_and_a_day_without_one_are_errors() -> None:
     with pytest.raises(rules.UnknownRulebookError) as unknown:
         judge("pvb", rulebook="nowhere")
-    assert "'nowhere'" in whole(unknown.value).message
+    assert "`nowhere`" in whole(unknown.value).message
     with pytest.raises(rules.NotInForceError) as silent:
         judge("pvb", performed_at="1980-01-01T00:00:00Z")
     assert "1980-01-01" in whole(silent.value).message

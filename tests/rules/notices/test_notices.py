@@ -123,7 +123,7 @@ def test_every_fault_of_a_schedule_is_told_with_its_place() -> None:
     ["{due_on.__class__}", "{utility.__init__.__globals__}", "{due_on[0]}", "{due_on!r}", "{due_on:>99999999}", "{}", "{0}", "{ due_on }", "{", "}", "{due_on", "due_on}", "{{{due_on}}"],
 )  # fmt: skip
 def test_a_template_is_no_format_string(template: str) -> None:
-    assert faults(template, "due")
+    assert faults(template, "due", "")
 
 
 def test_what_is_filled_in_is_never_read_as_a_template_and_stays_on_its_line() -> None:

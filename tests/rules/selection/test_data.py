@@ -8,6 +8,7 @@ import msgspec
 import pytest
 
 from rules import load
+from rules.files import read
 from rules.selection.hydraulics import data
 from rules.selection.installation import Installation, placement_data, placement_rules
 from rules.selection.tables import cite, index, table
@@ -116,4 +117,4 @@ def test_every_file_of_choice_is_pinned() -> None:
 
 def test_a_misspelt_member_of_a_table_is_refused() -> None:
     with pytest.raises(msgspec.ValidationError):
-        load.read("selection/index.toml", type(table(TABLES[0])))
+        read("selection/index.toml", type(table(TABLES[0])))
