@@ -153,7 +153,7 @@ def test_the_authoritys_own_list_of_kinds_decides(word: str, kind: str, suitable
 
 
 def test_a_word_that_the_rulebook_does_not_have_is_refused_with_its_words() -> None:
-    with pytest.raises(DocumentError, match="“severe”, “high”, “low”") as raised:
+    with pytest.raises(DocumentError, match="`severe`, `high`, `low`") as raised:
         judged("us-wa", hazard_class="moderate")
     assert raised.value.pointer == "/assembly/hazard_class"
     with pytest.raises(DocumentError, match="means a `health` hazard, but `hazard` is `non_health`"):
