@@ -36,9 +36,13 @@ class Kept(EmbeddedPostgres):
         self.keeper = subprocess.Popen(
             [sys.executable, "-c", KEEPER, str(data)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
         )  # fmt: skip
-        pid, self.socket_directory, programs = (
-            (self.keeper.stdout.readline() if self.keeper.stdout else "").strip().split(maxsplit=2)
-        )
+        assert self.keeper.stdout is not None
+        started = self.keeper.stdout.readline().strip().split(maxsplit=2)
+        if not started:
+            # Its pipes, left open, would fail whichever test runs while they are collected.
+            self.keeper.communicate()
+            raise RuntimeError(f"No Postgres started in {data}.")
+        pid, self.socket_directory, programs = started
         self._programs = Path(programs)
         self.leader = psutil.Process(int(pid))
 

@@ -3,6 +3,7 @@
 import http.client
 import json
 import time
+from collections import Counter
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, closing, contextmanager
@@ -13,7 +14,7 @@ from uuid import uuid4
 import httpx
 import pytest
 
-from service.auth.rates import Shares
+from service.auth.rates import Allowances, Shares
 from service.http.spool import IN_MEMORY, Spool
 from service.problems import ProblemError
 from service.record.changes.store import ChangeStore
@@ -40,16 +41,32 @@ def open_batch(place: Place, key: str) -> Iterator[http.client.HTTPConnection]:
         yield connection
 
 
-def test_the_lines_of_a_batch_count_against_its_keys_allowance(database: Database) -> None:
-    with world_in(database, rate=20.0) as world:
+def test_the_lines_of_a_batch_count_against_its_keys_allowance(database: Database, monkeypatch: pytest.MonkeyPatch) -> None:
+    lines, per_second = 700, 20.0
+    with world_in(database, rate=per_second) as world:
         place = world.place()
+        charged: Counter[object] = Counter()
+        charge = Allowances.charge
+
+        def counted(self: Allowances, caller: object, amount: float, now: float) -> None:
+            if self.per_second == per_second:
+                charged[caller] += round(amount * 1000)
+            charge(self, caller, amount, now)
+
+        monkeypatch.setattr(Allowances, "charge", counted)
         begun = time.monotonic()
-        answer = sent(place, b"{}\n" * 700, "utility")
+        answer = sent(place, b"{}\n" * lines, "utility")
         took = time.monotonic() - begun
-        assert [json.loads(line)["status"] for line in answer.text.splitlines()] == [400] * 700
-        # 400 lines are 40 requests, what is saved up of 20 a second; the others are earned.
-        assert took > 0.8
-        assert place.get("/premises").status_code == 429
+        assert [json.loads(line)["status"] for line in answer.text.splitlines()] == [400] * lines
+        # Two seconds' worth is saved up, and the rest is earned first, however fast or slow the machine is.
+        assert took >= (1 + lines / 10) / per_second - 2
+        # One request and its lines, a tenth each, of the account that the key's other requests are counted in.
+        [(account, spent)] = charged.items()
+        assert spent == 1000 + lines * 100
+        deadline = time.monotonic() + 10
+        while place.get("/premises").status_code == 429:
+            assert time.monotonic() < deadline
+        assert charged == {account: spent + 1000}
 
 
 def test_a_key_has_four_batches_open_and_others_have_theirs(place: Place) -> None:
@@ -93,7 +110,7 @@ def test_what_is_held_is_given_back_and_bounded_in_all() -> None:
             pass
         assert refused.value.status == 429
         with shares.one("b", "batches"):
-            with pytest.raises(ProblemError, match="batches") as refused, shares.one("c", "batches"):
+            with pytest.raises(ProblemError, match="too many open batches") as refused, shares.one("c", "batches"):
                 pass
             assert refused.value.status == 503
     with shares.one("a", "batches"), shares.one("c", "batches"):
