@@ -104,17 +104,44 @@ def _whole(value: Any) -> Any:
 
 def convert(shape: type[T], values: dict[str, Any]) -> T:
     """Query parameters (all strings) as `shape`; ProblemError with all faults where they are not."""
+    struct = _without_null(cast("Any", shape))
     faults = Faults(in_query=True)
     with faults.until_full():
-        _find_controls(values, shape, ROOT, faults)
+        _find_controls(values, struct, ROOT, faults)
     if faults.listed:
         raise malformed(faults)
     try:
-        return msgspec.convert(values, shape, strict=False)
+        return cast("T", msgspec.convert(values, struct, strict=False))
     except msgspec.ValidationError:
         with faults.until_full():
-            _walk(values, shape, ROOT, faults, strict=False)
+            _walk(values, struct, ROOT, faults, strict=False)
         raise malformed(faults) from None
+
+
+@cache
+def _without_null(shape: Any) -> Any:
+    """The struct of a query string, without null: a parameter is left out or has a value, and the text `null` is not "no value".
+
+    It inherits from `shape`, so what is converted is one of `shape`. The decoder would take any spelling of `null` for None.
+    """
+    hints = _hints(shape)
+    fields = [
+        (field.name, _not_null(hints[field.name]), msgspec.field(default=field.default))
+        for field in msgspec.structs.fields(shape)
+        if _not_null(hints[field.name]) is not hints[field.name]
+    ]
+    return msgspec.defstruct(shape.__name__, fields, bases=(shape,), frozen=True, kw_only=True, forbid_unknown_fields=True)
+
+
+def _not_null(hint: Any) -> Any:
+    """The annotation without None; itself where it has none."""
+    if get_origin(hint) is Annotated:
+        bare, *meta = get_args(hint)
+        changed = _not_null(bare)
+        return hint if changed is bare else Annotated[(changed, *meta)]
+    if get_origin(hint) not in (Union, UnionType) or NoneType not in get_args(hint):
+        return hint
+    return Union[tuple(choice for choice in get_args(hint) if choice is not NoneType)]  # noqa: UP007 - built from a list
 
 
 def malformed(faults: Faults) -> ProblemError:
@@ -273,7 +300,11 @@ def _leaf(value: Any, shape: Any, *, strict: bool) -> Wrong | None:
         msgspec.convert(value, shape, strict=strict)
     except msgspec.ValidationError as error:
         bare = _bare(shape)
-        return ("unknown_value", {"available": list(get_args(bare))}) if get_origin(bare) is Literal else _wrong(error)
+        return (
+            ("unknown_value", {"available": [str(choice) for choice in get_args(bare)]})
+            if get_origin(bare) is Literal
+            else _wrong(error)
+        )
     return None
 
 

@@ -237,9 +237,10 @@ def _nullable(schema: dict[str, Any]) -> dict[str, Any]:
 
 
 def _references(node: Any) -> set[str]:
-    """The names that a schema or a document refers to."""
+    """The names of the schemas that a schema or a document refers to."""
     if isinstance(node, dict):
-        own = {node["$ref"].rpartition("/")[2]} if isinstance(node.get("$ref"), str) else set()
+        link = node.get("$ref")
+        own = {link.rpartition("/")[2]} if isinstance(link, str) and "/responses/" not in link else set()
         mapped = (
             {value.rpartition("/")[2] for value in node.get("mapping", {}).values() if isinstance(value, str)}
             if "propertyName" in node

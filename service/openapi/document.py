@@ -8,9 +8,10 @@ from service.http.endpoint import JSON, Operation
 from service.http.tables import NDJSON
 from service.openapi.components import Components
 from service.openapi.examples import add_answer, add_request
-from service.openapi.headers import request_header, response_headers
+from service.openapi.headers import refusal_headers, request_header, response_headers
 from service.openapi.media import MEDIA, lines_of
 from service.openapi.tags import TAGS
+from service.openapi.texts import description, meaning_of, refusal
 from service.problems import KINDS, MEDIA_TYPE, Problem
 from service.webhooks.schemas import WebhookMessage
 
@@ -23,7 +24,6 @@ _PATH_SCHEMAS: Final = {
 _PATH_DESCRIPTIONS: Final = {
     "utility": "The utility's code.",
     "organisation": "The organisation's id.",
-    "key": "The API key's id (not the key itself).",
     "delivery": "The message's id, its `webhook-id`.",
     "rulebook": "The rulebook's id, such as `us-wa`.",
     "year": "The calendar year, in the utility's time zone.",
@@ -57,6 +57,7 @@ def document(operations: Iterable[Operation], version: str) -> dict[str, Any]:
         path = _PARAMETER.sub(r"{\1}", declared.path)
         paths.setdefault(path, {})[declared.method.lower()] = _operation(declared, components)
     webhooks = {"changes": {"post": _message(components)}}
+    refusals = _refusals(paths, components)
     used = {tag for item in paths.values() for call in item.values() for tag in call["tags"]} | {"webhooks"}
     return {
         "openapi": "3.1.0",
@@ -66,7 +67,8 @@ def document(operations: Iterable[Operation], version: str) -> dict[str, Any]:
         "paths": paths,
         "webhooks": webhooks,
         "components": {
-            "schemas": components.keep([paths, webhooks]),
+            "schemas": components.keep([paths, webhooks, refusals]),
+            "responses": refusals,
             "securitySchemes": {
                 "key": {"type": "http", "scheme": "bearer", "description": "An API key: `Authorization: Bearer <key>`."}
             },
@@ -107,7 +109,7 @@ def _operation(declared: Operation, components: Components) -> dict[str, Any]:
     described: dict[str, Any] = {
         "operationId": declared.id,
         "summary": declared.summary,
-        "description": _description(declared),
+        "description": description(declared),
         "tags": [declared.tag],
         "security": [] if declared.right is None else [{"key": []}],
     }
@@ -123,15 +125,6 @@ def _operation(declared: Operation, components: Components) -> dict[str, Any]:
     add_request(declared.id, described)
     add_answer(declared.id, described["responses"])
     return described
-
-
-def _description(declared: Operation) -> str:
-    parts = [declared.description]
-    if declared.right is not None:
-        parts.append(f"Needs an API key with the right `{declared.right}`.")
-    if declared.companies:
-        parts.append("A testing company's key sees what is granted to that company.")
-    return " ".join(filter(None, parts))
 
 
 def _parameters(declared: Operation, components: Components) -> list[dict[str, Any]]:
@@ -182,29 +175,37 @@ def _responses(declared: Operation, components: Components) -> dict[str, Any]:
     for status, shape in declared.answers.items():
         headers = response_headers(declared, status, shape)
         if shape is None:
-            responses[str(status)] = {"description": "Done; there is no body.", "headers": headers}
+            responses[str(status)] = {"description": meaning_of(declared, status, shape), "headers": headers}
             continue
         kinds = [kind.partition(";")[0] for kind in declared.media_types.get(status, (JSON,))]
         content = {kind: {"schema": MEDIA[kind] if kind in MEDIA else components.of(shape)} for kind in kinds}
         if declared.answer_line is not None:
             content[NDJSON] = {"schema": lines_of(components.of(declared.answer_line))}
-        responses[str(status)] = {"description": _SUCCESS[status], "headers": headers, "content": content}
-    problem = {"content": {MEDIA_TYPE: {"schema": components.of(Problem)}}}
-    for kind in {kind.status: kind for kind in KINDS.values()}.values():
-        if str(kind.status) not in responses and _may_fail_with(declared, kind.status):
-            headers = response_headers(declared, kind.status, Problem)
-            responses[str(kind.status)] = {"description": kind.title + ".", "headers": headers, **problem}
+        responses[str(status)] = {"description": meaning_of(declared, status, shape), "headers": headers, "content": content}
+    for status in {kind.status for kind in KINDS.values()}:
+        if str(status) not in responses and _may_fail_with(declared, status):
+            responses[str(status)] = {"$ref": f"#/components/responses/{_refusal_name(status)}"}
     return dict(sorted(responses.items()))
 
 
-_SUCCESS: Final = {
-    200: "The answer.",
-    201: "Created.",
-    202: "Accepted; the work goes on.",
-    404: "Not there.",
-    422: "It cannot be answered.",
-    503: "The service cannot answer now.",
-}
+def _refusal_name(status: int) -> str:
+    return f"Problem{status}"
+
+
+def _refusals(paths: dict[str, dict[str, Any]], components: Components) -> dict[str, Any]:
+    """The refusals that the calls refer to, each described once: they are the same for every call."""
+    used = {
+        int(status)
+        for item in paths.values()
+        for call in item.values()
+        for status, answer in call["responses"].items()
+        if "$ref" in answer
+    }
+    content = {MEDIA_TYPE: {"schema": components.of(Problem)}}
+    return {
+        _refusal_name(status): {"description": refusal(status), "headers": refusal_headers(status), "content": content}
+        for status in sorted(used)
+    }
 
 
 def _may_fail_with(declared: Operation, status: int) -> bool:

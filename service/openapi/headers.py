@@ -39,19 +39,24 @@ def request_header(name: str, pattern: str) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def refusal_headers(status: int) -> dict[str, Any]:
+    """The headers of a refusal with that status, the same for every call."""
+    names = ["X-Request-Id"]
+    names += ["WWW-Authenticate"] if status == _UNAUTHENTICATED else []
+    names += ["Retry-After"] if status in (_TOO_MANY, _UNAVAILABLE) else []
+    return {name: RESPONSE[name] for name in names}
+
+
 def response_headers(declared: Operation, status: int, shape: Any) -> dict[str, Any]:
-    """The headers of an answer of that status and shape."""
+    """The headers of a good answer of that status and shape."""
     return {name: RESPONSE[name] for name in _names(declared, status, shape)}
 
 
 def _names(declared: Operation, status: int, shape: Any) -> list[str]:
     members = getattr(shape, "__struct_fields__", ())
     names = ["X-Request-Id"]
-    if status < 300:  # noqa: PLR2004 - HTTP's own bound of success
-        names += ["ETag"] if "version" in members or "ETag" in declared.answer_headers else []
-        names += ["Link"] if {"items", "next"} <= set(members) else []
-        names += ["Location"] if status in (201, 202) or "Location" in declared.answer_headers else []
-        names += [AS_OF] if declared.may_lag else []
-    names += ["WWW-Authenticate"] if status == _UNAUTHENTICATED else []
-    names += ["Retry-After"] if status in (_TOO_MANY, _UNAVAILABLE) else []
+    names += ["ETag"] if "version" in members or "ETag" in declared.answer_headers else []
+    names += ["Link"] if {"items", "next"} <= set(members) else []
+    names += ["Location"] if status in (201, 202) or "Location" in declared.answer_headers else []
+    names += [AS_OF] if declared.may_lag else []
     return names

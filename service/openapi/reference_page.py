@@ -35,9 +35,8 @@ def _call(path: str, method: str, call: dict[str, Any]) -> str:
     parts = [
         f'<h3 id="{escape(call["operationId"])}"><span class="method">{method.upper()}</span> <code>{escape(path)}</code></h3>'
     ]
-    parts.append(
-        f"<p>{escape(call['summary'].rstrip('?'))}{'?' if call['summary'].endswith('?') else '.'} {escape(call.get('description', ''))}</p>"
-    )
+    parts.append(f"<p><strong>{escape(call['summary'])}.</strong></p>")
+    parts += [f"<p>{_text(paragraph)}</p>" for paragraph in call["description"].split("\n\n")]
     if parameters := [one for one in call.get("parameters", []) if one["in"] != "path"]:
         parts.append("<p>" + "; ".join(f"{one['in']} <code>{escape(one['name'])}</code>" for one in parameters) + "</p>")
     if body := call.get("requestBody"):

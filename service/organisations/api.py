@@ -148,12 +148,12 @@ async def list_keys(call: Call, query: AfterId) -> Answer:
 
 
 @operation(
-    "DELETE", "/v1/organisations/{organisation:uuid}/keys/{key:uuid}", id="revokeKey", summary="Revoke a key", answers={204: None},
+    "DELETE", "/v1/organisations/{organisation:uuid}/keys/{id:uuid}", id="revokeKey", summary="Revoke a key", answers={204: None},
     tag="access", right="administer",
 )  # fmt: skip
 async def revoke_key(call: Call) -> Answer:
     """Revoke a key; it ends within the seconds for which keys are remembered."""
-    if not await call.services.access.rows("revoke_key", call.id("key"), call.id("organisation"), call.clock.now()):
+    if not await call.services.access.rows("revoke_key", call.id("id"), call.id("organisation"), call.clock.now()):
         raise not_found("key")
     return Answer(status=204)
 

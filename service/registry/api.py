@@ -12,11 +12,12 @@ from msgspec.structs import replace
 from service.http.documents import decode, too_deep
 from service.http.endpoint import Answer, Call, Operation, operation
 from service.http.paging import AfterId, page, page_of
-from service.problems import problem
+from service.problems import ProblemError, problem
 from service.registry.register import change_thing, create_thing
 from service.registry.schemas import Assembly, AssemblyFacts, Gauge, GaugeFacts, Premises, PremisesFacts, Tester, TesterFacts
 
-IF_MATCH = {"If-Match": r'^"[0-9]{1,18}"$'}
+IF_MATCH = {"If-Match": r'^(W/)?"[!#-~\x80-\xff]*"$'}
+"""One entity tag (RFC 9110, 8.8.3): any other than the record's own is answered 412, so the contract allows it."""
 
 
 def tagged(thing: Any, *, status: int = 200, location: str | None = None) -> Answer:
@@ -39,7 +40,13 @@ def merged(call: Call, current: Any, facts: type[Any], fixed: tuple[str, ...] = 
     for name in fixed:
         if result.get(name) != document.get(name):
             raise problem("field_fixed", pointer=f"/{name}", name=name)
-    return decode(facts, body)
+    try:
+        return decode(facts, body)
+    except ProblemError as error:
+        if not error.faults or any(fault.code != "field_missing" for fault in error.faults):
+            raise
+        # The patch can be read; the record that it would leave lacks something.
+        raise ProblemError(error.cause, error.faults, kind="not-applicable", more=error.more) from None
 
 
 def shown(call: Call, thing: Any) -> Any:

@@ -117,7 +117,7 @@ def over_a_tank(vertical_distance: float) -> dict[str, Any]:
 
 
 def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -> None:  # noqa: PLR0915 - every call, one after another
-    """Every published call, once, in an order in which each finds what it needs."""
+    """Every published call but the `endings`, once, in an order in which each finds what it needs."""
     year, today = 2026, clock.now()
     utility = "harrow-fen"
     # The service itself, and the rules.
@@ -168,7 +168,7 @@ def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -
     company = call("createOrganisation", body={"kind": "testing_company", "name": "Fenland Testing"})["id"]
     call("listOrganisations", query={"limit": 2})
     call("readOrganisation", organisation=company)
-    key = call("createKey", organisation=company, body={"label": "Office computer", "rights": ["read", "report"]})["id"]
+    call("createKey", organisation=company, body={"label": "Office computer", "rights": ["read", "report"]})
     call("listKeys", organisation=company)
     call("grantUtility", utility=utility, organisation=company)
     call("listGrants", utility=utility)
@@ -324,10 +324,15 @@ def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -
         utility=utility,
         body=b"premises number,premises name,address,connection\nC-2001,Fen Bakery,1 Sluice Lane,non-residential\n",
     )
-    # What ends something, last.
-    call("deleteWebhook", utility=utility, id=hook, headers={"If-Match": '"3"'})
-    call("revokeKey", organisation=company, key=key)
-    call("withdrawUtility", utility=utility, organisation=company)
+
+
+def endings(call: Recorder) -> None:
+    """The calls that end something, after the day: what they ended is gone for any other call."""
+    done = call.examples
+    webhook, key = done["readWebhook"]["request"]["path"], done["createKey"]
+    call("deleteWebhook", **webhook, headers={"If-Match": '"3"'})
+    call("revokeKey", organisation=key["request"]["path"]["organisation"], id=key["answer"]["body"]["id"])
+    call("withdrawUtility", **done["grantUtility"]["request"]["path"])
 
 
 def notices(call: Recorder, utility: str) -> None:
@@ -405,6 +410,7 @@ def recorded(database: Database) -> dict[str, Any]:
         world = World(url, database, clock)
         recorder = Recorder(world.operator)
         day_in_a_utility(recorder, clock, database)
+        endings(recorder)
         world.close()
     return dict(settled(recorder.examples))
 

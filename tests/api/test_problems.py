@@ -109,6 +109,19 @@ def test_what_is_no_json_object_is_refused(world: World, body: bytes) -> None:
     problem(post(world, body), 400)
 
 
+def test_a_number_outside_a_list_of_numbers_is_refused_with_those_allowed(world: World) -> None:
+    asked = {"rulebook": "us-wa", "units": {"length": "in"}, "installation": {"air_gap": {"near_walls": 3}}}
+    found = problem(world.client.post("/v1/rules/placement", json=asked), 400)
+    [fault] = [fault for fault in found["errors"] if fault["pointer"] == "/installation/air_gap/near_walls"]
+    assert (fault["code"], fault["parameters"]["available"]) == ("unknown_value", ["0", "1", "2"])
+
+
+@pytest.mark.parametrize("query", ["on=null", "on=NULL", "on="])
+def test_no_value_is_not_a_way_to_leave_a_parameter_out(world: World, query: str) -> None:
+    found = problem(world.client.get(f"/v1/rulebooks/us-wa?{query}"), 400)
+    assert [(fault["parameter"], fault["code"]) for fault in found["errors"]] == [("on", "not_a_date")]
+
+
 @pytest.mark.parametrize("text", ["a\\u0000b", "\\ud800", "\\udfff", "\\ud800\\u0041"])
 def test_nul_and_lone_surrogates_are_refused_wherever_they_stand(place: Place, world: World, text: str) -> None:
     for body in (

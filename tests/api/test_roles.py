@@ -370,6 +370,8 @@ def located(stage: Stage, call: Any, code: str) -> str:
         thing = new_notice(stage)
     if call.id in ("readScreening", "decideScreening"):
         thing = new_screening(stage)
+    if call.id == "revokeKey":
+        thing = world.made(f"/v1/organisations/{organisation}/keys", label="k")["id"]
     if call.id == "readNoticeRun":
         thing = stage.ask("utility", "POST", f"{place.base}/notices/runs").json()["id"]
     if call.id in ("grantUtility", "withdrawUtility"):
@@ -381,7 +383,6 @@ def located(stage: Stage, call: Any, code: str) -> str:
         delivery = new_delivery(stage, thing)
     filled = {
         "utility": code, "id": thing, "delivery": delivery, "organisation": organisation, "year": "2026", "rulebook": "us-wa",
-        "key": str(UUID(int=0)) if call.id != "revokeKey" else world.made(f"/v1/organisations/{organisation}/keys", label="k")["id"],
     }  # fmt: skip
     path = str(call.path)
     for name, kind in (
@@ -391,7 +392,6 @@ def located(stage: Stage, call: Any, code: str) -> str:
         ("organisation", "uuid"),
         ("year", "int"),
         ("rulebook", "str"),
-        ("key", "uuid"),
     ):
         path = path.replace(f"{{{name}:{kind}}}", filled[name])
     assert "{" not in path, f"{path}: say in `located` what to put there."

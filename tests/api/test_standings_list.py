@@ -138,19 +138,35 @@ def test_an_assembly_whose_standing_was_never_kept_is_listed_until_a_rebuild_kee
     assert [one["assembly_id"] for one in listed(place, status="untested")] == [place.assembly]
 
 
+# What a value may be at all is the contract's (400); that a cursor or a box leads nowhere is found when it is read (422).
 @pytest.mark.parametrize(
-    "asked",
-    [{"status": "good"}, {"due_before": "soon"}, {"kind": "rpx"}, {"limit": 0}, {"limit": 501}, {"sort": "kind"}, {"colour": "red"},
-     {"area": "1,2,3"}, {"area": "0,1,0,0"}, {"area": "0,0,181,1"}, {"area": "nan,0,1,1"}, {"area": "0,-91,1,1"}, {"tester_id": "T"},
-     {"after": "x"}, {"after": "2026-01-01~x", "sort": "due_on"}, {"after": "2026-13-01~" + str(UUID(int=0)), "sort": "due_on"}],
+    ("parameter", "value", "status", "code"),
+    [
+        ("status", "good", 400, "unknown_value"), ("due_before", "soon", 400, "not_a_date"), ("kind", "rpx", 400, "unknown_value"),
+        ("limit", 0, 400, "too_small"), ("limit", 501, 400, "too_large"), ("sort", "kind", 400, "unknown_value"),
+        ("colour", "red", 400, "unknown_parameter"), ("tester_id", "T", 400, "not_an_id"), ("due_after", "null", 400, "not_a_date"),
+        ("area", "1,2,3", 422, "invalid_area"), ("area", "0,1,0,0", 422, "invalid_area"), ("area", "0,0,181,1", 422, "invalid_area"), ("area", "nan,0,1,1", 422, "invalid_area"),
+        ("area", "0,-91,1,1", 422, "invalid_area"), ("after", "x", 422, "invalid_cursor"),
+    ],
 )  # fmt: skip
-def test_what_cannot_be_asked_is_refused_with_its_pointer(place: Place, asked: dict[str, Any]) -> None:
+def test_a_parameter_that_cannot_be_read_is_refused_by_name(
+    place: Place, parameter: str, value: Any, status: int, code: str
+) -> None:
     for of in ("/standings", "/assemblies"):
-        answer = place.get(of, **asked)
-        # What a parameter may not be is malformed; a cursor or an area that leads nowhere cannot be answered.
-        assert answer.status_code in (400, 422)
-        [fault] = answer.json()["errors"]
-        assert fault["parameter"] in asked
+        refused_for(place.get(of, **{parameter: value}), parameter, status, code)
+
+
+@pytest.mark.parametrize("cursor", ["2026-01-01~x", f"2026-13-01~{UUID(int=0)}"])
+def test_a_cursor_of_the_list_by_due_day_is_a_day_and_an_id(place: Place, cursor: str) -> None:
+    for of in ("/standings", "/assemblies"):
+        refused_for(place.get(of, after=cursor, sort="due_on"), "after", 422, "invalid_cursor")
+
+
+def refused_for(answer: httpx.Response, parameter: str, status: int, code: str) -> None:
+    """The answer refuses that parameter and no other."""
+    assert answer.status_code == status
+    [fault] = answer.json()["errors"]
+    assert (fault["parameter"], fault["code"]) == (parameter, code)
 
 
 def test_the_tester_asked_for_is_who_tested_last(place: Place, varied: dict[str, str], world: World) -> None:

@@ -1,7 +1,7 @@
 """`schema`: asks every published call of the running service tens of thousands of times, as its contract allows and as it does not.
 
-The requests and the checks are those of `tests/api/test_conformance.py`, which asks the same few every day. Here the seed is an option,
-and what stands in a path is often an id or a code that exists, so that more is asked of records than whether they are there.
+The checks are those of `tests/api/conformance.py`, which sends the same requests on each run. Here the seed is an option, and the paths and
+bodies often name a record that exists.
 """
 
 import argparse
@@ -18,7 +18,7 @@ from typing import Any
 
 import hypothesis
 import schemathesis
-from hypothesis import given
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis.errors import Unsatisfiable
 from schemathesis import GenerationMode
 from schemathesis.specs.openapi.checks import negative_data_rejection
@@ -26,7 +26,7 @@ from schemathesis.specs.openapi.checks import negative_data_rejection
 from service.db.embedded import EmbeddedPostgres
 from service.db.migrate import migrate
 from service.secrets import Secret
-from tests.api.test_conformance import bounded, operations
+from tests.api.conformance import contract
 from tests.conftest import SIGNING_KEYS, TEMPLATE, World, ask, bearer, data_folder, fresh_database, in_thread, world_in
 from tests.load.table import show
 from tests.strength.kept import commit, keep
@@ -174,7 +174,7 @@ def _asked(world: World, options: argparse.Namespace) -> int:
         "gauges": [place.gauge], "reports": [report], "organisations": list(place.organisations.values()), "rulebooks": ["us-wa"],
         "years": ["2026"],
     }  # fmt: skip
-    found = operations(world)
+    found = [made.ok() for made in contract(world, {}).get_all_operations()]
     at_once = max(1, min(50, options.cases // (2 * len(found))))
     until = time.monotonic() + 60 * (options.minutes or 1e6)
     asker = _Asker(world, known, place.report())
@@ -195,7 +195,10 @@ def _rounds(seed: int, found: list[Any]) -> Iterator[tuple[int, Any, GenerationM
 
 def _some(asker: _Asker, operation: Any, mode: GenerationMode, examples: int, seed: int) -> None:
     @hypothesis.seed(seed)
-    @bounded(examples, derandomize=False)
+    @settings(
+        max_examples=examples, deadline=None, database=None, suppress_health_check=list(HealthCheck),
+        phases=[Phase.explicit, Phase.generate],
+    )  # fmt: skip
     @given(case=operation.as_strategy(generation_mode=mode))
     def asked(case: Any) -> None:
         asker(case)
