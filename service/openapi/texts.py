@@ -38,7 +38,9 @@ _DONE: Final = {
 
 
 def description(declared: Operation) -> str:
-    """What a call does, who may make it, and what happens when it is sent again: a paragraph each; KeyError for a call without a text."""
+    """What a call does, who may make it, and what happens when it is sent again: a paragraph each; ValueError for a call without a text."""
+    if declared.id not in CALLS:
+        raise ValueError(f"Describe the call in service/openapi/operations.toml, under [{declared.id}].")
     call = CALLS[declared.id]
     paragraphs = [call.text, _who(declared)]
     if call.again:
