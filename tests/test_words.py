@@ -50,7 +50,7 @@ def test_the_list_finds_what_it_is_for() -> None:
 
 
 def test_the_contract() -> None:
-    document = json.loads((ROOT / "service" / "api" / "openapi" / "contract.json").read_text(encoding="utf-8"))
+    document = json.loads((ROOT / "service" / "openapi" / "contract.json").read_text(encoding="utf-8"))
     assert [hit for text in texts(document) for hit in found(text)] == []
 
 
