@@ -28,9 +28,11 @@ from service.metrics import Metrics
 from service.notices.runs import NoticeRuns
 from service.notices.store import NoticeStore
 from service.problems import MEDIA_TYPE, ProblemError, problem
+from service.record.changes.feed import Feeds
 from service.record.reports import api as reports
 from service.record.reports.store import ReportStore
 from service.record.reports.submit import Submissions
+from service.record.standings.follow import StandingsFollow
 from service.registry.store import RegistryStore
 from service.services import Services
 from service.settings import Settings
@@ -56,6 +58,7 @@ def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> ASGI
     """The application, working in the database at `dsn`; the pool opens when the application starts."""
     clock = clock or SystemClock()
     services = Services(settings=settings, clock=clock)
+    services.feeds = Feeds()
 
     @asynccontextmanager
     async def connected(_app: Litestar) -> AsyncIterator[None]:
@@ -75,6 +78,7 @@ def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> ASGI
         services.gatekeeper = Gatekeeper(services.access, clock, remember_seconds=settings.key_cache_seconds)
         services.registry = RegistryStore(pool)
         services.reports = ReportStore(pool)
+        services.follower = StandingsFollow(services.reports)
         services.log = LogStore(pool)
         services.submissions = Submissions(ReportStore(writers), clock, services.metrics)
         services.notice_runs = NoticeRuns(NoticeStore(pool), services.registry, clock)

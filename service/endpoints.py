@@ -7,7 +7,8 @@ from service.ledger import api as log
 from service.notices import api as notices
 from service.openapi import api as reference
 from service.organisations import api as organisations
-from service.organisations import grants_api as assembly_grants
+from service.organisations import assembly_grants_api as assembly_grants
+from service.organisations import grants_api as grants
 from service.receipts import api as receipts
 from service.receipts import pages_api as pages
 from service.record.assessments import api as assessments
@@ -29,6 +30,7 @@ from service.webhooks import api as webhooks
 operations: list[Operation] = [
     *rules_calls.operations,
     *utilities.operations,
+    *grants.operations,
     *registry.operations,
     *reports.operations,
     *reviews.operations,

@@ -7,7 +7,6 @@ from service.auth.rates import Rates, Shares
 from service.clock import Clock
 from service.http.aside import Aside
 from service.metrics import Metrics
-from service.record.changes.feed import Feeds
 from service.settings import Settings
 from service.signing import KeyRing
 
@@ -18,8 +17,10 @@ if TYPE_CHECKING:
     from service.db.replica import Reader
     from service.ledger.store import LogStore
     from service.notices.runs import NoticeRuns
+    from service.record.changes.feed import Feeds
     from service.record.reports.store import ReportStore
     from service.record.reports.submit import Submissions
+    from service.record.standings.follow import StandingsFollow
     from service.registry.store import RegistryStore
     from service.webhooks.subscriptions import Webhooks
 
@@ -33,6 +34,8 @@ class Services:
     access: "AccessStore"
     registry: "RegistryStore"
     reports: "ReportStore"
+    follower: "StandingsFollow"
+    feeds: "Feeds"
     log: "LogStore"
     submissions: "Submissions"
     notice_runs: "NoticeRuns"
@@ -55,7 +58,6 @@ class Services:
         self.spools = Shares(most=4 << 30, most_of_caller=1 << 30)
         """Bytes on disk that wait to be read."""
         self.long_polls = Shares(most=500, most_of_caller=8)
-        self.feeds = Feeds()
         self.keys = KeyRing(settings.signing_keys)
 
     def close(self) -> None:

@@ -37,6 +37,7 @@ from service.record.reports.judging import Submission
 from service.record.reports.schemas import ReportFacts
 from service.record.reports.store import ReportStore
 from service.record.reports.submit import Submissions
+from service.record.standings.follow import StandingsFollow
 from service.registry.register import create_thing
 from service.registry.schemas import (
     Assembly,
@@ -230,7 +231,9 @@ async def fill(pool: Pool, registry: RegistryStore, organisations: dict[str, UUI
 
     async def register(shape: Any, facts: Any, document: dict[str, Any]) -> UUID:
         told = msgspec.convert(document, facts)
-        thing = await create_thing(registry, ReportStore(pool), shape, UTILITY, told, new_id=clock.new_id(), now=clock.now())
+        thing = await create_thing(
+            registry, StandingsFollow(ReportStore(pool)), shape, UTILITY, told, new_id=clock.new_id(), now=clock.now()
+        )
         return thing.id  # type: ignore[no-any-return]
 
     company = str(organisations["testing_company"])

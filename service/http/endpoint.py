@@ -32,11 +32,11 @@ from service.db.pool import Pool, seen_by
 from service.db.replica import READ_SECONDS
 from service.http.callers import caller
 from service.http.documents import convert, decode
+from service.http.media_types import JSON
 from service.problems import LONGEST_NAME, ProblemError, not_found, problem
 from service.services import Services
 
 Method = Literal["GET", "POST", "PUT", "PATCH", "DELETE"]
-JSON = "application/json"
 AS_OF = "Record-As-Of"
 KEY_SECONDS = 1.0
 """So often a key is looked at again while a request goes on; what the gatekeeper remembers comes on top."""

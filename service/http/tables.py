@@ -14,8 +14,6 @@ import msgspec
 
 from service.http.endpoint import Call
 
-CSV = "text/csv"
-NDJSON = "application/x-ndjson"
 GEOJSON = "application/geo+json"
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")

@@ -10,8 +10,9 @@ from typing import IO, Literal
 
 import msgspec
 
-from service.http.endpoint import JSON, Answer, Call, operation
-from service.http.tables import CSV, NDJSON, chosen
+from service.http.endpoint import Answer, Call, operation
+from service.http.media_types import CSV, JSON, NDJSON
+from service.http.tables import chosen
 from service.imports.columns import Asked
 from service.imports.run import Event, Importer, Source
 from service.imports.schemas import ImportLine, ImportOptions, ImportProblem, ImportProgress, ImportRun

@@ -23,9 +23,10 @@ from service.imports.rows import document_of
 from service.imports.staging import Staged, Staging
 from service.imports.store import ImportStore, ReportAt
 from service.problems import Fault, ProblemError
-from service.record.reports.judging import Submission, content_hash, judge, today
+from service.record.reports.judging import Submission, content_hash, judge
 from service.record.reports.rows import FactsRow
 from service.record.reports.schemas import KeptFacts, ReportFacts
+from service.registry.calendar import today
 from service.registry.schemas import (
     Assembly,
     AssemblyFacts,

@@ -30,6 +30,7 @@ from service.record.reports.judging import Submission
 from service.record.reports.schemas import ReportFacts
 from service.record.reports.store import ReportStore
 from service.record.reports.submit import Submissions
+from service.record.standings.follow import StandingsFollow
 from service.record.standings.work_out import standing_row, work_out
 from service.registry.register import change_thing
 from service.registry.schemas import Utility
@@ -265,7 +266,7 @@ class Importer:
         for one in staged:
             try:
                 await change_thing(
-                    self._registry, self._reports, shape, self._utility.code, thing_id=UUID(str(one.id)), version=one.version,
+                    self._registry, StandingsFollow(self._reports), shape, self._utility.code, thing_id=UUID(str(one.id)), version=one.version,
                     facts=msgspec.json.decode(one.facts, type=facts), now=self._clock.now(),
                 )  # fmt: skip
             except ProblemError as error:

@@ -6,12 +6,12 @@ from uuid import UUID
 
 from msgspec import Meta, Struct
 
-from service.http.endpoint import JSON, Answer, Call, operation
+from service.http.endpoint import Answer, Call, operation
+from service.http.media_types import JOSE, JSON
 from service.http.paging import Limit, page, page_of
 from service.ledger import tree as records
 from service.ledger.store import HeadRow
 from service.ledger.tree import Consistency, Inclusion
-from service.receipts.api import JOSE
 from service.signing import base64url
 
 BASE = "/v1/utilities/{utility:str}/log"

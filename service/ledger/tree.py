@@ -16,8 +16,7 @@ from msgspec import DecodeError, Struct, json
 from service.ledger import merkle
 from service.ledger.store import WIDTH, HeadRow, LogStore, Tile
 from service.problems import ProblemError, not_found, problem
-from service.receipts.issue import sound_leaf_hash
-from service.record.reports.leaf import leaf, leaf_hash
+from service.record.reports.leaf import leaf, leaf_hash, sound_leaf_hash
 from service.signing import NotGoodError, SigningKeys, base64url
 
 TYPE: Final = "nonreturn-log-head+json"

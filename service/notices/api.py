@@ -13,8 +13,8 @@ from service.notices import manage as records
 from service.notices.schemas import Notice, NoticeChange, NoticeRun, NoticeSchedule, NoticeScheduleFacts, NoticeState, NoticeText
 from service.notices.store import NoticeStore
 from service.problems import problem
-from service.record.reports.judging import today
 from service.registry.api import IF_MATCH, merged, tagged
+from service.registry.calendar import today
 from service.registry.schemas import Code
 
 BASE = "/v1/utilities/{utility:str}/notices"

@@ -26,8 +26,8 @@ from service.notices.schemas import (
 )
 from service.notices.store import START, Candidate, NoticeRow, NoticeStore, scans
 from service.problems import ProblemError, not_found, problem
-from service.record.reports.judging import today
 from service.record.reports.store import ReportStore
+from service.registry.calendar import today
 from service.registry.schemas import Contact, Utility
 
 FOLLOWS: Final[dict[NoticeState, tuple[NoticeState, ...]]] = {

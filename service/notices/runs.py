@@ -21,7 +21,7 @@ from service.notices.manage import read_schedule, words
 from service.notices.schemas import NoticeRun
 from service.notices.store import START, Candidate, NewNotice, NoticeStore, RunRow, Scan, scans
 from service.problems import ProblemError, not_found
-from service.record.reports.judging import today
+from service.registry.calendar import today
 from service.registry.schemas import Utility
 from service.registry.store import RegistryStore
 

@@ -5,13 +5,13 @@ from functools import cache
 
 from service.http import page
 from service.http.endpoint import Answer, Call, operation
+from service.http.media_types import HTML
 from service.openapi import reference_page as reference
 from service.openapi.codes import Codes, codes
 from service.openapi.published import entity_tag, published
 from service.problems import KINDS, not_found
 
 # The framework adds the character set.
-HTML = "text/html"
 
 
 @operation(

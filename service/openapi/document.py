@@ -4,8 +4,8 @@ import re
 from collections.abc import Iterable
 from typing import Any, Final
 
-from service.http.endpoint import JSON, Operation
-from service.http.tables import NDJSON
+from service.http.endpoint import Operation
+from service.http.media_types import JSON, NDJSON
 from service.openapi.components import Components
 from service.openapi.examples import add_answer, add_request
 from service.openapi.headers import refusal_headers, request_header, response_headers

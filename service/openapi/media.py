@@ -2,7 +2,7 @@
 
 from typing import Any, Final
 
-from service.http.endpoint import JSON
+from service.http.media_types import CSV, HTML, JSON
 
 _TEXT: Final[dict[str, Any]] = {"type": "string"}
 _BINARY: Final[dict[str, Any]] = {"type": "string", "format": "binary"}
@@ -50,8 +50,8 @@ _GEOJSON: Final[dict[str, Any]] = {
 
 MEDIA: Final[dict[str, dict[str, Any]]] = {
     "image/svg+xml": {**_TEXT, "description": "A drawing (SVG 1.1)."},
-    "text/csv": {**_TEXT, "description": "CSV (RFC 4180) with a heading row."},
-    "text/html": {**_TEXT, "description": "A page for people (HTML)."},
+    CSV: {**_TEXT, "description": "CSV (RFC 4180) with a heading row."},
+    HTML: {**_TEXT, "description": "A page for people (HTML)."},
     "text/plain": {**_TEXT, "description": "Plain text."},
     "application/jose": {**_TEXT, "description": "A signed token: JWS in compact form (RFC 7515)."},
     "application/openmetrics-text": {**_TEXT, "description": "Metrics (OpenMetrics 1.0)."},

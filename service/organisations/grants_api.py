@@ -1,75 +1,61 @@
-"""Which assemblies a testing company sees in a utility: the utility decides, all or those listed.
+"""Which organisations may act in a utility."""
 
-A grant of the utility (`PUT …/grants/{organisation}`) begins with all, so that testers' apps find what they are to test; a utility that
-parts its work among companies sets `listed` and lists each one's assemblies. What a company reported on is not thereby granted: its own
-reports stay open to it, the assembly's standing and register entry end with the grant.
-"""
+from typing import Any
+from uuid import UUID
 
 from msgspec import Struct
 
 from service.http.endpoint import Answer, Call, operation
 from service.http.paging import AfterId, page, page_of
-from service.organisations.store import GrantedAssembly, GrantStore, Scope
-from service.problems import problem
-
-BASE = "/v1/utilities/{utility:str}/assembly-grants/{organisation:uuid}"
+from service.organisations.store import GrantStore, Scope
+from service.problems import not_found
 
 
-class GrantScope(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What a testing company sees: `all` assemblies of the utility, or those `listed` for it."""
+class Grant(Struct, frozen=True, kw_only=True):
+    """An organisation that may act in a utility, and of which assemblies, if it is a testing company (`listed`: those granted to it)."""
 
+    organisation_id: UUID
+    kind: str
+    """What the organisation is."""
+    name: str
+    """The organisation's name."""
+    granted_at: Any
+    """When the grant was made."""
     assemblies: Scope
-    """Whether the company sees every assembly of the utility or only those granted one by one."""
-
-
-async def _store(call: Call) -> GrantStore:
-    """The store, once it is known that a testing company is granted the utility."""
-    store = GrantStore(call.services.pool)
-    kind = await store.kind(call.utility, call.id("organisation"))
-    if kind != "testing_company":
-        raise problem("not_a_testing_company", parameter="organisation", kind=kind)
-    return store
+    """Whether a testing company sees every assembly or only those granted one by one."""
 
 
 @operation(
-    "PUT", BASE, id="setAssemblyGrants", summary="Set which assemblies a testing company sees",
-    answers={204: None}, tag="access", right="register",
+    "GET", "/v1/utilities/{utility:str}/grants", id="listGrants", summary="List grants of a utility",
+    answers={200: page_of(Grant)}, tag="access", right="register",
 )  # fmt: skip
-async def set_scope(call: Call, document: GrantScope) -> Answer:
-    """Set what a testing company sees; it holds from its next request on."""
-    await (await _store(call)).set_scope(call.utility, call.id("organisation"), document.assemblies)
+async def list_grants(call: Call, query: AfterId) -> Answer:
+    """List the organisations that may act here."""
+    rows = await call.services.access.rows("grants", call.utility, query.after, query.limit + 1)
+    return page(call, [Grant(**row) for row in rows], query.limit, lambda grant: str(grant.organisation_id))
+
+
+@operation(
+    "PUT", "/v1/utilities/{utility:str}/grants/{organisation:uuid}", id="grantUtility",
+    summary="Grant a utility to an organisation", answers={204: None}, tag="access", right="administer",
+)  # fmt: skip
+async def grant(call: Call) -> Answer:
+    """Grant a utility to an organisation; granting twice changes nothing."""
+    await call.services.registry.utility(call.utility)
+    if not await call.services.access.rows("organisation", call.id("organisation")):
+        raise not_found("organisation")
+    await call.services.access.rows("grant_utility", call.utility, call.id("organisation"), call.clock.now())
     return Answer(status=204)
 
 
 @operation(
-    "GET", BASE, id="listAssemblyGrants", summary="List the assemblies granted to a testing company",
-    answers={200: page_of(GrantedAssembly)}, tag="access", right="register",
+    "DELETE", "/v1/utilities/{utility:str}/grants/{organisation:uuid}", id="withdrawUtility",
+    summary="Withdraw a utility from an organisation", answers={204: None}, tag="access", right="administer",
 )  # fmt: skip
-async def list_granted(call: Call, query: AfterId) -> Answer:
-    """List the assemblies that are listed for a testing company."""
-    store = await _store(call)
-    found = await store.listed(call.utility, call.id("organisation"), after=query.after, limit=query.limit + 1)
-    return page(call, found, query.limit, lambda one: str(one.assembly_id))
-
-
-@operation(
-    "PUT", BASE + "/{id:uuid}", id="grantAssembly", summary="Grant an assembly to a testing company", answers={204: None},
-    tag="access", right="register",
-)  # fmt: skip
-async def grant_assembly(call: Call) -> Answer:
-    """List an assembly; listing it twice changes nothing."""
-    await (await _store(call)).grant(call.utility, call.id("organisation"), call.id("id"), now=call.clock.now())
+async def withdraw(call: Call) -> Answer:
+    """Withdraw a grant; keys already looked up end within seconds."""
+    await GrantStore(call.services.pool).withdraw_utility(call.utility, call.id("organisation"))
     return Answer(status=204)
 
 
-@operation(
-    "DELETE", BASE + "/{id:uuid}", id="withdrawAssembly", summary="Withdraw an assembly from a testing company",
-    answers={204: None}, tag="access", right="register",
-)  # fmt: skip
-async def withdraw_assembly(call: Call) -> Answer:
-    """Take an assembly off the list."""
-    await (await _store(call)).withdraw(call.utility, call.id("organisation"), call.id("id"))
-    return Answer(status=204)
-
-
-operations = [set_scope, list_granted, grant_assembly, withdraw_assembly]
+operations = [list_grants, grant, withdraw]

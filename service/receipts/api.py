@@ -4,14 +4,14 @@ from typing import Any
 
 from msgspec import Raw, Struct
 
-from service.http.endpoint import JSON, Answer, Call, operation
+from service.http.endpoint import Answer, Call, operation
+from service.http.media_types import JOSE, JSON
 from service.receipts import issue as records
 from service.receipts.issue import OnRecord
 from service.receipts.open_report import mark_of
 from service.receipts.token import ReceiptContent
 from service.signing import KeySet
 
-JOSE = "application/jose"
 JWK_SET = "application/jwk-set+json"
 
 

@@ -5,10 +5,10 @@ from uuid import UUID
 
 from msgspec import Struct
 
-from service.ledger.store import LoggedRow, LogStore
-from service.problems import not_found, problem
+from service.ledger.store import LogStore
+from service.problems import not_found
 from service.receipts import token as receipts
-from service.record.reports.leaf import leaf_hash
+from service.record.reports.leaf import leaf_hash, sound_leaf_hash
 from service.signing import SigningKeys, base64url
 
 OnRecord = Literal["as_signed", "superseded", "void", "differs", "not_here"]
@@ -28,14 +28,6 @@ async def give(store: LogStore, keys: SigningKeys, utility: str, report_id: UUID
         raise not_found("report")
     leaf = sound_leaf_hash(utility, row)
     return keys.sign(receipts.TYPE, receipts.canonical(utility, row, leaf)), leaf
-
-
-def sound_leaf_hash(utility: str, row: LoggedRow) -> bytes:
-    """The hash of a row's leaf; ProblemError where the row no longer fits the hash that was written with it."""
-    found = leaf_hash(utility, row)
-    if row.leaf_hash not in (None, found):
-        raise problem("report_altered")
-    return found
 
 
 async def check(store: LogStore, keys: SigningKeys, token: str) -> Found:

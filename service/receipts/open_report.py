@@ -18,8 +18,8 @@ from service.problems import problem
 from service.receipts import token as receipts
 from service.receipts.store import SheetFacts, SheetStore
 from service.receipts.token import ReceiptContent
-from service.record.reports.judging import today
 from service.record.reports.leaf import leaf_hash
+from service.registry.calendar import today
 from service.registry.store import RegistryStore
 from service.signing import SigningKeys, base64url
 

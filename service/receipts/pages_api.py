@@ -6,10 +6,9 @@ import msgspec
 
 from service.http.callers import caller
 from service.http.endpoint import Answer, Call, operation
-from service.openapi.api import HTML
+from service.http.media_types import HTML, JOSE
 from service.problems import problem
 from service.receipts import page as receipt
-from service.receipts.api import JOSE
 from service.receipts.open_report import Opened, SheetRecords
 from service.receipts.page import PAGES, PageCache
 from service.receipts.sheet import Sheet, sheet

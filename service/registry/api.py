@@ -79,7 +79,7 @@ def _resource(
 
     async def create(call: Call, document: Any) -> Answer:
         thing = await create_thing(
-            call.services.registry, call.services.reports, shape, call.utility, document, new_id=call.clock.new_id(), now=call.clock.now()
+            call.services.registry, call.services.follower, shape, call.utility, document, new_id=call.clock.new_id(), now=call.clock.now()
         )  # fmt: skip
         return tagged(thing, status=201, location=f"/v1/utilities/{call.utility}/{plural}/{thing.id}")
 
@@ -97,7 +97,7 @@ def _resource(
             raise problem("version_changed")
         new = merged(call, current, facts, fixed)
         thing = await change_thing(
-            call.services.registry, call.services.reports, shape, call.utility, thing_id=current.id, facts=new, version=version, now=call.clock.now()
+            call.services.registry, call.services.follower, shape, call.utility, thing_id=current.id, facts=new, version=version, now=call.clock.now()
         )  # fmt: skip
         return tagged(thing)
 

@@ -15,9 +15,8 @@ from msgspec.structs import replace
 
 import rules
 from service.problems import fault, problem, problem_of, rules_fault
-from service.record.reports.judging import today
-from service.record.reports.store import ReportStore
-from service.record.standings.work_out import rebuild_standings, rework
+from service.registry.calendar import today
+from service.registry.follower import Follower
 from service.registry.schemas import (
     Assembly,
     AssemblyFacts,
@@ -35,36 +34,36 @@ T = TypeVar("T", Premises, Assembly, Tester, Gauge)
 
 
 async def create_thing(
-    registry: RegistryStore, reports: ReportStore, shape: type[T], code: str, facts: Any, *, new_id: UUID, now: dt.datetime
+    registry: RegistryStore, follower: Follower, shape: type[T], code: str, facts: Any, *, new_id: UUID, now: dt.datetime
 ) -> T:
     """Keep a new thing under `new_id`, an assembly with its standing; 422 where it names what is not registered."""
     if shape is not Assembly:
         await _check_organisation(registry, code, facts, before=UNSET)
         return await registry.create(shape, code, facts, new_id=new_id, now=now)
-    async with reports.recording(code) as recording:
-        _check_installation(facts, UNSET, today(recording.utility, now))
-        thing = await registry.create_on(recording.connection, shape, code, facts, new_id=new_id, now=now)
-        await rework(recording, [thing.id])
+    async with follower.changing(code) as change:
+        _check_installation(facts, UNSET, today(change.utility, now))
+        thing = await registry.create_on(change.connection, shape, code, facts, new_id=new_id, now=now)
+        await change.rework([thing.id])
     return thing
 
 
 async def change_thing(
-    registry: RegistryStore, reports: ReportStore, shape: type[T], code: str, *, thing_id: UUID, facts: Any, version: int, now: dt.datetime
+    registry: RegistryStore, follower: Follower, shape: type[T], code: str, *, thing_id: UUID, facts: Any, version: int, now: dt.datetime
 ) -> T:  # fmt: skip
     """Replace a thing's facts while its version is still that one; 412 where it is not, 422 where it names what is not registered."""
     if shape in (Tester, Gauge):
         registered: Any = await registry.get(shape, code, thing_id)
         await _check_organisation(registry, code, facts, before=registered.organisation_id)
-    async with reports.recording(code) as recording:
+    async with follower.changing(code) as change:
         if shape is Assembly:
-            before = await registry.get_on(recording.connection, Assembly, code, thing_id)
-            _check_installation(facts, before.installed_on, today(recording.utility, now))
-            facts = _with_occurrences(before, facts, today(recording.utility, now))
-        thing = await registry.change(recording.connection, shape, code, thing_id=thing_id, facts=facts, version=version, now=now)
+            before = await registry.get_on(change.connection, Assembly, code, thing_id)
+            _check_installation(facts, before.installed_on, today(change.utility, now))
+            facts = _with_occurrences(before, facts, today(change.utility, now))
+        thing = await registry.change(change.connection, shape, code, thing_id=thing_id, facts=facts, version=version, now=now)
         if isinstance(thing, Assembly):
-            await rework(recording, [thing.id])
+            await change.rework([thing.id])
         elif isinstance(thing, Premises):
-            await rework(recording, await recording.assemblies_of(thing.id))
+            await change.rework(await change.assemblies_of(thing.id))
     return thing
 
 
@@ -97,7 +96,7 @@ def _with_occurrences(before: Assembly, after: AssemblyFacts, on: dt.date) -> As
 
 
 async def change_utility(
-    registry: RegistryStore, reports: ReportStore, before: Utility, facts: UtilityFacts, *, now: dt.datetime
+    registry: RegistryStore, follower: Follower, before: Utility, facts: UtilityFacts, *, now: dt.datetime
 ) -> Utility:
     """Replace a utility's facts while it is still as in `before`; 412 where it is not.
 
@@ -106,7 +105,7 @@ async def change_utility(
     """
     utility = await registry.change_utility(before.code, facts, version=before.version, now=now)
     if (utility.rulebook, utility.time_zone) != (before.rulebook, before.time_zone):
-        await rebuild_standings(reports, utility)
+        await follower.rebuild(utility)
     return utility
 
 

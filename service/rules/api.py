@@ -8,10 +8,10 @@ from msgspec import Struct
 import rules
 from rules import inspection, selection
 from rules import operation as rules_operation
-from service.http.endpoint import JSON, Answer, Call, operation
+from service.http.endpoint import Answer, Call, operation
+from service.http.media_types import HTML, JSON
 from service.http.page import HEADERS
 from service.http.paging import Page
-from service.openapi.api import HTML
 from service.problems import not_found
 from service.record.reports.judging import check_moment
 from service.rules.page import rulebooks_page

@@ -16,7 +16,7 @@ from msgspec import UNSET, Struct, UnsetType
 
 import rules
 from rules import screening
-from service.record.reports.judging import today
+from service.registry.calendar import today
 from service.registry.schemas import Utility
 from service.screenings.geodesy import metres_at_most, metres_between
 from service.screenings.schemas import Screening, ScreeningDecision, ScreeningRun

@@ -9,9 +9,9 @@ from msgspec import UNSET, Struct
 import rules
 from rules.calendar import add_months
 from service.problems import problem
-from service.record.reports.judging import today
 from service.record.reports.store import ReportStore
 from service.record.standings.work_out import read_standing
+from service.registry.calendar import today
 from service.registry.schemas import Utility
 from service.screenings.schemas import AssemblyTrend
 from service.screenings.store import ScreeningStore, TrendRow

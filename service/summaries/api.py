@@ -9,11 +9,11 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 import rules
-from service.http.endpoint import JSON, Answer, Call, operation
+from service.http.endpoint import Answer, Call, operation
+from service.http.media_types import CSV, HTML, JSON
 from service.http.page import HEADERS
 from service.http.paging import Limit, page, page_of
-from service.http.tables import CSV, as_csv, chosen, csv_rows
-from service.openapi.api import HTML
+from service.http.tables import as_csv, chosen, csv_rows
 from service.registry.schemas import AssemblyHazard, Connection
 from service.registry.utilities_api import seen
 from service.summaries.overdue import overdue_then

@@ -15,7 +15,7 @@ from msgspec.structs import asdict
 
 from service.db.pool import Pool
 from service.problems import ProblemError, problem
-from service.record.reports.judging import today
+from service.registry.calendar import today
 from service.registry.schemas import Utility
 from service.summaries.overdue import overdue_then
 from service.summaries.store import Days, SummaryStore, YearRows

@@ -5,8 +5,8 @@ from collections.abc import AsyncIterator
 from contextlib import suppress
 
 from service.http.endpoint import Answer, Call, operation
+from service.http.media_types import NDJSON
 from service.http.spool import Spool
-from service.http.tables import NDJSON
 from service.transfer.export_restore import ExportLine, export
 from service.transfer.store import TransferStore
 

@@ -20,9 +20,10 @@ import msgspec
 
 from service.clock import Clock
 from service.metrics import Metrics
+from service.settings import WebhookPolicy
 from service.webhooks import signatures
 from service.webhooks.outbound import Reply, Sender
-from service.webhooks.schemas import CoveredChanges, WebhookMessage, WebhookPolicy
+from service.webhooks.schemas import CoveredChanges, WebhookMessage
 from service.webhooks.store import HeadRow, OpenRow, SettledRow, WebhookStore
 
 log = logging.getLogger("nonreturn.webhooks")

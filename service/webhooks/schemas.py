@@ -14,38 +14,6 @@ from service.record.changes.store import Change, Resource
 
 State = Literal["pending", "delivered", "dead", "replaced"]
 Url = Annotated[str, Meta(min_length=10, max_length=2000, pattern=r"^https?://[!-~]+\Z")]
-HOURS = 3600.0
-
-
-class WebhookPolicy(Struct, frozen=True, kw_only=True):
-    """How messages are sent: times in seconds."""
-
-    # The example schedule of Standard Webhooks 1.0.0 ("Deliverability and reliability"), and three more days, so that a receiver
-    # that is down over a long weekend and the day after is not given up.
-    waits: tuple[float, ...] = (
-        5, 300, 1800, 2 * HOURS, 5 * HOURS, 10 * HOURS, 14 * HOURS, 20 * HOURS, 24 * HOURS, 24 * HOURS, 24 * HOURS, 24 * HOURS,
-    )  # fmt: skip
-    jitter: float = 0.1
-    """Each wait is longer by up to this share of it."""
-    longest_wait: float = 24 * HOURS
-    """A receiver's `Retry-After` is honoured up to this."""
-    changes_together: int = 100
-    """At most so many changes a message, which keeps it under the 20 kB that the specification advises."""
-    look_ahead: int = 5_000
-    """At most so many numbers of the feed are looked through at once for resources that are rarely subscribed."""
-    connect_seconds: float = 5
-    # "somewhere between 15 and 30s" ("Request timeouts").
-    answer_seconds: float = 20
-    lease_seconds: float = 60
-    """Longer than an attempt takes; a process that died is stood in for after this."""
-    look_seconds: float = 1
-    close_seconds: float = 3
-    """For so long a message that is being sent may still be answered when the process is told to stop."""
-    messages_a_turn: int = 50
-    at_once: int = 16
-    keep_delivered_days: int = 30
-    most_of_a_utility: int = 100
-    """So many subscriptions a utility may have."""
 
 
 class WebhookFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from service.secrets import Secret
-from service.webhooks.schemas import WebhookPolicy
+from service.settings import WebhookPolicy
 from tests.conftest import Database, Place, World, bearer, world_in
 
 MOST = 20

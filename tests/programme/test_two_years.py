@@ -23,7 +23,7 @@ import pytest
 from msgspec.structs import replace
 
 from service.secrets import Secret
-from service.webhooks.schemas import WebhookPolicy
+from service.settings import WebhookPolicy
 from tests.conftest import Place, World, bearer, certificate, fresh_database, world_in
 from tests.programme.portals import FeedPortal, WebhookPortal
 from tests.programme.reckoning import Export

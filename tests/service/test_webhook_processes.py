@@ -34,7 +34,7 @@ import os, sys
 from msgspec.structs import replace
 from service.cli.commands import deliver
 from service.settings import Settings
-from service.webhooks.schemas import WebhookPolicy
+from service.settings import WebhookPolicy
 policy = replace(WebhookPolicy(), lease_seconds=1, look_seconds=0.1)
 sys.exit(deliver(replace(Settings.from_environment(os.environ), webhook_policy=policy)))
 """

@@ -19,7 +19,7 @@ from standardwebhooks import Webhook, WebhookVerificationError
 
 from service.clock import SystemClock
 from service.secrets import Secret
-from service.webhooks.schemas import WebhookPolicy
+from service.settings import WebhookPolicy
 from tests.conftest import NOON, Database, Place, World, bearer, fresh_database, serving, world_in
 from tests.service.receiver import Receiver
 

@@ -9,7 +9,7 @@ from service.auth.access import Principal
 from service.problems import fault, problem, problem_of
 from service.record.assessments.schemas import HazardAssessment, HazardAssessmentFacts
 from service.record.assessments.store import AssessmentStore
-from service.record.reports.judging import today
+from service.registry.calendar import today
 from service.registry.schemas import Utility
 
 

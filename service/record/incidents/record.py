@@ -14,9 +14,9 @@ from service.auth.access import Principal
 from service.problems import fault, problem, problem_of, rules_fault
 from service.record.incidents.schemas import ExceptionEnd, Incident, IncidentFacts, TestingException, TestingExceptionFacts
 from service.record.incidents.store import IncidentStore
-from service.record.reports.judging import today
 from service.record.reports.store import Recording, ReportStore
 from service.record.standings.work_out import rework
+from service.registry.calendar import today
 from service.registry.schemas import Utility
 
 

@@ -19,8 +19,8 @@ from msgspec import UNSET, Raw, Struct, UnsetType
 import rules
 from service.http import documents
 from service.http.endpoint import Answer, Call, operation
+from service.http.media_types import NDJSON
 from service.http.spool import Spool
-from service.http.tables import NDJSON
 from service.problems import Problem, ProblemError, problem
 from service.record.reports.group import Submitted
 from service.record.reports.judging import Submission

@@ -15,12 +15,13 @@ from msgspec.structs import replace
 import rules
 from service.problems import ProblemError, problem
 from service.record.reports import rests
-from service.record.reports.judging import Judged, today
+from service.record.reports.judging import Judged
 from service.record.reports.leaf import hashed
 from service.record.reports.rests import Latest, RestsOn
 from service.record.reports.rows import AssemblyRow, FactsRow, HistoryRow, ReportRow, RequestRow, StandingRow, TakenRow
 from service.record.reports.schemas import KeptFacts, RecordedRaw, Report
 from service.record.standings.work_out import standing_from, standing_row
+from service.registry.calendar import today
 from service.registry.schemas import Utility
 
 

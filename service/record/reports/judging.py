@@ -24,6 +24,7 @@ from service.record.reports.leaf import hashed
 from service.record.reports.rests import Latest, RestsOn
 from service.record.reports.rows import FactsRow, ReportRow
 from service.record.reports.schemas import KeptFacts, ReportFacts
+from service.registry.calendar import today
 from service.registry.schemas import Calibration, Certificate, Size, Utility
 
 
@@ -63,11 +64,6 @@ def _calibrated_on(told: str) -> list[dt.date]:
 @lru_cache(_REMEMBERED)
 def _certificates(told: str) -> list[Certificate]:
     return msgspec.json.decode(told, type=list[Certificate])
-
-
-def today(utility: Utility, now: dt.datetime) -> dt.date:
-    """The day it is where the utility is."""
-    return now.astimezone(ZoneInfo(utility.time_zone)).date()
 
 
 def check_moment(performed_at: dt.datetime) -> None:

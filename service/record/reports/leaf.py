@@ -13,6 +13,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from service.ledger import merkle
+from service.problems import problem
 from service.record.reports.rows import ReportRow
 
 
@@ -89,6 +90,14 @@ def leaf(utility: str, row: ReportRow, texts: Texts | None = None) -> bytes:
 def leaf_hash(utility: str, row: ReportRow) -> bytes:
     """The hash under which a report stands in its utility's log."""
     return merkle.leaf_hash(leaf(utility, row))
+
+
+def sound_leaf_hash(utility: str, row: ReportRow) -> bytes:
+    """The hash of a row's leaf; ProblemError where the row no longer fits the hash that was written with it."""
+    found = leaf_hash(utility, row)
+    if row.leaf_hash not in (None, found):
+        raise problem("report_altered")
+    return found
 
 
 def hashed(utility: str, row: ReportRow, texts: Texts | None = None) -> ReportRow:

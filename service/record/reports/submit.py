@@ -23,11 +23,12 @@ from service.clock import Clock
 from service.metrics import Metrics
 from service.problems import ProblemError, not_found, problem
 from service.record.reports.group import Answer, Group, Submitted, report_of
-from service.record.reports.judging import Judged, Submission, check_moment, judge, today
+from service.record.reports.judging import Judged, Submission, check_moment, judge
 from service.record.reports.rows import ReportRow, StoredReport
 from service.record.reports.schemas import KeptFacts, RecordedRaw
 from service.record.reports.store import Asked, Gathered, ReportSession, ReportStore
 from service.record.reviews.schemas import ReviewDecision
+from service.registry.calendar import today
 from service.registry.schemas import Utility
 
 MOST_TOGETHER = 256

@@ -18,11 +18,11 @@ from service.db.pool import company_looks, whole_view
 from service.problems import not_found, problem
 from service.record.incidents.schemas import TestingException
 from service.record.incidents.store import IncidentStore
-from service.record.reports.judging import today
 from service.record.reports.rows import AssemblyRow, HistoryRow
 from service.record.reports.store import ReportStore
 from service.record.standings.store import StandingLine, StandingStore, Wanted
 from service.record.standings.work_out import read_standing, work_out
+from service.registry.calendar import today
 from service.registry.schemas import Assembly, Location, Utility
 
 MOST_EXCEPTIONS = 100

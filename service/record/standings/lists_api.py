@@ -14,13 +14,14 @@ import msgspec
 from msgspec import Meta, Struct
 
 import rules
-from service.http.endpoint import JSON, Answer, Call, operation
+from service.http.endpoint import Answer, Call, operation
+from service.http.media_types import CSV, JSON, NDJSON
 from service.http.paging import Limit, page, page_of
-from service.http.tables import CSV, GEOJSON, NDJSON, as_csv, as_geojson, as_ndjson, chosen
+from service.http.tables import GEOJSON, as_csv, as_geojson, as_ndjson, chosen
 from service.problems import problem
-from service.record.reports.judging import today
 from service.record.standings.listing import AssemblyStanding, Cursor, list_assemblies, list_standings, soon
 from service.record.standings.store import NEVER, Area, StandingStore, Wanted
+from service.registry.calendar import today
 from service.registry.schemas import Assembly, AssemblyHazard, Location
 
 CHUNK = 500

@@ -14,9 +14,9 @@ import rules
 from service.db.pool import company_looks, whole_view
 from service.problems import not_found
 from service.record.reports import rests
-from service.record.reports.judging import today
 from service.record.reports.rows import AssemblyRow, HistoryRow, StandingRow
 from service.record.reports.store import Recording, ReportStore
+from service.registry.calendar import today
 from service.registry.schemas import Season, Utility
 
 _occurrences = msgspec.json.Decoder(list[rules.Occurrence]).decode
