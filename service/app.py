@@ -23,11 +23,12 @@ from service.db.replica import Reader
 from service.http import documents
 from service.http.direct import Direct
 from service.http.edge import Edge, path_to_log
+from service.http.problem_details import MEDIA_TYPE, RefusedByFrameworkError, body_of, headers_of, status_of
 from service.ledger.store import LogStore
 from service.metrics import Metrics
 from service.notices.runs import NoticeRuns
 from service.notices.store import NoticeStore
-from service.problems import MEDIA_TYPE, ProblemError, problem
+from service.problems import ProblemError, fault, problem
 from service.record.changes.feed import Feeds
 from service.record.reports import api as reports
 from service.record.reports.store import ReportStore
@@ -180,10 +181,10 @@ def problem_for(error: Exception, method: str, path: str) -> ProblemError:
     if isinstance(error, RulesError):
         return documents.from_rules(error)
     if isinstance(error, HTTPException):
-        return problem(_FRAMEWORK.get(error.status_code, "service_failed"), headers=dict(error.headers or {}))
+        return RefusedByFrameworkError(fault(_FRAMEWORK.get(error.status_code, "service_failed")), error.headers or {})
     if getattr(error, "errno", None) in _FULL or getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_FULL:
         log.error("%s %s: the disk is full", method, path_to_log(path))
-        return problem("disk_full", headers={"Retry-After": "60"})
+        return problem("disk_full", wait=60)
     log.error("%s %s failed", method, path_to_log(path), exc_info=error)
     return problem("service_failed")
 
@@ -191,4 +192,4 @@ def problem_for(error: Exception, method: str, path: str) -> ProblemError:
 def _problem(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
     path = request.url.path
     refused = problem_for(error, request.method, path)
-    return Response(refused.body(path), status_code=refused.status, media_type=MEDIA_TYPE, headers=refused.headers)
+    return Response(body_of(refused, path), status_code=status_of(refused), media_type=MEDIA_TYPE, headers=headers_of(refused))

@@ -36,7 +36,7 @@ from msgspec import Struct
 from service import secrets
 from service.http.callers import Network, parse_networks
 
-HOURS: Final = 3600
+HOURS: Final = 3600.0
 _Number = TypeVar("_Number", int, float)
 
 

@@ -135,4 +135,4 @@ def _digest(key: str) -> str:
 
 
 def _refused() -> ProblemError:
-    return problem("key_invalid", headers={"WWW-Authenticate": 'Bearer realm="nonreturn"'})
+    return problem("key_invalid")

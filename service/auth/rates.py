@@ -90,7 +90,7 @@ class Shares:
         if self._held.get(caller, 0) >= self._most_of_caller:
             raise too_many("key_holds_too_many", 5.0, at_most=self._most_of_caller, things=what)
         if self._held.total() >= self._most:
-            raise problem("service_holds_too_many", headers={"Retry-After": "5"}, things=what)
+            raise problem("service_holds_too_many", wait=5, things=what)
         self.take(caller, 1)
         try:
             yield
@@ -100,4 +100,4 @@ class Shares:
 
 def too_many(code: str, wait: float, **values: Any) -> ProblemError:
     """The problem of a caller that must wait for so many seconds."""
-    return problem(code, headers={"Retry-After": str(max(1, round(wait)))}, **values)
+    return problem(code, wait=wait, **values)

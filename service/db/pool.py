@@ -177,7 +177,7 @@ class Pool:
                     if given_up and session.is_closed():
                         self._end_idle()
         except _AWAY as error:
-            raise problem("database_unreachable", headers={"Retry-After": "2"}) from error
+            raise problem("database_unreachable", wait=2) from error
 
     @asynccontextmanager
     async def spare(self, wanted: int) -> AsyncIterator[bool]:

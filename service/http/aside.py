@@ -49,7 +49,7 @@ class Aside:
     def _begin(self, who: object) -> None:
         with self._counting:
             if self._waiting.total() >= self._most or self._waiting[who] >= self._most_of_caller:
-                raise problem("work_waiting", headers={"Retry-After": "1"})
+                raise problem("work_waiting", wait=1)
             self._waiting[who] += 1
 
     def _end(self, who: object) -> None:

@@ -11,7 +11,8 @@ from typing import Any
 from litestar.types import ASGIApp, Receive, Scope, Send
 
 from service.http.endpoint import Operation, content
-from service.problems import MEDIA_TYPE, ProblemError, problem
+from service.http.problem_details import MEDIA_TYPE, body_of, headers_of, status_of
+from service.problems import ProblemError, problem
 from service.services import Services
 
 _READ = {b"authorization", b"content-type", b"content-length", b"idempotency-key"}
@@ -82,7 +83,7 @@ class Direct:
             status, media_type, more, body = answer.status, answer.media_type, answer.headers, content(answer)
         except Exception as error:  # noqa: BLE001 - each is told as what it is
             problem = self._told(error, scope["method"], scope["path"])
-            status, media_type, more, body = problem.status, MEDIA_TYPE, problem.headers, problem.body(scope["path"])
+            status, media_type, more, body = status_of(problem), MEDIA_TYPE, headers_of(problem), body_of(problem, scope["path"])
         headers = [(b"content-type", media_type.encode()), (b"content-length", b"%d" % len(body))]
         headers += [(name.lower().encode("latin-1"), value.encode("latin-1")) for name, value in more.items()]
         await send({"type": "http.response.start", "status": status, "headers": headers})

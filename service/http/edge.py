@@ -19,7 +19,8 @@ from litestar.types import ASGIApp, Message, Receive, Send
 
 from service.auth.rates import Allowances, too_many
 from service.http.callers import Caller, Headers, Proxies, caller
-from service.problems import MEDIA_TYPE, ProblemError, problem
+from service.http.problem_details import MEDIA_TYPE, body_of, headers_of, status_of
+from service.problems import ProblemError, problem
 from service.services import Services
 
 request_id: ContextVar[str] = ContextVar("request_id", default="")
@@ -155,10 +156,10 @@ def _refusal(scope: Any) -> ProblemError | None:
 
 
 async def _refuse(refused: ProblemError, scope: Any, send: Send) -> None:
-    body = refused.body(scope["path"])
+    body = body_of(refused, scope["path"])
     headers = [(b"content-type", MEDIA_TYPE.encode()), (b"content-length", str(len(body)).encode())]
-    headers += [(name.lower().encode("latin-1"), value.encode("latin-1")) for name, value in refused.headers.items()]
-    await send({"type": "http.response.start", "status": refused.status, "headers": headers})
+    headers += [(name.lower().encode("latin-1"), value.encode("latin-1")) for name, value in headers_of(refused).items()]
+    await send({"type": "http.response.start", "status": status_of(refused), "headers": headers})
     await send({"type": "http.response.body", "body": body, "more_body": False})
 
 

@@ -33,6 +33,7 @@ from service.db.replica import READ_SECONDS
 from service.http.callers import caller
 from service.http.documents import convert, decode
 from service.http.media_types import JSON
+from service.http.problem_details import status_of
 from service.problems import LONGEST_NAME, ProblemError, not_found, problem
 from service.services import Services
 
@@ -224,7 +225,7 @@ class Operation(Struct, frozen=True, kw_only=True):
             answer = await self._answer(services, request)
             status = answer.status
         except ProblemError as error:
-            status = error.status
+            status = status_of(error)
             raise
         finally:
             services.metrics.answered(self.id, status, time.perf_counter() - start)

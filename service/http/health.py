@@ -41,7 +41,7 @@ async def ready(call: Call) -> Answer:
             with suppress(asyncpg.PostgresError):
                 row = await connection.fetchrow(statements(__name__)["readiness"])
     except TimeoutError:
-        raise problem("database_silent", headers={"Retry-After": "2"}) from None
+        raise problem("database_silent", wait=2) from None
     if row is None or row["migrated_to"] < newest():
         raise problem("database_not_migrated")
     if row["bypasses"]:

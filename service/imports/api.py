@@ -51,7 +51,7 @@ async def _importing(call: Call, asked: Asked) -> AsyncGenerator[Importer, None]
     """The importer of the file that the request brings; closing the generator drops what was kept for it."""
     services = call.services
     if call.utility in services.importing or len(services.importing) >= services.settings.imports_at_once:
-        raise problem("import_running", headers={"Retry-After": "10"})
+        raise problem("import_running", wait=10)
     services.importing.add(call.utility)
     try:
         utility = await services.registry.utility(call.utility)

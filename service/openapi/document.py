@@ -6,13 +6,14 @@ from typing import Any, Final
 
 from service.http.endpoint import Operation
 from service.http.media_types import JSON, NDJSON
+from service.http.problem_details import MEDIA_TYPE, Problem
 from service.openapi.components import Components
 from service.openapi.examples import add_answer, add_request
 from service.openapi.headers import refusal_headers, request_header, response_headers
 from service.openapi.media import MEDIA, lines_of
 from service.openapi.tags import TAGS
 from service.openapi.texts import description, meaning_of, refusal
-from service.problems import KINDS, MEDIA_TYPE, Problem
+from service.problems import KINDS
 from service.webhooks.schemas import WebhookMessage
 
 _PARAMETER: Final = re.compile(r"\{(\w+):(\w+)\}")

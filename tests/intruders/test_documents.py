@@ -15,7 +15,8 @@ import rules
 from rules import operation, selection
 from service.http.documents import decode
 from service.http.plain_numbers import has_many_extreme_numbers
-from service.problems import MOST_BYTES, MOST_FAULTS, Problem, ProblemError
+from service.http.problem_details import MOST_BYTES, Problem, body_of
+from service.problems import MOST_FAULTS, ProblemError
 from service.receipts import token as receipts
 from service.settings import Settings
 from service.signing import base64url, parse
@@ -94,7 +95,7 @@ def test_few_extreme_numbers_are_refused_where_they_stand(numbers: str) -> None:
     body = b'{"line_pressure":%s,"remarks":"%s"}' % (numbers.encode(), b", 1e308" * 1_000)
     with pytest.raises(ProblemError) as found:
         decode(rules.Test, body)
-    assert "many_extreme_numbers" not in found.value.body("/").decode()
+    assert "many_extreme_numbers" not in body_of(found.value, "/").decode()
 
 
 def test_texts_and_ids_are_no_extreme_numbers() -> None:
@@ -138,7 +139,7 @@ def test_a_hundred_faults_are_listed_and_that_there_are_more(world: World) -> No
 def problem_of(document: Any) -> dict[str, Any]:
     with pytest.raises(ProblemError) as found:
         decode(rules.Test, json.dumps(document).encode())
-    return dict(json.loads(found.value.body("/v1/rules/verdict")))
+    return dict(json.loads(body_of(found.value, "/v1/rules/verdict")))
 
 
 def faults(document: Any) -> list[dict[str, str]]:

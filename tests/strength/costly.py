@@ -20,6 +20,7 @@ import rules
 from rules import operation, selection
 from service.cli.commands import tune_interpreter
 from service.http.documents import decode, from_rules
+from service.http.problem_details import body_of
 from service.openapi.examples import examples
 from service.problems import ProblemError
 from service.receipts import token as receipts
@@ -150,7 +151,7 @@ def answered(call: str, body: bytes) -> bytes:
         answer = _ANSWERS[call](document) if call in _ANSWERS else document
         return msgspec.json.encode(answer)
     except ProblemError as problem:
-        return problem.body("/v1")
+        return body_of(problem, "/v1")
     except rules.RulesError as error:
         return from_rules(error).body("/v1")
 

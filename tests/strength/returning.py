@@ -21,6 +21,7 @@ from service import endpoints as calls
 from service.cli.proving import kept_heads
 from service.http.documents import convert
 from service.http.endpoint import Call
+from service.http.problem_details import body_of
 from service.notices.api import PreviewQuery, _place
 from service.problems import ProblemError
 from service.receipts.pages_api import receipt_in
@@ -41,7 +42,7 @@ def place_in_a_list(data: bytes) -> None:
             try:
                 convert(one.query, {"after": text})
             except ProblemError as refused:
-                refused.body("/v1")
+                body_of(refused, "/v1")
     for sort in ("due_on", "id"):
         try:
             query = convert(AssembliesQuery, {"after": text, "sort": sort})

@@ -30,6 +30,7 @@ from rules.notices.text import faults
 from service import endpoints as calls
 from service.http.documents import convert, decode
 from service.http.endpoint import _single
+from service.http.problem_details import body_of
 from service.imports.cells import CellError
 from service.imports.columns import Asked, header, parsers
 from service.imports.rows import RowReader
@@ -100,7 +101,7 @@ def batch_lines(data: bytes) -> None:
         try:
             decode(BatchLine, line)
         except ProblemError as refused:
-            refused.body("/v1")
+            body_of(refused, "/v1")
 
 
 BODIES = sorted({one.id: one for one in calls.operations if one.takes not in (None, bytes)}.items())

@@ -20,8 +20,9 @@ import rules
 from service.http import documents
 from service.http.endpoint import Answer, Call, operation
 from service.http.media_types import NDJSON
+from service.http.problem_details import Problem, body_of, status_of
 from service.http.spool import Spool
-from service.problems import Problem, ProblemError, problem
+from service.problems import ProblemError, problem
 from service.record.reports.group import Submitted
 from service.record.reports.judging import Submission
 from service.record.reports.schemas import ReportFacts
@@ -202,8 +203,8 @@ async def _answer(call: Call, line: _Line) -> bytes:
         )
     except Exception as error:  # noqa: BLE001 - a line's failure is its own answer
         refused = _problem_for(error)
-        body: Any = Raw(refused.body(call.request.url.path))
-        answer = _RawBatchLineResult(line=line.number, status=refused.status, id=line.id, problem=body)
+        body: Any = Raw(body_of(refused, call.request.url.path))
+        answer = _RawBatchLineResult(line=line.number, status=status_of(refused), id=line.id, problem=body)
     return msgspec.json.encode(answer) + b"\n"
 
 

@@ -57,7 +57,7 @@ class Submissions:
         """Let a report wait for its group; what `submit` answers comes later. ProblemError where too many wait."""
         queue = self._waiting.setdefault(utility, deque())
         if len(queue) >= MOST_WAITING:
-            raise problem("reports_waiting", headers={"Retry-After": "1"})
+            raise problem("reports_waiting", wait=1)
         future: asyncio.Future[Submitted] = asyncio.get_running_loop().create_future()
         queue.append((submission, future))
         self._metrics.waiting.inc()
