@@ -33,8 +33,7 @@ from service.http.listening import Loop
 from service.private_files import replacing
 from service.problems import ProblemError
 from service.receipts.open_report import mark_of
-from service.record.reports.judging import Submission
-from service.record.reports.schemas import ReportFacts
+from service.record.reports.schemas import ReportFacts, Submission
 from service.record.reports.store import ReportStore
 from service.record.reports.submit import Submissions
 from service.record.standings.follow import StandingsFollow

@@ -23,9 +23,9 @@ from service.imports.rows import document_of
 from service.imports.staging import Staged, Staging
 from service.imports.store import ImportStore, ReportAt
 from service.problems import Fault, ProblemError
-from service.record.reports.judging import Submission, content_hash, judge
+from service.record.reports.judging import content_hash, judge
 from service.record.reports.rows import FactsRow
-from service.record.reports.schemas import KeptFacts, ReportFacts
+from service.record.reports.schemas import KeptFacts, ReportFacts, Submission
 from service.registry.calendar import today
 from service.registry.schemas import (
     Assembly,
@@ -336,12 +336,13 @@ def _facts_row(found: dict[str, tuple[UUID, Any]]) -> FactsRow:
     """What the registry will know of the three when the report is recorded."""
     assembly, tester, gauge = (found[thing][1] for thing in ("assembly", "tester", "gauge"))
     size = None if assembly.nominal_size is UNSET else msgspec.json.encode(assembly.nominal_size).decode()
+    before_it_is_known = dt.datetime.min.replace(tzinfo=dt.UTC)
     return FactsRow(
         n=1, kind=assembly.kind, hazard=assembly.hazard, nominal_size=size,
         purpose=assembly.purpose or None,
         backpressure_possible=None if assembly.backpressure_possible is UNSET else assembly.backpressure_possible,
         in_plant_air_gap=None if assembly.in_plant_air_gap is UNSET else assembly.in_plant_air_gap,
-        installed_on=None if assembly.installed_on is UNSET else assembly.installed_on, in_service=assembly.in_service, connection=None,
+        installed_on=None if assembly.installed_on is UNSET else assembly.installed_on, in_service=assembly.in_service, connection="", created_at=before_it_is_known,
         certificates=msgspec.json.encode(tester.certificates).decode(), tester_known=True, accuracy=gauge.accuracy, resolution=gauge.resolution,
         gauge_unit=gauge.units.pressure, calibrations=msgspec.json.encode(gauge.calibrations).decode(), previous_judged=None,
     )  # fmt: skip

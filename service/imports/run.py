@@ -26,8 +26,7 @@ from service.imports.sheets import Sheet, SheetError, csv_sheet, xlsx_sheets
 from service.imports.staging import Clash, Staged, Staging
 from service.imports.store import ImportStore
 from service.problems import ProblemError, problem
-from service.record.reports.judging import Submission
-from service.record.reports.schemas import ReportFacts
+from service.record.reports.schemas import ReportFacts, Submission
 from service.record.reports.store import ReportStore
 from service.record.reports.submit import Submissions
 from service.record.standings.follow import StandingsFollow

@@ -14,6 +14,7 @@ import rules
 import service
 from rules.field_test.actions import preparations
 from rules.texts import texts
+from service.http.problem_details import body_of
 from service.problems import FAULT_KINDS, KINDS, Fault, fault, problem_of, render
 from tests.conftest import Place, World
 
@@ -115,7 +116,7 @@ def test_a_text_is_its_template_with_its_parameters(codes: dict[str, Any], world
 
 def test_a_translation_of_many_faults_still_fits_the_bound() -> None:
     many = [fault("unknown_field", pointer="/x", name="x" * 500, available=["y" * 500] * 50) for _ in range(200)]
-    body = problem_of(many, more=True).body("/v1/rules/verdict")
+    body = body_of(problem_of(many, more=True), "/v1/rules/verdict")
     assert len(body) <= 64 * 1024
     assert all(msgspec.convert(one, Fault).code == "unknown_field" for one in msgspec.json.decode(body)["errors"])
 

@@ -1,5 +1,6 @@
 """Field tests as they come in: of several kinds, mostly passing, some failing or repaired, each with readings of its own."""
 
+import datetime as dt
 import random
 from typing import Any
 
@@ -78,6 +79,7 @@ def known_of(kind: str, calibrated_on: str) -> FactsRow:
         installed_on=None,
         in_service=True,
         connection="non_residential",
+        created_at=dt.datetime(2020, 1, 1, tzinfo=dt.UTC),
         certificates=CERTIFICATES,
         tester_known=True,
         accuracy=0.2,

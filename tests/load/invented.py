@@ -21,11 +21,11 @@ from msgspec.structs import replace
 import rules
 from service.auth.access import Principal
 from service.record.reports import rests
-from service.record.reports.judging import Judged, Submission, day_of_test, judge
+from service.record.reports.judging import Judged, day_of_test, judge
 from service.record.reports.leaf import hashed
 from service.record.reports.rests import RestsOn
 from service.record.reports.rows import HistoryRow, ReportRow
-from service.record.reports.schemas import ReportFacts
+from service.record.reports.schemas import ReportFacts, Submission
 from service.registry.schemas import Utility
 from tests.load import documents
 

@@ -21,9 +21,10 @@ from service.db.pool import Pool
 from service.http import documents as decoding
 from service.record.reports.batches_api import BatchLine
 from service.record.reports.group import Group
-from service.record.reports.judging import Judged, Submission, judge
+from service.record.reports.judging import Judged, judge
 from service.record.reports.rows import StandingRow
-from service.record.reports.store import Asked, ReportSession
+from service.record.reports.schemas import Submission
+from service.record.reports.store import ReportSession
 from tests.load import fill, table
 from tests.load.measure_batches import CONNECTIONS, LINES, _post, _rows
 from tests.load.peers import copy
@@ -89,14 +90,6 @@ def _submissions(stage: Stage, count: int, source: random.Random) -> list[Submis
     return [Submission(id=one.id, facts=one, principal=who, received_at=now) for one in told if isinstance(one.id, UUID)]
 
 
-def _asked(one: Submission) -> Asked:
-    facts = one.facts
-    return Asked(
-        assembly_id=facts.assembly_id, tester_id=facts.tester_id, gauge_id=facts.gauge_id, performed_at=facts.performed_at, company_id=None,
-        id=one.id, organisation_id=one.principal.organisation_id, idempotency_key=None,
-    )  # fmt: skip
-
-
 async def _statements(stage: Stage, together: int) -> tuple[float, float]:
     """µs of processor a report that reading and writing take in the session's own process."""
     source, utility = random.Random(together), fill.utility_of("load-0", stage.clock.now())  # noqa: S311 - reproducible on purpose
@@ -113,7 +106,7 @@ async def _statements(stage: Stage, together: int) -> tuple[float, float]:
         for n in range(groups + 3):
             some = _submissions(stage, together, source)
             at = spent()
-            gathered = await session.gather([_asked(one) for one in some])
+            gathered = await session.gather(some)
             read = spent()
             judged = [judge(utility, one, known) for one, known in zip(some, gathered.facts, strict=True)]
             group = _worked_out(utility, stage.clock.now(), judged)
@@ -128,8 +121,10 @@ async def _statements(stage: Stage, together: int) -> tuple[float, float]:
 def _worked_out(utility: Any, now: dt.datetime, judged: Sequence[Judged]) -> Group:
     group = Group(utility, now, [], [])
     for one in judged:
-        group.know(one.row.assembly_id, one.known, one.rests)
-    group.answers(dict(enumerate(judged)))
+        group.know(one)
+    for one in judged:
+        group.add(one)
+    group.finish()
     return group
 
 
@@ -143,7 +138,7 @@ def _show_steps(stage: Stage) -> None:
     async def facts() -> Any:
         pool = await Pool.open(stage.dsn, size=1, repeating=True)
         async with pool.lend("load-0") as connection:
-            gathered = await ReportSession(connection, "load-0").gather([_asked(one) for one in some])
+            gathered = await ReportSession(connection, "load-0").gather(some)
         await pool.close()
         return gathered.facts
 

@@ -153,7 +153,7 @@ def answered(call: str, body: bytes) -> bytes:
     except ProblemError as problem:
         return body_of(problem, "/v1")
     except rules.RulesError as error:
-        return from_rules(error).body("/v1")
+        return body_of(from_rules(error), "/v1")
 
 
 def cost(call: str, body: bytes) -> Cost:

@@ -1,6 +1,5 @@
 """Reports of field tests: sent in, read back, listed. Never edited: a wrong one is superseded."""
 
-import datetime as dt
 from typing import Annotated
 from uuid import UUID
 
@@ -10,9 +9,8 @@ import rules
 from service.http.endpoint import Answer, Call, operation
 from service.http.paging import Limit, page, page_of
 from service.problems import problem
-from service.record.reports.judging import Submission
 from service.record.reports.rows import ReportListItem
-from service.record.reports.schemas import RecordedReport, ReportFacts
+from service.record.reports.schemas import RecordedReport, ReportFacts, Submission
 from service.record.reports.store import ReportStore, ReportsWanted
 from service.record.reports.submit import read_report
 from service.registry.schemas import Assembly
@@ -44,13 +42,9 @@ class AssemblyReportQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     limit: Limit = 100
 
 
-def _received(call: Call) -> dt.datetime:
-    return call.clock.now()
-
-
 async def _submit(call: Call, document: ReportFacts, report_id: UUID, idempotency_key: str | None = None) -> Answer:
     submission = Submission(
-        id=report_id, facts=document, principal=call.who, received_at=_received(call), idempotency_key=idempotency_key
+        id=report_id, facts=document, principal=call.who, received_at=call.clock.now(), idempotency_key=idempotency_key
     )
     submitted = await call.services.submissions.submit(call.utility, submission)
     location = f"/v1/utilities/{call.utility}/reports/{submitted.id}"

@@ -24,8 +24,7 @@ from service.http.problem_details import Problem, body_of, status_of
 from service.http.spool import Spool
 from service.problems import ProblemError, problem
 from service.record.reports.group import Submitted
-from service.record.reports.judging import Submission
-from service.record.reports.schemas import ReportFacts
+from service.record.reports.schemas import ReportFacts, Submission
 
 UNDER_WAY = 512
 """So many lines of a batch are under way at most: a group that is being written, and the next that gathers."""
@@ -183,7 +182,7 @@ def _entered(call: Call, number: int, line: bytes | None) -> _Line:
         report_id = call.clock.new_id() if told.id is UNSET else told.id
         facts = ReportFacts(**{name: getattr(told, name) for name in ReportFacts.__struct_fields__})
         submission = Submission(id=report_id, facts=facts, principal=call.who, received_at=call.clock.now())
-        coming = call.services.submissions.enter(call.utility, submission)
+        coming = call.services.submissions.submit(call.utility, submission)
     except Exception as error:  # noqa: BLE001 - a line's failure is its own answer
         coming = error
     return _Line(number=number, id=report_id, coming=coming)

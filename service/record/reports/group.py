@@ -13,12 +13,12 @@ from msgspec import Raw, Struct, UnsetType
 from msgspec.structs import replace
 
 import rules
-from service.problems import ProblemError, problem
+from service.problems import problem
 from service.record.reports import rests
 from service.record.reports.judging import Judged
 from service.record.reports.leaf import hashed
 from service.record.reports.rests import Latest, RestsOn
-from service.record.reports.rows import AssemblyRow, FactsRow, HistoryRow, ReportRow, RequestRow, StandingRow, TakenRow
+from service.record.reports.rows import AssemblyRow, HistoryRow, ReportRow, RequestRow, StandingFacts, StandingRow, TakenRow
 from service.record.reports.schemas import KeptFacts, RecordedRaw, Report
 from service.record.standings.work_out import standing_from, standing_row
 from service.registry.calendar import today
@@ -41,19 +41,10 @@ class Submitted(Struct, frozen=True, kw_only=True):
         return RecordedRaw(report=self.report(), verdict=self.verdict, standing=self.standing)
 
 
-Answer = Submitted | UUID | ProblemError
-"""What a report is answered; an id: as that report was answered before."""
-
-
-_ASSEMBLYS = (
-    "kind", "hazard", "purpose", "backpressure_possible", "in_plant_air_gap", "installed_on", "in_service", "connection", "created_at", "occurrences", "season", "test_interval_months", "incidents",
-)  # fmt: skip
-
-
 class _Known(Struct):
     """What is known of an assembly while a group is worked out. `lean`: only the tests that its standing rests on, without corrections."""
 
-    assembly: AssemblyRow
+    assembly: StandingFacts
     tests: list[rules.TestEvent]
     latest: Latest | None = None
     lean: bool = True
@@ -73,10 +64,12 @@ class Group:
         self.requests: list[RequestRow] = []
         self.standings: dict[UUID, StandingRow] = {}
 
-    def know(self, assembly_id: UUID, facts: FactsRow, kept: RestsOn) -> None:
-        """Take in what was kept for the next report of an assembly; enough where nothing is corrected."""
-        if assembly_id not in self._known:
-            self._known[assembly_id] = _Known(assembly=_assembly(facts), tests=kept.tests, latest=kept.latest)
+    def know(self, judged: Judged) -> None:
+        """Take in what was kept for the next report of that report's assembly; enough where nothing is corrected."""
+        if judged.row.assembly_id not in self._known:
+            self._known[judged.row.assembly_id] = _Known(
+                assembly=judged.known, tests=judged.rests.tests, latest=judged.rests.latest
+            )
 
     def know_whole(self, assemblies: dict[UUID, AssemblyRow], history: Iterable[HistoryRow]) -> None:
         """Take in assemblies with all their reports."""
@@ -90,17 +83,6 @@ class Group:
         for one, assembly in assemblies.items():
             self._known[one] = _Known(assembly=assembly, tests=rests.events(by_assembly[one]), lean=False)
 
-    def answers(self, judged: dict[int, Judged]) -> dict[int, Answer]:
-        """What each gets, by its place: its answer, the id under which the same is recorded already, or what is wrong with it."""
-        found: dict[int, Answer] = {}
-        for place, one in judged.items():
-            try:
-                found[place] = self.add(one)
-            except ProblemError as error:
-                found[place] = error
-        self._keep()
-        return found
-
     def add(self, judged: Judged) -> Submitted | UUID:
         """Take a report in and give its answer, or the id under which the same is recorded already; ProblemError for a conflict."""
         row, submission = judged.row, judged.submission
@@ -108,11 +90,7 @@ class Group:
         if submission.idempotency_key is not None and key in self._made:
             return self._same(self._made[key], judged, "idempotency_key_taken")
         if row.id in self._by_id:
-            return self._same(
-                row.id,
-                judged,
-                "report_id_taken",
-            )
+            return self._same(row.id, judged, "report_id_taken")
         known = self._known[row.assembly_id]
         if row.supersedes is not None:
             corrected = self._corrected(judged, row.supersedes)
@@ -148,8 +126,8 @@ class Group:
         self.standings[row.assembly_id] = standing_row(row.assembly_id, standing)
         return standing
 
-    def _keep(self) -> None:
-        """Keep with each standing what the next report rests on; where that was not read, it is left to be had from the reports."""
+    def finish(self) -> None:
+        """Once all reports are in: keep with each standing what the next report rests on; where that was not read, it is left to be had from the reports."""
         for assembly_id, standing in self.standings.items():
             known = self._known[assembly_id]
             if known.lean:
@@ -169,12 +147,6 @@ class Group:
         if supersedes in self._superseded:
             raise problem("already_superseded", thing="report")
         return corrected
-
-
-def _assembly(facts: FactsRow) -> AssemblyRow:
-    # A report is judged only where the assembly is registered, and then all of these are told.
-    told: dict[str, Any] = {name: getattr(facts, name) for name in _ASSEMBLYS}
-    return AssemblyRow(basis=None, **told)
 
 
 def _anothers(known: TakenRow, judged: Judged) -> bool:

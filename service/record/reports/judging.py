@@ -17,25 +17,14 @@ import msgspec
 from msgspec import UNSET, Struct
 
 import rules
-from service.auth.access import Principal
 from service.problems import ProblemError, fault, problem, problem_of, rules_fault
 from service.record.reports import rests
 from service.record.reports.leaf import hashed
 from service.record.reports.rests import Latest, RestsOn
 from service.record.reports.rows import FactsRow, ReportRow
-from service.record.reports.schemas import KeptFacts, ReportFacts
+from service.record.reports.schemas import KeptFacts, ReportFacts, Submission
 from service.registry.calendar import today
 from service.registry.schemas import Calibration, Certificate, Size, Utility
-
-
-class Submission(Struct, kw_only=True):
-    """A report on its way in."""
-
-    id: UUID
-    facts: ReportFacts
-    principal: Principal
-    received_at: dt.datetime
-    idempotency_key: str | None = None
 
 
 class Judged(Struct, frozen=True, kw_only=True):
@@ -165,7 +154,7 @@ def as_judged(utility: Utility, facts: ReportFacts, known: FactsRow) -> rules.Te
     unregistered = [
         fault("not_registered", pointer=f"/{member}", name=member)
         for member, there in (
-            ("assembly_id", known.kind is not None), ("tester_id", known.tester_known), ("gauge_id", known.gauge_unit is not None),
+            ("assembly_id", known.assembly_known), ("tester_id", known.tester_known), ("gauge_id", known.gauge_unit is not None),
         )
         if not there
     ]  # fmt: skip
@@ -197,7 +186,7 @@ def _assembly(facts: ReportFacts, known: FactsRow) -> rules.TestedAssembly:
         size = rules.convert(nominal.size, nominal.units.length, facts.units.length)
     return rules.TestedAssembly(
         kind=known.kind,  # type: ignore[arg-type]
-        hazard=known.hazard,  # type: ignore[arg-type]
+        hazard=known.hazard,
         purpose=known.purpose or UNSET,
         backpressure_possible=UNSET if known.backpressure_possible is None else known.backpressure_possible,
         in_plant_air_gap=UNSET if known.in_plant_air_gap is None else known.in_plant_air_gap,
@@ -227,7 +216,7 @@ def _tester(known: FactsRow, performed_on: dt.date) -> rules.CertifiedTester:
 
     def fit(one: Certificate) -> tuple[bool, bool, dt.date]:
         valid = one.valid_from <= performed_on <= one.valid_until
-        return valid, valid and rules.certificate_covers(one.kinds, known.kind or ""), one.valid_until
+        return valid, valid and rules.certificate_covers(one.kinds, known.kind), one.valid_until
 
     best = max(held, key=fit)
     return rules.CertifiedTester(

@@ -17,19 +17,40 @@ Acceptance = Literal["accepted", "held", "refused"]
 CountsAs = Literal["accepted", "held", "refused", "void"]
 
 
-class FactsRow(Struct, frozen=True, kw_only=True):
-    """What the registry knows of the assembly, tester and gauge that one report names; a kind of None: no such assembly."""
+class StandingFacts(Struct, frozen=True, kw_only=True):
+    """What the standing of an assembly rests on besides its reports; `occurrences`, `season` and `incidents` are JSON."""
 
-    n: int
-    kind: str | None
-    hazard: AssemblyHazard | None
+    kind: str
+    hazard: AssemblyHazard
     purpose: Purpose | None = None
     backpressure_possible: bool | None = None
     in_plant_air_gap: bool | None = None
-    nominal_size: str | None
     installed_on: dt.date | None
-    in_service: bool | None
-    connection: str | None
+    in_service: bool
+    connection: str
+    created_at: dt.datetime
+    occurrences: str = "[]"
+    season: str | None = None
+    test_interval_months: int | None = None
+    incidents: str | None = None
+
+
+class AssemblyRow(StandingFacts, frozen=True, kw_only=True):
+    """An assembly with its kept standing."""
+
+    basis: str | None
+    rests_on: str | None = None
+
+
+class FactsRow(StandingFacts, frozen=True, kw_only=True):
+    """What the registry knows of the assembly, tester and gauge that one report names.
+
+    Where there is no such assembly (`assembly_known` is false), nothing else of it is known, and all of that is None.
+    """
+
+    n: int
+    assembly_known: bool = True
+    nominal_size: str | None
     certificates: str | None
     tester_known: bool
     tester_organisation_id: UUID | None = None
@@ -38,12 +59,7 @@ class FactsRow(Struct, frozen=True, kw_only=True):
     gauge_unit: str | None
     calibrations: str | None
     previous_judged: str | None
-    """The test before it as it was judged; None where there is none, or where `rests_on` tells of it."""
-    occurrences: str | None = None
-    season: str | None = None
-    test_interval_months: int | None = None
-    created_at: dt.datetime | None = None
-    incidents: str | None = None
+    """The test before it as it was judged; None where there is none, or where `rests_on` has it."""
     rests_on: str | None = None
     """What the next report of the assembly rests on, as it was kept with the standing (see service/record/reports/rests.py); None: to be had
     from `counted` and `latest`."""
@@ -196,26 +212,6 @@ class ReportListItem(Struct, frozen=True, kw_only=True):
     """What a person decided; null: nobody has."""
     rulebook: str
     """The rulebook that it was judged by."""
-
-
-class AssemblyRow(Struct, frozen=True, kw_only=True):
-    """What the standing of an assembly rests on besides its reports; `occurrences`, `season` and `incidents` are JSON."""
-
-    basis: str | None
-    kind: str
-    hazard: AssemblyHazard
-    purpose: Purpose | None
-    backpressure_possible: bool | None
-    in_plant_air_gap: bool | None
-    installed_on: dt.date | None
-    in_service: bool
-    connection: str
-    created_at: dt.datetime
-    occurrences: str = "[]"
-    season: str | None = None
-    test_interval_months: int | None = None
-    incidents: str | None = None
-    rests_on: str | None = None
 
 
 class JudgedRow(Struct, frozen=True, kw_only=True):

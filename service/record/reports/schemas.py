@@ -7,6 +7,7 @@ from uuid import UUID
 from msgspec import UNSET, Meta, Raw, Struct, UnsetType
 
 import rules
+from service.auth.access import Principal
 from service.http.documents import Needs
 from service.record.reviews.schemas import ReviewDecision
 from service.registry.schemas import Code
@@ -67,6 +68,16 @@ class ReportFacts(KeptFacts, frozen=True, kw_only=True, forbid_unknown_fields=Tr
         """Ask for what a correction needs."""
         if (self.supersedes is UNSET) is not (self.supersedes_because is UNSET):
             raise ValueError("A correction names the report that it corrects, and says why.")
+
+
+class Submission(Struct, kw_only=True):
+    """A report on its way in."""
+
+    id: UUID
+    facts: ReportFacts
+    principal: Principal
+    received_at: dt.datetime
+    idempotency_key: str | None = None
 
 
 class Report(KeptFacts, frozen=True, kw_only=True, forbid_unknown_fields=False, omit_defaults=True):

@@ -23,10 +23,12 @@ from service.record.reports.rows import (
     ReportListItem,
     ReportRow,
     RequestRow,
+    StandingFacts,
     StandingRow,
     StoredReport,
     TakenRow,
 )
+from service.record.reports.schemas import Submission
 from service.registry.schemas import Utility
 
 _SQL = statements(__name__)
@@ -51,19 +53,6 @@ class Gathered(Struct, frozen=True, kw_only=True):
     changes: int
 
 
-class Asked(Struct, frozen=True, kw_only=True):
-    """A report that is asked about, in the order of what `gather` takes."""
-
-    assembly_id: UUID
-    tester_id: UUID
-    gauge_id: UUID
-    performed_at: dt.datetime
-    company_id: UUID | None
-    id: UUID
-    organisation_id: UUID
-    idempotency_key: str | None
-
-
 class ReportsWanted(Struct, frozen=True, kw_only=True):
     """Which reports: of that assembly, of that acceptance by their verdict. None: of any."""
 
@@ -82,8 +71,7 @@ def reports_statement(utility: str, wanted: ReportsWanted, *, after: int, limit:
     return composed(__name__, [*parts, "reports_in_order"], values)
 
 
-_asked = attrgetter(*Asked.__struct_fields__)
-_first = itemgetter(0)
+_number = itemgetter(len(StandingFacts.__struct_fields__))
 _utility = msgspec.json.Decoder(Utility).decode
 _FACTS = FactsRow.__struct_fields__
 
@@ -173,23 +161,38 @@ class ReportSession:
         self._connection = connection
         self._utility = utility
 
-    async def gather(self, asked: Sequence[Asked]) -> Gathered:
+    async def gather(self, submissions: Sequence[Submission]) -> Gathered:
         """What those reports rest on, and what is recorded under their ids and idempotency keys already.
 
         A report of a testing company's rests on what that company sees.
         """
-        rows = await self._connection.fetch(GATHER, self._utility, *zip(*map(_asked, asked), strict=True))
-        if len(rows) != len(asked):
+        rows = await self._connection.fetch(
+            GATHER,
+            self._utility,
+            [one.facts.assembly_id for one in submissions],
+            [one.facts.tester_id for one in submissions],
+            [one.facts.gauge_id for one in submissions],
+            [one.facts.performed_at for one in submissions],
+            [one.principal.company for one in submissions],
+            [one.id for one in submissions],
+            [one.principal.organisation_id for one in submissions],
+            [one.idempotency_key for one in submissions],
+        )
+        if len(rows) != len(submissions):
             raise not_found("utility")
-        rows.sort(key=_first)
+        rows.sort(key=_number)
         taken, requests = [], []
-        for one, row in zip(asked, rows, strict=True):
+        for submission, row in zip(submissions, rows, strict=True):
             if row["taken_hash"] is not None:
-                taken.append(_taken(one.id, row, "taken"))
-            if row["made_id"] is not None and one.idempotency_key is not None:
+                taken.append(_taken(submission.id, row, "taken"))
+            if row["made_id"] is not None and submission.idempotency_key is not None:
                 taken.append(_taken(row["made_id"], row, "made"))
                 requests.append(
-                    RequestRow(organisation_id=one.organisation_id, idempotency_key=one.idempotency_key, report_id=row["made_id"])
+                    RequestRow(
+                        organisation_id=submission.principal.organisation_id,
+                        idempotency_key=submission.idempotency_key,
+                        report_id=row["made_id"],
+                    )
                 )
         facts = [FactsRow(**dict(zip(_FACTS, row, strict=False))) for row in rows]
         utility = _utility(rows[0]["utility"])
@@ -205,10 +208,28 @@ class ReportSession:
         requests: Sequence[RequestRow],
         standings: Sequence[StandingRow],
         *,
-        seen: int,
+        seen: int | None,
     ) -> bool:
-        """Write them all, durably, in one statement; False, and nothing, where what they rest on has changed since the feed stood at `seen`."""
-        return await _record(self._connection, self._utility, reports, requests, standings, seen=seen)
+        """Write them all in one statement; False, and nothing, where what they rest on has changed since the feed stood at `seen`.
+
+        With `seen` of None the caller holds the utility's lock (`recording`), and they are durable once its transaction has committed.
+        """
+        columns = zip(*map(_columns, reports), strict=True)
+        done = await self._connection.execute(
+            _SQL["record"],
+            self._utility,
+            *columns,
+            [row.organisation_id for row in requests],
+            [row.idempotency_key for row in requests],
+            [row.report_id for row in requests],
+            [row.assembly_id for row in standings],
+            [row.due_on for row in standings],
+            [row.basis for row in standings],
+            [row.rests_on for row in standings],
+            [row.latest_at for row in standings],
+            seen,
+        )
+        return bool(done != _NOTHING_WRITTEN)
 
 
 class Recording:
@@ -245,12 +266,6 @@ class Recording:
         rows = await self._connection.fetch(_SQL["requests"], self._utility, keys)
         return [RequestRow(**dict(row)) for row in rows]
 
-    async def record(
-        self, reports: Sequence[ReportRow], requests: Sequence[RequestRow], standings: Sequence[StandingRow]
-    ) -> None:
-        """Write them all; they are durable once the transaction has committed."""
-        await _record(self._connection, self._utility, reports, requests, standings, seen=None)
-
     async def keep_standing(self, row: StandingRow) -> None:
         """Write one standing anew."""
         await self._connection.execute(_SQL["keep_standing"], self._utility, row.assembly_id, row.due_on, row.basis)
@@ -270,30 +285,3 @@ def _taken(report_id: UUID, row: Any, how: str) -> TakenRow:
 
 def _assembly_row(row: Any) -> AssemblyRow:
     return AssemblyRow(**{name: value for name, value in row.items() if name != "id"})
-
-
-async def _record(
-    connection: Connection,
-    utility: str,
-    reports: Sequence[ReportRow],
-    requests: Sequence[RequestRow],
-    standings: Sequence[StandingRow],
-    *,
-    seen: int | None,
-) -> bool:
-    columns = zip(*map(_columns, reports), strict=True)
-    said = await connection.execute(
-        _SQL["record"],
-        utility,
-        *columns,
-        [row.organisation_id for row in requests],
-        [row.idempotency_key for row in requests],
-        [row.report_id for row in requests],
-        [row.assembly_id for row in standings],
-        [row.due_on for row in standings],
-        [row.basis for row in standings],
-        [row.rests_on for row in standings],
-        [row.latest_at for row in standings],
-        seen,
-    )
-    return bool(said != _NOTHING_WRITTEN)

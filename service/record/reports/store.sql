@@ -36,12 +36,12 @@ WHERE q.utility_id = $1 AND q.idempotency_key = ANY ($2::text[]);
 -- key. A report that a testing company sends names an assembly granted to it, and a tester and a gauge that are not another company's;
 -- others are as if they were not there. The assembly's reports are read only where nothing was kept with this version of its standing,
 -- or where the test before this one is not the latest.
-SELECT i.n, a.kind, a.hazard, a.purpose, a.backpressure_possible, a.in_plant_air_gap, a.nominal_size::text AS nominal_size, a.installed_on, a.in_service, p.connection,
-    t.certificates::text AS certificates, t.id IS NOT NULL AS tester_known, t.organisation_id AS tester_organisation_id,
+SELECT a.kind, a.hazard, a.purpose, a.backpressure_possible, a.in_plant_air_gap, a.installed_on, a.in_service, p.connection, a.created_at,
+    a.occurrences::text AS occurrences, a.season::text AS season, a.test_interval_months, {incidents_told} AS incidents,
+    i.n, a.id IS NOT NULL AS assembly_known, a.nominal_size::text AS nominal_size, t.certificates::text AS certificates, t.id IS NOT NULL AS tester_known, t.organisation_id AS tester_organisation_id,
     g.accuracy, g.resolution, g.units ->> 'pressure' AS gauge_unit, g.calibrations::text AS calibrations,
     CASE WHEN a.id IS NULL OR s.rests_version = s.version AND (s.latest_at < i.performed_at OR s.latest_at IS NULL) THEN NULL
         ELSE {previous_judged} END AS previous_judged,
-    a.occurrences::text AS occurrences, a.season::text AS season, a.test_interval_months, a.created_at, {incidents_told} AS incidents,
     CASE WHEN s.rests_version = s.version THEN s.rests_on END AS rests_on,
     CASE WHEN a.id IS NULL OR s.rests_version = s.version THEN NULL ELSE {counted} END AS counted,
     CASE WHEN a.id IS NULL OR s.rests_version = s.version THEN NULL ELSE {latest} END AS latest,

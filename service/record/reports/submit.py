@@ -22,11 +22,11 @@ import rules
 from service.clock import Clock
 from service.metrics import Metrics
 from service.problems import ProblemError, not_found, problem
-from service.record.reports.group import Answer, Group, Submitted, report_of
-from service.record.reports.judging import Judged, Submission, check_moment, judge
-from service.record.reports.rows import ReportRow, StoredReport
-from service.record.reports.schemas import KeptFacts, RecordedRaw
-from service.record.reports.store import Asked, Gathered, ReportSession, ReportStore
+from service.record.reports.group import Group, Submitted, report_of
+from service.record.reports.judging import Judged, check_moment, judge
+from service.record.reports.rows import StoredReport
+from service.record.reports.schemas import KeptFacts, RecordedRaw, Submission
+from service.record.reports.store import Gathered, ReportSession, ReportStore
 from service.record.reviews.schemas import ReviewDecision
 from service.registry.calendar import today
 from service.registry.schemas import Utility
@@ -36,7 +36,23 @@ MOST_WAITING = 6_000
 """Beyond this many waiting reports of a utility a new one is turned away with 503, rather than kept in memory: some kilobytes each, and room for
 ten batches at once."""
 
-_Waiting = tuple[Submission, "asyncio.Future[Submitted]"]
+
+class PendingReport(Struct, eq=False):
+    """A report that waits for its group, with what becomes of it; a result that is an id: it was recorded before, under that id."""
+
+    submission: Submission
+    future: "asyncio.Future[Submitted]"
+    judged: Judged | None = None
+    result: Submitted | UUID | Exception | None = None
+
+    def answer(self) -> None:
+        """Hand the result to whoever waits for it; a sender that has left waits no more."""
+        if self.future.done():
+            return
+        if isinstance(self.result, Submitted):
+            self.future.set_result(self.result)
+        elif isinstance(self.result, Exception):
+            self.future.set_exception(self.result)
 
 
 class Submissions:
@@ -46,20 +62,17 @@ class Submissions:
         self._metrics = metrics or Metrics()
         self._store = store
         self._clock = clock
-        self._waiting: dict[str, deque[_Waiting]] = {}
+        self._waiting: dict[str, deque[PendingReport]] = {}
         self._writers: dict[str, asyncio.Task[None]] = {}
 
-    async def submit(self, utility: str, submission: Submission) -> Submitted:
-        """Record a report and answer once it is durable; ProblemError where it cannot be."""
-        return await self.enter(utility, submission)
-
-    def enter(self, utility: str, submission: Submission) -> "asyncio.Future[Submitted]":
-        """Let a report wait for its group; what `submit` answers comes later. ProblemError where too many wait."""
+    def submit(self, utility: str, submission: Submission) -> "asyncio.Future[Submitted]":
+        """Let a report wait for its group; the answer comes once it is durable, ProblemError where it cannot be recorded."""
+        future: asyncio.Future[Submitted] = asyncio.get_running_loop().create_future()
         queue = self._waiting.setdefault(utility, deque())
         if len(queue) >= MOST_WAITING:
-            raise problem("reports_waiting", wait=1)
-        future: asyncio.Future[Submitted] = asyncio.get_running_loop().create_future()
-        queue.append((submission, future))
+            future.set_exception(problem("reports_waiting", wait=1))
+            return future
+        queue.append(PendingReport(submission, future))
         self._metrics.waiting.inc()
         writer = self._writers.get(utility)
         if writer is None or writer.done():
@@ -71,137 +84,141 @@ class Submissions:
         """Finish what waits."""
         await asyncio.gather(*self._writers.values(), return_exceptions=True)
 
-    async def _write(self, utility: str, queue: deque[_Waiting]) -> None:
+    async def _write(self, utility: str, queue: deque[PendingReport]) -> None:
         while queue:
-            group: list[_Waiting] = []
+            group: list[PendingReport] = []
             take = partial(self._take, queue, group)
             try:
-                results: Sequence[Submitted | Exception] = await self._record(utility, take)
+                await self._record(utility, take)
             except ProblemError as error:
                 # Where a database kept silent until it was given up, those who waited meanwhile are not made to wait as long again.
                 while not group or (queue and isinstance(error.__cause__, TimeoutError)):
                     take()
-                results = [error] * len(group)
+                for pending in group:
+                    pending.result = error
             except Exception as error:  # noqa: BLE001 - whatever failed the group, each report gets its own try
-                alone = len(group or take()) == 1
-                results = [error] if alone else [await self._alone(utility, submission) for submission, _ in group]
-            for (_, future), result in zip(group, results, strict=True):
-                if future.done():
-                    continue
-                if isinstance(result, Exception):
-                    future.set_exception(result)
+                if len(group or take()) == 1:
+                    group[0].result = error
                 else:
-                    future.set_result(result)
+                    for pending in group:
+                        await self._record_alone(utility, pending)
+            for pending in group:
+                pending.answer()
 
-    def _take(self, queue: deque[_Waiting], group: list[_Waiting]) -> list[Submission]:
+    def _take(self, queue: deque[PendingReport], group: list[PendingReport]) -> list[PendingReport]:
         """Take the next group from those that wait."""
         group.extend(queue.popleft() for _ in range(min(len(queue), MOST_TOGETHER)))
         self._metrics.waiting.dec(len(group))
-        return [submission for submission, _ in group]
+        return group
 
-    async def _alone(self, utility: str, submission: Submission) -> Submitted | Exception:
+    async def _record_alone(self, utility: str, pending: PendingReport) -> None:
+        pending.judged = pending.result = None
         try:
-            return (await self._record(utility, lambda: [submission]))[0]
+            await self._record(utility, lambda: [pending])
         except Exception as error:  # noqa: BLE001 - it is this report's own answer
-            return error
+            pending.result = error
 
-    async def _record(self, code: str, take: Callable[[], list[Submission]]) -> list[Submitted | Exception]:
-        """Record the group that `take` gives; each result stands where its submission stood.
+    async def _record(self, code: str, take: Callable[[], list[PendingReport]]) -> None:
+        """Record the group that `take` gives, each with its result.
 
         It is taken only when there is a session for it: where many utilities wait for one, their groups gather more meanwhile.
         """
-        written: _Written | None = None
         async with self._store.session(code) as session:
-            submissions = take()
-            results: list[Submitted | Exception | None] = [None] * len(submissions)
-            dated: dict[int, Submission] = {}
-            for place, submission in enumerate(submissions):
-                try:
-                    check_moment(submission.facts.performed_at)
-                    dated[place] = submission
-                except ProblemError as error:
-                    results[place] = error
-            judged = await _judged(session, dated) if dated else None
-            if judged and judged.reports and all(one.row.supersedes is None for one in judged.reports.values()):
-                written = await self._write_freely(session, judged)
+            group = take()
+            if not (dated := [pending for pending in group if _has_a_moment(pending)]):
+                return
+            gathered = await _judge_group(session, dated)
+            judged = {pending: pending.judged for pending in dated if pending.judged is not None}
+            corrects = any(one.row.supersedes is not None for one in judged.values())
+            written = not judged or (not corrects and await self._write_freely(session, gathered, judged))
+        utility = gathered.utility
         # The session is given back before another is asked for: as many groups may be here as there are sessions.
-        if judged and judged.reports and written is None:
-            written = await self._write_alone(code, {place: submissions[place] for place in judged.reports})
-        for place, refused in judged.refused.items() if judged else ():
-            results[place] = refused
-        if written is not None:
-            if written.rows:
-                self._metrics.recorded([(row.outcome, row.acceptance) for row in written.rows])
-            if any(isinstance(answer, UUID) for answer in written.answers.values()):
-                await self._store.settle(code)
-            for place, answer in written.answers.items():
-                results[place] = await self._again(written.utility, answer) if isinstance(answer, UUID) else answer
-        return [result for result in results if result is not None]
+        if not written:
+            utility = await self._write_locked(code, list(judged))
+        recorded_before = [(pending, pending.result) for pending in group if isinstance(pending.result, UUID)]
+        if recorded_before:
+            await self._store.settle(code)
+        for pending, report_id in recorded_before:
+            pending.result = await self._answer_again(utility, report_id)
 
-    async def _write_freely(self, session: ReportSession, judged: "_Judged") -> "_Written | None":
-        """Write them by what was read, with no lock held while we think; None, and nothing is written, where that was overtaken."""
-        gathered = judged.gathered
+    async def _write_freely(self, session: ReportSession, gathered: Gathered, judged: Mapping[PendingReport, Judged]) -> bool:
+        """Write them by what was read, with no lock held while we think; False, and nothing is written, where that was overtaken."""
         group = Group(gathered.utility, self._clock.now(), gathered.taken, gathered.requests)
-        for one in judged.reports.values():
-            group.know(one.row.assembly_id, one.known, one.rests)
-        answers = group.answers(judged.reports)
-        standings = list(group.standings.values())
-        if group.rows and not await session.record(group.rows, group.requests, standings, seen=gathered.changes):
-            return None
-        return _Written(utility=gathered.utility, rows=group.rows, answers=answers)
+        for one in judged.values():
+            group.know(one)
+        _work_out(group, judged)
+        if group.rows and not await session.record(
+            group.rows, group.requests, list(group.standings.values()), seen=gathered.changes
+        ):
+            return False
+        self._count(group)
+        return True
 
-    async def _write_alone(self, code: str, submissions: dict[int, Submission]) -> "_Written":
+    async def _write_locked(self, code: str, group: Sequence[PendingReport]) -> Utility:
         """Judge and write them while nobody else writes for the utility: all that they rest on is read again under the lock."""
         async with self._store.recording(code) as recording:
-            judged = await _judged(recording.session, submissions)
-            assemblies = sorted({one.row.assembly_id for one in judged.reports.values()})
-            keys = [one.idempotency_key for one in submissions.values() if one.idempotency_key is not None]
+            for pending in group:
+                pending.judged = pending.result = None
+            await _judge_group(recording.session, group)
+            judged = {pending: pending.judged for pending in group if pending.judged is not None}
+            assemblies = sorted({one.row.assembly_id for one in judged.values()})
+            keys = [key for pending in group if (key := pending.submission.idempotency_key) is not None]
             requests = await recording.requests(keys) if keys else []
-            ids = {one.id for one in submissions.values()} | {one.report_id for one in requests}
-            group = Group(recording.utility, self._clock.now(), [], requests)
-            group.know_whole(await recording.assemblies(assemblies), await recording.history(assemblies, sorted(ids)))
-            answers = group.answers(judged.reports)
-            if group.rows:
-                await recording.record(group.rows, group.requests, list(group.standings.values()))
-        return _Written(utility=recording.utility, rows=group.rows, answers={**answers, **judged.refused})
+            ids = {pending.submission.id for pending in group} | {one.report_id for one in requests}
+            working = Group(recording.utility, self._clock.now(), [], requests)
+            working.know_whole(await recording.assemblies(assemblies), await recording.history(assemblies, sorted(ids)))
+            _work_out(working, judged)
+            if working.rows:
+                await recording.session.record(working.rows, working.requests, list(working.standings.values()), seen=None)
+        self._count(working)
+        return recording.utility
 
-    async def _again(self, utility: Utility, report_id: UUID) -> Submitted:
+    def _count(self, group: Group) -> None:
+        if group.rows:
+            self._metrics.recorded([(row.outcome, row.acceptance) for row in group.rows])
+
+    async def _answer_again(self, utility: Utility, report_id: UUID) -> Submitted:
         """The answer to a report that was recorded before."""
-        told = await read_report(self._store, utility, report_id, now=self._clock.now())
-        return Submitted(fresh=False, id=report_id, verdict=told.verdict, standing=told.standing, report=lambda: told.report)
+        recorded = await read_report(self._store, utility, report_id, now=self._clock.now())
+        return Submitted(
+            fresh=False, id=report_id, verdict=recorded.verdict, standing=recorded.standing, report=lambda: recorded.report
+        )
 
 
-class _Judged(Struct, kw_only=True):
-    """What was read for some reports, those judged by it and those it refuses, each by its place."""
-
-    gathered: Gathered
-    reports: dict[int, Judged]
-    refused: dict[int, Exception]
-
-
-class _Written(Struct, kw_only=True):
-    """What was written of a group, the utility as it was then, and what each of its reports is answered."""
-
-    utility: Utility
-    rows: list[ReportRow]
-    answers: Mapping[int, Answer | Exception]
+def _has_a_moment(pending: PendingReport) -> bool:
+    """Whether the test's moment is one that a clock shows and a database keeps; its result says so where it is not."""
+    try:
+        check_moment(pending.submission.facts.performed_at)
+    except ProblemError as error:
+        pending.result = error
+    return pending.result is None
 
 
-async def _judged(session: ReportSession, submissions: dict[int, Submission]) -> _Judged:
-    """Read in one statement what those reports rest on, and judge them by it."""
-    gathered = await session.gather([_asked(one) for one in submissions.values()])
-    # How what is corrected came out: it is recorded already, or stands before its correction in this group.
-    corrected = [one.facts.supersedes for one in submissions.values() if one.facts.supersedes is not UNSET]
+async def _judge_group(session: ReportSession, group: Sequence[PendingReport]) -> Gathered:
+    """Read in one statement what those reports rest on, and judge each by it; one that is refused has that as its result."""
+    submissions = [pending.submission for pending in group]
+    gathered = await session.gather(submissions)
+    # How what is corrected came out: it is recorded already, or comes before its correction in this group.
+    corrected = [one.facts.supersedes for one in submissions if one.facts.supersedes is not UNSET]
     outcomes = await session.outcomes(corrected) if corrected else {}
-    found = _Judged(gathered=gathered, reports={}, refused={})
-    for (place, submission), known in zip(submissions.items(), gathered.facts, strict=True):
+    for pending, known in zip(group, gathered.facts, strict=True):
         try:
-            found.reports[place] = one = judge(gathered.utility, submission, known, outcomes)
+            pending.judged = one = judge(gathered.utility, pending.submission, known, outcomes)
             cleared = one.row.outcome == "pass" and one.row.acceptance == "accepted"
             outcomes.setdefault(one.row.id, "fail" if one.event.failure_seen and not cleared else one.row.outcome)
         except (ProblemError, rules.RulesError) as error:
-            found.refused[place] = error
-    return found
+            pending.result = error
+    return gathered
+
+
+def _work_out(group: Group, judged: Mapping[PendingReport, Judged]) -> None:
+    """Work each report out against the record and those before it; its result is its answer, or what is wrong with it."""
+    for pending, one in judged.items():
+        try:
+            pending.result = group.add(one)
+        except ProblemError as error:
+            pending.result = error
+    group.finish()
 
 
 async def read_report(store: ReportStore, utility: Utility, report_id: UUID, *, now: dt.datetime) -> RecordedRaw:
@@ -230,11 +247,3 @@ def _recorded(utility: Utility, stored: StoredReport, on: dt.date) -> RecordedRa
         verdict=Raw(stored.verdict.encode()),
         standing=standing,
     )
-
-
-def _asked(one: Submission) -> Asked:
-    return Asked(
-        assembly_id=one.facts.assembly_id, tester_id=one.facts.tester_id, gauge_id=one.facts.gauge_id,
-        performed_at=one.facts.performed_at, company_id=one.principal.company, id=one.id,
-        organisation_id=one.principal.organisation_id, idempotency_key=one.idempotency_key,
-    )  # fmt: skip

@@ -14,7 +14,7 @@ import rules
 from service.db.pool import company_looks, whole_view
 from service.problems import not_found
 from service.record.reports import rests
-from service.record.reports.rows import AssemblyRow, HistoryRow, StandingRow
+from service.record.reports.rows import HistoryRow, StandingFacts, StandingRow
 from service.record.reports.store import Recording, ReportStore
 from service.registry.calendar import today
 from service.registry.schemas import Season, Utility
@@ -23,12 +23,12 @@ _occurrences = msgspec.json.Decoder(list[rules.Occurrence]).decode
 _NONE = "[]"
 
 
-def work_out(utility: Utility, known: AssemblyRow, history: Sequence[HistoryRow]) -> rules.Standing:
+def work_out(utility: Utility, known: StandingFacts, history: Sequence[HistoryRow]) -> rules.Standing:
     """An assembly's standing from its facts, all its reports and what happened to it: the rules' own, by the utility's rulebook."""
     return standing_from(utility, known, rests.events(history))
 
 
-def standing_from(utility: Utility, known: AssemblyRow, tests: Sequence[rules.TestEvent]) -> rules.Standing:
+def standing_from(utility: Utility, known: StandingFacts, tests: Sequence[rules.TestEvent]) -> rules.Standing:
     """The same from all its tests, or from the few that a standing rests on."""
     happened = [] if known.occurrences == _NONE else _occurrences(known.occurrences)
     if known.incidents is not None:

@@ -16,10 +16,10 @@ from service.auth.store import AccessStore
 from service.clock import SystemClock
 from service.db.pool import Pool
 from service.record.reports import rests
-from service.record.reports.judging import Judged, Submission, judge
+from service.record.reports.judging import Judged, judge
 from service.record.reports.rests import RestsOn
 from service.record.reports.rows import AssemblyRow, FactsRow, HistoryRow, ReportRow, StandingRow
-from service.record.reports.schemas import RecordedRaw, Report, ReportFacts
+from service.record.reports.schemas import RecordedRaw, Report, ReportFacts, Submission
 from service.record.standings.work_out import standing_from, standing_row
 from service.registry.calendar import today
 from service.registry.schemas import Utility
