@@ -171,7 +171,7 @@ class Verdict(Struct, frozen=True, kw_only=True):
     """Whether the kind is approved for this hazard and use; null where that is not determined."""
     suitability: SuitabilityReason
     """Why it is suitable or not, and what serves."""
-    protection_reasons: list[ProtectionReason]
+    protection_reasons: tuple[ProtectionReason, ...]
     """What the protection rests on."""
     acceptance: Acceptance
     """Whether the report is accepted as a record."""
@@ -183,9 +183,9 @@ class Verdict(Struct, frozen=True, kw_only=True):
     """Each criterion against its reading."""
     flags: list[Flag]
     """What decides the acceptance, or needs a look."""
-    diagnosis: list[Diagnosis]
+    diagnosis: tuple[Diagnosis, ...]
     """What probably failed and how it is usually repaired."""
-    actions: list[Action]
+    actions: tuple[Action, ...]
     """What to do, the most urgent first."""
     summary: str
     """The verdict in sentences that a customer can read."""

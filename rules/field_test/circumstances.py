@@ -59,12 +59,12 @@ def circumstances(rulebook_id: str, on: dt.date, assembly: TestedAssembly) -> Ci
 
 
 @lru_cache(maxsize=4096)
-def _circumstances(  # noqa: PLR0917 - all that tells one place from another
+def _circumstances(  # noqa: PLR0917 - all that distinguishes one place from another
     hazard: str,
     word: HazardWord | None,
     mechanisms: tuple[Mechanism, ...],
     basis: ProtectionReason,
-    suitable: bool | None,  # noqa: FBT001 - a keyword would make remembering dearer
+    suitable: bool | None,  # noqa: FBT001 - a keyword would make the cache slower
     suitability: SuitabilityReason,
 ) -> Circumstances:
     return Circumstances(hazard=hazard, word=word, mechanisms=mechanisms, basis=basis, suitable=suitable, suitability=suitability)

@@ -24,7 +24,12 @@ from rules.field_test.shutoffs import cancelled_by
 from rules.field_test.without_criteria import COMPONENT_OF, phase_without_criteria
 
 # Enough for every pair of tenths that is read often, and a few megabytes at most.
-REMEMBERED: Final = 1 << 12
+CACHED: Final = 1 << 12
+
+# Marks the place of a part while no reading of it is found.
+_NOT_READ: Final = JudgedPart(
+    index=-1, findings=(), flags=(), result=part_result("main", "check", (), "unknown"), number=None, observed=None
+)
 
 
 def judge_phase(
@@ -68,7 +73,7 @@ def _judge_places(
 ) -> tuple[list[JudgedPart], list[int | None]]:
     """The result of each place, and the index of its reading (None: it was not read, or read twice)."""
     places = conditions.plan.places
-    judged: list[JudgedPart | None] = [None] * len(places)
+    judged = [_NOT_READ] * len(places)
     read_at: list[int | None] = [None] * len(places)
     for at, reading in enumerate(readings):
         part = _judge_cached(conditions, reading)
@@ -76,26 +81,27 @@ def _judge_places(
             flags.append(_unexpected(conditions, at, reading))
             continue
         index = part.index
-        if judged[index] is not None:
+        if judged[index] is not _NOT_READ:
             judged[index], read_at[index] = judge_unread(conditions, places[index], doubled=True), None
             flags.append(_read_twice(conditions, at, reading))
             continue
         if part.observed is not None and part.observed > line_pressure:
             part = judge_reading(conditions, places[index], reading, line_pressure)
         judged[index], read_at[index] = part, at
-    whole = [part for part in judged if part is not None]
-    if len(whole) < len(places):
-        whole = [judge_unread(conditions, place) if part is None else part for part, place in zip(judged, places, strict=True)]
-    return whole, read_at
+    if _NOT_READ in judged:
+        for place in places:
+            if judged[place.index] is _NOT_READ:
+                judged[place.index] = judge_unread(conditions, place)
+    return judged, read_at
 
 
-@lru_cache(maxsize=REMEMBERED)
+@lru_cache(maxsize=CACHED)
 def _judge_cached(conditions: Conditions, reading: Reading) -> JudgedPart | None:
     place = conditions.plan.place_of.get((reading.line, COMPONENT_OF[type(reading)]))
     return None if place is None else judge_reading(conditions, place, reading)
 
 
-@lru_cache(maxsize=REMEMBERED)
+@lru_cache(maxsize=CACHED)
 def _buffer(conditions: Conditions, buffer: PlannedCriterion, first: JudgedPart, second: JudgedPart) -> JudgedPart | None:
     """The result of the buffer of one line; None where it is only advice and cannot be read."""
     drop, opening = first.number, second.number

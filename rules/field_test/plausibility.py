@@ -15,7 +15,7 @@ from rules.field_test.answer import Flag
 from rules.field_test.circumstances import Circumstances
 from rules.field_test.document import AirInletReading, CertifiedTester, Reading, ReliefValveReading, Repair, Test
 from rules.field_test.flags import flag, flag_of
-from rules.field_test.phase import REMEMBERED
+from rules.field_test.phase import CACHED
 from rules.field_test.plan import Plan
 from rules.field_test.plausible import read_instead
 from rules.field_test.result import PhaseResult
@@ -139,7 +139,7 @@ def flags_of_tester(plan: Plan, tester: CertifiedTester | UnsetType, performed_o
     return flags
 
 
-@lru_cache(maxsize=REMEMBERED)
+@lru_cache(maxsize=CACHED)
 def flags_of_repair(
     plan: Plan,
     repairs: tuple[Repair, ...],

@@ -21,7 +21,7 @@ from rules.field_test.diagnosis import diagnose
 from rules.field_test.document import CertifiedTester, GaugeUsed, PreviousReadings, Test
 from rules.field_test.flags import flag
 from rules.field_test.gauge import Gauged, calibration_valid, flags_of_gauge, gauged
-from rules.field_test.phase import REMEMBERED, judge_phase
+from rules.field_test.phase import CACHED, judge_phase
 from rules.field_test.plan import Plan, plan_on
 from rules.field_test.plausibility import (
     certified,
@@ -49,18 +49,14 @@ def judge(test: Test, *, received_at: dt.datetime, previous: PreviousReadings | 
     That also holds the outcome of the report that this one corrects. UnknownRulebookError and NotInForceError where there is no rulebook for the
     day; DocumentError where a unit is missing.
     """
-    faults = lengths_without_unit(test) if test.units.length is UNSET else None
-    performed_on, assembly = test.performed_at.date(), test.assembly
-    try:
-        plan = plan_on(test.rulebook, performed_on, assembly.kind, test.units.pressure)
-    except RulesError as error:
-        raise together(*(faults or ()), error) from None
-    if faults:
-        raise together(*faults)
-    place = circumstances(plan.rulebook.id, performed_on, assembly)
+    performed_on = test.performed_at.date()
+    plan = _plan(test, performed_on)
+    place = circumstances(plan.rulebook.id, performed_on, test.assembly)
     context = _test_context(plan, place, test.units.length, test.gauge, test.tester)
     line_pressure = inf if test.line_pressure is UNSET else test.line_pressure
     findings: list[Finding] = []
+
+    # Before the readings: when, with which gauge, by whom, at what line pressure.
     flags = flags_of_moment(plan, test, received_at, performed_on)
     if plan.no_criteria is not None:
         flags.append(flag("no_criteria", "/rulebook", in_words={"rule_says": plan.no_criteria.says}))
@@ -69,43 +65,68 @@ def judge(test: Test, *, received_at: dt.datetime, previous: PreviousReadings | 
     else:
         flags += _context_flags(plan, place, test.gauge, test.tester, performed_on)
     flags += flags_of_line_pressure(test.line_pressure, plan)
+
+    # The initial test, the repair, the final test.
     phase = test.initial_test
-    initial = judge_phase(conditions_of(plan, "initial", context.gauged, phase), phase, line_pressure, findings, flags)
+    last = initial = judge_phase(conditions_of(plan, "initial", context.gauged, phase), phase, line_pressure, findings, flags)
     final = None
     if test.final_test is not UNSET:
         phase = test.final_test
-        final = judge_phase(conditions_of(plan, "final", context.gauged, phase), phase, line_pressure, findings, flags)
-    last = initial if final is None else final
-    outcome = last.outcome
+        last = final = judge_phase(conditions_of(plan, "final", context.gauged, phase), phase, line_pressure, findings, flags)
     flags += flags_of_repair(plan, () if test.repairs is UNSET else tuple(test.repairs), initial, final is not None)
-    if previous is not None and repeats(test.initial_test.readings, previous.readings):
-        flags.append(flag("reading_repeated", "/initial_test/readings", case="previous_test"))
-    elif final is not None and initial.outcome == "fail" and repeats(phase.readings, test.initial_test.readings):
-        flags.append(flag("reading_repeated", "/final_test/readings", case="initial_test"))
-    if previous is not None and previous.corrected == "fail" and outcome != "fail":
-        flags.append(flag("failure_corrected", "/supersedes"))
-    if test.declared is not UNSET and test.declared != outcome:
-        flags.append(flag("declared_outcome_differs", "/declared", declared=test.declared, outcome=outcome))
+    flags += _flags_of_comparison(test, previous, initial, last)
+
+    # What follows: whether the report is accepted, the protection left, the likely causes, and what to do.
     acceptance = _acceptance(flags) if flags else "accepted"
     hindered = hindrances(flags, retested=final is not None) if flags else _NOT_HINDERED
     consequences = _consequences(plan, place, initial, final, acceptance, hindered)
     return Verdict(
-        outcome=outcome,
+        outcome=last.outcome,
         initial=consequences.initial,
         final=consequences.final,
         suitable=place.suitable,
         suitability=place.suitability,
-        protection_reasons=[*consequences.reasons],
+        protection_reasons=consequences.reasons,
         acceptance=acceptance,
         rulebook=plan.judged_by,
         units=test.units,
         findings=findings,
         flags=flags,
-        diagnosis=[*consequences.diagnosis],
-        actions=[*consequences.actions],
+        diagnosis=consequences.diagnosis,
+        actions=consequences.actions,
         summary=consequences.summary,
         caution=CAUTION,
     )
+
+
+def _plan(test: Test, performed_on: dt.date) -> Plan:
+    """The plan by the rulebook in force on the day of the test; the errors of `judge`, all at once."""
+    faults = lengths_without_unit(test) if test.units.length is UNSET else None
+    try:
+        plan = plan_on(test.rulebook, performed_on, test.assembly.kind, test.units.pressure)
+    except RulesError as error:
+        raise together(*(faults or ()), error) from None
+    if faults:
+        raise together(*faults)
+    return plan
+
+
+def _flags_of_comparison(test: Test, previous: PreviousReadings | None, initial: PhaseResult, last: PhaseResult) -> list[Flag]:
+    """The flags on readings that repeat others, on a corrected failure, and on a declared outcome that the readings do not show."""
+    flags: list[Flag] = []
+    if previous is not None and repeats(test.initial_test.readings, previous.readings):
+        flags.append(flag("reading_repeated", "/initial_test/readings", case="previous_test"))
+    elif (
+        test.final_test is not UNSET
+        and initial.outcome == "fail"
+        and repeats(test.final_test.readings, test.initial_test.readings)
+    ):
+        flags.append(flag("reading_repeated", "/final_test/readings", case="initial_test"))
+    if previous is not None and previous.corrected == "fail" and last.outcome != "fail":
+        flags.append(flag("failure_corrected", "/supersedes"))
+    if test.declared is not UNSET and test.declared != last.outcome:
+        flags.append(flag("declared_outcome_differs", "/declared", declared=test.declared, outcome=last.outcome))
+    return flags
 
 
 class TestContext(Struct, frozen=True, kw_only=True):
@@ -121,7 +142,7 @@ class TestContext(Struct, frozen=True, kw_only=True):
     last: dt.date
 
 
-@lru_cache(maxsize=REMEMBERED)
+@lru_cache(maxsize=CACHED)
 def _test_context(
     plan: Plan,
     place: Circumstances,

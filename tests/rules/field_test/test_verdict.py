@@ -75,7 +75,7 @@ def test_a_sound_assembly_passes_without_a_flag(kind: str) -> None:
     assert (verdict.outcome, verdict.initial.protection, verdict.acceptance, verdict.flags) == ("pass", "full", "accepted", [])
     assert verdict.final is None
     assert [one.code for one in verdict.actions] == ["file_report"]
-    assert verdict.diagnosis == []
+    assert verdict.diagnosis == ()
     assert "passed its test" in verdict.summary
     assert verdict.caution == rules.CAUTION
 

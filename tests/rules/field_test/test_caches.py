@@ -1,4 +1,4 @@
-"""What judging remembers never shows in a verdict, and stays small whatever is asked. Sources: none; these are laws of the house."""
+"""What judging caches never shows in a verdict, and the caches stay small whatever is judged. No sources: these are laws of the house."""
 
 import datetime as dt
 from typing import Any
@@ -7,7 +7,7 @@ import msgspec
 
 import rules
 from rules.field_test import phase
-from rules.field_test.phase import REMEMBERED
+from rules.field_test.phase import CACHED
 
 RECEIVED = dt.datetime(2026, 5, 15, tzinfo=dt.UTC)
 
@@ -55,7 +55,7 @@ def test_what_is_known_of_a_gauge_and_a_tester_holds_for_their_days_alone() -> N
 
 def test_more_different_readings_than_are_remembered_are_forgotten_again() -> None:
     first = msgspec.json.encode(judged(1.0))
-    for thousandths in range(1000, 1000 + REMEMBERED + 100):
+    for thousandths in range(1000, 1000 + CACHED + 100):
         judged(thousandths / 1000)
-    assert 0 < phase._judge_cached.cache_info().currsize <= REMEMBERED
+    assert 0 < phase._judge_cached.cache_info().currsize <= CACHED
     assert msgspec.json.encode(judged(1.0)) == first
