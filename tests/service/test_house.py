@@ -11,6 +11,8 @@ import service
 ROOT = Path(service.__file__).parent
 SUBJECTS = sorted(path.parent for path in ROOT.rglob("api.py") if path.parent.name != "openapi")
 MOST_AT_THE_ROOT = 16
+MOST_WORDS = 1_500
+REPOSITORY = ROOT.parent
 STATEMENT = re.compile(r"\\s*(SELECT|INSERT INTO|UPDATE|DELETE FROM|WITH|CREATE|ALTER|LOCK TABLE) ")
 
 
@@ -58,3 +60,26 @@ def test_only_calls_know_how_a_call_is_declared_and_answered(subject: Path) -> N
     of_calls = {f"service.http.{name}" for name in ("endpoint", "paging", "tables", "direct", "edge", "wire")}
     found = [path.name for path in subject.glob("*.py") if floor(path.stem) < 2 and imported(path) & of_calls]
     assert found == []
+
+
+def test_the_guide_is_short() -> None:
+    assert len((REPOSITORY / "DEVELOPERS.md").read_text(encoding="utf-8").split()) <= MOST_WORDS
+
+
+@pytest.mark.parametrize("guide", ["DEVELOPERS.md", "rules/README.md", "service/README.md", "tests/README.md"])
+def test_what_a_guide_names_is_there(guide: str) -> None:
+    """Paths in backticks: from the root or from the guide's own folder; a bare name is that of some file of the house."""
+    own = (REPOSITORY / guide).parent
+    house = [REPOSITORY / name for name in ("rules", "service", "tests", "deploy", "migrations")]
+    names = {path.name for folder in house for path in folder.rglob("*")} | {path.name for path in REPOSITORY.iterdir()}
+    text = (REPOSITORY / guide).read_text(encoding="utf-8")
+    named = re.findall(r"`([\w./-]+\.(?:py|sql|toml|md|json|svg|yaml)|[\w./-]+/)`", text)
+    missing = [
+        name
+        for name in named
+        if not (
+            (REPOSITORY / name).exists() or (own / name).exists() or ("/" not in name.rstrip("/") and name.rstrip("/") in names)
+        )
+    ]
+    assert len(named) > 10
+    assert missing == []
