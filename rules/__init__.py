@@ -43,11 +43,18 @@ from rules.field_test.document import (
 from rules.field_test.plausibility import certificate_covers
 from rules.field_test.verdict import CAUTION, judge
 from rules.load import catalogue, rulebook, rulebook_data, rulebook_ids
+from rules.local_rulebook import LocalRulebook as LocalRulebook
+from rules.local_rulebook import LocalVersion as LocalVersion
+from rules.local_rulebook import RulebookKey as RulebookKey
+from rules.local_rulebook import base_id as base_id
+from rules.publication import EffectiveRulebook as EffectiveRulebook
 from rules.publication import PublishedRulebook as PublishedRulebook
 from rules.publication import RulebookSummary as RulebookSummary
 from rules.publication import carried as carried
 from rules.publication import publish as publish
+from rules.publication import publish_effective as publish_effective
 from rules.quantities import LengthUnit, LengthValue, PressureUnit, PressureValue, Units, convert
+from rules.rulebook import LocalReference as LocalReference
 from rules.rulebook import Protection, Rulebook
 from rules.standing import (
     ComponentTrend,
@@ -64,6 +71,7 @@ from rules.standing import (
     standing_on,
     trends,
 )
+from rules.stating import check_local as check_local
 
 __all__ = [
     "CAUTION", "ComponentTrend", "TrendedTest", "trends", "Acceptance", "Action", "AirInletReading", "Check1Reading", "Check2Reading", "CheckReading", "JudgedBy", "Occurrence", "Outcome",

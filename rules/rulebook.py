@@ -7,6 +7,7 @@ entries in force and seals them with a digest; nothing in force is an error, nev
 
 import datetime as dt
 import hashlib
+from collections.abc import Collection
 from typing import Any, Literal
 
 import msgspec
@@ -15,7 +16,7 @@ from msgspec import UNSET, Struct, UnsetType
 from rules.catalogue import Component, Hazard, Kind, TestableKind
 from rules.errors import NotInForceError
 from rules.quantities import Unit, convert
-from rules.sources import Cited, Source
+from rules.sources import Cited, Source, Work, cite
 
 Quantity = Literal[
     "held_at",
@@ -32,6 +33,12 @@ Event = Literal[
     "installation", "periodic", "repair", "relocation", "incident", "seasonal_start", "return_to_service", "reoccupancy"
 ]
 Connection = Literal["residential", "non_residential", "irrigation", "fire", "reclaimed_on_site"]
+Occasion = Literal["due", "failed", "unprotected", "retest"]
+"""Why a notice is sent."""
+Addressee = Literal["customer", "utility"]
+LimitUnit = Literal[
+    "psi", "kPa", "bar", "in", "months", "days", "business_days", "hours", "minutes", "degF", "probability", "per_year"
+]
 Protection = Literal["full", "degraded", "insufficient", "unknown", "lost"]
 """What an assembly would do today, from best to worst; `insufficient`: its parts work, but it is not for this hazard or mechanism."""
 MechanicalProtection = Literal["full", "degraded", "unknown", "lost"]
@@ -86,9 +93,7 @@ class Limit(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     name: str
     at_least: float | None = None
     at_most: float | None = None
-    unit: Literal[
-        "psi", "kPa", "bar", "in", "months", "days", "business_days", "hours", "minutes", "degF", "probability", "per_year"
-    ]
+    unit: LimitUnit
     says: str
 
 
@@ -109,6 +114,15 @@ class Interval(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     failures: int | UnsetType = UNSET
     within_months: int | UnsetType = UNSET
     says: str
+
+    def covers(self, hazard: str, connection: str, kind: str | UnsetType, *, seasonal: bool) -> bool:
+        """Whether its conditions fit such an assembly, whatever its failures."""
+        return (
+            (not self.hazards or hazard in self.hazards)
+            and (not self.connections or connection in self.connections)
+            and (not self.kinds or kind is UNSET or kind in self.kinds)
+            and (self.seasonal is None or self.seasonal == seasonal)
+        )
 
 
 class Inspection(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -224,10 +238,22 @@ class RulebookData(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     tables: tuple[str, ...] = ()
 
 
+class LocalReference(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Which version of a utility's local rulebook lies over its state's; `digest` seals the whole of that version."""
+
+    version: int
+    """The number of the version."""
+    title: str
+    """The utility's ordinance."""
+    digest: str
+    """The digest that seals the version."""
+
+
 class Rulebook(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A rulebook as it is in force on one day; `in_force_from` is the day on which it last changed before that day.
 
-    `sources` holds the works cited, by key. `tables` names the selection and placement tables that the authority uses.
+    `sources` holds the works cited, by key. `tables` names the selection and placement tables that the authority uses. `local` says which
+    local rulebook is part of it.
     """
 
     id: str
@@ -250,6 +276,7 @@ class Rulebook(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     not_read: tuple[NotRead, ...]
     tables: tuple[str, ...]
     sources: dict[str, Source]
+    local: LocalReference | UnsetType = UNSET
 
     def limit(self, name: str) -> Limit:
         """The limit of that name; KeyError where the rulebook has none."""
@@ -264,11 +291,10 @@ class Rulebook(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
     def cite(self, value: Cited) -> Source:
         """Where a value of this rulebook is from, with its own clause and mark."""
-        work = self.sources[value.source]
-        return Source(title=work.title, clause=value.clause, provenance=value.provenance or work.provenance)
+        return cite(value, self.sources)
 
 
-_SECTIONS = {
+SECTIONS = {
     "criteria": "rule",
     "limits": "name",
     "intervals": "key",
@@ -301,7 +327,7 @@ def extend(base: RulebookData | None, own: RulebookData) -> RulebookData:
     subjects = {entry.subject for entry in own.not_read}
     unread = subjects & _NEVER_UNREAD
     merged: dict[str, Any] = {}
-    for section, key in _SECTIONS.items():
+    for section, key in SECTIONS.items():
         stated = getattr(own, section)
         common = section in _NEVER_FROM_THE_COMMON and base.extends is None
         if section in unread or common or (stated and section in _STATED_AS_A_WHOLE):
@@ -318,8 +344,30 @@ def extend(base: RulebookData | None, own: RulebookData) -> RulebookData:
     return msgspec.structs.replace(own, **merged, tables=own.tables or base.tables)
 
 
-def resolve(data: RulebookData, sources: dict[str, Source], on: dt.date) -> Rulebook:
-    """The (already extended) rulebook on that day; NotInForceError where it says nothing then."""
+def changes_of(data: RulebookData) -> set[dt.date]:
+    """The days on which the rulebook changes, its first day among them."""
+    changes = {data.in_force_from}
+    for section in SECTIONS:
+        for entry in getattr(data, section):
+            if entry.in_force_from is not None:
+                changes.add(entry.in_force_from)
+            if entry.in_force_until is not None and entry.in_force_until < dt.date.max:
+                changes.add(entry.in_force_until + dt.timedelta(days=1))
+    return changes
+
+
+def resolve(
+    data: RulebookData,
+    sources: dict[str, Source],
+    on: dt.date,
+    *,
+    local: LocalReference | UnsetType = UNSET,
+    also_changes: Collection[dt.date] = (),
+) -> Rulebook:
+    """The (already extended) rulebook on that day; NotInForceError where it says nothing then.
+
+    `also_changes` are days on which it changes by what is no longer among its entries.
+    """
     if on < data.in_force_from or (data.in_force_until is not None and on > data.in_force_until):
         first, day = data.in_force_from.isoformat(), on.isoformat()
         if data.in_force_until is None:
@@ -327,19 +375,17 @@ def resolve(data: RulebookData, sources: dict[str, Source], on: dt.date) -> Rule
         raise NotInForceError(
             "rulebook_not_in_force", "/rulebook", rulebook=data.id, day=day, first=first, last=data.in_force_until.isoformat()
         )
-    changes = {data.in_force_from}
-    chosen: dict[str, tuple[Any, ...]] = {}
-    for section in _SECTIONS:
-        entries = getattr(data, section)
-        chosen[section] = tuple(entry for entry in entries if entry.in_force(on))
-        for entry in entries:
-            if entry.in_force_from is not None:
-                changes.add(entry.in_force_from)
-            if entry.in_force_until is not None:
-                changes.add(entry.in_force_until + dt.timedelta(days=1))
-    cited = {entry.source for entries in chosen.values() for entry in entries}
-    cited |= {figure.source for criterion in chosen["criteria"] for figure in criterion.printed}
-    cited |= {entry.serves.source for entry in chosen["hazard_words"] if entry.serves is not None}
+    changes = changes_of(data) | {day for day in also_changes if day >= data.in_force_from}
+    chosen = {section: tuple(entry for entry in getattr(data, section) if entry.in_force(on)) for section in SECTIONS}
+    cited = {entry.source for entries in chosen.values() for entry in entries if not isinstance(entry.source, Work)}
+    cited |= {
+        figure.source for criterion in chosen["criteria"] for figure in criterion.printed if not isinstance(figure.source, Work)
+    }
+    cited |= {
+        entry.serves.source
+        for entry in chosen["hazard_words"]
+        if entry.serves is not None and not isinstance(entry.serves.source, Work)
+    }
     later = [day for day in changes if day > on]
     unsealed = Rulebook(
         id=data.id,
@@ -352,6 +398,7 @@ def resolve(data: RulebookData, sources: dict[str, Source], on: dt.date) -> Rule
         digest="",
         tables=data.tables,
         sources={key: sources[key] for key in sorted(cited)},
+        local=local,
         **chosen,
     )
     # What does not change the judgement (when somebody last looked, when it will end) does not change the digest.

@@ -152,7 +152,9 @@ class JudgedBy(Struct, frozen=True, kw_only=True):
     in_force_from: dt.date
     """The day since which it has been in force in this form."""
     digest: str
-    """The digest that seals its content."""
+    """The digest that seals its content, a local rulebook's among it."""
+    local_version: int | UnsetType = UNSET
+    """The version of the utility's local rulebook, if it had one."""
 
 
 class Verdict(Struct, frozen=True, kw_only=True):

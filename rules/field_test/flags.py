@@ -8,7 +8,7 @@ from msgspec import UNSET
 from rules.field_test.answer import Flag, Severity
 from rules.files import read
 from rules.load import catalogue
-from rules.sources import KnownFrom
+from rules.sources import Provenance
 from rules.texts import Value, say
 
 _NOTHING: Mapping[str, str] = {}
@@ -24,7 +24,7 @@ def flag(
     code: str,
     pointer: str,
     *,
-    rests_on: KnownFrom = "published",
+    rests_on: Provenance = "published",
     in_words: Mapping[str, str] = _NOTHING,
     **parameters: Value,
 ) -> Flag:
@@ -37,7 +37,7 @@ def flag_of(
     pointer: str,
     parameters: Mapping[str, Value],
     *,
-    rests_on: KnownFrom = "published",
+    rests_on: Provenance = "published",
     in_words: Mapping[str, str] = _NOTHING,
 ) -> Flag:
     """A flag of that code with its message; KeyError for a code, case or parameter that the data do not know.

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from functools import lru_cache
 from typing import Final, get_args
 
-from msgspec import Struct
+from msgspec import UNSET, Struct
 
 from rules.catalogue import AssemblyKind, Component, Line
 from rules.errors import NotJudgeableError
@@ -16,6 +16,7 @@ from rules.field_test.answer import JudgedBy
 from rules.field_test.plausible import as_printed, ceiling, line_pressure_ceiling
 from rules.field_test.shutoffs import Spoil, spoils_of
 from rules.load import catalogue, common_rulebook, rulebook
+from rules.local_rulebook import RulebookKey
 from rules.quantities import convert
 from rules.rulebook import Criterion, Limit, NotRead, Quantity, Rulebook
 from rules.sources import Source
@@ -100,19 +101,23 @@ class Plan(Struct, frozen=True, kw_only=True, eq=False):
 
 
 @lru_cache(maxsize=4096)
-def plan_on(rulebook_id: str, on: dt.date, kind: str, unit: str) -> Plan:
+def plan_on(key: RulebookKey, on: dt.date, kind: str, unit: str) -> Plan:
     """The plan by the rulebook in force on that day; UnknownRulebookError or NotInForceError where there is none."""
-    return plan(rulebook(rulebook_id, on), kind, unit)
+    return plan(rulebook(key, on), kind, unit)
 
 
 _PLANS: Final[dict[tuple[str, str, str], Plan]] = {}
+_MOST_PLANS: Final = 4096
+"""Every local rulebook that is stated, or only previewed, has plans of its own."""
 
 
 def plan(book: Rulebook, kind: str, unit: str) -> Plan:
-    """The plan for that kind in that pressure unit; the digest identifies the rulebook."""
+    """The plan for that kind in that pressure unit; a rulebook is known by its digest."""
     key = (book.digest, kind, unit)
     found = _PLANS.get(key)
     if found is None:
+        while len(_PLANS) >= _MOST_PLANS:
+            _PLANS.pop(next(iter(_PLANS)), None)
         found = _PLANS[key] = _make_plan(book, kind, unit)
     return found
 
@@ -139,7 +144,12 @@ def _make_plan(book: Rulebook, kind_code: str, unit: str) -> Plan:
     starts = [[place.line for place in places].index(on) for on in kind.lines]
     return Plan(
         rulebook=book,
-        judged_by=JudgedBy(id=book.id, in_force_from=book.in_force_from, digest=book.digest),
+        judged_by=JudgedBy(
+            id=book.id,
+            in_force_from=book.in_force_from,
+            digest=book.digest,
+            local_version=UNSET if book.local is UNSET else book.local.version,
+        ),
         kind=kind,
         unit=unit,
         places=places,

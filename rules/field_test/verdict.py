@@ -36,6 +36,7 @@ from rules.field_test.plausibility import (
 from rules.field_test.protection import phase_verdict, reasons
 from rules.field_test.result import PhaseResult
 from rules.field_test.summary import summary
+from rules.local_rulebook import LocalVersion
 from rules.quantities import LengthUnit
 from rules.texts import texts
 
@@ -43,14 +44,17 @@ _NOT_HINDERED: Final[frozenset[str]] = frozenset()
 CAUTION: Final = texts("field_test").templates["summary"]["caution"]
 
 
-def judge(test: Test, *, received_at: dt.datetime, previous: PreviousReadings | None = None) -> Verdict:
+def judge(
+    test: Test, *, received_at: dt.datetime, previous: PreviousReadings | None = None, local: LocalVersion | None = None
+) -> Verdict:
     """Judge a test; `received_at` is when its report was received, `previous` the last test's readings where they are known.
 
-    That also holds the outcome of the report that this one corrects. UnknownRulebookError and NotInForceError where there is no rulebook for the
+    `previous` also holds the outcome of the report that this one corrects. `local` is the local rulebook that lies over the test's.
+    UnknownRulebookError and NotInForceError where there is no rulebook for the
     day; DocumentError where a unit is missing.
     """
     performed_on = test.performed_at.date()
-    plan = _plan(test, performed_on)
+    plan = _plan(test, performed_on, local)
     place = circumstances(plan.rulebook.id, performed_on, test.assembly)
     context = _test_context(plan, place, test.units.length, test.gauge, test.tester)
     line_pressure = inf if test.line_pressure is UNSET else test.line_pressure
@@ -99,11 +103,11 @@ def judge(test: Test, *, received_at: dt.datetime, previous: PreviousReadings | 
     )
 
 
-def _plan(test: Test, performed_on: dt.date) -> Plan:
+def _plan(test: Test, performed_on: dt.date, local: LocalVersion | None) -> Plan:
     """The plan by the rulebook in force on the day of the test; the errors of `judge`, all at once."""
     faults = lengths_without_unit(test) if test.units.length is UNSET else None
     try:
-        plan = plan_on(test.rulebook, performed_on, test.assembly.kind, test.units.pressure)
+        plan = plan_on(test.rulebook if local is None else local, performed_on, test.assembly.kind, test.units.pressure)
     except RulesError as error:
         raise together(*(faults or ()), error) from None
     if faults:

@@ -17,7 +17,7 @@ from rules.inspection.texts import sentence
 from rules.load import catalogue, rulebook
 from rules.rulebook import Rulebook
 from rules.selection.suitability import Suitability, suitability
-from rules.sources import KnownFrom
+from rules.sources import Provenance
 from rules.standing.place import worst_protection
 
 
@@ -61,7 +61,7 @@ def inspect(inspection: Inspection, *, received_at: dt.datetime, corrected: Outc
     )
 
 
-def _flag(code: str, pointer: str, message: str, *, case: str, rests_on: KnownFrom = "published") -> Flag:
+def _flag(code: str, pointer: str, message: str, *, case: str, rests_on: Provenance = "published") -> Flag:
     """A flag of an inspection; one that rests on what is only common practice never refuses a report."""
     severity = severities()[code]
     if severity == "refuse" and rests_on == "common_practice":

@@ -6,10 +6,8 @@ from typing import Annotated, Literal
 from msgspec import Meta, Struct
 
 from rules.files import read
+from rules.rulebook import Addressee, Occasion
 from rules.sources import Cited
-
-Occasion = Literal["due", "failed", "unprotected", "retest"]
-Addressee = Literal["customer", "utility"]
 
 
 class NoticeStep(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

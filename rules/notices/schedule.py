@@ -15,7 +15,7 @@ from rules.errors import DocumentError, together
 from rules.load import works
 from rules.notices.data import NoticeStep, notice_data
 from rules.notices.text import faults, names
-from rules.sources import KnownFrom
+from rules.sources import Provenance, cite
 
 
 class Window(Struct, frozen=True, kw_only=True):
@@ -31,9 +31,9 @@ def default_steps() -> tuple[NoticeStep, ...]:
     return notice_data().steps
 
 
-def provenance() -> KnownFrom:
+def provenance() -> Provenance:
     """How the default schedule is known."""
-    return notice_data().provenance or works()[notice_data().source].provenance
+    return cite(notice_data(), works()).provenance
 
 
 def scheduled_for(step: NoticeStep, counted_from: dt.date) -> dt.date:
@@ -66,13 +66,20 @@ def check(steps: Sequence[NoticeStep]) -> None:
             found.append(DocumentError("step_repeated", f"{at}/step", step=one.step))
         if (one.occasion, one.to, one.days) in days:
             found.append(DocumentError("step_day_repeated", f"{at}/days", occasion=one.occasion, to=one.to, days=one.days))
-        if one.occasion != "due" and one.days < 0:
-            found.append(DocumentError("step_before_failure", f"{at}/days", occasion=one.occasion))
         codes.add(one.step)
         days.add((one.occasion, one.to, one.days))
-        found += faults(one.subject, one.occasion, f"{at}/subject")
-        found += faults(one.text, one.occasion, f"{at}/text")
-        if "caution" not in names(one.text):
-            found.append(DocumentError("caution_missing", f"{at}/text"))
+        found += faults_of_step(one, at)
     if found:
         raise together(*found)
+
+
+def faults_of_step(step: NoticeStep, at: str) -> list[DocumentError]:
+    """What is wrong with one step whatever the others are; `at` is the pointer to it."""
+    found = []
+    if step.occasion != "due" and step.days < 0:
+        found.append(DocumentError("step_before_failure", f"{at}/days", occasion=step.occasion))
+    found += faults(step.subject, step.occasion, f"{at}/subject")
+    found += faults(step.text, step.occasion, f"{at}/text")
+    if "caution" not in names(step.text):
+        found.append(DocumentError("caution_missing", f"{at}/text"))
+    return found

@@ -11,7 +11,8 @@ import re
 from msgspec import Struct
 
 from rules.errors import DocumentError
-from rules.notices.data import Occasion, notice_data
+from rules.notices.data import notice_data
+from rules.rulebook import Occasion
 
 _TOKEN = re.compile(r"\{\{|\}\}|\{([^{}]*)\}|[{}]")
 # C0 and C1 controls, line and paragraph separators, and the marks that turn the direction of writing.

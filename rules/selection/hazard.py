@@ -41,9 +41,9 @@ def determine(request: SelectionRequest, tables: InForce, day: dt.date) -> Deter
     stated = _stated(request, tables)
     premises = "" if request.premises is UNSET else request.premises
     name = premises_name(premises) if premises else ""
-    rows = _listed(tables, request.purpose, premises)
-    highest = max(rows, key=_degree, default=None)
-    if highest is not None and _degree(highest) > _degree_of(stated):
+    rows = listed(tables, request.purpose, premises)
+    highest = max(rows, key=degree_of_row, default=None)
+    if highest is not None and degree_of_row(highest) > degree_of(stated):
         applied = highest.fluid_category or highest.hazard
         degrees = {"stated": str(stated), "applied": str(applied), "premises": name}
         because = sentence("hazard", "raised", rule=highest.says, **degrees)
@@ -51,7 +51,7 @@ def determine(request: SelectionRequest, tables: InForce, day: dt.date) -> Deter
         message = sentence("hazard", "below_premises", **degrees)
         return Determined(
             hazard=AppliedHazard(stated=stated, applied=applied, because=because),
-            raises=tuple(row for row in rows if _degree(row) == _degree(highest)),
+            raises=tuple(row for row in rows if degree_of_row(row) == degree_of_row(highest)),
             flags=(SelectionFlag(code="hazard_below_premises", pointer=pointer, message=message, source=cite(highest)),),
         )
     if stated == "none":
@@ -96,7 +96,7 @@ def _stated(request: SelectionRequest, tables: InForce) -> StatedHazard | int:
     return request.hazard
 
 
-def _listed(tables: InForce, purpose: Purpose, premises: str) -> tuple[Raise, ...]:
+def listed(tables: InForce, purpose: Purpose, premises: str) -> tuple[Raise, ...]:
     """The rows of the first table that lists these premises for this purpose."""
     for table in tables.tables:
         rows = tuple(row for row in table.raises if premises in row.premises and (not row.purposes or purpose in row.purposes))
@@ -105,11 +105,13 @@ def _listed(tables: InForce, purpose: Purpose, premises: str) -> tuple[Raise, ..
     return ()
 
 
-def _degree(row: Raise) -> int:
-    return _degree_of(row.fluid_category or row.hazard or "none")
+def degree_of_row(row: Raise) -> int:
+    """How high a row's hazard (or fluid category) is, to compare it with another's."""
+    return degree_of(row.fluid_category or row.hazard or "none")
 
 
-def _degree_of(hazard: StatedHazard | int) -> int:
+def degree_of(hazard: StatedHazard | int) -> int:
+    """How high a hazard (or fluid category) is, to compare it with another."""
     return hazard if isinstance(hazard, int) else _DEGREE.index(hazard)
 
 

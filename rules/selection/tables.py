@@ -17,7 +17,7 @@ from rules import load
 from rules.catalogue import Hazard
 from rules.errors import UnknownRulebookError
 from rules.files import read
-from rules.sources import Cited, Source
+from rules.sources import Cited, Source, Work
 
 Purpose = Literal["premises_isolation", "point_of_use"]
 Outcome = Literal["met", "not_met", "not_determined"]
@@ -219,10 +219,10 @@ def cite(value: Cited) -> Source:
     return _cite(value.source, value.clause, value.provenance)
 
 
-@cache
-def _cite(work_key: str, clause: str, provenance: Any) -> Source:
-    work = load.works()[work_key]
-    return Source(title=work.title, clause=clause, provenance=provenance or work.provenance)
+@lru_cache(maxsize=4096)
+def _cite(source: str | Work, clause: str, provenance: Any) -> Source:
+    work = source if isinstance(source, Work) else load.works()[source]
+    return Source(title=work.title, clause=clause, provenance=provenance or work.provenance, url=work.url)
 
 
 @lru_cache(maxsize=4096)

@@ -12,15 +12,16 @@ from msgspec import UNSET, Struct, UnsetType
 
 from rules.calendar import add_days, add_months, day_in
 from rules.load import rulebook, rulebook_data
+from rules.local_rulebook import LocalVersion, RulebookKey, StatedInterval, base_id
 from rules.rulebook import Event, Inspection, Interval, Rulebook, Trigger
 from rules.texts import say
 
 
-def book_for(rulebook_id: str, on: dt.date) -> Rulebook:
-    """The rulebook in force on that day, or on the nearest day on which it is; UnknownRulebookError where it is not carried."""
-    data = rulebook_data(rulebook_id)
+def book_for(key: RulebookKey, on: dt.date) -> Rulebook:
+    """The rulebook in force on that day, or on the nearest day on which it is; UnknownRulebookError where it is not available."""
+    data = rulebook_data(base_id(key))
     day = max(on, data.in_force_from)
-    return rulebook(rulebook_id, day if data.in_force_until is None else min(day, data.in_force_until))
+    return rulebook(key, day if data.in_force_until is None else min(day, data.in_force_until))
 
 
 def interval_for(  # noqa: PLR0917 - all that an entry may ask of
@@ -43,11 +44,7 @@ def interval_for(  # noqa: PLR0917 - all that an entry may ask of
         (
             entry
             for entry in book.intervals
-            if (not entry.hazards or degree in entry.hazards)
-            and (not entry.connections or connection in entry.connections)
-            and (not entry.kinds or kind is UNSET or kind in entry.kinds)
-            and (entry.seasonal is None or entry.seasonal == seasonal)
-            and _fails_often(entry, tested_on, failed_on)
+            if entry.covers(degree, connection, kind, seasonal=seasonal) and _fails_often(entry, tested_on, failed_on)
         ),
         None,
     )
@@ -111,12 +108,16 @@ _MARGIN: Final = 4
 _NEVER_SO_OFTEN: Final = 2**31 - 1
 
 
-def ordinary_days(rulebook_id: str, on: dt.date) -> OrdinaryDays:
+def ordinary_days(key: RulebookKey, on: dt.date) -> OrdinaryDays:
     """The days that tell an ordinary assembly's standing on `on`, by all of the rulebook's intervals, whatever the hazard and connection."""
-    intervals = rulebook_data(rulebook_id).intervals
+    intervals: list[Interval | StatedInterval] = list(rulebook_data(base_id(key)).intervals)
+    if isinstance(key, LocalVersion):
+        intervals += key.rulebook.intervals
     months = [one.months for one in intervals if one.months is not None]
     seldom = [one.months for one in intervals if one.months is not None and one.failures is UNSET]
-    often = [(one.failures, one.within_months or 0) for one in intervals if one.failures is not UNSET]
+    often = [
+        (one.failures, 0 if one.within_months is UNSET else one.within_months) for one in intervals if one.failures is not UNSET
+    ]
 
     def since(some: list[int]) -> dt.date:
         return add_days(add_months(on, -min(some)), _MARGIN) if some else dt.date.max

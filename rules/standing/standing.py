@@ -17,6 +17,7 @@ from msgspec.structs import replace
 
 from rules.calendar import add_days, add_months
 from rules.field_test.actions import deadline
+from rules.local_rulebook import RulebookKey, base_id
 from rules.rulebook import Event, Interval, MechanicalProtection, Protection, Rulebook
 from rules.selection.tables import Purpose
 from rules.standing.history import TestEvent, decide
@@ -86,7 +87,7 @@ class _Required(Struct, frozen=True, kw_only=True):
 
 def standing(
     *,
-    rulebook_id: str,
+    rulebook: RulebookKey,
     hazard: RegisteredHazard,
     connection: str,
     in_service: bool,
@@ -119,7 +120,7 @@ def standing(
         left = test.protection if decided.failed is None else test.left_by_failure
     mechanical: MechanicalProtection = "unknown" if doubted and left != "lost" else left
     found = suitability_on(
-        rulebook_id, dt.date.max if test is None else test.performed_on, kind, hazard, hazard_class, purpose,
+        base_id(rulebook), dt.date.max if test is None else test.performed_on, kind, hazard, hazard_class, purpose,
         backpressure_possible=backpressure_possible, in_plant_air_gap=in_plant_air_gap,
     )  # fmt: skip
     protection = worst_protection(mechanical, found)
@@ -146,7 +147,7 @@ def standing(
             actions=always,
         )
     if test is None:
-        first = min(_required(rulebook_id, unanswered), key=_by, default=None)
+        first = min(_required(rulebook, unanswered), key=_by, default=None)
         return Standing(
             status="untested",
             due_on=None if first is None else first.by,
@@ -161,7 +162,7 @@ def standing(
     starts = None if season_starts is None else season_after(season_starts, test.performed_on)
     if starts is not None:
         unanswered.append(Occurrence(event="seasonal_start", on=starts))
-    book = book_for(rulebook_id, test.performed_on)
+    book = book_for(rulebook, test.performed_on)
     actions: tuple[StandingAction, ...] = ()
     if decided.failed is not None:
         by = deadline(book, hazard, test.failure_acts_as)
@@ -175,7 +176,7 @@ def standing(
         )
         regular = _interval(book, interval, test.performed_on, interval_months)
         reason = _say("passed", day=str(test.performed_on))
-    first = min((regular, *_required(rulebook_id, unanswered)), key=_by)
+    first = min((regular, *_required(rulebook, unanswered)), key=_by)
     unknown = _say("protection_unknown") if doubted and mechanical == "unknown" else ""
     return Standing(
         status="current" if decided.failed is None else "failed",
@@ -233,10 +234,10 @@ def _interval(book: Rulebook, interval: Interval | None, tested_on: dt.date, own
     return _Required(by=_NEVER if interval.months is None else add_months(tested_on, interval.months), says=interval.says)
 
 
-def _required(rulebook_id: str, unanswered: Sequence[Occurrence]) -> Iterator[_Required]:
+def _required(rulebook: RulebookKey, unanswered: Sequence[Occurrence]) -> Iterator[_Required]:
     """The tests that a rulebook requires after what no test has answered."""
     for event in unanswered:
-        trigger = trigger_for(book_for(rulebook_id, event.on), event.event)
+        trigger = trigger_for(book_for(rulebook, event.on), event.event)
         if trigger is not None:
             says = trigger.says
             if event.event != "installation":

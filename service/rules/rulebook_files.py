@@ -14,7 +14,7 @@ import rules
 from rules.catalogue import Hazard
 from rules.load import rulebook_data, works
 from rules.rulebook import ActsAs, RulebookData, extend
-from rules.sources import Cited, KnownFrom
+from rules.sources import Cited, KnownFrom, Work
 
 _HEADER: Final = re.compile(r"^\s*\[\[?\s*([A-Za-z_.]+)\s*\]?\]")
 _MEMBER: Final = re.compile(r"^\s*([A-Za-z_]+)\s*=")
@@ -165,8 +165,10 @@ def _faults_of_source(entry: _Entry, value: Cited) -> Iterator[Fault]:
         yield Fault(
             line=entry.lines.get("clause", entry.line), says=f"{entry.section}: name the clause or page; – where there is none."
         )
-    work = works().get(value.source)
-    if work is None:
+    work = None if isinstance(value.source, Work) else works().get(value.source)
+    if "stated_by_utility" in {value.provenance, None if work is None else work.provenance}:
+        yield Fault(line=entry.line, says=f"{entry.section}: only a utility marks its own ordinance stated_by_utility.")
+    elif work is None:
         yield Fault(
             line=entry.lines["source"], says=f"{entry.section}: source {value.source!r} is not listed in rules/data/sources.toml."
         )

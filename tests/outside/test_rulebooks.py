@@ -172,7 +172,7 @@ def test_an_interval_that_was_not_read_sets_no_due_day(rulebook: str) -> None:
         protection="full",
     )  # fmt: skip
     facts: dict[str, Any] = {
-        "rulebook_id": rulebook, "hazard": "health", "connection": "residential", "in_service": True, "installed_on": DAY,
+        "rulebook": rulebook, "hazard": "health", "connection": "residential", "in_service": True, "installed_on": DAY,
         "history": [passed],
     }  # fmt: skip
     found = rules.standing(**facts)

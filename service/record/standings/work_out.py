@@ -34,7 +34,7 @@ def standing_from(utility: Utility, known: StandingFacts, tests: Sequence[rules.
     if known.incidents is not None:
         happened += _occurrences(known.incidents)
     return rules.standing(
-        rulebook_id=utility.rulebook,
+        rulebook=utility.rulebook,
         hazard=known.hazard,
         connection=known.connection,
         in_service=known.in_service,

@@ -292,8 +292,8 @@ def test_a_selection_is_sealed_with_its_tables_placement_rules_and_constants(mon
     seals.add(sealed())
     monkeypatch.setattr(selection, "placement_rules", lambda *_: "other rules")
     seals.add(sealed())
-    plain = selection.in_force
-    monkeypatch.setattr(selection, "in_force", lambda *asked: msgspec.structs.replace(plain(*asked), tables=()))
+    plain = selection.tables_for
+    monkeypatch.setattr(selection, "tables_for", lambda *asked: msgspec.structs.replace(plain(*asked), tables=()))
     seals.add(sealed())
     assert len(seals) == 4
 

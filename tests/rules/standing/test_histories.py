@@ -85,7 +85,7 @@ def events(case: Case) -> list[TestEvent]:
 
 def by_the_rules(case: Case) -> Standing:
     return standing(
-        rulebook_id=case.rulebook, hazard=case.hazard, connection=case.connection, in_service=case.in_service, installed_on=case.installed,
+        rulebook=case.rulebook, hazard=case.hazard, connection=case.connection, in_service=case.in_service, installed_on=case.installed,
         season_starts=case.season, interval_months=case.own_months, registered_on=case.registered,
         history=events(case),
         occurrences=[Occurrence(event=one.event, on=one.day, at=one.moment, suspected=one.suspected) for one in case.happenings],

@@ -22,7 +22,7 @@ def event(name: str, on: dt.date = DAY, outcome: str = "pass", acceptance: str =
 
 def stand(*history: TestEvent, **changes: Any) -> Standing:
     told = {
-        "rulebook_id": "us-wa", "hazard": "health", "connection": "non_residential", "in_service": True, "installed_on": None,
+        "rulebook": "us-wa", "hazard": "health", "connection": "non_residential", "in_service": True, "installed_on": None,
     }  # fmt: skip
     return standing(**told | {"history": history} | changes)
 
@@ -142,7 +142,7 @@ def test_an_interval_of_the_assemblys_own_is_never_longer_than_the_rulebooks(mon
 
 def test_an_interval_of_its_own_ends_on_the_months_last_day_and_serves_where_the_rulebook_asks_once() -> None:
     assert stand(event("a", dt.date(2023, 8, 31)), interval_months=6).due_on == dt.date(2024, 2, 29)
-    once = {"rulebook_id": "us-tx", "hazard": "non_health"}
+    once = {"rulebook": "us-tx", "hazard": "non_health"}
     assert stand(event("a"), **once).due_on is None
     assert stand(event("a"), interval_months=24, **once).due_on == dt.date(2028, 3, 10)
 
@@ -154,7 +154,7 @@ def test_an_assembly_that_fails_repeatedly_is_tested_more_often_where_a_purveyor
     one = stand(repaired, again)
     assert (one.status, one.due_on) == ("current", dt.date(2026, 9, 10))
     assert "after two failed within 24" in one.because
-    assert stand(repaired, again, rulebook_id="us-or").due_on == dt.date(2027, 3, 10)
+    assert stand(repaired, again, rulebook="us-or").due_on == dt.date(2027, 3, 10)
     # A failure counts whoever saw it; one that an accepted report supersedes was none.
     assert stand(event("a", dt.date(2025, 3, 10), "fail", "refused"), again).due_on == dt.date(2026, 9, 10)
     corrected = event("c", dt.date(2025, 3, 10), supersedes="a")

@@ -43,7 +43,7 @@ def event(name: str, on: dt.date = DAY, outcome: str = "pass", acceptance: str =
 
 def stand(*history: TestEvent, **changes: Any) -> Standing:
     told = {
-        "rulebook_id": "us-common",
+        "rulebook": "us-common",
         "hazard": "health",
         "connection": "non_residential",
         "in_service": True,
@@ -224,7 +224,7 @@ def test_an_assembly_never_tested() -> None:
     )
     assert standing_on(one, dt.date(2030, 1, 1), 30).status == "untested"
     assert stand().due_on is None
-    assert stand(rulebook_id="ca-bc", installed_on=dt.date(1950, 1, 1)).status == "untested"
+    assert stand(rulebook="ca-bc", installed_on=dt.date(1950, 1, 1)).status == "untested"
 
 
 def test_an_assembly_never_tested_that_nobody_says_was_installed_is_due_from_the_day_it_was_registered() -> None:
@@ -257,7 +257,7 @@ def test_by_the_day_of_the_last_test_ordinary_assemblies_are_told(rulebook_id: s
     """Held against the standing itself, at the very day and failing as often as is allowed."""
     days = ordinary_days(rulebook_id, on)
     for hazard, connection in CASES:
-        where = {"rulebook_id": rulebook_id, "hazard": hazard, "connection": connection}
+        where = {"rulebook": rulebook_id, "hazard": hazard, "connection": connection}
         often = stand(*failed_at_first(days.current_since, 9), event("a", days.current_since), **where)
         assert standing_on(often, on, 30).status in ("current", "due_soon")
         since = days.seldom_failed_since
@@ -270,15 +270,11 @@ def test_by_the_day_of_the_last_test_ordinary_assemblies_are_told(rulebook_id: s
                 assert standing_on(stand(*failed_at_first(last, failures), event("a", last), **where), on, 30).status == "overdue"
     # The days are of use: a fortnight on, none of this would hold of a yearly test.
     fortnight = dt.timedelta(days=14)
-    assert (
-        standing_on(stand(event("a", days.seldom_failed_since - fortnight), rulebook_id=rulebook_id), on, 30).status == "overdue"
-    )
+    assert standing_on(stand(event("a", days.seldom_failed_since - fortnight), rulebook=rulebook_id), on, 30).status == "overdue"
     if rulebook_id == "us-wa":
         late = days.overdue_before + fortnight
-        assert standing_on(stand(event("a", late), rulebook_id=rulebook_id), on, 30).status == "due_soon"
-        often = stand(
-            *failed_at_first(days.seldom_failed_since, 2), event("a", days.seldom_failed_since), rulebook_id=rulebook_id
-        )
+        assert standing_on(stand(event("a", late), rulebook=rulebook_id), on, 30).status == "due_soon"
+        often = stand(*failed_at_first(days.seldom_failed_since, 2), event("a", days.seldom_failed_since), rulebook=rulebook_id)
         assert standing_on(often, on, 30).status == "overdue"
 
 
@@ -319,7 +315,7 @@ def test_an_event_makes_a_test_due_unless_one_has_answered_it() -> None:
 
 
 def test_a_connection_tested_once_is_due_again_only_after_an_event() -> None:
-    once = {"rulebook_id": "us-tx", "hazard": "non_health"}
+    once = {"rulebook": "us-tx", "hazard": "non_health"}
     assert stand(event("a"), **once).due_on is None
     assert standing_on(stand(event("a"), **once), dt.date(2060, 1, 1), 30).status == "current"
     moved = Occurrence(event="relocation", on=DAY + dt.timedelta(days=40))
@@ -348,12 +344,12 @@ def test_a_rulebook_without_an_interval_for_the_case_has_none() -> None:
 def test_nobody_reads_full_of_a_kind_that_is_not_for_the_place(
     kind: str, hazard: str, more: dict[str, Any], *, suitable: bool | None
 ) -> None:
-    kept = stand(event("a"), rulebook_id="us-wa", kind=kind, hazard=hazard, **more)
+    kept = stand(event("a"), rulebook="us-wa", kind=kind, hazard=hazard, **more)
     assert (kept.suitable, kept.mechanical_protection) == (suitable, "full")
     assert kept.protection == ("insufficient" if suitable is False else "full")
     assert ("replace_assembly" in kept.actions) == (suitable is False)
     assert ("assess_hazard" in kept.actions) == (hazard == "unknown")
-    failed = stand(event("a", outcome="fail", protection="lost"), rulebook_id="us-wa", kind=kind, hazard=hazard, **more)
+    failed = stand(event("a", outcome="fail", protection="lost"), rulebook="us-wa", kind=kind, hazard=hazard, **more)
     assert (failed.protection, failed.due_on) == ("lost", DAY)
 
 
