@@ -238,7 +238,7 @@ def encoded(value: Any) -> bytes:
 
 
 EVERYDAY = settings(max_examples=120, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True, database=None)
-THOROUGH = settings(EVERYDAY, max_examples=4_000)
+THOROUGH = settings(EVERYDAY, max_examples=1_500)
 
 
 def post(world: World, body: bytes) -> None:
