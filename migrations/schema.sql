@@ -84,7 +84,7 @@ CREATE TABLE record.premises (
     -- Where it is, as columns that an area is searched by.
     latitude double precision GENERATED ALWAYS AS ((location -> 'latitude')::double precision) STORED,
     longitude double precision GENERATED ALWAYS AS ((location -> 'longitude')::double precision) STORED,
-    -- Whom to tell about the assemblies there; no more than that needs.
+    -- Whom to notify about the assemblies there; no more than that needs.
     contact jsonb,
     PRIMARY KEY (utility_id, id)
 );
@@ -193,7 +193,7 @@ CREATE TABLE record.report (
     FOREIGN KEY (utility_id, gauge_id) REFERENCES record.gauge (utility_id, id),
     FOREIGN KEY (utility_id, supersedes) REFERENCES record.report (utility_id, id)
 );
--- What an assembly has been through, told from the index alone.
+-- What an assembly has been through, read from the index alone.
 CREATE INDEX report_by_assembly ON record.report (utility_id, assembly_id, performed_at, id)
     INCLUDE (received_at, performed_on, outcome, initial_outcome, acceptance, protection, failed_protection, reason);
 -- A year's tests are counted from this index alone.
@@ -266,7 +266,7 @@ CREATE TABLE record.log_head (
     PRIMARY KEY (utility_id, size)
 );
 
--- A backflow incident as it is told now; `occurred_on` is its day where the utility is.
+-- A backflow incident as last revised; `occurred_on` is its day where the utility is.
 CREATE TABLE record.incident (
     utility_id text COLLATE "C" NOT NULL REFERENCES record.utility,
     id uuid NOT NULL,
@@ -288,7 +288,7 @@ CREATE TABLE record.incident (
 );
 CREATE INDEX incident_of_day ON record.incident (utility_id, occurred_on, id);
 
--- Each telling of an incident, as of the moment it was recorded: a past day's standing rests on what was told by then.
+-- Each revision of an incident, as of the moment it was recorded: a past day's standing rests on what was recorded by then.
 CREATE TABLE record.incident_version (
     utility_id text COLLATE "C" NOT NULL,
     incident_id uuid NOT NULL,
@@ -304,7 +304,7 @@ CREATE TABLE record.incident_version (
     FOREIGN KEY (utility_id, incident_id) REFERENCES record.incident (utility_id, id)
 );
 
--- The assemblies and premises that a telling reaches: those it names, and the assemblies that stood at those premises then.
+-- The assemblies and premises that a revision affects: those it names, and the assemblies that stood at those premises then.
 CREATE TABLE record.incident_reach (
     utility_id text COLLATE "C" NOT NULL,
     incident_id uuid NOT NULL,
@@ -517,7 +517,7 @@ CREATE TRIGGER append_only BEFORE UPDATE OR DELETE ON record.incident_reach FOR 
 CREATE TRIGGER never_emptied BEFORE TRUNCATE ON record.incident_reach FOR EACH STATEMENT EXECUTE FUNCTION record.refuse_change();
 
 -- Numbers the rows that a statement wrote and adds them to the feed, in the same transaction; TG_ARGV[0] names the resource. Reports and
--- standings, which come by the thousand and are large, are told by their own columns; the rest by whichever of these members it has.
+-- standings, which come by the thousand and are large, are identified by their own columns; the rest by whichever of these members it has.
 CREATE FUNCTION record.note_changes() RETURNS trigger LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
 DECLARE
     utility text;
@@ -751,7 +751,7 @@ CREATE TABLE access.webhook_utility (
 );
 
 -- A subscription to the change feed. Its secret is derived from the service's master key, its id and `secret_number`, and is not
--- kept; `master_mark` tells which master key that was. No resources: all of them.
+-- kept; `master_mark` says which master key that was. No resources: all of them.
 CREATE TABLE record.webhook (
     utility_id text COLLATE "C" NOT NULL REFERENCES record.utility,
     id uuid NOT NULL,
@@ -844,7 +844,7 @@ CREATE FUNCTION record.company_scope(utility text) RETURNS text LANGUAGE sql STA
     WHERE utility_id = utility AND organisation_id = nullif(current_setting('nonreturn.organisation', true), '')::uuid
 $$;
 
--- Tells a company's mirror in the feed that what the company sees has changed.
+-- Reports in a company's feed that what the company sees has changed.
 CREATE FUNCTION record.note_grants() RETURNS trigger LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
 DECLARE
     one record;

@@ -132,7 +132,7 @@ def _options() -> list[HTTPRouteHandler]:
 
 
 def traced(app: ASGIApp) -> ASGIApp:
-    """The application, telling each request to OpenTelemetry; RuntimeError where its packages are not installed."""
+    """The application, reporting each request to OpenTelemetry; RuntimeError where its packages are not installed."""
     try:
         asgi = import_module("opentelemetry.instrumentation.asgi")
     except ImportError:

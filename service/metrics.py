@@ -1,6 +1,6 @@
 """What operators watch: requests and their times, verdicts, reports written together and waiting, and what became of webhooks.
 
-Counted a process, told at `/metrics` as OpenMetrics. No label holds a utility, a key or an id.
+Counted per process, served at `/metrics` as OpenMetrics. No label holds a utility, a key or an id.
 """
 
 import math

@@ -20,7 +20,7 @@ NONRETURN_CONNECTIONS_OF_ADDRESS  how many of them may come from one address (de
 NONRETURN_NEW_CONNECTIONS_OF_ADDRESS  how many new ones an address may open a second (default 100, twice that at once; 0: no limit)
 NONRETURN_TRUSTED_PROXIES  addresses and networks of the proxies in front, with commas between: their `Forwarded` or `X-Forwarded-For` says who
                      calls (default: none; then all that a proxy passes on counts as one address)
-NONRETURN_TELEMETRY  1: tell requests to OpenTelemetry (needs the extra `telemetry`; its own OTEL_* variables say where to)
+NONRETURN_TELEMETRY  1: report requests to OpenTelemetry (needs the extra `telemetry`; its own OTEL_* variables say where to)
 NONRETURN_WEBHOOK_KEY_FILE  a file with at least 32 random bytes, from which webhooks' secrets are derived; without it there are none
 NONRETURN_WEBHOOK_KEY       the same, given itself
 NONRETURN_WEBHOOKS_PRIVATE  1: webhooks may go to private and loopback addresses, there also by plain http
@@ -63,7 +63,7 @@ class WebhookPolicy(Struct, frozen=True, kw_only=True):
     """Longer than an attempt takes; a process that died is stood in for after this."""
     look_seconds: float = 1
     close_seconds: float = 3
-    """For so long a message that is being sent may still be answered when the process is told to stop."""
+    """For so long a message that is being sent may still be answered when the process gets a signal to stop."""
     messages_a_turn: int = 50
     at_once: int = 16
     keep_delivered_days: int = 30

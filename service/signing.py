@@ -193,7 +193,7 @@ class KeyRing:
             try:
                 self._read(self._path)
             except (OSError, ValueError) as error:
-                log.error("The signing keys cannot be read again, so those read before serve on: %s", error)  # noqa: TRY400 - the trace tells no more
+                log.error("The signing keys cannot be read again, so those read before serve on: %s", error)  # noqa: TRY400 - the trace adds nothing
         return self._keys
 
     def _read(self, path: Path) -> None:

@@ -73,7 +73,7 @@ def _hash(secret: str) -> bytes:
 
 
 class Gatekeeper:
-    """Tells who a key is; ProblemError `unauthenticated` for anything but a good one, without saying why."""
+    """Finds whose key a request has; ProblemError `unauthenticated` for any but a valid one, without the reason."""
 
     def __init__(self, store: AccessStore, clock: Clock, *, remember_seconds: float) -> None:
         self._store = store

@@ -1,6 +1,6 @@
 """How much one caller may have of this process, so that one cannot crowd out the others.
 
-An allowance is earned at an even rate and saved up for some seconds; beyond that the caller is told when to come back (RFC 6585, section 4).
+An allowance is earned at an even rate and saved up for some seconds; beyond that the answer says when to try again (RFC 6585, section 4).
 It is kept in memory, a process for itself: a bound on harm, not a bill.
 """
 

@@ -174,7 +174,7 @@ def _rulebook(options: argparse.Namespace) -> int:
 
 def _demo(settings: Settings, ready: Path | None) -> int:
     """Run the demo: its Postgres starts while the service is read in, which takes about as long; the exit status."""
-    # From here on, being told to stop must not leave a Postgres behind.
+    # From here on, a signal to stop must not leave a Postgres running.
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     with only_one(settings.data) as serving, listener(settings.host, settings.port) as taken, ThreadPoolExecutor(1) as aside:
         postgres = None if settings.dsn else aside.submit(EmbeddedPostgres, settings.data)

@@ -63,7 +63,7 @@ class Database:
 def database(
     settings: Settings, starting: Future[EmbeddedPostgres] | None = None, *, as_owner: bool = False
 ) -> Iterator[Database]:
-    """The database for as long as it is needed; being told to stop (SIGTERM) ends it as Ctrl-C does, so that nothing stays behind.
+    """The database for as long as it is needed; SIGTERM ends it as Ctrl-C does, so that nothing keeps running.
 
     TroubleError where it cannot be reached or, unless it is for its owner (who may be about to migrate it), is not migrated.
     """
@@ -111,7 +111,7 @@ def tune_interpreter() -> None:
 
 
 def serve(settings: Settings, *, workers: int) -> None:
-    """Serve until told to stop; SIGTERM finishes what was begun."""
+    """Serve until a signal to stop; SIGTERM finishes the requests under way."""
     common = {
         "host": settings.host,
         "port": settings.port,
@@ -150,7 +150,7 @@ class _Telling(uvicorn.Server):
         self._settings = settings
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
-        """Start, and tell the address."""
+        """Start, and report the address."""
         await super().startup(sockets)
         if self.started:
             _tell_address(self._settings, self.servers[0].sockets[0].getsockname()[1])
@@ -163,7 +163,7 @@ def _tell_address(settings: Settings, port: int) -> None:
 
 
 def deliver(settings: Settings) -> int:
-    """Send webhooks until told to stop; the exit status."""
+    """Send webhooks until a signal to stop; the exit status."""
     if settings.webhook_key is None:
         print("nonreturn: set NONRETURN_WEBHOOK_KEY_FILE, the key from which webhooks' secrets are derived.", file=sys.stderr)  # noqa: T201
         return 2
@@ -237,7 +237,7 @@ async def screen(settings: Settings, utility: str, since: dt.date | None) -> Non
 
 
 async def notices(settings: Settings, utilities: list[str]) -> None:
-    """Prepare the notices of today, utility by utility; how far that has come is told on standard error."""
+    """Prepare the notices of today, utility by utility; progress is written to standard error."""
     with database(settings) as found:
         pool = await Pool.open(found.dsn, size=2)
         try:

@@ -64,7 +64,7 @@ _KEYS = {"utility": "utility", "tester": "testing_company", "regulator": "regula
 def run(
     settings: Settings, starting: Future[EmbeddedPostgres] | None, taken: socket.socket, *, serving: TextIO, ready: Path | None
 ) -> int:
-    """Run the demo until told to stop; the exit status.
+    """Run the demo until a signal to stop; the exit status.
 
     It works on its Postgres that is starting or on the one that the settings name, serves at the address that was `taken`, and writes
     where that is to `serving` and `ready`.
@@ -99,7 +99,7 @@ async def _serve(settings: Settings, found: Database, taken: socket.socket, serv
         )  # fmt: skip
         server = uvicorn.Server(config)
         task = asyncio.create_task(server.serve(sockets=[taken]))
-        while not server.started and not task.done():  # noqa: ASYNC110 - uvicorn tells by a flag, not by an event
+        while not server.started and not task.done():  # noqa: ASYNC110 - uvicorn sets a flag, not an event
             await asyncio.sleep(0.01)
         if server.started:
             port = server.servers[0].sockets[0].getsockname()[1]
@@ -143,9 +143,9 @@ def _write(ready: Path, told: dict[str, Any]) -> None:
 
 
 async def prepare(found: Database) -> tuple[dict[str, Any], str]:
-    """Fill the scenario where it is not there yet, make fresh keys, and tell what there is; and the path of a report's page."""
+    """Fill the scenario where it is not there yet, make fresh keys, and list what there is; and the path of a report's page."""
     owner = await asyncpg.connect(found.owner_dsn)
-    # Nobody has been told of anything yet; the keys, made last, are flushed, and with them all before.
+    # Nothing has been confirmed to anyone yet; the keys, made last, are flushed, and all before with them.
     pool = await Pool.open(found.dsn, size=2, flushed_later=True)
     try:
         organisations = await _organisations(owner)
@@ -206,7 +206,7 @@ async def _fresh_key(owner: Any, organisation: UUID, kind: str) -> str:
 
 
 class _ScenarioClock(SystemClock):
-    """Time as the scenario tells it."""
+    """Time as the scenario sets it."""
 
     def __init__(self, scenario: Scenario) -> None:
         self.moment = scenario.founded

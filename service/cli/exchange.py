@@ -143,7 +143,7 @@ def complain(error: Exception) -> int:
 
 
 def progress(what: str) -> Callable[[int], None]:
-    """Tells on a terminal how many have been dealt with; where errors go to a file, nothing."""
+    """Shows the count on a terminal; nothing where errors go to a file."""
 
     def tell(count: int) -> None:
         sys.stderr.write(f"\r{count:,} {what} ")

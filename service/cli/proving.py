@@ -26,7 +26,7 @@ from service.settings import Settings
 from service.signing import KeyRing
 
 MOST = 100
-"""The largest exit status that tells how many differ."""
+"""The largest exit status that says how many differ."""
 
 
 @asynccontextmanager

@@ -1,7 +1,7 @@
 """The demo's utility: Harrow Fen Water, invented, small, and the same every time.
 
 Forty premises, an assembly of every field-testable kind, four testers of two companies, four gauges, and two years of reports:
-most pass, some fail and are repaired, a few are overdue, one failed and was never mended. Everything follows from one seed and from
+most pass, some fail and are repaired, a few are overdue, one failed and was never repaired. Everything follows from one seed and from
 the day on which it is made, so that what is due is due about now. No name here is a person's, a maker's or a place's.
 """
 

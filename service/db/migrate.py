@@ -1,4 +1,4 @@
-"""Brings a database to the newest schema, and tells how far it is.
+"""Brings a database to the newest schema, and says which revision it has.
 
 Revisions are numbered in order, so a database that is ahead of this service still serves it: migrations only expand while an older
 service runs.

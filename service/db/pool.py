@@ -1,7 +1,7 @@
 """Connections to Postgres, each bound to one utility while it is lent.
 
 Row security shows a session the rows of the utility it has named. A connection is therefore never lent without naming one (or none:
-then it sees the small global tables only), and the name is set anew whenever it differs from what the connection last carried.
+then it sees the small global tables only), and the name is set again whenever it differs from what the connection last carried.
 
 A testing company sees a part of a utility. What a request reads on behalf of one (`seen_by`), it reads as the role `nonreturn_company`,
 which may only read, only a few tables, and of them only what that company's grant shows: the database holds that, for every
@@ -40,7 +40,7 @@ def company_looks() -> bool:
 
 @contextmanager
 def whole_view() -> Iterator[None]:
-    """The service's own look at a utility, whoever asks; what it finds is the asker's only as far as the call decides."""
+    """The service's own look at a utility, whoever asks; what it finds is the caller's only as far as the call decides."""
     before = _company.set(None)
     try:
         yield
@@ -66,7 +66,7 @@ _AWAY = (
 )
 
 LOAN_SECONDS = 10.0
-"""So long a request waits for a connection before it is told to come again."""
+"""A request waits this many seconds for a connection before it is refused with 503."""
 COMMAND_SECONDS = 20.0
 """So long a statement is waited for, unless it says otherwise; its connection is ended where it does not even stop then."""
 _RELEASE_SECONDS = 2.0
@@ -81,7 +81,7 @@ SESSION = {
     "tcp_user_timeout": "20s",
 }
 """How Postgres keeps every session of ours; what is about TCP it leaves alone on a local socket."""
-# The same from our side: of a database that is gone without a word the kernel tells within about ten seconds, whatever we do meanwhile.
+# The same from our side: the kernel reports a database that vanished within about ten seconds, whatever we do meanwhile.
 _KERNEL = {"TCP_KEEPIDLE": 4, "TCP_KEEPINTVL": 2, "TCP_KEEPCNT": 3, "TCP_USER_TIMEOUT": 10_000}
 
 
@@ -124,9 +124,9 @@ class Pool:
         """Open up to `size` connections; asyncpg's errors where the database cannot be reached.
 
         `repeating` is for the few statements of the report path, asked again and again with arrays of any length: Postgres would plan the
-        long ones anew each time, which takes longer than running them. Lists, which differ by what is asked, are better planned each time.
+        long ones again each time, which takes longer than running them. Lists, which differ by what is asked, are better planned each time.
 
-        `flushed_later` is for what nobody has been told of yet: commits do not wait for the disk, and the next one elsewhere that does takes
+        `flushed_later` is for what has not been confirmed to anyone yet: commits do not wait for the disk, and the next one elsewhere that does takes
         all before it along.
         """
         planned = _PLANNED_ONCE if repeating else {}
@@ -153,7 +153,7 @@ class Pool:
             try:
                 if self._named.get(session) != named:
                     company = named[1]
-                    # Until this has gone through, the session counts as nobody's, so that it is named anew whatever happened.
+                    # Until this has gone through, the session counts as nobody's, so that it is named again whatever happened.
                     self._named.pop(session, None)
                     await connection.execute(
                         "SELECT set_config('nonreturn.utility', $1, false), set_config('nonreturn.organisation', $2, false), "
@@ -181,7 +181,7 @@ class Pool:
 
     @asynccontextmanager
     async def spare(self, wanted: int) -> AsyncIterator[bool]:
-        """Whether so many connections may be lent to one who holds another already; to one asker at a time, so that none waits in a ring."""
+        """Whether so many connections may be lent to one who holds another already; to one caller at a time, so that none waits in a ring."""
         if not wanted or self._fanned.locked() or self._pool.get_max_size() < wanted + 2:
             yield False
             return

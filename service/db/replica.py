@@ -1,7 +1,7 @@
 """Reads that may be a little behind, from a streaming replica for as long as it is known how far behind that is.
 
 The primary is asked, again and again, how far its log has come, and the replica how far it has replayed it. What the primary had answered
-by a moment, the replica shows once it has replayed to where the log stood at that moment: so each moment told is one that holds, whether
+by a moment, the replica shows once it has replayed to where the log stood at that moment: so each moment reported is true, whether
 the primary is busy, idle or gone, and needs no clock of the database's. While there is no primary the replica is read until it is too far behind. A replica that is behind by more than the bound, away, promoted,
 or of another history is not read; the primary is.
 """
@@ -45,7 +45,7 @@ class Source(Struct, frozen=True, kw_only=True):
 
 
 class _Place(Struct, frozen=True, kw_only=True):
-    """How far the primary's log had come at a moment, by two clocks: one that only goes forward, and the one that is told."""
+    """How far the primary's log had come at a moment, by two clocks: one that only goes forward, and the one that answers report."""
 
     at: float
     told: dt.datetime

@@ -1,6 +1,6 @@
 """The short way in for reports, which come by the thousand: past the framework, to the same operation.
 
-The framework's routing and its objects cost as much as judging a report. What comes as reports do (JSON whose length is told and within
+The framework's routing and its objects cost as much as judging a report. What comes as reports do (JSON whose length is stated and within
 bounds, one of each header) is answered here; whatever is unusual in the least, and every other call, goes through the framework.
 """
 
@@ -19,7 +19,7 @@ _READ = {b"authorization", b"content-type", b"content-length", b"idempotency-key
 _PARTS = {"{utility:str}": "(?P<utility>[a-z0-9-]+)", "{id:uuid}": "(?P<id>[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12})"}
 
 Told = Callable[[Exception, str, str], ProblemError]
-"""What an error is told as, with the method and the path that met it."""
+"""The problem that an error is answered with, from the error, the method and the path."""
 
 
 class Asked:
@@ -31,7 +31,7 @@ class Asked:
         self._receive = receive
 
     async def body(self) -> bytes:
-        """The whole body; ProblemError where the asker leaves in the middle of it."""
+        """The whole body; ProblemError where the caller leaves in the middle of it."""
         pieces = []
         more = True
         while more:
@@ -81,7 +81,7 @@ class Direct:
         try:
             answer = await operation.answer(self._services, asked)
             status, media_type, more, body = answer.status, answer.media_type, answer.headers, content(answer)
-        except Exception as error:  # noqa: BLE001 - each is told as what it is
+        except Exception as error:  # noqa: BLE001 - each is answered as what it is
             problem = self._told(error, scope["method"], scope["path"])
             status, media_type, more, body = status_of(problem), MEDIA_TYPE, headers_of(problem), body_of(problem, scope["path"])
         headers = [(b"content-type", media_type.encode()), (b"content-length", b"%d" % len(body))]

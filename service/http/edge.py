@@ -1,6 +1,6 @@
 """What every request and every answer passes, whatever they are about.
 
-Each request gets an id (the asker's own `X-Request-Id`, where it is a plain word), which its answer and its log line carry. HEAD is
+Each request gets an id (the caller's own `X-Request-Id`, where it is a plain word), which its answer and its log line carry. HEAD is
 answered as GET without the body (RFC 9110, 9.3.2). A compressed body is refused unread, so that none can swell once inside; so is a
 request that names no host, or two (RFC 9112, 3.2). What is computed for callers without a key is measured and counted by address: an address
 that has used up its allowance is answered 429. Nothing that is logged here holds a key, a mark, a body or a query.
@@ -44,7 +44,7 @@ _PLAIN: Final = re.compile(rb"[A-Za-z0-9._-]{1,64}")
 _HOST: Final = re.compile(rb"(?:\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9._~!$&'()*+,;=%-]*)(?::\d*)?")
 # Duplicate and trailing slashes find no page, and are logged all the same.
 _MARK: Final = re.compile(r"^(/+receipts/+[^/]*/+)[^/]+", re.IGNORECASE)
-# On every answer: types are as told, and no page of ours is framed or tells where its reader came from.
+# On every answer: types are as declared, and no page of ours is framed or reveals where its reader came from.
 _HEADERS: Final = ((b"x-content-type-options", b"nosniff"), (b"referrer-policy", b"no-referrer"))
 
 

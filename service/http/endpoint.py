@@ -104,7 +104,7 @@ class Call:
         return self.request.headers.get(name)
 
     def prefers(self, media_type: str) -> bool:
-        """Whether the asker would rather have this media type than JSON."""
+        """Whether the caller would rather have this media type than JSON."""
         return self.request.accept.best_match([JSON, media_type], default=JSON) == media_type
 
     async def compute(self, work: Callable[P, T], *arguments: P.args, **named: P.kwargs) -> T:
@@ -125,7 +125,7 @@ class Call:
         return str(self.request.path_params[name])
 
     async def pieces(self, *, slowest: float = math.inf) -> AsyncIterator[bytes]:
-        """The body as it comes; ProblemError `timeout` for an asker that lets us wait, and `check_key`'s once the key may no longer do this.
+        """The body as it comes; ProblemError `timeout` for a caller that lets us wait, and `check_key`'s once the key may no longer do this.
 
         For each piece it has as long as for a whole body elsewhere. With `slowest` (bytes a second) a piece gives only as much time back
         as it is worth, so that nobody can keep at it for ever.
@@ -305,7 +305,7 @@ async def computing(
 
 
 def _oldest_wanted(cache_control: str) -> float:
-    """How old an answer may be, in seconds, by the asker's own `Cache-Control` (RFC 9111, 5.2.1)."""
+    """How old an answer may be, in seconds, by the caller's own `Cache-Control` (RFC 9111, 5.2.1)."""
     if "no-cache" in cache_control.lower():
         return -math.inf
     found = _MAX_AGE.search(cache_control.lower())
@@ -313,7 +313,7 @@ def _oldest_wanted(cache_control: str) -> float:
 
 
 class _DuplexResponse(ASGIStreamingResponse):
-    """A streamed answer that leaves the incoming messages to whoever reads the body; there, too, it is learnt that the asker left."""
+    """A streamed answer that leaves the incoming messages to whoever reads the body; there, too, it is learnt that the caller left."""
 
     async def send_body(self, send: Send, receive: Receive) -> None:  # noqa: ARG002 - the framework's own would eat the body
         await self._stream(send)
@@ -420,7 +420,7 @@ def _single(request: Request[Any, Any, Any]) -> dict[str, Any]:
 
 
 async def _body(request: Request[Any, Any, Any], seconds: float) -> bytes:
-    """The whole body; an asker that trickles it in is not waited for."""
+    """The whole body; a caller that trickles it in is not waited for."""
     try:
         async with asyncio.timeout(seconds):
             return await request.body()

@@ -14,6 +14,8 @@ from msgspec import Meta
 _NOT_PLAIN: Final = r"\u0000-\u001f\u007f-\u009f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069"
 PLAIN: Final = Meta(extra={"text": "plain"}, extra_json_schema={"pattern": f"^[^{_NOT_PLAIN}]*$"})
 """Marks the type of a name: `Annotated[str, PLAIN]`."""
+WRITTEN: Final = r"[^\s\u0000-\u001f\u0085\ufeff]"
+"""The pattern of a text with something written in it; spelled out because `\\s` means other characters in ECMA-262 than in Python."""
 _FOUND: Final = re.compile(f"[{_NOT_PLAIN}]")
 # The same as they stand in JSON in UTF-8: control characters are escaped there, so a backslash calls for a look.
 _SUSPECT: Final = re.compile(rb"[\\\x7f]|\xc2[\x80-\x9f]|\xd8\x9c|\xe2\x80[\x8e\x8f\xa8-\xae]|\xe2\x81[\xa6-\xa9]")

@@ -1,6 +1,6 @@
 """What waits to be sent, in order: a little in memory, the rest in a temporary file.
 
-An asker that sends everything before it reads anything would otherwise stand still together with us, each waiting for the other.
+A caller that sends everything before it reads anything would otherwise stand still together with us, each waiting for the other.
 """
 
 import asyncio

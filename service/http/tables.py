@@ -20,7 +20,7 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", 
 
 
 def chosen(call: Call, offered: Sequence[str]) -> str:
-    """Which of the offered media types the asker would rather have; the first where nothing is said."""
+    """Which of the offered media types the caller would rather have; the first where nothing is said."""
     return call.request.accept.best_match(list(offered), default=offered[0])
 
 

@@ -58,7 +58,7 @@ def _blanks() -> frozenset[str]:
 
 
 def blank(value: Value) -> bool:
-    """Whether the cell tells nothing."""
+    """Whether the cell is empty."""
     return value is None or (isinstance(value, str) and value.casefold() in _blanks())
 
 
@@ -101,7 +101,7 @@ def date(value: Value, how: Reading) -> dt.date:
 
 
 def moment(value: Value, how: Reading) -> dt.date | dt.datetime:
-    """A day, or a day with its time, and its offset from UTC where it is told."""
+    """A day, or a day with its time, and its offset from UTC where it is stated."""
     if isinstance(value, dt.datetime):
         return value.date() if value.time() == dt.time() else value.replace(microsecond=0)
     if isinstance(value, dt.date):
@@ -152,7 +152,7 @@ def _is_day(year: int, month: int, day: int) -> bool:
 def _month(name: str) -> int:
     wanted = name.casefold()
     for number, month in enumerate(words.words().months, start=1):
-        if len(wanted) >= 3 and month.casefold().startswith(wanted):  # noqa: PLR2004 - Jan, Feb: three letters tell them apart
+        if len(wanted) >= 3 and month.casefold().startswith(wanted):  # noqa: PLR2004 - Jan, Feb: three letters distinguish them
             return number
     raise CellError(f"`{name}` is no month.")
 
@@ -179,7 +179,7 @@ def time(value: Value, _how: Reading | None) -> dt.time:
     try:
         if found[4]:
             if not 1 <= hour <= _NOON:
-                raise ValueError  # noqa: TRY301 - told like any other
+                raise ValueError  # noqa: TRY301 - reported like any other
             hour = hour % _NOON + (_NOON if found[4] in "Pp" else 0)
         return dt.time(hour, minute, second)
     except ValueError:

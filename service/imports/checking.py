@@ -1,6 +1,6 @@
 """What each thing of a file comes to against the record: new, changed, the same, or bad and why. Nothing is written here.
 
-A thing that is registered is found by its own mark and keeps its id; what the file does not tell of it stays as it is. A new one gets an
+A thing that is registered is found by its own mark and keeps its id; what the file does not state stays as it is. A new one gets an
 id that follows from its mark, so that the same file never makes it twice.
 """
 
@@ -65,7 +65,7 @@ class Fit(Struct, frozen=True, kw_only=True):
 
 
 class _BadError(Exception):
-    """The thing cannot be; its faults, of which there are none where a thing that it needs is bad and told so already."""
+    """The thing cannot be; its faults, of which there are none where a thing that it needs is bad and is reported already."""
 
     def __init__(self, *faults: tuple[str, str | None]) -> None:
         super().__init__()
@@ -218,7 +218,7 @@ class Checker:
             )
 
     def _whole(self, thing: str, told: dict[str, Any], current: Any, faults: list[tuple[str, str | None]]) -> dict[str, Any]:
-        """The thing's facts: as registered and then as told, or for a new one as told and then by default."""
+        """The thing's facts: as registered and then as stated, or for a new one as stated and then by default."""
         if current is None:
             base = {name.partition(".")[2]: value for name, value in self._asked.defaults.items() if name.startswith(f"{thing}.")}
             base = document_of(thing, base)
@@ -235,7 +235,7 @@ class Checker:
         return {**base, **told}
 
     def _named(self, thing: str, faults: Sequence[Fault], spoiled: Sequence[str]) -> list[tuple[str, str | None]]:
-        """The schema's faults at their fields; where a cell was bad its own fault is told already."""
+        """The schema's faults at their fields; where a cell was bad its own fault is reported already."""
         named: list[tuple[str, str | None]] = []
         for fault in faults:
             member = (fault.pointer or "/").split("/")[1]
@@ -349,14 +349,14 @@ def _facts_row(found: dict[str, tuple[UUID, Any]]) -> FactsRow:
 
 
 def _joined(kept: list[dict[str, Any]], told: list[dict[str, Any]], by: str) -> list[dict[str, Any]]:
-    """What is kept and what is told besides, in the order of `by`; where nothing is told besides, as it is kept."""
+    """What is kept and what the file adds, in the order of `by`; where it adds nothing, as it is kept."""
     known = {one[by] for one in kept}
     more = [one for one in told if one[by] not in known]
     return sorted([*kept, *more], key=lambda one: str(one[by])) if more else kept
 
 
 def _certificates(held: list[dict[str, Any]], own: dict[str, Any], faults: list[tuple[str, str | None]]) -> list[dict[str, Any]]:
-    """The certificates held with the one that is told; one of which nothing but the number is told is none yet."""
+    """The certificates held with the one in the file; one of which only the number is stated is none yet."""
     before = next((one for one in held if one["certificate"] == own["certificate"]), {})
     whole = {**before, **own}
     lacking = [name for name in _OF_A_CERTIFICATE if name not in whole]

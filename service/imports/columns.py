@@ -1,7 +1,7 @@
-"""What a column tells: its heading's field, its unit, and how its cells are read.
+"""What a column holds: its heading's field, its unit, and how its cells are read.
 
-A heading means what the caller says, else what it is known to mean (`rules.words`). A column that means nothing is told, and no two
-columns of a sheet tell the same field.
+A heading means what the caller says, else what it is known to mean (`rules.words`). A column that means nothing is reported, and no two
+columns of a sheet hold the same field.
 """
 
 import re
@@ -24,7 +24,7 @@ HEADER_WITHIN: Final = 20
 _IN_BRACKETS: Final = re.compile(r"[(\[]\s*([^()\[\]]+?)\s*[)\]]")
 _LAST_WORD: Final = re.compile(r"[\s,_\-]+(\S+)$")
 
-# A value told for a whole file is bounded as a cell is.
+# A value given for a whole file is bounded as a cell is.
 _Told = Annotated[str, Meta(max_length=LONGEST_CELL)]
 
 _PRESSURE: Final = partial(cells.quantity, "pressure")
@@ -97,7 +97,7 @@ class Column(Struct, frozen=True):
         return letters
 
     def told(self) -> ImportedColumn:
-        """As the record of a run tells it."""
+        """As the record of a run lists it."""
         return ImportedColumn(column=self.letter, heading=self.heading[:200], field=self.field, unit=self.unit or UNSET)
 
 

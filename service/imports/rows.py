@@ -1,6 +1,6 @@
-"""A row into what it tells: premises, an assembly, a tester, a gauge, a past test; and every problem of its cells.
+"""A row into what it states: premises, an assembly, a tester, a gauge, a past test; and every problem of its cells.
 
-What a row does not tell is left out, never made up. A thing is known by its own mark: premises by the utility's reference, an assembly and
+What a row does not state is left out, never made up. A thing is known by its own mark: premises by the utility's reference, an assembly and
 a gauge by the serial number, a tester by the certificate's number, a test by its assembly and moment.
 """
 
@@ -27,7 +27,7 @@ _WITH_A_TEST: Final = ("test.", "initial.", "final.", "repair.")
 
 
 class Told(Struct):
-    """One thing that a row tells of: its key, what is told as the members of its facts, and whether a cell of it was bad."""
+    """One thing in a row: its key, what is stated as the members of its facts, and whether a cell of it was bad."""
 
     thing: str
     key: str
@@ -53,7 +53,7 @@ class RowReader:
         self._problems: list[ImportProblem] = []
 
     def problem(self, row: int, detail: str, field: str | None = None, value: Value = None) -> ImportProblem:
-        """A problem at that row, in the column that tells that field."""
+        """A problem at that row, in the column of that field."""
         column = self._of_field.get(field or "")
         shown = cells.shown(value)
         return ImportProblem(
@@ -63,7 +63,7 @@ class RowReader:
         )  # fmt: skip
 
     def read(self, row: int, row_cells: Sequence[Value]) -> tuple[list[Told], list[ImportProblem]]:
-        """What the row tells, and its problems."""
+        """What the row states, and its problems."""
         self._row, self._problems, self._mixed = row, [], False
         values, spoiled = self._values(row_cells)
         if not values and not spoiled:
@@ -80,7 +80,7 @@ class RowReader:
             field = str(column.field)
             try:
                 if isinstance(cell, Unread):
-                    raise CellError(cell.reason)  # noqa: TRY301 - told like any other
+                    raise CellError(cell.reason)  # noqa: TRY301 - reported like any other
                 values[field] = parser(cell, column.how)
             except CellError as error:
                 spoiled.add(field)
@@ -107,7 +107,7 @@ class RowReader:
             if mark not in values:
                 if mark not in spoiled:
                     self._tell(
-                        f"It tells of {'an assembly' if thing == 'assembly' else f'a {thing}' if thing != 'premises' else 'premises'} without `{mark}`, which identifies it.",
+                        f"It has {'an assembly' if thing == 'assembly' else f'a {thing}' if thing != 'premises' else 'premises'} without `{mark}`, which identifies it.",
                         mark,
                     )
                 continue
@@ -179,7 +179,7 @@ class RowReader:
             return None
 
     def _report(self, values: dict[str, Any], spoiled: set[str]) -> dict[str, Any]:
-        """The report's members, as far as the row tells them."""
+        """The report's members, as far as the row states them."""
         units: dict[str, str] = {}
         report: dict[str, Any] = {"units": units, "initial_test": {"readings": []}}
         for name in ("reason", "declared", "remarks"):

@@ -37,7 +37,7 @@ from service.registry.store import RegistryStore
 
 T = TypeVar("T")
 MOST_HEADINGS = 20
-"""So many headings that are not known are told where none is."""
+"""At most this many unknown headings are listed where none is known."""
 ROWS_AT_ONCE: Final = 200
 REPORTS_AT_ONCE: Final = 256
 _ORDER: Final = ("premises", "tester", "gauge", "assembly", "test")

@@ -19,7 +19,7 @@ class ImportOptions(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     """How a file is read and what is done with it.
 
     A dry run unless `dry_run` is false. With `partial` what is good is loaded though there are problems; else all or nothing. With
-    `make_testers_and_gauges` those that are not registered are registered from what the file tells of them. With `correct_reports` a
+    `make_testers_and_gauges` those that are not registered are registered from what the file states. With `correct_reports` a
     test that is recorded and reads otherwise here is superseded. `dates` is the order of dates like 03/04/2025. `pressure` and `length`
     serve where neither cell nor heading names a unit. `columns` maps headings to fields (null: leave the column out) and `defaults`
     gives fields a value where the file has none; both are JSON objects.

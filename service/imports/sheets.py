@@ -1,7 +1,7 @@
 """CSV and XLSX into rows of cells, a row at a time, with the numbers that a spreadsheet program shows.
 
 Nothing of a file is trusted: what a workbook would unpack to is looked at before it is unpacked, its XML is read without entities,
-formulas are no values, and whatever cannot be read is told with its row. A cell is a text, a number, a yes or no, a date or time as the
+formulas are no values, and whatever cannot be read is reported with its row. A cell is a text, a number, a yes or no, a date or time as the
 workbook types it, or `Unread` with the reason.
 """
 
@@ -74,7 +74,7 @@ class Sheet(Struct):
 
 
 def csv_sheet(file: IO[bytes], *, encoding: Encoding = "utf-8", delimiter: Delimiter | None = None) -> Sheet:
-    """The one sheet of a CSV file (RFC 4180); without a delimiter told, the one that its first line shows most of."""
+    """The one sheet of a CSV file (RFC 4180); without a stated delimiter, the one that its first line shows most of."""
     start = file.read(4)
     if start.startswith(b"PK\x03\x04"):
         raise SheetError("This is a zip file (a workbook, perhaps) and no CSV; send a workbook with its own media type.")
@@ -181,7 +181,7 @@ def _xlsx_rows(sheet: Any) -> Iterator[Row]:
             warnings.simplefilter("ignore")
             try:
                 some += islice(rows, _ROWS_AT_ONCE)
-            except Exception as error:  # noqa: BLE001 - told below, after the rows before it
+            except Exception as error:  # noqa: BLE001 - reported below, after the rows before it
                 failed = error
         for number, cells in some:
             if number > MOST_ROWS or len(cells) > MOST_COLUMNS:

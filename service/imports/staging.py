@@ -1,4 +1,4 @@
-"""The staging of an import: things by their key, each with what all rows tell of it, on disk so that memory stays flat."""
+"""The staging of an import: things by their key, each with what all rows state about it, on disk so that memory stays flat."""
 
 import sqlite3
 from collections.abc import Iterable, Iterator
@@ -14,7 +14,7 @@ AT_ONCE: Final = 200
 
 
 class Staged(Struct, frozen=True, kw_only=True):
-    """A thing of the file: where it is told first, what is told of it, and, once checked, what is to become of it under which id."""
+    """A thing of the file: where it occurs first, what is stated about it, and, once checked, what is to become of it under which id."""
 
     number: int
     key: str
@@ -30,7 +30,7 @@ class Staged(Struct, frozen=True, kw_only=True):
 
 
 class Clash(Struct, frozen=True):
-    """A member that two rows tell differently: the other row."""
+    """A member that two rows state differently: the other row."""
 
     member: str
     sheet: int
@@ -53,7 +53,7 @@ class Staging:
         self._connection.close()
 
     def add(self, thing: str, key: str, *, sheet: int, row: int, document: dict[str, Any], spoiled: list[str], bad: bool, moment: str) -> list[Clash]:  # fmt: skip
-        """Add what a row tells of a thing to what others told; what contradicts them is not taken, the thing is bad, and it is answered."""
+        """Add what a row states about a thing to what other rows state; what contradicts them is not taken, the thing is bad, and it is answered."""
         found = self._connection.execute(_SQL["find"], (thing, key)).fetchone()
         if found is None:
             text, marks = msgspec.json.encode(document).decode(), msgspec.json.encode(spoiled).decode()
@@ -77,7 +77,7 @@ class Staging:
         return clashes
 
     def checked(self) -> None:
-        """All is told: what follows asks by state."""
+        """The file is read: what follows asks by state."""
         self._connection.execute(_SQL["index_state"])
 
     def told(self, thing: str) -> Iterator[list[Staged]]:
@@ -96,7 +96,7 @@ class Staging:
             yield staged
 
     def find(self, thing: str, keys: Iterable[str]) -> dict[str, Staged]:
-        """Those that are told of, by key."""
+        """Those in the file, by key."""
         found = {}
         for key in set(keys):
             row = self._connection.execute(_SQL["named"], (thing, key)).fetchone()

@@ -1,4 +1,4 @@
--- What a file tells, gathered by thing before anything is asked of the record or written to it. SQLite, in a temporary file of its own.
+-- What a file states, gathered by thing before anything is asked of the record or written to it. SQLite, in a temporary file of its own.
 
 -- name: schema
 CREATE TABLE thing (

@@ -1,11 +1,11 @@
-"""The audit of a utility's log: everything worked out anew from the rows, and held against all that was kept of it.
+"""The audit of a utility's log: everything worked out again from the rows, and held against all that was kept of it.
 
 Each row is hashed again and held against the hash written with it, the tree's tiles, the signed heads here, and heads that somebody kept
 elsewhere. Who can write to the database can make all that is in it agree; the signing key is not in it, so a head kept elsewhere still
-tells. The audit changes nothing. It names each report that it finds, with what is wrong about it.
+states. The audit changes nothing. It names each report that it finds, with what is wrong about it.
 
 A clock that was set right looks like reports made to seem older: from some report on, all were received earlier than the one before. It
-is told once, as where that began. Below a signed head that fits, the times are what they were when it was signed, so there it is a note.
+is reported once, where it began. Below a signed head that fits, the times are what they were when it was signed, so there it is a note.
 """
 
 import datetime as dt
@@ -149,7 +149,7 @@ class _Audit:
         sealed = await self._sealed(index)
         if row is None:
             self._tell("report missing", "No report has that place in the log.", index)
-            # The tree goes on with what was kept, so that one gap is told once.
+            # The tree goes on with what was kept, so that one gap is reported once.
             own, report_id = sealed or merkle.EMPTY, None
         else:
             own, report_id = leaf_hash(self._utility, row), row.id

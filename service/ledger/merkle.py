@@ -1,6 +1,6 @@
 """The arithmetic of a Merkle tree log: RFC 9162, section 2.1, with SHA-256. Pure: hashes in, hashes out.
 
-A tree over n leaves is split at the largest power of two below n. What a proof holds are roots of ranges of leaves, so proofs are told
+A tree over n leaves is split at the largest power of two below n. What a proof holds are roots of ranges of leaves, so proofs are listed
 here as ranges `(start, end)`, and whoever keeps the leaves says what the root of each is. Checking a proof needs nothing but the proof.
 """
 
@@ -15,7 +15,7 @@ Range = tuple[int, int]
 
 
 def leaf_hash(data: bytes) -> bytes:
-    """The hash of a leaf; a prefix tells leaves from nodes, so that neither can pass for the other."""
+    """The hash of a leaf; a prefix distinguishes leaves from nodes, so that neither can pass for the other."""
     return hashlib.sha256(b"\x00" + data).digest()
 
 
@@ -69,7 +69,7 @@ def consistency_ranges(first: int, second: int) -> list[Range]:
             found.append((start, at))
             start, whole = at, False
     if not whole:
-        # The tree of `first` leaves is told as a node of its own unless it is the whole left side, which the checker has already.
+        # The tree of `first` leaves is listed as a node of its own unless it is the whole left side, which the checker has already.
         found.append((start, end))
     return found[::-1]
 
@@ -120,7 +120,7 @@ def consistent(first: int, first_root: bytes, second: int, second_root: bytes, p
 
 
 class Frontier:
-    """A tree as it grows leaf by leaf: the roots of its whole subtrees, at most one a size, so that its root can be told at any size."""
+    """A tree as it grows leaf by leaf: the roots of its whole subtrees, at most one a size, so that its root can be given at any size."""
 
     def __init__(self) -> None:
         self.size = 0

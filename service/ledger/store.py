@@ -109,11 +109,11 @@ class LogStore:
         return [(row["id"], row["log_index"]) for row in await self._rows("uncounted", utility)]
 
     async def unannounced(self, utility: str) -> list[tuple[UUID, int]]:
-        """Reports that the change feed does not tell of: id and log index."""
+        """Reports that are missing in the change feed: id and log index."""
         return [(row["id"], row["log_index"]) for row in await self._rows("unannounced", utility)]
 
     async def vanished(self, utility: str) -> list[str]:
-        """The ids of reports that the change feed tells of and that are not there."""
+        """The ids of reports in the change feed that are not there."""
         return [row["id"] for row in await self._rows("vanished", utility)]
 
     async def strayed_reviews(self, utility: str) -> list[tuple[str, int, bool]]:

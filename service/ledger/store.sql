@@ -65,7 +65,7 @@ WHERE c.utility_id = $1 AND c.resource = 'reports' AND NOT EXISTS (
 ) ORDER BY c.id;
 
 -- name: strayed_reviews
--- Decisions that the change feed does not tell of, and decisions that it tells of and that are not there.
+-- Decisions that are missing in the change feed, and decisions in it that are not there.
 SELECT coalesce(d.id::text, c.id) AS id, coalesce(d.version, c.version) AS version, d.id IS NOT NULL AS there
 FROM (SELECT id, version FROM record.review WHERE utility_id = $1) AS d
 FULL JOIN (SELECT id, version FROM record.change WHERE utility_id = $1 AND resource = 'reviews') AS c
@@ -73,7 +73,7 @@ FULL JOIN (SELECT id, version FROM record.change WHERE utility_id = $1 AND resou
 WHERE d.id IS NULL OR c.id IS NULL ORDER BY 1, 2;
 
 -- name: missing_changes
--- The feed is numbered from 1 to the number that the log's row tells, without a gap.
+-- The feed is numbered from 1 to the number in the log's row, without a gap.
 SELECT n.sequence FROM record.utility_log l, generate_series(1, l.changes) AS n (sequence)
 WHERE l.utility_id = $1 AND NOT EXISTS (
     SELECT FROM record.change c WHERE c.utility_id = l.utility_id AND c.sequence = n.sequence

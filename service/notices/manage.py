@@ -1,6 +1,6 @@
 """Notices: the schedule they follow, their words, what a run would prepare, and what became of each.
 
-Who delivers them is the utility's own software. It follows the change feed, delivers what is prepared and tells the state. A notice
+Who delivers them is the utility's own software. It follows the change feed, delivers what is prepared and reports the state. A notice
 that is not yet sent is withdrawn when what it is about no longer holds; one that was sent stays as it was, since it was sent.
 """
 
@@ -37,7 +37,7 @@ FOLLOWS: Final[dict[NoticeState, tuple[NoticeState, ...]]] = {
     "cancelled": (),
     "withdrawn": (),
 }
-"""Which states the utility's software may tell next; `withdrawn` is told by the record itself."""
+"""Which states the utility's software may report next; `withdrawn` is set by the service itself."""
 
 
 class Place(Struct, frozen=True, kw_only=True):
@@ -98,7 +98,7 @@ def _address(to: rule.Addressee, premises_id: UUID, contact: Contact | None) -> 
 
 
 def told(notice: NoticeText, *, contacts: bool) -> NoticeText:
-    """A notice as far as the asker may read it: without the contact where that is not for its eyes."""
+    """A notice as far as the caller may read it: without the contact where that is not for its eyes."""
     return notice if contacts else replace(notice, addressee=replace(notice.addressee, contact=UNSET))
 
 
@@ -123,7 +123,7 @@ async def preview(
 
 
 def shown(row: NoticeRow) -> Notice:
-    """A notice as it is told."""
+    """A notice as it is answered."""
     same = {name: getattr(row, name) for name in Notice.__struct_fields__ if name not in ("text", "addressee")}
     return Notice(**same, text=row.body, addressee=_address(row.addressee, row.premises_id, row.contact))
 

@@ -1,6 +1,6 @@
 """Runs: every notice whose day has come is prepared once, whoever runs and however often.
 
-A run works in pieces, a transaction each, and keeps how far it has come in the same transaction, so that what it tells is true at any
+A run works in pieces, a transaction each, and keeps how far it has come in the same transaction, so that its progress is true at any
 moment and nothing is held in memory but one piece. One run of a utility is worked on at a time: a second one asked for meanwhile is the
 first. A worker that gives no sign for a while has lost the run to the next that comes; it learns so before it can write. Nothing
 rests on this alone: the database keeps a notice once for its step and what it is about, so a run that begins from the start does no harm
@@ -34,7 +34,7 @@ log = logging.getLogger("nonreturn")
 
 
 class NoticeRuns:
-    """Starts runs, works on them, and tells how they are."""
+    """Starts runs, works on them, and reports their progress."""
 
     def __init__(self, store: NoticeStore, registry: RegistryStore, clock: Clock) -> None:
         self._store = store
@@ -53,7 +53,7 @@ class NoticeRuns:
         return shown(run)
 
     async def follow(self, code: str) -> AsyncIterator[NoticeRun]:
-        """Have the notices of today prepared, and tell how far that has come until it is done, whoever works on it."""
+        """Have the notices of today prepared, and report the progress until it is done, whoever works on it."""
         utility = await self._registry.utility(code)
         while True:
             run, mine = await self._enter(utility)
@@ -82,7 +82,7 @@ class NoticeRuns:
         await asyncio.gather(*self._tasks, return_exceptions=True)
 
     async def work(self, utility: Utility, run: RunRow) -> AsyncIterator[RunRow]:
-        """Work on a run, telling after each piece how far it has come; ends early where another worker has taken it over."""
+        """Work on a run, reporting its progress after each piece; ends early where another worker has taken it over."""
         try:
             schedule = await read_schedule(self._store, utility.code)
             stretches = scans(rule.windows(schedule.steps, run.on_day), run.on_day)
@@ -164,7 +164,7 @@ class NoticeRuns:
 
 
 def shown(row: RunRow) -> NoticeRun:
-    """A run as it is told."""
+    """A run as it is answered."""
     return NoticeRun(
         id=row.id, on=row.on_day, state=row.state, created_at=row.created_at, finished_at=row.finished_at, total=row.total, done=row.done,
         without_addressee=row.without_addressee, by_step=row.by_step,

@@ -1,4 +1,4 @@
-"""Notices as they are told over HTTP: the schedule, a notice with its states, a run with its progress."""
+"""Notices as they are answered over HTTP: the schedule, a notice with its states, a run with its progress."""
 
 import datetime as dt
 from typing import Annotated, Literal

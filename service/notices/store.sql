@@ -5,7 +5,7 @@
 SELECT version, created_at, changed_at, steps::text AS steps FROM record.notice_schedule WHERE utility_id = $1;
 
 -- name: keep_schedule
--- A first schedule is version 1; a later one only while the version is still the one that the asker read.
+-- A first schedule is version 1; a later one only while the version is still the one that the caller read.
 INSERT INTO record.notice_schedule AS schedule (utility_id, version, created_at, changed_at, steps)
 SELECT $1, 1, $3, $3, $4::jsonb WHERE $2 = 0 OR EXISTS (SELECT FROM record.notice_schedule WHERE utility_id = $1)
 ON CONFLICT (utility_id) DO UPDATE SET version = schedule.version + 1, changed_at = excluded.changed_at, steps = excluded.steps
@@ -17,7 +17,7 @@ RETURNING version, created_at, changed_at, steps::text AS steps;
 SET LOCAL plan_cache_mode = 'force_custom_plan';
 
 -- name: candidates
--- The assemblies for which a step is the right one and that have not been told yet, with what its words need. The due day is compared
+-- The assemblies for which a step is the right one and that have not been notified yet, with what its words need. The due day is compared
 -- as it stands: under row security an index serves no condition on an expression such as coalesce, which might leak.
 SELECT s.assembly_id, s.version, s.due_on AS due, about.due_on, about.report_id, about.tested_on, about.repair_by,
     about.counted_from, a.kind, a.serial_number, a.position, a.premises_id, p.name AS premises, p.address, p.reference, p.contact::text AS contact
@@ -27,7 +27,7 @@ SELECT count(*)
 
 -- name: due
 -- Whether tested before or never: what counts is the due day, and the window is a range of the index by status and due day. Who is
--- excepted from testing that day is not asked to test. An assembly that came into the register overdue is told from that day on, as if it
+-- excepted from testing that day is not asked to test. An assembly that came into the register overdue is notified from that day on, as if it
 -- had been due the day before: nobody's first notice is the final one.
 FROM record.standing s
 JOIN record.assembly a ON a.utility_id = s.utility_id AND a.id = s.assembly_id
@@ -126,7 +126,7 @@ AND n.id > {after}
 ORDER BY n.id LIMIT {limit}
 
 -- name: change_state
--- Only while the version is still the one that the asker read.
+-- Only while the version is still the one that the caller read.
 UPDATE record.notice SET version = version + 1, changed_at = $4::timestamptz, state = $5,
     states = states || jsonb_strip_nulls(jsonb_build_object('state', $5::text, 'at', $4::timestamptz, 'detail', $6::text))
 WHERE utility_id = $1 AND id = $2 AND version = $3

@@ -60,7 +60,7 @@ class SheetRecords:
         self._keys = keys
 
     async def by_mark(self, utility: str, mark: str, now: dt.datetime) -> Opened:
-        """The report of a mark; `unknown` and `altered` are told, and nothing of the report with them."""
+        """The report of a mark; `unknown` and `altered` are reported, without anything of the report."""
         written, _, code = mark.partition(".")
         try:
             report_id = UUID(written)

@@ -19,7 +19,7 @@ from service.receipts.sheet import Sheet
 
 _FONT: Final = "sheet"
 _STYLES: Final = {"": "figo", "B": "figbo"}
-# The libraries tell of font tables they leave out; nobody who prints can do anything about it.
+# The libraries report font tables that they leave out; nobody who prints can do anything about it.
 for _name in ("fontTools", "fpdf"):
     logging.getLogger(_name).setLevel(logging.ERROR)
 

@@ -50,7 +50,7 @@ def merged(call: Call, current: Any, facts: type[Any], fixed: tuple[str, ...] = 
 
 
 def shown(call: Call, thing: Any) -> Any:
-    """A thing as far as the asker may read it: a contact is for the utility and the operator only."""
+    """A thing as far as the caller may read it: a contact is for the utility and the operator only."""
     if isinstance(thing, Premises) and not call.who.reads_contacts:
         return replace(thing, contact=UNSET)
     return thing

@@ -1,4 +1,4 @@
-"""Changing what is registered: a change on which standings rest works them out anew in the same transaction.
+"""Changing what is registered: a change on which standings rest works them out again in the same transaction.
 
 An assembly registered at other premises has been moved, and one registered as serving again has been put back: unless the change says
 when, it is taken to have happened on the day of the change. A register that was only put right says so by a further change.
@@ -84,7 +84,7 @@ async def _check_organisation(registry: RegistryStore, code: str, facts: Any, *,
 
 
 def _with_occurrences(before: Assembly, after: AssemblyFacts, on: dt.date) -> AssemblyFacts:
-    """The changed facts with what happened by them, where they do not tell of it themselves."""
+    """The changed facts with what happened by them, where they do not state it themselves."""
     told = [one.event for one in after.occurrences if one not in before.occurrences]
     happened: list[Event] = []
     if after.premises_id != before.premises_id and "relocation" not in told:

@@ -1,4 +1,4 @@
-"""The things of the register, as they are told (`…Facts`) and as they are kept (with id, version and times).
+"""The things of the register, as they are sent (`…Facts`) and as they are kept (with id, version and times).
 
 A change is the whole of a thing's facts after a merge patch (RFC 7396), so one struct serves making and changing.
 """
@@ -12,6 +12,9 @@ from msgspec import UNSET, Meta, Struct, UnsetType
 from rules import LengthUnit, PressureUnit, TestableKind
 from service.http.plain_text import PLAIN
 
+# Spelled out because `\s` means other characters in ECMA-262 than in Python: U+001C to U+001F, U+0085 and U+FEFF.
+_NO_BLANK = r"[^@\s\u0000-\u001f\u007f-\u009f\ufeff]+"
+_EMAIL = rf"^{_NO_BLANK}@{_NO_BLANK}\Z"
 Name = Annotated[str, Meta(min_length=1, max_length=200), PLAIN]
 ShortText = Annotated[str, Meta(min_length=1, max_length=100), PLAIN]
 Code = Annotated[str, Meta(min_length=1, max_length=60, pattern=r"^[a-z0-9][a-z0-9_-]*\Z")]
@@ -70,7 +73,7 @@ class Contact(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
     name: Name
     """Whom to write to."""
-    email: Annotated[str, Meta(min_length=3, max_length=254, pattern=r"^[^@\s]+@[^@\s]+\Z")] | UnsetType = UNSET
+    email: Annotated[str, Meta(min_length=3, max_length=254, pattern=_EMAIL)] | UnsetType = UNSET
     """The e-mail address."""
     telephone: Annotated[str, Meta(min_length=3, max_length=40, pattern=r"^[0-9+(). x/-]+\Z")] | UnsetType = UNSET
     """The telephone number."""

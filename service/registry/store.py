@@ -21,7 +21,7 @@ NAMES: dict[type[Any], str] = {Premises: "premises", Assembly: "assembly", Teste
 
 
 class RegistryStore:
-    """Reads and writes the register; a thing is told by its struct's type."""
+    """Reads and writes the register; a record's type is its struct."""
 
     def __init__(self, pool: Pool) -> None:
         self._pool = pool
@@ -141,7 +141,7 @@ def _reading(verb: str, shape: type[Any]) -> str:
 
 
 def unregistered(error: asyncpg.ForeignKeyViolationError) -> ProblemError:
-    """A foreign key that leads nowhere, as a fault of the member that named it; the constraint's name tells which, as row security hides the detail."""
+    """A foreign key that leads nowhere, as a fault of the member that named it; the constraint's name says which, as row security hides the detail."""
     constraint = str(error.constraint_name)
     member = next((one for one in ("premises_id", "organisation_id") if one in constraint), None)
     if member is None:

@@ -26,7 +26,7 @@ SELECT jsonb_strip_nulls(to_jsonb(seen))::text FROM (
 ) AS seen;
 
 -- name: change_premises
--- Only while the version is still the one that the asker read.
+-- Only while the version is still the one that the caller read.
 UPDATE record.premises SET version = premises.version + 1, changed_at = new.changed_at,
     (reference, name, address, category, connection, hazard, location, contact) = ROW(new.reference, new.name, new.address, new.category, new.connection, new.hazard, new.location, new.contact)
 FROM jsonb_populate_record(NULL::record.premises, $1::jsonb) AS new
@@ -45,7 +45,7 @@ SELECT jsonb_strip_nulls(to_jsonb(assembly) - 'utility_id')::text FROM record.as
 SELECT jsonb_strip_nulls(to_jsonb(assembly) - 'utility_id')::text FROM record.assembly WHERE utility_id = $1 AND ($2::uuid IS NULL OR id > $2) ORDER BY id LIMIT $3;
 
 -- name: change_assembly
--- Only while the version is still the one that the asker read.
+-- Only while the version is still the one that the caller read.
 UPDATE record.assembly SET version = assembly.version + 1, changed_at = new.changed_at,
     (premises_id, kind, hazard, purpose, serial_number, nominal_size, position, installed_on, in_service, occurrences, season, test_interval_months, backpressure_possible, in_plant_air_gap) =
     ROW(new.premises_id, new.kind, new.hazard, new.purpose, new.serial_number, new.nominal_size, new.position, new.installed_on, new.in_service, new.occurrences, new.season, new.test_interval_months, new.backpressure_possible, new.in_plant_air_gap)
@@ -65,7 +65,7 @@ SELECT jsonb_strip_nulls(to_jsonb(tester) - 'utility_id')::text FROM record.test
 SELECT jsonb_strip_nulls(to_jsonb(tester) - 'utility_id')::text FROM record.tester WHERE utility_id = $1 AND ($2::uuid IS NULL OR id > $2) ORDER BY id LIMIT $3;
 
 -- name: change_tester
--- Only while the version is still the one that the asker read.
+-- Only while the version is still the one that the caller read.
 UPDATE record.tester SET version = tester.version + 1, changed_at = new.changed_at,
     (name, organisation_id, certificates) = ROW(new.name, new.organisation_id, new.certificates)
 FROM jsonb_populate_record(NULL::record.tester, $1::jsonb) AS new
@@ -84,7 +84,7 @@ SELECT jsonb_strip_nulls(to_jsonb(gauge) - 'utility_id')::text FROM record.gauge
 SELECT jsonb_strip_nulls(to_jsonb(gauge) - 'utility_id')::text FROM record.gauge WHERE utility_id = $1 AND ($2::uuid IS NULL OR id > $2) ORDER BY id LIMIT $3;
 
 -- name: change_gauge
--- Only while the version is still the one that the asker read.
+-- Only while the version is still the one that the caller read.
 UPDATE record.gauge SET version = gauge.version + 1, changed_at = new.changed_at,
     (serial_number, organisation_id, units, accuracy, resolution, calibrations) = ROW(new.serial_number, new.organisation_id, new.units, new.accuracy, new.resolution, new.calibrations)
 FROM jsonb_populate_record(NULL::record.gauge, $1::jsonb) AS new

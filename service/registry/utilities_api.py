@@ -39,7 +39,7 @@ async def create_utility(call: Call, document: NewUtility) -> Answer:
 
 
 async def seen(call: Call, *, after: str = "", limit: int | None = None) -> list[Utility]:
-    """The utilities granted to the asker, by code; the operator sees all."""
+    """The utilities granted to the caller, by code; the operator sees all."""
     codes = sorted(call.who.utilities)
     if call.who.kind == "operator":
         codes = [row["utility_id"] for row in await call.services.access.rows("all_utility_ids")]

@@ -1,4 +1,4 @@
-"""A record that deserves a second look, what a person decides of it, and a component's trend: as they are told and as they are kept."""
+"""A record that deserves a second look, what a person decides of it, and a component's trend: as they are answered and as they are kept."""
 
 import datetime as dt
 from typing import Annotated, Literal

@@ -126,7 +126,7 @@ class ScreeningStore:
                 yield ScreenedRow(**dict(row))
 
     async def identity_changes(self, utility: str, since: dt.datetime, zone: str) -> list[IdentityRow]:
-        """Changes of serial numbers and sizes since that moment, their days told in that time zone."""
+        """Changes of serial numbers and sizes since that moment, with their days in that time zone."""
         async with self._pool.lend(utility) as connection:
             rows = await connection.fetch(_SQL["identity_changes"], utility, since, zone)
         return [IdentityRow(**dict(row)) for row in rows]

@@ -1,7 +1,7 @@
 -- Screenings, the tests that the screens look at, and the tests of one assembly for its trends.
 
 -- name: tests_by_tester
--- A page of the tests since a day, by tester and moment: what they tell, and where they were made. A superseded or void one says nothing.
+-- A page of the tests since a day, by tester and moment: what they state, and where they were made. A superseded or void one says nothing.
 SELECT r.id, r.assembly_id, r.tester_id, r.gauge_id, r.performed_at, r.judged, r.previous, r.initial_outcome, g.units ->> 'pressure' AS gauge_unit,
     p.latitude, p.longitude
 FROM record.report r
@@ -23,7 +23,7 @@ WHERE r.utility_id = $1 AND r.performed_on >= $2 AND record.decision($1, r.id, N
 ORDER BY r.gauge_id, r.performed_at, r.id;
 
 -- name: identity_changes
--- Changes of what the register says an assembly is, since a day where the utility is ($3); replaced: a report of the month around tells so.
+-- Changes of what the register says an assembly is, since a day where the utility is ($3); replaced: a report of the month around states it.
 SELECT i.assembly_id, i.version, (i.changed_at AT TIME ZONE $3)::date AS on_day, i.serial_number_before, i.serial_number_after,
     i.nominal_size_before::text AS size_before, i.nominal_size_after::text AS size_after,
     EXISTS (
@@ -77,7 +77,7 @@ SELECT version, decided_at, disposition, because, decided_by, organisation_id FR
 WHERE utility_id = $1 AND screening_id = $2 ORDER BY version;
 
 -- name: decide
--- The decision, and the screening as it stands after it, while its version is still the one that the asker read.
+-- The decision, and the screening as it stands after it, while its version is still the one that the caller read.
 WITH decided AS (
     UPDATE record.screening SET version = version + 1, changed_at = $4, disposition = $5 WHERE utility_id = $1 AND id = $2 AND version = $3
     RETURNING version

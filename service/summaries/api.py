@@ -1,4 +1,4 @@
-"""The yearly summary, of a utility and over all that the asker sees: as JSON, as a table, as a page to print; and the rows behind it."""
+"""The yearly summary, of a utility and over all that the caller sees: as JSON, as a table, as a page to print; and the rows behind it."""
 
 import datetime as dt
 from collections.abc import AsyncIterator, Sequence

@@ -1,7 +1,7 @@
 """Which assemblies were overdue on the last day of a past year, by what was known by its end.
 
-Standings are kept as of now, so those of a past day are worked out anew, by the rules, as `standings?as_of=` does for one assembly. Most
-need not be: of an assembly about which nothing special is on record, the day of its last test and how often it failed tell that it was
+Standings are kept as of now, so those of a past day are worked out again, by the rules, as `standings?as_of=` does for one assembly. Most
+need not be: of an assembly about which nothing special is on record, the day of its last test and how often it failed show that it was
 overdue, or that it was not, whatever else is known of it. Only the others are read, some hundreds at a time.
 """
 
@@ -23,7 +23,7 @@ _AT_ONCE = 500
 
 
 async def overdue_then(pool: Pool, utility: Utility, days: Days) -> list[UUID] | None:
-    """Those assemblies, by id; None for a year that still runs, whose overdue ones the kept standings tell."""
+    """Those assemblies, by id; None for a year that still runs, whose overdue ones the kept standings list."""
     if days.last == days.today:
         return None
     ended = dt.datetime.combine(days.last + dt.timedelta(days=1), dt.time(), ZoneInfo(utility.time_zone))

@@ -145,7 +145,7 @@ class SummaryStore:
     async def year(self, utility: str, days: Days, overdue: Sequence[UUID] | None = None) -> YearRows:
         """The figures of those days; of a large utility, counted by several sessions at once from the same snapshot.
 
-        `overdue` are the assemblies that were, where the kept standings do not tell.
+        `overdue` are the assemblies that were, where the kept standings do not list them.
         """
         found: dict[str, list[Any]] = {}
 

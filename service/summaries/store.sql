@@ -46,7 +46,7 @@ least(r.performed_at, r.received_at), CASE WHEN NOT {passes} THEN 1 WHEN r.reaso
 -- name: perhaps_overdue
 -- Assemblies that were (`surely`), or may have been, overdue on the last day ($3) by what was received before a moment ($5). Those left out
 -- were not: nothing special is on record of them, and either their last test that decides failed, or they passed on $6 or later, or on $4 or
--- later and failed less than $7 times from $8 on. Ordinary ones that passed before $9 surely were. Each assembly's reports are told by an index.
+-- later and failed less than $7 times from $8 on. Ordinary ones that passed before $9 surely were. Each assembly's reports are found by an index.
 WITH special AS (
     SELECT i.assembly_id AS id FROM record.incident_reach i WHERE i.utility_id = $1 AND i.assembly_id IS NOT NULL
     UNION SELECT b.id FROM record.incident_reach i JOIN record.assembly b ON b.utility_id = $1 AND b.premises_id = i.premises_id WHERE i.utility_id = $1

@@ -1,7 +1,7 @@
 """The yearly summary that a regulator asks for: of one utility, and over several.
 
-What the register says (kinds, hazards, what is in service, who is overdue) is told as it stands on the day of asking, named in
-`counted_on`; what was tested is told of the year. Tests are counted by the day of the test where the utility is. Several utilities are
+What the register says (kinds, hazards, what is in service, what is overdue) is counted as of today, named in
+`counted_on`; what was tested is counted over the year. Tests are counted by the day of the test where the utility is. Several utilities are
 added up figure by figure, and a median over them is the median of all their repairs, not of their medians.
 """
 
@@ -152,7 +152,7 @@ class CombinedSummary(_Summary, frozen=True, kw_only=True):
 
 
 class Counted(Struct, frozen=True, kw_only=True):
-    """A utility's year as counted, before it is told."""
+    """A utility's year as counted, before it becomes an answer."""
 
     utility: Utility
     days: Days

@@ -96,7 +96,7 @@ async def export(store: TransferStore, utility: str) -> AsyncIterator[bytes]:
 async def restore(pool: Pool, lines: Iterable[bytes], *, tell: Callable[[int], None] = lambda _: None) -> Restored:
     """Write an exported utility into a database that has nothing of it; all of it or nothing, ProblemError saying why.
 
-    `tell` is told how many lines have been read, now and then.
+    `report` is called with the number of lines read, now and then.
     """
     reader = iter(lines)
     first_line = next(reader, b"")
@@ -158,7 +158,7 @@ async def _write(restoring: Restoring, table: str, rows: list[bytes]) -> None:
 
 
 def _utility(number: int, code: str, row: Raw) -> Utility:
-    """The utility that a row tells; ProblemError for one by whose rulebook or clock nothing here could be worked out."""
+    """The utility in a row; ProblemError for one by whose rulebook or clock nothing here could be worked out."""
     try:
         told = msgspec.json.decode(row, type=_Utility)
     except (msgspec.DecodeError, RecursionError) as error:

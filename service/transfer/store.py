@@ -59,9 +59,9 @@ OWNED: Final = (
 
 LEFT_OUT: Final = {
     "assembly_grant": "It is about an organisation, and organisations are the operator's.",
-    "change": "The feed is numbered anew where the utility is restored: whoever mirrors it begins there from the first change.",
+    "change": "The feed is numbered again where the utility is restored: whoever mirrors it begins there from the first change.",
     "utility_log": "Its numbers follow from the reports and the changes.",
-    "webhook": "A subscription is to this service's feed, and signed by a secret of this service; whoever wants one subscribes anew.",
+    "webhook": "A subscription is to this service's feed, and signed by a secret of this service; whoever wants one subscribes again.",
     "webhook_progress": "As its webhook.",
     "webhook_delivery": "As its webhook.",
     "webhook_attempt": "As its webhook.",

@@ -22,7 +22,7 @@ _NEVER_4: Final = {
     "203.0.113.0/24": "documentation (RFC 5737)",
     "224.0.0.0/4": "multicast (RFC 5771)",
     "240.0.0.0/4": "reserved (RFC 1112, 4)",
-    # From memory: in a private range, but where some clouds tell a machine its credentials.
+    # From memory: in a private range, but where some clouds give a machine its credentials.
     "100.100.100.200/32": "a cloud's metadata service",
 }
 _PRIVATE_4: Final = {

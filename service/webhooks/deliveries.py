@@ -68,7 +68,7 @@ class Deliverer:
             began = loop.time()
             try:
                 await self._look()
-            except Exception as error:  # noqa: BLE001 - whatever is wrong (the database is away, say), the next look may find it mended
+            except Exception as error:  # noqa: BLE001 - whatever is wrong (the database is away, say), the next look may find it well again
                 log.warning("Looking for webhooks to send failed: %s", error)
             pause = max(self._policy.look_seconds, 10 * (loop.time() - began))
             await asyncio.sleep(pause * self._chance.uniform(0.75, 1.25))

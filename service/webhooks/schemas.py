@@ -1,4 +1,4 @@
-"""Webhooks as they are told: subscriptions, messages, deliveries; and the policy by which messages are tried again.
+"""Webhooks as they are answered: subscriptions, messages, deliveries; and the policy by which messages are tried again.
 
 Each message covers the changes of the feed after one number up to another, and the next message begins where it ended, so a receiver
 that compares `after_sequence` with the `last_sequence` before it sees whether it missed any.

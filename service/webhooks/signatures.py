@@ -2,7 +2,7 @@
 
 A subscription's secret is derived from the service's master key, the subscription's id and the number of the rotation, so none is
 kept anywhere. A mark of the master key is kept beside each subscription: under another master key its secret would silently be
-another, and the mark tells.
+another, and the mark shows it.
 """
 
 import base64
@@ -28,12 +28,12 @@ def secret(master: bytes, webhook_id: UUID, number: int) -> bytes:
 
 
 def mark(master: bytes) -> str:
-    """What tells one master key from another, and nothing else of it."""
+    """What distinguishes one master key from another, and nothing else of it."""
     return _derived(master, b"mark").hex()[:16]
 
 
 def told(key: bytes) -> str:
-    """A secret as its receiver is told it."""
+    """A secret as its receiver gets it."""
     return PREFIX + base64.b64encode(key).decode("ascii")
 
 

@@ -126,11 +126,11 @@ class WebhookStore:
             raise problem("version_changed")
 
     async def replay(self, utility: str, webhook_id: UUID, after: int, *, now: dt.datetime) -> bool:
-        """Begin anew after that number; False where the feed has not come so far."""
+        """Begin again after that number; False where the feed has not come so far."""
         async with self._pool.lend(utility) as connection, connection.transaction():
             if not await connection.fetch(_SQL["move"], utility, webhook_id, after):
                 return False
-            because = f"Sending began anew after number {after}."
+            because = f"Sending began again after number {after}."
             await connection.execute(_SQL["replace"], utility, webhook_id, after, now, because)
             return True
 

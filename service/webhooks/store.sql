@@ -27,7 +27,7 @@ SELECT id, version, created_at, changed_at, url, resources, description, enabled
 FROM record.webhook WHERE utility_id = $1 AND ($2::uuid IS NULL OR id > $2) ORDER BY id LIMIT $3;
 
 -- name: change
--- Only while the version is still the one that the asker read.
+-- Only while the version is still the one that the caller read.
 UPDATE record.webhook SET version = version + 1, changed_at = $4, url = $5, resources = $6, description = $7, enabled = $8, disabled_because = $9
 WHERE utility_id = $1 AND id = $2 AND version = $3 RETURNING id;
 
@@ -52,7 +52,7 @@ UPDATE record.webhook_delivery SET state = 'pending', due_at = $4, tries = 0, fi
 WHERE utility_id = $1 AND webhook_id = $2 AND id = $3 RETURNING id;
 
 -- name: replace
--- What is open, and what was given up but will be covered anew.
+-- What is open, and what was given up but will be covered again.
 UPDATE record.webhook_delivery SET state = 'replaced', finished_at = $4, because = $5
 WHERE utility_id = $1 AND webhook_id = $2 AND (state = 'pending' OR state = 'dead' AND after_sequence >= $3);
 

@@ -1,4 +1,4 @@
-"""What happens to subscriptions: made, changed, given a new secret, sent anew. Sending itself: service/webhooks/deliveries.py."""
+"""What happens to subscriptions: made, changed, given a new secret, sent again. Sending itself: service/webhooks/deliveries.py."""
 
 import datetime as dt
 from uuid import UUID
@@ -59,11 +59,11 @@ class Webhooks:
         """
         self._check(facts)
         disabled_because = None if facts.enabled else before.disabled_because
-        anew = facts.enabled and (not before.enabled or facts.url != before.url)
+        again = facts.enabled and (not before.enabled or facts.url != before.url)
         return _told(
             await self._store.versioned(
                 "change", utility, before.id, before.version, now, facts.url, _resources(facts), _description(facts), facts.enabled, disabled_because,
-                take_up_at=now if anew else None,
+                take_up_at=now if again else None,
             )
         )  # fmt: skip
 
@@ -90,7 +90,7 @@ class Webhooks:
         return WebhookProgress(**rows[0])
 
     async def replay(self, utility: str, webhook_id: UUID, after: int, *, now: dt.datetime) -> WebhookProgress:
-        """Send every change after that number anew, or go on from there; 422 where the feed has not come so far."""
+        """Send every change after that number again, or go on from there; 422 where the feed has not come so far."""
         await self._store.get(utility, webhook_id)
         if not await self._store.replay(utility, webhook_id, after, now=now):
             raise problem("sequence_not_reached", pointer="/after")
@@ -123,7 +123,7 @@ def _description(facts: WebhookFacts) -> str | None:
 
 
 def _told(row: WebhookRow) -> Webhook:
-    """As it is told: members that are not set are left out."""
+    """As it is answered: members that are not set are left out."""
     document = {
         name: value for name, value in msgspec.structs.asdict(row).items() if name not in ("secret_number", "master_mark")
     }

@@ -76,8 +76,10 @@ def busy_world(database: Database) -> Iterator[World]:
         world = World(url, database, clock)
         call = Recorder(world.operator)
         day_in_a_utility(call, clock, database)
-        # The day ends with this grant withdrawn.
+        # The day ends with this grant withdrawn, and with the notice sent; one that could not be delivered may be sent again.
         call("grantAssembly", **call.examples["grantAssembly"]["request"]["path"])
+        notice = call.examples["updateNotice"]["request"]
+        call("updateNotice", **notice["path"], body={"state": "delivery_failed"}, headers={"If-Match": '"2"'})
         yield world
         world.close()
 

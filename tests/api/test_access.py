@@ -209,7 +209,7 @@ def test_everything_of_another_utility_is_not_found(place: Place, world: World) 
 
 
 def valid_body(plural: str, method: str, place: Place) -> dict[str, Any]:
-    """A body that the call would take, were the utility the asker's."""
+    """A body that the call would take, were the utility the caller's."""
     if method == "PATCH":
         return {
             "exceptions": {"ended_on": "2026-02-01", "ended_because": "B"},

@@ -1,4 +1,4 @@
-"""Backflow incidents over HTTP: told, told anew, never lost; the standings of their assemblies follow in the same transaction."""
+"""Backflow incidents over HTTP: told, told again, never lost; the standings of their assemblies follow in the same transaction."""
 
 import datetime as dt
 from typing import Any

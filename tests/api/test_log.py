@@ -131,7 +131,7 @@ def test_without_a_key_proofs_are_given_and_heads_are_a_clear_problem(place: Pla
 
 
 TAMPERING = {
-    "a row changed and hashed anew": "UPDATE record.report SET outcome = 'pass', leaf_hash = sha256('x') WHERE log_index = 0 AND utility_id = $1",
+    "a row changed and hashed again": "UPDATE record.report SET outcome = 'pass', leaf_hash = sha256('x') WHERE log_index = 0 AND utility_id = $1",
     "a row removed": "DELETE FROM record.report WHERE log_index = 0 AND utility_id = $1",
     "the last row removed and uncounted": "WITH gone AS (DELETE FROM record.report WHERE log_index = 1 AND utility_id = $1) "
     "UPDATE record.utility_log SET reports = 1 WHERE utility_id = $1",
@@ -280,7 +280,7 @@ def test_a_long_log_has_its_tiles_and_its_head(long_log: Place, database: Databa
 
 
 async def test_a_head_made_meanwhile_is_no_sign_of_tampering(signed_place: Place, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Between counting the reports and signing, another asker may have made the head of a longer log."""
+    """Between counting the reports and signing, another caller may have made the head of a longer log."""
     import asyncio  # noqa: PLC0415 - only here
 
     signed_place.recorded()

@@ -162,7 +162,7 @@ def world(database: Database) -> Iterator[World]:
 
 @pytest.fixture(scope="module")
 def stage(world: World) -> Stage:
-    """One utility for all calls; each destroys only what is made anew for each asker."""
+    """One utility for all calls; each destroys only what is made again for each caller."""
     place = world.place()
     elsewhere = world.place()
     revoked = world.made(f"/v1/organisations/{place.organisations['utility']}/keys", label="revoked")

@@ -18,7 +18,7 @@ from urllib.parse import urlsplit
 
 import pytest
 
-Side = Literal["asker", "answerer"]
+Side = Literal["caller", "answerer"]
 
 
 class Network:
@@ -183,7 +183,7 @@ class _Link:
         self._writers.append(writer)
         ways = [
             asyncio.create_task(self._pass(self._reader, writer, "answerer")),
-            asyncio.create_task(self._pass(reader, self._writers[0], "asker")),
+            asyncio.create_task(self._pass(reader, self._writers[0], "caller")),
         ]
         await asyncio.wait(ways, return_when=asyncio.FIRST_COMPLETED)
         for one in ways:

@@ -197,7 +197,7 @@ def test_what_is_cut_in_the_midst_of_a_message_is_not_answered_and_not_doubled(
         place = world.place()
         answered: set[str] = set()
         asked: list[str] = []
-        for side in ("asker", "answerer"):
+        for side in ("caller", "answerer"):
             network.cut_at = {side: 0.3}  # type: ignore[dict-item]
             for _ in range(2):
                 ids = new_ids()
@@ -254,7 +254,7 @@ def test_what_a_service_that_cannot_be_reached_has_locked_is_given_back(
 @pytest.mark.slow
 def test_an_answer_cut_in_its_midst_is_asked_for_again_and_nothing_is_doubled(world: World, place: Place) -> None:
     with Network.before_service(world.url) as network:
-        network.cut_at = {"asker": 0.5}
+        network.cut_at = {"caller": 0.5}
         ids, keys = new_ids(), {str(uuid4()): place.report(remarks=str(n)) for n in range(AT_ONCE)}
         headers = bearer(place.keys["testing_company"])
         made: set[str] = set()
@@ -290,9 +290,9 @@ def test_a_batch_cut_in_its_midst_is_sent_again_and_nothing_is_doubled(world: Wo
         lines = {str(uuid4()): place.report(remarks=str(n)) for n in range(300)}
         body = "\n".join(json.dumps({"id": report_id, **document}) for report_id, document in lines.items()).encode()
         headers = bearer(place.keys["testing_company"]) | {"Content-Type": "application/x-ndjson"}
-        cut: dict[str, int] = {"asker": 0, "answerer": 0}
+        cut: dict[str, int] = {"caller": 0, "answerer": 0}
         answered: dict[str, int] = {}
-        for side in ("answerer", "asker", None):
+        for side in ("answerer", "caller", None):
             network.cut_at = {} if side is None else {side: 0.2}  # type: ignore[dict-item]
             for _ in range(5):
                 try:
@@ -348,7 +348,7 @@ def spoil(chance: random.Random, network: Network) -> str:
         case "reset":
             network.reset()
         case "cut answers" | "cut requests":
-            network.cut_at = {"asker" if what == "cut answers" else "answerer": chance.uniform(0.02, 0.4)}
+            network.cut_at = {"caller" if what == "cut answers" else "answerer": chance.uniform(0.02, 0.4)}
             time.sleep(chance.uniform(0.5, 2))
             network.cut_at = {}
     return what

@@ -36,7 +36,7 @@ def working_in(dsn: str) -> dict[str, str]:
 
 
 class Services:
-    """Two service processes, each started anew when it is gone."""
+    """Two service processes, each started again when it is gone."""
 
     def __init__(self, dsn: str | list[str], ports: list[int]) -> None:
         self.environments = [working_in(one) for one in ([dsn] * len(ports) if isinstance(dsn, str) else dsn)]

@@ -125,7 +125,7 @@ def test_api1_broken_object_level_authorization(place: Place, world: World, othe
             path = PATH_PART.sub(lambda match, values=values: values[match[1]], one.path)  # type: ignore[misc]
             media = {"content-type": one.body_media_type} if one.takes is not None else {}
             if one.method == "PUT":
-                # Under an id of the asker's own a thing is made; that another utility has the same id is nothing to it.
+                # Under an id of the caller's own a thing is made; that another utility has the same id is nothing to it.
                 continue
             answers.append(
                 told(world.client.request(one.method, path, content=b"{}" if one.takes is not None else None, headers={**bearer(place.keys["utility"]), **media, "If-Match": '"1"'}))
@@ -273,7 +273,7 @@ def test_api5_broken_function_level_authorization(place: Place, world: World) ->
 
 
 def test_api6_unrestricted_access_to_sensitive_business_flows(place: Place, world: World) -> None:
-    """A testing company cannot make another's failing report go away: by correcting it, by sending it anew, or by its Idempotency-Key."""
+    """A testing company cannot make another's failing report go away: by correcting it, by sending it again, or by its Idempotency-Key."""
     failing = place.recorded(check=0.6)
     rival = world.made("/v1/organisations", kind="testing_company", name="Rival")["id"]
     world.operator.put(f"{place.base}/grants/{rival}").raise_for_status()

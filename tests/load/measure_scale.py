@@ -112,7 +112,7 @@ def growth(options: Namespace) -> dict[str, Any]:
 def summary(options: Namespace) -> dict[str, Any]:
     """Milliseconds for the summary of the running year of a utility of 100 k assemblies with 500 k reports; beside it, once, of the year before.
 
-    Of a past year, who was overdue at its end is worked out anew from what was known then, which takes longer.
+    Of a past year, who was overdue at its end is worked out again from what was known then, which takes longer.
     """
     source = random.Random(3)  # noqa: S311 - reproducible on purpose
     with hosted(options.keep) as postgres, ExitStack() as stack:

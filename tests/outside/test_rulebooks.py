@@ -441,7 +441,7 @@ def test_what_stands_beside_the_rulebooks_says_where_it_is_from_too() -> None:
     assert all(work.title and work.publisher for work in works().values())
 
 
-# A change to a limit, an interval, a clause or a mark changes the digest: look at the change, name it in the CHANGELOG, then pin it anew.
+# A change to a limit, an interval, a clause or a mark changes the digest: look at the change, name it in the CHANGELOG, then pin it again.
 DIGESTS = {
     "au-nsw": "sha256:6b0a32ae5bf64c40b687216dc78ec5ae65c7cd5510cb4c31a91204e16664aab5",
     "au-qld": "sha256:51fb3744c0916ec99026bf3bfef90d2ea44ed452f7231bdcc5991f651f9e9f5f",

@@ -1,4 +1,4 @@
-"""The other way to the same figures: the export is loaded into DuckDB, and standings are told anew in plain Python.
+"""The other way to the same figures: the export is loaded into DuckDB, and standings are told again in plain Python.
 
 Nothing of the service is used here. Rules of the trade, as WAC 246-290-490(7)(b) has them: a test a year, and a test after a backflow
 incident. A failed assembly is failed until an accepted test passes.

@@ -216,7 +216,7 @@ class Programme:
         self.offline = []
 
     def incident(self, on: dt.date) -> None:
-        """Dirty water in a street: eight assemblies are tested anew within days."""
+        """Dirty water in a street: eight assemblies are tested again within days."""
         plots = self.scenario.chance.sample(self.scenario.plots, 8)
         document = {
             "occurred_at": at(on, 6).isoformat(), "status": "confirmed", "description": "Discoloured water, backsiphonage during a main break.",

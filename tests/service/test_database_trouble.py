@@ -129,7 +129,7 @@ async def test_reports_that_a_slow_database_cannot_take_are_turned_away_and_the_
             assert answer.status_code == 201, answer.text
 
 
-async def test_where_no_connection_is_free_askers_are_told_and_the_rest_of_the_service_lives(
+async def test_where_no_connection_is_free_callers_are_refused_and_the_rest_of_the_service_lives(
     world: World, place: Place, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(pool, "LOAN_SECONDS", 1.0)

@@ -49,7 +49,7 @@ def test_every_answer_carries_an_id_of_its_own(world: World) -> None:
     assert {UUID(one).version for one in ids} == {7}
 
 
-def test_the_askers_id_is_kept_where_it_is_a_plain_word(world: World) -> None:
+def test_the_callers_id_is_kept_where_it_is_a_plain_word(world: World) -> None:
     assert world.client.get("/healthz", headers={"X-Request-Id": "round-7.a"}).headers["x-request-id"] == "round-7.a"
     for odd in ("a b", "x" * 65, "<script>", '"', "a;b"):
         assert UUID(world.client.get("/healthz", headers={"X-Request-Id": odd}).headers["x-request-id"])
@@ -130,7 +130,7 @@ def test_a_key_that_sends_too_much_is_told_when_to_come_back(database: Database)
         assert answers[0].status_code == 200
         assert refused[0].json()["type"] == "/problems/too-many-requests"
         assert int(refused[0].headers["retry-after"]) >= 1
-        # Another asker is not kept waiting.
+        # Another caller is not kept waiting.
         assert world.client.get("/v1/rulebooks").status_code == 200
 
 
@@ -164,7 +164,7 @@ def test_requests_are_told_to_opentelemetry_where_that_is_asked(database: Databa
     with world_in(database, telemetry=True) as world:
         world.client.get("/v1/rulebooks", headers={"traceparent": "00-0af7651916cd43dd8448eb211c80319c-b7ad6b7169203331-01"})
     servers = [one for one in spans.get_finished_spans() if one.kind is trace.SpanKind.SERVER]
-    # The example of W3C Trace Context, section 3.2: the trace goes on under the asker's id.
+    # The example of W3C Trace Context, section 3.2: the trace goes on under the caller's id.
     assert [f"{one.context.trace_id:032x}" for one in servers] == ["0af7651916cd43dd8448eb211c80319c"]
 
 

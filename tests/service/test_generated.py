@@ -75,7 +75,7 @@ def test_worked_out_again_every_standing_is_the_same(filled: Database) -> None:
 
 
 def test_every_reference_leads_somewhere(filled: Database) -> None:
-    """Triggers rested, and they are what checks references: Postgres is asked to check each of them anew."""
+    """Triggers rested, and they are what checks references: Postgres is asked to check each of them again."""
 
     async def checked(owner: Any) -> int:
         keys = await owner.fetch(

@@ -32,7 +32,7 @@ def report(place: Place, days_ago: int, reading: float, **more: Any) -> str:
 
 
 def differing(place: Place) -> list[UUID]:
-    """The assemblies whose standing, or what is kept with it, is not what their reports give; they are made anew."""
+    """The assemblies whose standing, or what is kept with it, is not what their reports give; they are made again."""
 
     async def asked() -> list[UUID]:
         pool = await Pool.open(place.world.database.dsn, size=2)

@@ -178,7 +178,7 @@ def test_an_outage_of_days_loses_nothing_and_keeps_order(place: Place, receiver:
         assert len({headers["webhook-id"] for headers, _ in receiver.calls}) == 1
         assert len({body for _, body in receiver.calls}) == 1
         assert [headers["webhook-timestamp"] for headers, _ in receiver.calls] == [str(int(one.timestamp())) for one in at]
-        # Signed anew each time, as the library signs at that time.
+        # Signed again each time, as the library signs at that time.
         for headers, body in receiver.calls:
             moment = SystemClock().now().fromtimestamp(int(headers["webhook-timestamp"]), tz=NOON.tzinfo)
             assert headers["webhook-signature"] == Webhook(hook["secret"]).sign(headers["webhook-id"], moment, body.decode())

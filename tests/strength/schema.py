@@ -61,7 +61,7 @@ def run(options: argparse.Namespace) -> int:
             postgres.stop()
 
 
-class _Asker:
+class _Caller:
     """Sends cases, half of the good ones about what exists, counts the answers and keeps the first failure of each sort."""
 
     def __init__(self, world: World, known: dict[str, list[str]], good: dict[str, Any]) -> None:
@@ -177,13 +177,13 @@ def _asked(world: World, options: argparse.Namespace) -> int:
     found = [made.ok() for made in contract(world, {}).get_all_operations()]
     at_once = max(1, min(50, options.cases // (2 * len(found))))
     until = time.monotonic() + 60 * (options.minutes or 1e6)
-    asker = _Asker(world, known, place.report())
+    caller = _Caller(world, known, place.report())
     for seed, operation, mode in _rounds(options.seed, found):
-        if asker.count >= options.cases or time.monotonic() > until:
+        if caller.count >= options.cases or time.monotonic() > until:
             break
-        _some(asker, operation, mode, at_once, seed)
-        print(f"\r{asker.count} asked, {len(asker.failures)} failures   ", end="", file=sys.stderr, flush=True)
-    return _tell(asker.answers, asker.failures, options)
+        _some(caller, operation, mode, at_once, seed)
+        print(f"\r{caller.count} asked, {len(caller.failures)} failures   ", end="", file=sys.stderr, flush=True)
+    return _tell(caller.answers, caller.failures, options)
 
 
 def _rounds(seed: int, found: list[Any]) -> Iterator[tuple[int, Any, GenerationMode]]:
@@ -193,7 +193,7 @@ def _rounds(seed: int, found: list[Any]) -> Iterator[tuple[int, Any, GenerationM
                 yield seed * 1_000 + round_, operation, mode
 
 
-def _some(asker: _Asker, operation: Any, mode: GenerationMode, examples: int, seed: int) -> None:
+def _some(caller: _Caller, operation: Any, mode: GenerationMode, examples: int, seed: int) -> None:
     @hypothesis.seed(seed)
     @settings(
         max_examples=examples, deadline=None, database=None, suppress_health_check=list(HealthCheck),
@@ -201,7 +201,7 @@ def _some(asker: _Asker, operation: Any, mode: GenerationMode, examples: int, se
     )  # fmt: skip
     @given(case=operation.as_strategy(generation_mode=mode))
     def asked(case: Any) -> None:
-        asker(case)
+        caller(case)
 
     # A call that takes nothing has no bad request.
     with suppress(Unsatisfiable):

@@ -1,4 +1,4 @@
-"""Recording hazard assessments of premises: kept as told, corrected by another, and counted by the yearly summary."""
+"""Recording hazard assessments of premises: kept as recorded, corrected by another, and counted by the yearly summary."""
 
 import datetime as dt
 from uuid import UUID

@@ -1,4 +1,4 @@
-"""A hazard assessment of premises: as it is told, and as it is kept."""
+"""A hazard assessment of premises: as it is sent, and as it is kept."""
 
 import datetime as dt
 from typing import Annotated, ClassVar
@@ -7,9 +7,10 @@ from uuid import UUID
 from msgspec import UNSET, Meta, Struct, UnsetType
 
 from service.http.documents import Needs
+from service.http.plain_text import WRITTEN
 from service.registry.schemas import HazardDegree, ShortText
 
-Text = Annotated[str, Meta(min_length=1, max_length=4000, pattern=r"\S")]
+Text = Annotated[str, Meta(min_length=1, max_length=4000, pattern=WRITTEN)]
 
 
 class HazardAssessmentFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -48,7 +48,7 @@ class Change(Struct, frozen=True, kw_only=True):
 
 
 class Look(Struct, frozen=True, kw_only=True):
-    """What one look found, how far it saw (there is nothing more for the asker up to `seen`), and the number of the last change."""
+    """What one look found, how far it saw (there is nothing more for the caller up to `seen`), and the number of the last change."""
 
     changes: list[Change]
     seen: int

@@ -2,8 +2,8 @@
 -- every number before it, and reading on from the last one seen misses nothing.
 
 -- name: changes
--- From one snapshot: how many changes there are, and the asker's own among the next so many, which bounds what one look goes through
--- where most belong to others. Without any, one row that tells only how many there are.
+-- From one snapshot: how many changes there are, and the caller's own among the next so many, which bounds what one look goes through
+-- where most belong to others. Without any, one row that says only how many there are.
 SELECT log.changes AS head, found.sequence, found.resource, found.id, found.version, found.recorded_at
 FROM record.utility_log log
 LEFT JOIN LATERAL (

@@ -1,6 +1,6 @@
 """Incidents and exceptions from testing.
 
-An incident is told, and told again as more is learnt; every revision is kept. Each works out anew, in the same transaction, the standings
+An incident is recorded, and revised as more is learnt; every revision is kept. Each works out again, in the same transaction, the standings
 of the assemblies that it reaches or reached before. An exception changes no standing: it is kept beside it, and shown.
 """
 

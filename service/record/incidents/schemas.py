@@ -1,4 +1,4 @@
-"""A backflow incident, and an exception from testing: as they are told, and as they are kept.
+"""A backflow incident, and an exception from testing: as they are sent, and as they are kept.
 
 Neither names a person: of the people affected an incident holds a number at most, and an exception names the office that granted it.
 """

@@ -43,7 +43,7 @@ class IncidentStore:
         self._pool = pool
 
     async def first(self, connection: Connection, utility: str, incident_id: UUID) -> IncidentFacts | None:
-        """An incident as it was first told; None where there is none."""
+        """An incident as first recorded; None where there is none."""
         content = await connection.fetchval(_SQL["first_incident"], utility, incident_id)
         return None if content is None else msgspec.json.decode(content, type=IncidentFacts)
 
@@ -78,7 +78,7 @@ class IncidentStore:
         return incident
 
     async def reached(self, connection: Connection, utility: str, incident_id: UUID) -> list[UUID]:
-        """The assemblies whose standing may rest on the incident, as it is told now or was before."""
+        """The assemblies whose standing may rest on the incident, as it is now or was before."""
         return [row["id"] for row in await connection.fetch(_SQL["reached"], utility, incident_id)]
 
     async def incident(self, utility: str, incident_id: UUID) -> Incident:
@@ -103,7 +103,7 @@ class IncidentStore:
         return [msgspec.json.decode(row[0], type=IncidentRevision) for row in rows]
 
     async def revised(self, utility: str, assembly_id: UUID, *, since: dt.datetime) -> list[UUID]:
-        """The incidents of the assembly that were known before that moment and have been told anew since."""
+        """The incidents of the assembly that were known before that moment and have been revised since."""
         async with self._pool.lend(utility) as connection:
             return [row["id"] for row in await connection.fetch(_SQL["revised"], utility, assembly_id, since)]
 

@@ -6,7 +6,7 @@ SELECT utility_id, id, version, created_at, changed_at, occurred_at, occurred_on
 RETURNING jsonb_strip_nulls(to_jsonb(incident) - 'utility_id')::text;
 
 -- name: change_incident
--- Only while the version is still the one that the asker read.
+-- Only while the version is still the one that the caller read.
 UPDATE record.incident SET version = incident.version + 1, changed_at = new.changed_at,
     (occurred_at, occurred_on, status, description, assemblies, premises, place, location, people_affected, actions, closed_on) =
     ROW(new.occurred_at, new.occurred_on, new.status, new.description, new.assemblies, new.premises, new.place, new.location, new.people_affected, new.actions, new.closed_on)
@@ -18,7 +18,7 @@ RETURNING jsonb_strip_nulls(to_jsonb(incident) - 'utility_id')::text;
 SELECT jsonb_strip_nulls(to_jsonb(incident) - 'utility_id')::text FROM record.incident WHERE utility_id = $1 AND id = $2;
 
 -- name: first_incident
--- An incident as it was first told.
+-- An incident as first recorded.
 SELECT content::text FROM record.incident_version WHERE utility_id = $1 AND incident_id = $2 AND version = 1;
 
 -- name: list_incident
@@ -53,7 +53,7 @@ INSERT INTO record.incident_reach (utility_id, incident_id, version, place, asse
 SELECT $1, $2, $3, row_number() OVER (ORDER BY assembly_id, premises_id), assembly_id, premises_id FROM reached;
 
 -- name: revisions
--- An incident as it was told over time, the first revision first.
+-- The revisions of an incident, the first one first.
 SELECT (content || jsonb_build_object('version', version, 'recorded_at', recorded_at))::text FROM record.incident_version
 WHERE utility_id = $1 AND incident_id = $2 AND version > $3 ORDER BY version LIMIT $4;
 
@@ -66,7 +66,7 @@ WHERE r.utility_id = $1 AND r.incident_id = $2
 ORDER BY 1;
 
 -- name: revised
--- The incidents that reach or reached the assembly, or its premises, were known before a moment and have been told anew since.
+-- The incidents that reach or reached the assembly, or its premises, were known before a moment and have been revised since.
 SELECT DISTINCT v.incident_id AS id FROM record.incident_version v
 JOIN record.incident_version first ON first.utility_id = v.utility_id AND first.incident_id = v.incident_id AND first.version = 1
 JOIN record.incident_reach r ON r.utility_id = v.utility_id AND r.incident_id = v.incident_id
@@ -81,7 +81,7 @@ ON CONFLICT (utility_id, id) DO NOTHING
 RETURNING jsonb_strip_nulls(to_jsonb(exception) - '{utility_id,key_id}'::text[])::text;
 
 -- name: end_exception
--- Only while the version is still the one that the asker read.
+-- Only while the version is still the one that the caller read.
 UPDATE record.exception SET version = version + 1, changed_at = $4, ended_on = $5, ended_because = $6
 WHERE utility_id = $1 AND id = $2 AND version = $3
 RETURNING jsonb_strip_nulls(to_jsonb(exception) - '{utility_id,key_id}'::text[])::text;

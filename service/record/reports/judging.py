@@ -93,7 +93,7 @@ def judge(
 ) -> Judged:
     """The report with its verdict, by what the registry knows of its assembly, tester and gauge, and by the test before it.
 
-    `outcomes` tells, by id, how the report came out that it corrects.
+    `outcomes` gives, by id, the outcome of the report that it corrects.
     """
     facts = submission.facts
     test = as_judged(utility, facts, known)
@@ -150,7 +150,7 @@ def judge(
 
 
 def as_judged(utility: Utility, facts: ReportFacts, known: FactsRow) -> rules.Test:
-    """The test that a report tells of, with the registry's facts in place of the ids; ProblemError for ids not registered."""
+    """The test in a report, with the registry's facts in place of the ids; ProblemError for ids not registered."""
     unregistered = [
         fault("not_registered", pointer=f"/{member}", name=member)
         for member, there in (

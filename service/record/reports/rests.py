@@ -3,7 +3,7 @@
 A standing rests on few of an assembly's tests: the last valid pass, what came after it, and every failure (`rules.rested_on`). A report's
 judgement rests on the readings of the test before it. Both are written with the standing that they led to, and hold for that version of
 it only: whoever writes the standing otherwise (a correction, a change of the register, an incident, an older service) leaves them behind,
-and the next report reads the assembly's reports and begins anew. Where a held test counts, on which a person may decide, nothing is kept.
+and the next report reads the assembly's reports and begins again. Where a held test counts, on which a person may decide, nothing is kept.
 """
 
 import datetime as dt

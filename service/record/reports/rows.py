@@ -68,7 +68,7 @@ class FactsRow(StandingFacts, frozen=True, kw_only=True):
 
 
 class TakenRow(Struct, frozen=True, kw_only=True):
-    """A recorded report as far as it is told whether another is the same, or may correct it."""
+    """A recorded report as far as it takes to find whether another is the same, or may correct it."""
 
     id: UUID
     assembly_id: UUID
@@ -165,7 +165,7 @@ class StandingRow(Struct, frozen=True, kw_only=True):
     rests_on: str | None = None
     """What the next report rests on; None: it will be had from the reports."""
     latest_at: dt.datetime | None = None
-    """When the test was performed that `rests_on` tells of as the latest."""
+    """When the latest test in `rests_on` was performed."""
 
 
 class StoredReport(Struct, frozen=True, kw_only=True):

@@ -9,6 +9,7 @@ from msgspec import UNSET, Meta, Raw, Struct, UnsetType
 import rules
 from service.auth.access import Principal
 from service.http.documents import Needs
+from service.http.plain_text import WRITTEN
 from service.record.reviews.schemas import ReviewDecision
 from service.registry.schemas import Code
 
@@ -61,7 +62,7 @@ class ReportFacts(KeptFacts, frozen=True, kw_only=True, forbid_unknown_fields=Tr
         "supersedes": ("supersedes_because", "supersedes_because_missing"),
         "supersedes_because": ("supersedes", "supersedes_missing"),
     }
-    supersedes_because: Annotated[str, Meta(min_length=1, max_length=4000, pattern=r"\S")] | UnsetType = UNSET
+    supersedes_because: Annotated[str, Meta(min_length=1, max_length=4000, pattern=WRITTEN)] | UnsetType = UNSET
     """Why that report is corrected; required with `supersedes`."""
 
     def __post_init__(self) -> None:

@@ -32,7 +32,7 @@ from service.record.reports.schemas import Submission
 from service.registry.schemas import Utility
 
 _SQL = statements(__name__)
-# A standing rests on whatever has been told until now, so the two moments that those facts may be asked of are left out.
+# A standing rests on whatever has been recorded until now, so the two moments that those facts may be asked of are left out.
 _TOLD_NOW = _SQL["incidents_told"].replace("$3", "NULL").replace("$4", "NULL")
 GATHER = _SQL["gather"].format_map(_SQL | {"incidents_told": _TOLD_NOW})
 STANDING_FACTS = _SQL["standing_facts"].format_map(_SQL)
@@ -120,13 +120,13 @@ class ReportStore:
         return None if row is None else _assembly_row(row)
 
     async def sees(self, utility: str, assembly_id: UUID) -> bool:
-        """Whether the asker sees that assembly."""
+        """Whether the caller sees that assembly."""
         return await self._one(utility, _SQL["sees"], utility, assembly_id) is not None
 
     async def facts_of(
         self, utility: str, assembly_id: UUID, *, told_before: dt.datetime | None = None, known_before: dt.datetime | None = None
     ) -> AssemblyRow:
-        """An assembly that is there, with its incidents as they had been told by a moment, of those that were known by one."""
+        """An assembly that is there, with its incidents as they were recorded by a moment, of those that were known by one."""
         row = await self._one(utility, STANDING_FACTS, utility, [assembly_id], told_before, known_before)
         if row is None:
             raise not_found("assembly")
@@ -267,7 +267,7 @@ class Recording:
         return [RequestRow(**dict(row)) for row in rows]
 
     async def keep_standing(self, row: StandingRow) -> None:
-        """Write one standing anew."""
+        """Write one standing again."""
         await self._connection.execute(_SQL["keep_standing"], self._utility, row.assembly_id, row.due_on, row.basis)
 
 

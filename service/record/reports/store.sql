@@ -32,7 +32,7 @@ WHERE q.utility_id = $1 AND q.idempotency_key = ANY ($2::text[]);
 
 -- name: gather
 -- What judging and recording reports rests on, one row a report, all of it as of one moment: how far the feed was then, the utility (with the
--- first row only), what the registry knows, what was kept for the next report with the assembly's standing, and the report that bears this id already or was made by this
+-- first row only), what the registry knows, what was kept for the next report with the assembly's standing, and the report that has this id already or was made by this
 -- key. A report that a testing company sends names an assembly granted to it, and a tester and a gauge that are not another company's;
 -- others are as if they were not there. The assembly's reports are read only where nothing was kept with this version of its standing,
 -- or where the test before this one is not the latest.
@@ -204,8 +204,8 @@ LEFT JOIN record.standing s ON s.utility_id = a.utility_id AND s.assembly_id = a
 WHERE a.utility_id = $1 AND a.id IN (SELECT unnest($2::uuid[]));
 
 -- name: incidents_told
--- The incidents that reached assembly `a`, as JSON, and whether each names the assembly itself, as its suspected path; of each counts what was told last (before $3), if it was known (before $4); null:
--- whatever has been told until now.
+-- The incidents that reached assembly `a`, as JSON, and whether each names the assembly itself, as its suspected path; of each counts the last revision (before $3), if it was known (before $4); null:
+-- whatever has been recorded until now.
 (
     SELECT json_agg(json_build_object('event', 'incident', 'on', v.occurred_on, 'at', v.occurred_at,
         'suspected', coalesce(v.content -> 'assemblies' ? a.id::text, false)) ORDER BY v.occurred_at, v.incident_id)::text

@@ -7,6 +7,7 @@ from uuid import UUID
 from msgspec import UNSET, Meta, Struct, UnsetType
 
 import rules
+from service.http.plain_text import WRITTEN
 from service.registry.schemas import Name
 
 ReviewState = Literal["open", "accepted", "refused", "void"]
@@ -21,7 +22,7 @@ class ReviewFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
 
     decision: Literal["accepted", "refused"]
     """What you decide."""
-    because: Annotated[str, Meta(min_length=1, max_length=4000, pattern=r"\S")]
+    because: Annotated[str, Meta(min_length=1, max_length=4000, pattern=WRITTEN)]
     """Why."""
     decided_by: Name
     """Who decides."""
@@ -33,7 +34,7 @@ class VoidFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, o
     A void is final. A failing test that was made is no reason: it counts until the assembly passes, or an accepted report corrects it.
     """
 
-    because: Annotated[str, Meta(min_length=1, max_length=4000, pattern=r"\S")]
+    because: Annotated[str, Meta(min_length=1, max_length=4000, pattern=WRITTEN)]
     """Why."""
     decided_by: Name | UnsetType = UNSET
     """Who decides, where that is to be kept beside the key's organisation."""

@@ -1,7 +1,7 @@
 """Standings listed, and the standing of a past day.
 
 A past day is answered from the record as it stood at that day's end where the utility is: the reports received by then, superseded only
-by corrections received by then, as had been decided of them by then, and the incidents and exceptions as they had been told by then. What the register says of the assembly
+by corrections received by then, as had been decided of them by then, and the incidents and exceptions as recorded by then. What the register says of the assembly
 (its hazard, whether it serves) and the utility's rulebook are today's, since the register keeps no past.
 """
 
@@ -201,7 +201,7 @@ async def standing_today(
 async def _exceptions(
     incidents: IncidentStore, utility: Utility, assembly_id: UUID, on: dt.date, *, recorded_before: dt.datetime | None = None
 ) -> list[TestingException] | UnsetType:
-    """The exceptions that held on that day; they are between the utility and its customer, so no testing company is told."""
+    """The exceptions that held on that day; they are between the utility and its customer, so no testing company sees them."""
     if company_looks():
         return UNSET
     found = await incidents.exceptions(

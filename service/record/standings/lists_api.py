@@ -129,7 +129,7 @@ async def _list(call: Call, query: AssembliesQuery, fetch: _Fetch, form: _Form) 
         return msgspec.structs.replace(answer, body=msgspec.structs.replace(answer.body, items=items))
 
     async def chunks() -> AsyncIterator[list[Any]]:
-        """The wanted things, up to the limit, a chunk at a time; no connection is held while the asker reads."""
+        """The wanted things, up to the limit, a chunk at a time; no connection is held while the caller reads."""
         place, left = after, query.limit
         while left is None or left > 0:
             size = CHUNK if left is None else min(CHUNK, left)

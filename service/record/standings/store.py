@@ -174,7 +174,7 @@ def _status_parts(wanted: Wanted, strand: Strand | None) -> list[str]:
 def _composed(
     head: str, utility: str, wanted: Wanted, after: Place | None, limit: int, *, strand: Strand | None = None
 ) -> tuple[str, list[Any]]:
-    """The statement that begins with that part and gives what is wanted, of a strand where one is told, with its arguments."""
+    """The statement that begins with that part and gives what is wanted, of a strand where one is given, with its arguments."""
     undated = strand is not None and not strand.dated
     by_due_day = wanted.by_due_on and (strand is None or strand.status is not None)
     if undated and after is not None and after[0] != NEVER:
@@ -197,7 +197,7 @@ def _composed(
         parts.append("area" if wanted.area.west <= wanted.area.east else "area_over_antimeridian")
         values |= structs.asdict(wanted.area)
     if after is not None:
-        # Where there is a standing, the place told with it is the assembly's too; told twice, it would be taken for two conditions.
+        # Where there is a standing, the place stored with it is the assembly's too; given twice, it would be taken for two conditions.
         if by_due_day:
             parts.append("after_assembly_undated" if undated else "after_due_day")
         elif not kept_only:

@@ -1,4 +1,4 @@
-"""Standings, worked out from what is known of an assembly and from its reports; kept, told for a day, and worked out anew.
+"""Standings, worked out from what is known of an assembly and from its reports; kept, given for a day, and worked out again.
 
 A standing is one row an assembly, written with the report that it follows from, and always to be had again from the reports.
 """
@@ -70,7 +70,7 @@ async def read_standing(store: ReportStore, utility: Utility, assembly_id: UUID,
 
 
 async def rebuild_standings(store: ReportStore, utility: Utility) -> list[UUID]:
-    """Work out every standing of a utility from its reports; the assemblies whose kept one differed, which are written anew."""
+    """Work out every standing of a utility from its reports; the assemblies whose kept one differed, which are written again."""
     differing = []
     for assembly_id in await store.assembly_ids(utility.code):
         async with store.recording(utility.code) as recording:

@@ -444,7 +444,7 @@ def test_a_shutoff_closed_at_the_outlet_is_as_good_as_closed_outlets() -> None:
     assert last("rp", STATIC, {**SIPHON, "outlet_shutoff": "closed"}).pressures == last("rp", STATIC, TRAPPED).pressures
 
 
-def test_answers_come_back_in_the_askers_units() -> None:
+def test_answers_come_back_in_the_callers_units() -> None:
     psi = last("rp", FLOWING)
     bar = last(
         "rp",

@@ -128,7 +128,7 @@ def test_forty_tests_are_a_day_s_work_and_one_more_is_looked_at_again() -> None:
     assert looked(*quarters) == ["too_many_tests"]
     assert looked(*(told(str(n), NOON + dt.timedelta(minutes=4 * n)) for n in range(12))) == []
     assert looked(*(told(str(n), NOON + dt.timedelta(minutes=4 * n)) for n in range(13))) == ["too_many_tests"]
-    # An hour is sixty minutes, and the test that begins it anew is not within it.
+    # An hour is sixty minutes, and the test that begins it again is not within it.
     assert looked(*(told(str(n), NOON + dt.timedelta(minutes=5 * n)) for n in range(13))) == []
 
 
