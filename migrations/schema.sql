@@ -86,6 +86,8 @@ CREATE TABLE record.premises (
     longitude double precision GENERATED ALWAYS AS ((location -> 'longitude')::double precision) STORED,
     -- Whom to notify about the assemblies there; no more than that needs.
     contact jsonb,
+    -- The hazard in the authority's own word; NULL: stated by degree alone.
+    hazard_class text,
     PRIMARY KEY (utility_id, id)
 );
 CREATE INDEX premises_by_place ON record.premises (utility_id, latitude, longitude) WHERE latitude IS NOT NULL;
@@ -114,6 +116,8 @@ CREATE TABLE record.assembly (
     -- What is known of the place where it is installed; NULL: not stated.
     backpressure_possible boolean,
     in_plant_air_gap boolean,
+    -- The hazard in the authority's own word; NULL: stated by degree alone.
+    hazard_class text,
     PRIMARY KEY (utility_id, id),
     FOREIGN KEY (utility_id, premises_id) REFERENCES record.premises (utility_id, id)
 );
@@ -892,7 +896,7 @@ GRANT SELECT ON record.utility, record.utility_log, record.change, record.assemb
 -- How an assembly stands, but not the other companies' reports that it rests on.
 GRANT SELECT (utility_id, assembly_id, version, due_on, basis, status, protection, report_id) ON record.standing TO nonreturn_company;
 -- All but the customer's contact.
-GRANT SELECT (utility_id, id, version, created_at, changed_at, reference, name, address, category, connection, hazard, location, latitude,
+GRANT SELECT (utility_id, id, version, created_at, changed_at, reference, name, address, category, connection, hazard, hazard_class, location, latitude,
     longitude) ON record.premises TO nonreturn_company;
 
 CREATE POLICY own_company ON record.utility AS RESTRICTIVE FOR SELECT TO nonreturn_company USING (

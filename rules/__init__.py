@@ -71,6 +71,8 @@ from rules.standing import (
     standing_on,
     trends,
 )
+from rules.standing import fits_hazard as fits_hazard
+from rules.standing import hazard_of_class as hazard_of_class
 from rules.stating import check_local as check_local
 
 __all__ = [

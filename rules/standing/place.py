@@ -10,7 +10,8 @@ from typing import Final, Literal, get_args
 from msgspec import UNSET, UnsetType
 
 from rules.catalogue import Hazard
-from rules.hazard_classes import FoundHazard
+from rules.errors import DocumentError
+from rules.hazard_classes import FoundHazard, found_hazard
 from rules.rulebook import MechanicalProtection, Protection
 from rules.selection.suitability import Suitability, suitability_of
 from rules.selection.tables import Purpose
@@ -51,6 +52,24 @@ def suitability_on(  # noqa: PLR0917 - the register's facts on it
         backpressure_possible=backpressure_possible,
         in_plant_air_gap=in_plant_air_gap,
     )
+
+
+def hazard_of_class(rulebook_id: str, on: dt.date, hazard: RegisteredHazard | UnsetType, hazard_class: str) -> RegisteredHazard:
+    """The degree of hazard that the rulebook's own word acts as on that day, or on the nearest day on which it says anything.
+
+    `unknown` where nothing read says so and none is stated besides; DocumentError for a word that the rulebook does not have, or a degree
+    that contradicts it.
+    """
+    return found_hazard(book_for(rulebook_id, on), hazard, hazard_class).hazard
+
+
+def fits_hazard(rulebook_id: str, on: dt.date, hazard: RegisteredHazard, hazard_class: str) -> bool:
+    """Whether a registered word is still the rulebook's on that day and goes with the registered degree: a utility may change its rulebook."""
+    try:
+        hazard_of_class(rulebook_id, on, hazard, hazard_class)
+    except DocumentError:
+        return False
+    return True
 
 
 def worst_protection(mechanical: MechanicalProtection, found: Suitability) -> Protection:

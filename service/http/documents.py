@@ -290,6 +290,9 @@ def _walk_struct(value: dict[str, Any], shape: Any, path: Path, faults: Faults, 
     for name, (needed, code) in getattr(shape, "needs", {}).items():
         if name in value and needed not in value:
             faults.add((path, needed), code)
+    either: tuple[str, ...] = getattr(shape, "either", ())
+    if either and not any(name in value for name in either):
+        faults.add((path, either[0]), "field_missing", name=either[0])
     if len(faults.listed) == before and (wrong := _leaf(value, shape, strict=strict)) is not None:
         faults.add(path, wrong[0], **wrong[1])
 

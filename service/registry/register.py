@@ -24,6 +24,7 @@ from service.registry.schemas import (
     Event,
     Gauge,
     Premises,
+    PremisesFacts,
     Tester,
     Utility,
     UtilityFacts,
@@ -39,9 +40,13 @@ async def create_thing(
     """Keep a new thing under `new_id`, an assembly with its standing; 422 where it names what is not registered."""
     if shape is not Assembly:
         await _check_organisation(registry, code, facts, before=UNSET)
+        if shape is Premises:
+            utility = await registry.utility(code)
+            facts = _with_hazard(utility, facts, UNSET, today(utility, now))
         return await registry.create(shape, code, facts, new_id=new_id, now=now)
     async with follower.changing(code) as change:
         _check_installation(facts, UNSET, today(change.utility, now))
+        facts = _with_hazard(change.utility, facts, UNSET, today(change.utility, now))
         thing = await registry.create_on(change.connection, shape, code, facts, new_id=new_id, now=now)
         await change.rework([thing.id])
     return thing
@@ -59,6 +64,10 @@ async def change_thing(
             before = await registry.get_on(change.connection, Assembly, code, thing_id)
             _check_installation(facts, before.installed_on, today(change.utility, now))
             facts = _with_occurrences(before, facts, today(change.utility, now))
+            facts = _with_hazard(change.utility, facts, before, today(change.utility, now))
+        elif shape is Premises:
+            premises = await registry.get_on(change.connection, Premises, code, thing_id)
+            facts = _with_hazard(change.utility, facts, premises, today(change.utility, now))
         thing = await registry.change(change.connection, shape, code, thing_id=thing_id, facts=facts, version=version, now=now)
         if isinstance(thing, Assembly):
             await change.rework([thing.id])
@@ -73,6 +82,22 @@ def _check_installation(facts: AssemblyFacts, before: dt.date | UnsetType, on: d
         return
     if (impossible := rules.installation_fault(facts.installed_on, on, "/installed_on")) is not None:
         raise problem_of([rules_fault(impossible)])
+
+
+def _with_hazard(utility: Utility, facts: Any, before: Premises | Assembly | UnsetType, on: dt.date) -> Any:
+    """The facts with the degree of hazard that a word of the utility's rulebook acts as; ProblemError for a word it does not have.
+
+    What is registered already is left alone: the utility may have had another rulebook then.
+    """
+    stated = (facts.hazard, facts.hazard_class)
+    if facts.hazard_class is UNSET or (before is not UNSET and stated == (before.hazard, before.hazard_class)):
+        return facts
+    try:
+        hazard = rules.hazard_of_class(utility.rulebook, on, *stated)
+    except rules.DocumentError as error:
+        raise problem_of([rules_fault(error)]) from None
+    # Premises whose hazard nobody knows are registered without a degree.
+    return facts if hazard == "unknown" and isinstance(facts, PremisesFacts) else replace(facts, hazard=hazard)
 
 
 async def _check_organisation(registry: RegistryStore, code: str, facts: Any, *, before: UUID | UnsetType) -> None:

@@ -4,7 +4,7 @@ A change is the whole of a thing's facts after a merge patch (RFC 7396), so one 
 """
 
 import datetime as dt
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 from uuid import UUID
 
 from msgspec import UNSET, Meta, Struct, UnsetType
@@ -101,6 +101,8 @@ class PremisesFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     """The type of premises, a code of `/v1/premises-types`."""
     hazard: HazardDegree | UnsetType = UNSET
     """The degree of hazard on the premises."""
+    hazard_class: ShortText | UnsetType = UNSET
+    """The hazard in the rulebook's own word, one of its `hazard_words`; `hazard` is then the degree that it acts as, where that is known."""
     location: Location | UnsetType = UNSET
     """Where they are."""
     contact: Contact | UnsetType = UNSET
@@ -179,11 +181,14 @@ class AssemblyFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     utility asks of this assembly; a longer one counts for nothing.
     """
 
+    either: ClassVar[tuple[str, ...]] = ("hazard", "hazard_class")
     premises_id: UUID
     kind: TestableKind
     """The kind of assembly. It cannot be changed."""
-    hazard: AssemblyHazard
-    """The degree of hazard it protects against."""
+    hazard: AssemblyHazard | UnsetType = UNSET
+    """The degree of hazard it protects against; required unless `hazard_class` is stated."""
+    hazard_class: ShortText | UnsetType = UNSET
+    """The hazard in the rulebook's own word, one of its `hazard_words`; `hazard` is then the degree that it acts as, or `unknown`."""
     purpose: Literal["premises_isolation", "point_of_use"] | UnsetType = UNSET
     """What it isolates."""
     backpressure_possible: bool | UnsetType = UNSET
@@ -207,10 +212,17 @@ class AssemblyFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     test_interval_months: Annotated[int, Meta(ge=1, le=120)] | UnsetType = UNSET
     """A shorter interval than the rulebook's, in months; a longer one has no effect."""
 
+    def __post_init__(self) -> None:
+        """Require the hazard, by degree or in the rulebook's own word."""
+        if self.hazard is UNSET and self.hazard_class is UNSET:
+            raise ValueError("Send `hazard`, or `hazard_class` in the rulebook's own word.")
+
 
 class Assembly(AssemblyFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
     """An assembly as kept."""
 
+    hazard: AssemblyHazard
+    """The degree of hazard it protects against; with `hazard_class`, the degree that the word acts as in the rulebook."""
     id: UUID
     version: int
     created_at: dt.datetime

@@ -2,8 +2,8 @@
 -- the columns of its table, so one row is one struct; absent members are null columns.
 
 -- name: create_premises
-INSERT INTO record.premises AS premises (utility_id, id, version, created_at, changed_at, reference, name, address, category, connection, hazard, location, contact)
-SELECT utility_id, id, version, created_at, changed_at, reference, name, address, category, connection, hazard, location, contact FROM jsonb_populate_record(NULL::record.premises, $1::jsonb)
+INSERT INTO record.premises AS premises (utility_id, id, version, created_at, changed_at, reference, name, address, category, connection, hazard, hazard_class, location, contact)
+SELECT utility_id, id, version, created_at, changed_at, reference, name, address, category, connection, hazard, hazard_class, location, contact FROM jsonb_populate_record(NULL::record.premises, $1::jsonb)
 RETURNING jsonb_strip_nulls(to_jsonb(premises) - 'utility_id')::text;
 
 -- name: get_premises
@@ -15,27 +15,27 @@ SELECT jsonb_strip_nulls(to_jsonb(premises) - 'utility_id')::text FROM record.pr
 -- name: get_premises_for_company
 -- Without the customer's contact, which a testing company may not read.
 SELECT jsonb_strip_nulls(to_jsonb(seen))::text FROM (
-    SELECT id, version, created_at, changed_at, reference, name, address, category, connection, hazard, location
+    SELECT id, version, created_at, changed_at, reference, name, address, category, connection, hazard, hazard_class, location
     FROM record.premises WHERE utility_id = $1 AND id = $2
 ) AS seen;
 
 -- name: list_premises_for_company
 SELECT jsonb_strip_nulls(to_jsonb(seen))::text FROM (
-    SELECT id, version, created_at, changed_at, reference, name, address, category, connection, hazard, location
+    SELECT id, version, created_at, changed_at, reference, name, address, category, connection, hazard, hazard_class, location
     FROM record.premises WHERE utility_id = $1 AND ($2::uuid IS NULL OR id > $2) ORDER BY id LIMIT $3
 ) AS seen;
 
 -- name: change_premises
 -- Only while the version is still the one that the caller read.
 UPDATE record.premises SET version = premises.version + 1, changed_at = new.changed_at,
-    (reference, name, address, category, connection, hazard, location, contact) = ROW(new.reference, new.name, new.address, new.category, new.connection, new.hazard, new.location, new.contact)
+    (reference, name, address, category, connection, hazard, hazard_class, location, contact) = ROW(new.reference, new.name, new.address, new.category, new.connection, new.hazard, new.hazard_class, new.location, new.contact)
 FROM jsonb_populate_record(NULL::record.premises, $1::jsonb) AS new
 WHERE premises.utility_id = new.utility_id AND premises.id = new.id AND premises.version = $2
 RETURNING jsonb_strip_nulls(to_jsonb(premises) - 'utility_id')::text;
 
 -- name: create_assembly
-INSERT INTO record.assembly AS assembly (utility_id, id, version, created_at, changed_at, premises_id, kind, hazard, purpose, serial_number, nominal_size, position, installed_on, in_service, occurrences, season, test_interval_months, backpressure_possible, in_plant_air_gap)
-SELECT utility_id, id, version, created_at, changed_at, premises_id, kind, hazard, purpose, serial_number, nominal_size, position, installed_on, in_service, occurrences, season, test_interval_months, backpressure_possible, in_plant_air_gap FROM jsonb_populate_record(NULL::record.assembly, $1::jsonb)
+INSERT INTO record.assembly AS assembly (utility_id, id, version, created_at, changed_at, premises_id, kind, hazard, purpose, serial_number, nominal_size, position, installed_on, in_service, occurrences, season, test_interval_months, backpressure_possible, in_plant_air_gap, hazard_class)
+SELECT utility_id, id, version, created_at, changed_at, premises_id, kind, hazard, purpose, serial_number, nominal_size, position, installed_on, in_service, occurrences, season, test_interval_months, backpressure_possible, in_plant_air_gap, hazard_class FROM jsonb_populate_record(NULL::record.assembly, $1::jsonb)
 RETURNING jsonb_strip_nulls(to_jsonb(assembly) - 'utility_id')::text;
 
 -- name: get_assembly
@@ -47,8 +47,8 @@ SELECT jsonb_strip_nulls(to_jsonb(assembly) - 'utility_id')::text FROM record.as
 -- name: change_assembly
 -- Only while the version is still the one that the caller read.
 UPDATE record.assembly SET version = assembly.version + 1, changed_at = new.changed_at,
-    (premises_id, kind, hazard, purpose, serial_number, nominal_size, position, installed_on, in_service, occurrences, season, test_interval_months, backpressure_possible, in_plant_air_gap) =
-    ROW(new.premises_id, new.kind, new.hazard, new.purpose, new.serial_number, new.nominal_size, new.position, new.installed_on, new.in_service, new.occurrences, new.season, new.test_interval_months, new.backpressure_possible, new.in_plant_air_gap)
+    (premises_id, kind, hazard, purpose, serial_number, nominal_size, position, installed_on, in_service, occurrences, season, test_interval_months, backpressure_possible, in_plant_air_gap, hazard_class) =
+    ROW(new.premises_id, new.kind, new.hazard, new.purpose, new.serial_number, new.nominal_size, new.position, new.installed_on, new.in_service, new.occurrences, new.season, new.test_interval_months, new.backpressure_possible, new.in_plant_air_gap, new.hazard_class)
 FROM jsonb_populate_record(NULL::record.assembly, $1::jsonb) AS new
 WHERE assembly.utility_id = new.utility_id AND assembly.id = new.id AND assembly.version = $2
 RETURNING jsonb_strip_nulls(to_jsonb(assembly) - 'utility_id')::text;

@@ -167,7 +167,7 @@ def as_judged(utility: Utility, facts: ReportFacts, known: FactsRow) -> rules.Te
     return rules.Test(
         rulebook=utility.rulebook,
         performed_at=performed_at,
-        assembly=_assembly(facts, known),
+        assembly=_assembly(facts, known, utility.rulebook, performed_on),
         units=facts.units,
         line_pressure=facts.line_pressure,
         gauge=_gauge(facts, known, performed_on),
@@ -179,14 +179,17 @@ def as_judged(utility: Utility, facts: ReportFacts, known: FactsRow) -> rules.Te
     )
 
 
-def _assembly(facts: ReportFacts, known: FactsRow) -> rules.TestedAssembly:
+def _assembly(facts: ReportFacts, known: FactsRow, rulebook: str, on: dt.date) -> rules.TestedAssembly:
     size: Any = UNSET
+    # A word of a rulebook that the utility had before is left out: the degree registered with it is what is left.
+    fits = known.hazard_class is not None and rules.fits_hazard(rulebook, on, known.hazard, known.hazard_class)
     if known.nominal_size is not None and facts.units.length is not UNSET:
         nominal = msgspec.json.decode(known.nominal_size, type=Size)
         size = rules.convert(nominal.size, nominal.units.length, facts.units.length)
     return rules.TestedAssembly(
         kind=known.kind,  # type: ignore[arg-type]
         hazard=known.hazard,
+        hazard_class=known.hazard_class if known.hazard_class is not None and fits else UNSET,
         purpose=known.purpose or UNSET,
         backpressure_possible=UNSET if known.backpressure_possible is None else known.backpressure_possible,
         in_plant_air_gap=UNSET if known.in_plant_air_gap is None else known.in_plant_air_gap,

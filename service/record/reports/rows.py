@@ -25,6 +25,7 @@ class StandingFacts(Struct, frozen=True, kw_only=True):
     purpose: Purpose | None = None
     backpressure_possible: bool | None = None
     in_plant_air_gap: bool | None = None
+    hazard_class: str | None = None
     installed_on: dt.date | None
     in_service: bool
     connection: str

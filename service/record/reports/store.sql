@@ -36,7 +36,7 @@ WHERE q.utility_id = $1 AND q.idempotency_key = ANY ($2::text[]);
 -- key. A report that a testing company sends names an assembly granted to it, and a tester and a gauge that are not another company's;
 -- others are as if they were not there. The assembly's reports are read only where nothing was kept with this version of its standing,
 -- or where the test before this one is not the latest.
-SELECT a.kind, a.hazard, a.purpose, a.backpressure_possible, a.in_plant_air_gap, a.installed_on, a.in_service, p.connection, a.created_at,
+SELECT a.kind, a.hazard, a.purpose, a.backpressure_possible, a.in_plant_air_gap, a.hazard_class, a.installed_on, a.in_service, p.connection, a.created_at,
     a.occurrences::text AS occurrences, a.season::text AS season, a.test_interval_months, {incidents_told} AS incidents,
     i.n, a.id IS NOT NULL AS assembly_known, a.nominal_size::text AS nominal_size, t.certificates::text AS certificates, t.id IS NOT NULL AS tester_known, t.organisation_id AS tester_organisation_id,
     g.accuracy, g.resolution, g.units ->> 'pressure' AS gauge_unit, g.calibrations::text AS calibrations,
@@ -195,7 +195,7 @@ ORDER BY r.log_index LIMIT {limit}
 
 -- name: standing_facts
 -- What the standings of these assemblies rest on besides reports, read under the log's lock: a change of the register waits for it too.
-SELECT a.id, s.basis, CASE WHEN s.rests_version = s.version THEN s.rests_on END AS rests_on, a.kind, a.hazard, a.purpose, a.backpressure_possible, a.in_plant_air_gap, a.installed_on,
+SELECT a.id, s.basis, CASE WHEN s.rests_version = s.version THEN s.rests_on END AS rests_on, a.kind, a.hazard, a.purpose, a.backpressure_possible, a.in_plant_air_gap, a.hazard_class, a.installed_on,
     a.in_service, p.connection, a.occurrences::text AS occurrences, a.season::text AS season, a.test_interval_months,
     a.created_at, {incidents_told} AS incidents
 FROM record.assembly a

@@ -122,7 +122,7 @@ def _shown(utility: Utility, line: StandingLine, on: dt.date) -> AssemblyStandin
             utility,
             AssemblyRow(
                 basis=None, kind=line.kind, hazard=line.hazard, purpose=line.purpose, backpressure_possible=line.backpressure_possible,
-                in_plant_air_gap=line.in_plant_air_gap, installed_on=line.installed_on, in_service=line.in_service,
+                in_plant_air_gap=line.in_plant_air_gap, hazard_class=line.hazard_class, installed_on=line.installed_on, in_service=line.in_service,
                 connection=line.connection, created_at=line.created_at,
             ),
             [],

@@ -85,6 +85,7 @@ class StandingLine(Struct, frozen=True, kw_only=True):
     purpose: Purpose | None
     backpressure_possible: bool | None
     in_plant_air_gap: bool | None
+    hazard_class: str | None
     serial_number: str | None
     position: str | None
     installed_on: dt.date | None

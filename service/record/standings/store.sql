@@ -4,7 +4,7 @@
 
 -- name: lines
 SELECT a.id AS assembly_id, a.premises_id, p.name AS premises, p.address, p.reference, p.location::text AS location, p.connection,
-    a.kind, a.hazard, a.purpose, a.backpressure_possible, a.in_plant_air_gap, a.serial_number, a.position, a.installed_on, a.in_service, a.created_at, s.basis, coalesce(s.due_on, 'infinity'::date) AS due
+    a.kind, a.hazard, a.purpose, a.backpressure_possible, a.in_plant_air_gap, a.hazard_class, a.serial_number, a.position, a.installed_on, a.in_service, a.created_at, s.basis, coalesce(s.due_on, 'infinity'::date) AS due
 FROM record.assembly a
 JOIN record.premises p ON p.utility_id = a.utility_id AND p.id = a.premises_id
 

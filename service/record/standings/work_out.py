@@ -48,6 +48,7 @@ def standing_from(utility: Utility, known: StandingFacts, tests: Sequence[rules.
         purpose=known.purpose or UNSET,
         backpressure_possible=UNSET if known.backpressure_possible is None else known.backpressure_possible,
         in_plant_air_gap=UNSET if known.in_plant_air_gap is None else known.in_plant_air_gap,
+        hazard_class=known.hazard_class or UNSET,
     )
 
 
