@@ -338,7 +338,7 @@ def _facts_row(found: dict[str, tuple[UUID, Any]]) -> FactsRow:
     size = None if assembly.nominal_size is UNSET else msgspec.json.encode(assembly.nominal_size).decode()
     before_it_is_known = dt.datetime.min.replace(tzinfo=dt.UTC)
     return FactsRow(
-        n=1, kind=assembly.kind, hazard=assembly.hazard or None, hazard_class=assembly.hazard_class or None, nominal_size=size,
+        n=1, kind=assembly.kind, hazard="unknown" if assembly.hazard is UNSET else assembly.hazard, hazard_class=assembly.hazard_class or None, nominal_size=size,
         purpose=assembly.purpose or None,
         backpressure_possible=None if assembly.backpressure_possible is UNSET else assembly.backpressure_possible,
         in_plant_air_gap=None if assembly.in_plant_air_gap is UNSET else assembly.in_plant_air_gap,
