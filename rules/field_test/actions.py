@@ -39,7 +39,6 @@ class BeforeRetest(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True)
 
     flag: str
     code: str
-    because: str
 
 
 class Preparations(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -75,7 +74,7 @@ def actions(
         found.append(_action("retest", case="refused"))
     elif last.outcome == "incomplete" and plan.no_criteria is None:
         found.append(_by_limit(book, "complete_the_test", completion(book, place.hazard)))
-    found += [Action(code=row.code, because=row.because, source=cite(row)) for row in preparations() if row.flag in hindered]
+    found += [_action(row.code, source=cite(row)) for row in preparations() if row.flag in hindered]
     if place.suitable is False:
         found.append(_replace(place))
     if place.hazard == "unknown":

@@ -138,6 +138,8 @@ class SuitabilityReason(Struct, frozen=True, kw_only=True):
 class ProtectionReason(Struct, frozen=True, kw_only=True):
     """Why the protection is what it is, and where that is from."""
 
+    code: str
+    """Which reason it is."""
     because: str
     """What was considered."""
     source: Source

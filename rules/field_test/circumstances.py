@@ -14,6 +14,7 @@ from rules.operation import Mechanism
 from rules.rulebook import HazardWord
 from rules.selection.suitability import suitability_of
 from rules.selection.tables import cite
+from rules.texts import say
 
 
 class Circumstances(Struct, frozen=True, kw_only=True, eq=False):
@@ -41,20 +42,20 @@ def circumstances(rulebook_id: str, on: dt.date, assembly: TestedAssembly) -> Ci
         rulebook_id, on, assembly.kind, hazard, assembly.purpose,
         backpressure_possible=assembly.backpressure_possible, in_plant_air_gap=assembly.in_plant_air_gap,
     )  # fmt: skip
-    guards, basis = catalogue()[assembly.kind].guards_against, protections().basis
+    guards = catalogue()[assembly.kind].guards_against
     possible = assembly.backpressure_possible
     mechanisms: tuple[Mechanism, ...] = ("backsiphonage",)
     if "backpressure" not in guards:
-        says = basis.not_guarded
+        code = "computed_not_guarded"
     elif possible is False:
-        says = basis.impossible
+        code = "computed_impossible"
     else:
         mechanisms = ("backsiphonage", "backpressure", "both")
-        says = basis.not_stated if possible is UNSET else basis.possible
+        code = "computed_not_stated" if possible is UNSET else "computed_possible"
     why = SuitabilityReason(
         because=found.because, source=found.source, missing=found.missing, serves=() if found.suitable else found.serves
     )
-    because = ProtectionReason(because=says, source=cite(basis))
+    because = ProtectionReason(code=code, because=say("field_test", "protection", code, {}), source=cite(protections().basis))
     return _circumstances(hazard.hazard, hazard.word, mechanisms, because, found.suitable, why)
 
 

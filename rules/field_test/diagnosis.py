@@ -1,4 +1,4 @@
-"""What was seen → what probably failed, and the usual repair (`data/diagnosis.toml`)."""
+"""What was seen → what probably failed, and the usual repair (`data/diagnosis.toml`; texts: `data/texts/field_test.toml`)."""
 
 from collections.abc import Iterable
 from functools import lru_cache
@@ -11,6 +11,7 @@ from rules.field_test.result import PartResult
 from rules.files import read
 from rules.load import works
 from rules.sources import Source
+from rules.texts import texts
 
 
 class Row(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -20,9 +21,6 @@ class Row(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     kinds: tuple[str, ...]
     components: tuple[Component, ...]
     symptoms: tuple[str, ...]
-    likely: str
-    because: str
-    repair: str
     symptom_of: Component | None = None
 
 
@@ -53,7 +51,13 @@ def _causes(kind: str, line: Line, component: Component, symptom: str) -> tuple[
     source = Source(title=work.title, clause="–", provenance=work.provenance)
     return tuple(
         Diagnosis(
-            code=row.code, component=part, line=line, likely=row.likely, because=row.because, repair=row.repair, source=source
+            code=row.code,
+            component=part,
+            line=line,
+            likely=_text("likely", row.code),
+            because=_text("causes", row.code),
+            repair=_text("repairs", row.code),
+            source=source,
         )
         for row in data.diagnoses
         for part in row.components
@@ -61,9 +65,13 @@ def _causes(kind: str, line: Line, component: Component, symptom: str) -> tuple[
     )
 
 
+def _text(group: str, code: str) -> str:
+    return texts("field_test").templates[group][code]
+
+
 def diagnosis_codes() -> dict[str, str]:
     """The code of every diagnosis, and what probably failed."""
-    return {row.code: row.likely for row in read("diagnosis.toml", Rows).diagnoses}
+    return {row.code: _text("likely", row.code) for row in read("diagnosis.toml", Rows).diagnoses}
 
 
 def diagnose(kind: str, results: Iterable[PartResult]) -> tuple[Diagnosis, ...]:

@@ -13,6 +13,7 @@ from rules.catalogue import Component, StatedMethod
 from rules.field_test.document import Phase
 from rules.files import read
 from rules.sources import Cited
+from rules.texts import texts
 
 Claim = Literal["holds", "leaks", "not_opened", "not_fully"]
 
@@ -25,11 +26,19 @@ class Spoil(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     shutoff: Literal["inlet", "outlet"]
     components: tuple[Component, ...]
     cancels: tuple[Claim, ...]
-    because: str
-    repair: str
     methods: tuple[StatedMethod, ...] = ()
     only_below_minimum: Component | None = None
     unless_no_backpressure: bool = False
+
+    @property
+    def because(self) -> str:
+        """What the leak spoils, as the end of a sentence."""
+        return texts("field_test").templates["leaks"][self.code]
+
+    @property
+    def repair(self) -> str:
+        """What to do about it."""
+        return texts("field_test").templates["leak_repairs"][self.code]
 
 
 class Spoils(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -1,9 +1,9 @@
 """Notices to customers: which step of a utility's schedule is the right one on a day, and its words."""
 
 from rules.notices.data import NoticeStep as NoticeStep
+from rules.notices.data import default_steps as default_steps
 from rules.notices.schedule import Window as Window
 from rules.notices.schedule import check as check
-from rules.notices.schedule import default_steps as default_steps
 from rules.notices.schedule import provenance as provenance
 from rules.notices.schedule import scheduled_for as scheduled_for
 from rules.notices.schedule import windows as windows

@@ -1,4 +1,4 @@
-"""What `data/notices.toml` holds: the default steps, and what a text may name. The table is the law; this only gives it its shape."""
+"""The default steps (`data/notices.toml`) with their texts (`data/texts/notices.toml`), and what a text may name."""
 
 from functools import cache
 from typing import Annotated, Literal
@@ -8,6 +8,7 @@ from msgspec import Meta, Struct
 from rules.files import read
 from rules.rulebook import Addressee, Occasion
 from rules.sources import Cited
+from rules.texts import texts
 
 
 class NoticeStep(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -33,11 +34,18 @@ class NoticeStep(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The text; it may hold placeholders in braces."""
 
 
-class Placeholder(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What a name in braces stands for, what stands there when it is not known, and the occasions for which it is."""
+class DefaultStep(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A step of the default schedule; its subject and text are under its code in the texts."""
 
-    says: str
-    absent: str = ""
+    step: str
+    occasion: Occasion
+    days: int
+    to: Addressee
+
+
+class Placeholder(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The occasions on which a placeholder is known."""
+
     occasions: tuple[Occasion, ...] = ("due", "failed", "unprotected", "retest")
 
 
@@ -45,13 +53,28 @@ class NoticeData(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The data file as a whole; `unit` is the unit of the steps' days."""
 
     unit: Literal["d"]
-    caution: str
-    months: tuple[str, ...]
     placeholders: dict[str, Placeholder]
-    steps: tuple[NoticeStep, ...]
+    steps: tuple[DefaultStep, ...]
 
 
 @cache
 def notice_data() -> NoticeData:
     """The defaults for notices."""
     return read("notices.toml", NoticeData)
+
+
+@cache
+def default_steps() -> tuple[NoticeStep, ...]:
+    """The schedule of a utility that has set none of its own: common practice, no source."""
+    templates = texts("notices").templates
+    return tuple(
+        NoticeStep(
+            step=row.step,
+            occasion=row.occasion,
+            days=row.days,
+            to=row.to,
+            subject=templates["subjects"][row.step],
+            text=templates["texts"][row.step],
+        )
+        for row in notice_data().steps
+    )

@@ -7,8 +7,8 @@ from msgspec import UNSET
 
 from rules.errors import DocumentError
 from rules.local_rulebook import LocalRulebook, LocalVersion, StatedNotice, in_force
-from rules.notices.data import NoticeStep
-from rules.notices.schedule import default_steps, faults_of_step
+from rules.notices.data import NoticeStep, default_steps
+from rules.notices.schedule import faults_of_step
 
 
 def stated_notices(version: LocalVersion | None, on: dt.date) -> tuple[StatedNotice, ...]:

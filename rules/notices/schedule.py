@@ -26,11 +26,6 @@ class Window(Struct, frozen=True, kw_only=True):
     until: dt.date
 
 
-def default_steps() -> tuple[NoticeStep, ...]:
-    """The schedule of a utility that has set none of its own: common practice, no source."""
-    return notice_data().steps
-
-
 def provenance() -> Provenance:
     """How the default schedule is known."""
     return cite(notice_data(), works()).provenance

@@ -13,6 +13,7 @@ from msgspec import Struct
 from rules.errors import DocumentError
 from rules.notices.data import notice_data
 from rules.rulebook import Occasion
+from rules.texts import texts, word
 
 _TOKEN = re.compile(r"\{\{|\}\}|\{([^{}]*)\}|[{}]")
 # C0 and C1 controls, line and paragraph separators, and the marks that turn the direction of writing.
@@ -59,17 +60,17 @@ def names(template: str) -> set[str]:
 
 def fill(template: str, facts: NoticeFacts) -> str:
     """The template with every placeholder filled in; one that `faults` finds nothing wrong with."""
-    data = notice_data()
+    templates = texts("notices").templates
 
     def filled(match: re.Match[str]) -> str:
         name = match[1]
         if name is None:
             return match[0][0]
         if name == "caution":
-            return data.caution
+            return templates["notice"]["caution"]
         value = getattr(facts, name)
         if isinstance(value, dt.date):
-            return f"{value.day} {data.months[value.month - 1]} {value.year}"
-        return data.placeholders[name].absent if value is None else _UNSEEN.sub(" ", value)
+            return f"{value.day} {word('notices', 'month', str(value.month))} {value.year}"
+        return templates["absent"].get(name, "") if value is None else _UNSEEN.sub(" ", value)
 
     return _TOKEN.sub(filled, template)

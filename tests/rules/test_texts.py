@@ -11,14 +11,31 @@ import pytest
 import rules
 from rules import texts
 from rules.errors import DocumentError, RulesError, refusal_texts
+from rules.field_test.actions import preparations
 from rules.field_test.diagnosis import Rows
 from rules.field_test.flags import severities
 from rules.field_test.shutoffs import Spoils
+from rules.field_test.statements import protections
 from rules.files import read
+from rules.notices.data import notice_data
 from tests.rules.pinned import answers
 
+COMPUTED = ("possible", "impossible", "not_stated", "not_guarded")
 ROOT = Path(rules.__file__).parent
-USED_IN = {"field_test": ("field_test",), "standing": ("standing",)}
+USED_IN = {"field_test": ("field_test",), "standing": ("standing",), "notices": ("notices",)}
+
+
+# The codes of the rows of data that have texts.
+CODES: dict[str, set[str]] = {
+    "field_test": {
+        *(row.code for row in read("diagnosis.toml", Rows).diagnoses),
+        *(row.code for row in read("shutoffs.toml", Spoils).spoils),
+        *(row.code for row in preparations()),
+        *(row.code for row in protections().statements),
+    },
+    "standing": set(),
+    "notices": {*(row.step for row in notice_data().steps), *notice_data().placeholders},
+}
 
 
 def named_in(folders: tuple[str, ...]) -> set[str]:
@@ -31,7 +48,7 @@ def named_in(folders: tuple[str, ...]) -> set[str]:
 
 @pytest.mark.parametrize("subject", USED_IN)
 def test_every_template_is_named_in_the_code(subject: str) -> None:
-    named = named_in(USED_IN[subject])
+    named = named_in(USED_IN[subject]) | CODES[subject]
     # The codes of a summary are an outcome and a protection, those of a gauge held wrongly its level.
     composed = {
         "pass",
@@ -136,6 +153,19 @@ def test_a_message_is_rendered_again_from_its_code_and_parameters(kind: str) -> 
         assert all(finding.code in texts.texts("field_test").templates["findings"] for finding in verdict.findings)
         assert "{" not in "".join([verdict.summary, *(one.message for one in (*verdict.findings, *verdict.flags))])
     assert rendered > 10
+
+
+def test_every_row_has_its_texts_and_no_text_is_without_a_row() -> None:
+    templates = texts.texts("field_test").templates
+    for groups, rows in (
+        (("likely", "causes", "repairs"), {row.code for row in read("diagnosis.toml", Rows).diagnoses}),
+        (("leaks", "leak_repairs"), {row.code for row in read("shutoffs.toml", Spoils).spoils}),
+        (("protection",), {row.code for row in protections().statements} | {f"computed_{known}" for known in COMPUTED}),
+    ):
+        for group in groups:
+            assert set(templates[group]) == rows
+    steps = {row.step for row in notice_data().steps}
+    assert set(texts.texts("notices").templates["subjects"]) == set(texts.texts("notices").templates["texts"]) == steps
 
 
 def test_rows_with_texts_have_codes_of_their_own() -> None:

@@ -14,7 +14,7 @@ PLACE = Circumstances(
     word=None,
     hazard="health",
     mechanisms=("backsiphonage", "backpressure", "both"),
-    basis=ProtectionReason(because="Computed.", source=SOURCE),
+    basis=ProtectionReason(code="computed_possible", because="Computed.", source=SOURCE),
     suitable=True,
     suitability=SuitabilityReason(because="Listed.", source=SOURCE, missing=(), serves=()),
 )

@@ -12,6 +12,7 @@ from rules import DocumentError, notices
 from rules.load import works
 from rules.notices.data import notice_data
 from rules.notices.text import faults
+from rules.texts import texts
 from tests.rules.refusals import whole
 
 DUE = dt.date(2026, 6, 30)
@@ -84,8 +85,9 @@ def test_steps_to_others_and_of_other_occasions_do_not_push_each_other_out() -> 
 def test_the_default_schedule_says_how_it_is_known_and_can_be_followed() -> None:
     data = notice_data()
     assert works()[data.source].provenance == data.provenance == "common_practice"
-    notices.check(data.steps)
-    assert [one.step for one in data.steps] == [
+    steps = notices.default_steps()
+    notices.check(steps)
+    assert [one.step for one in steps] == [
         "due",
         "overdue_first",
         "overdue_second",
@@ -95,9 +97,9 @@ def test_the_default_schedule_says_how_it_is_known_and_can_be_followed() -> None
         "retest",
     ]
     # At once: a failure is told on the day of its test.
-    assert [one.days for one in data.steps if one.occasion != "due"] == [0, 0, 0]
+    assert [one.days for one in steps if one.occasion != "due"] == [0, 0, 0]
     assert set(data.placeholders) == {*notices.NoticeFacts.__struct_fields__, "caution"}
-    assert len(data.months) == 12
+    assert len(texts("notices").words["month"]) == 12
 
 
 def test_every_fault_of_a_schedule_is_told_with_its_place() -> None:
@@ -143,7 +145,7 @@ def test_every_default_text_tells_what_to_do_and_carries_the_caution(one: notice
     days = {"due_on": DUE} if one.occasion == "due" else {"due_on": None, "tested_on": DUE, "repair_by": DUE}
     told = notices.fill(one.text, msgspec.structs.replace(FACTS, **days))
     assert "What to do:" in told
-    assert notice_data().caution in told
+    assert texts("notices").templates["notice"]["caution"] in told
     assert "30 June 2026" in told
     assert "1 Sluice Lane" in told
     assert not set("{}") & set(told)
