@@ -189,7 +189,7 @@ async def put_report(
         told = judged(judging, report_id, facts, who, known)
         row = told.row
         log = await opened.get_one(UtilityLog, utility, with_for_update=True)
-        index, log.reports = log.reports, log.reports + 1
+        index = log.reports
         found = await opened.scalars(
             select(ReportRecord)
             .where(ReportRecord.utility_id == utility, ReportRecord.assembly_id == document.assembly_id)

@@ -23,7 +23,7 @@ JOIN record.premises p ON p.utility_id = $1 AND p.id = a.premises_id
 LEFT JOIN record.tester t ON t.utility_id = $1 AND t.id = $3
 LEFT JOIN record.gauge g ON g.utility_id = $1 AND g.id = $4
 WHERE a.utility_id = $1 AND a.id = $2"""
-NUMBER = "UPDATE record.utility_log SET reports = reports + 1 WHERE utility_id = $1 RETURNING reports - 1"
+NUMBER = "SELECT reports FROM record.utility_log WHERE utility_id = $1 FOR UPDATE"
 HISTORY = """SELECT id, assembly_id, performed_at, performed_on, received_at, reason, supersedes, content_hash, outcome, mechanical_protection AS protection,
     acceptance, initial_outcome, failed_protection, acts_as
 FROM record.report WHERE utility_id = $1 AND assembly_id = $2 ORDER BY performed_at, received_at, id"""
