@@ -38,8 +38,14 @@ from rules.quantities import convert
 from rules.rulebook import Criterion, Deadline, Interval, Limit, Rulebook, RulebookData, Trigger, changes_of, extend
 
 KEYS = {
-    "intervals": "key", "triggers": "event", "deadlines": "key", "limits": "name", "criteria": "rule", "notices": "step", "premises": "key",
-}  # fmt: skip
+    "intervals": "key",
+    "triggers": "event",
+    "deadlines": "key",
+    "limits": "name",
+    "criteria": "rule",
+    "notices": "step",
+    "premises": "key",
+}
 """By which member the entries of a section are told apart."""
 
 
@@ -116,9 +122,16 @@ def _cited(entry: Stated) -> dict[str, Any]:
 
 def _interval(entry: StatedInterval) -> Interval:
     return Interval(
-        key=entry.key, months=entry.months, kinds=entry.kinds, hazards=entry.hazards, connections=entry.connections,
-        seasonal=entry.seasonal, failures=entry.failures, within_months=entry.within_months, **_cited(entry),
-    )  # fmt: skip
+        key=entry.key,
+        months=entry.months,
+        kinds=entry.kinds,
+        hazards=entry.hazards,
+        connections=entry.connections,
+        seasonal=entry.seasonal,
+        failures=entry.failures,
+        within_months=entry.within_months,
+        **_cited(entry),
+    )
 
 
 def _trigger(entry: StatedTrigger) -> Trigger:
@@ -144,9 +157,15 @@ def _criterion(state: Rulebook, entry: StatedCriterion) -> Criterion:
     """The state's rule with the stated minimum, which decides: what was advice is required."""
     rule = next(rule for rule in state.criteria if rule.rule == entry.rule)
     own = Criterion(
-        rule=rule.rule, kinds=rule.kinds, component=rule.component, quantity=rule.quantity, alternative_to=rule.alternative_to,
-        at_least=entry.at_least, unit=entry.unit, **_cited(entry),
-    )  # fmt: skip
+        rule=rule.rule,
+        kinds=rule.kinds,
+        component=rule.component,
+        quantity=rule.quantity,
+        alternative_to=rule.alternative_to,
+        at_least=entry.at_least,
+        unit=entry.unit,
+        **_cited(entry),
+    )
     same = rule.at_least is not None and rule.unit is not None and convert(rule.at_least, rule.unit, entry.unit) == entry.at_least
     return msgspec.structs.replace(own, above=rule.above and same)
 

@@ -59,7 +59,10 @@ def rulebook(key: RulebookKey, on: dt.date) -> Rulebook:
 
 
 def composed(version: LocalVersion, on: dt.date) -> Composed:
-    """A local rulebook over its state's on that day, and what of it is laxer; UnknownRulebookError or NotInForceError where there is none."""
+    """A local rulebook over its state's on that day, and what of it is laxer.
+
+    UnknownRulebookError or NotInForceError where there is none.
+    """
     state = version.rulebook.extends
     return compose(rulebook_data(state), rulebook(state, on), version, on, local_limits())
 

@@ -131,9 +131,16 @@ def carried(on: dt.date) -> list[RulebookSummary]:
 
 def _summary(data: RulebookData, on: dt.date) -> RulebookSummary:
     sections = (
-        data.criteria, data.limits, data.intervals, data.inspections, data.triggers, data.deadlines, data.editions, data.hazard_words,
+        data.criteria,
+        data.limits,
+        data.intervals,
+        data.inspections,
+        data.triggers,
+        data.deadlines,
+        data.editions,
+        data.hazard_words,
         data.testers,
-    )  # fmt: skip
+    )
     # Before its first day, a rulebook is listed as on that day.
     day = max(on, data.in_force_from)
     marks = Counter(cite(entry).provenance for section in sections for entry in section if entry.in_force(day))
@@ -179,8 +186,15 @@ def _content(key: RulebookKey, on: dt.date, opened: Opening) -> dict[str, Any]:
     # A rulebook without tables of its own or inherited chooses and places nothing.
     chooses = tables_for(key, on) if base_id(key) in index() else None
     plain = (
-        "id", "title", "jurisdiction", "note", "in_force_from", "in_force_until", "last_looked_at", "digest",
-    )  # fmt: skip
+        "id",
+        "title",
+        "jurisdiction",
+        "note",
+        "in_force_from",
+        "in_force_until",
+        "last_looked_at",
+        "digest",
+    )
     placed = None if chooses is None else placement_rules((*chooses.placement, SEEN_AT_INSPECTION), on)
     return {
         **{name: getattr(book, name) for name in plain},

@@ -199,7 +199,8 @@ class TesterRule(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
 class NotRead(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A subject of which the authority's text was not read, and what is therefore left open.
 
-    Criteria and intervals are then not inherited, since they would pass for the authority's own; the rest is common practice, and marked so.
+    Criteria and intervals are then not inherited, since they would pass for the authority's own; the rest is common practice, and marked
+    so.
     """
 
     subject: Literal["criteria", "intervals", "triggers", "deadlines", "report_due", "hazard_words", "premises", "testers"]

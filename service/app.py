@@ -48,8 +48,12 @@ log = logging.getLogger("nonreturn")
 
 # What the framework itself refuses, by status.
 _FRAMEWORK = {
-    400: "unreadable_request", 404: "address_not_found", 405: "method_not_allowed", 413: "body_too_large", 415: "media_type_unknown",
-}  # fmt: skip
+    400: "unreadable_request",
+    404: "address_not_found",
+    405: "method_not_allowed",
+    413: "body_too_large",
+    415: "media_type_unknown",
+}
 
 
 _FULL = (errno.ENOSPC, errno.EDQUOT)
@@ -155,15 +159,17 @@ def _hide_mark(span: Any, scope: Any) -> None:
 
 @asynccontextmanager
 async def delivering(settings: Settings, dsn: str, clock: Clock, metrics: Metrics) -> AsyncIterator[None]:
-    """Webhooks are sent meanwhile, where there is a key to sign them with, on connections of their own, so that no report waits for them."""
+    """Webhooks are sent meanwhile, where there is a key to sign them with, on connections of their own: no report waits for them."""
     if settings.webhook_key is None:
         yield
         return
     policy = settings.webhook_policy
     sender = Sender(
-        private=settings.webhooks_private, connections=2 * policy.at_once,
-        connect_seconds=policy.connect_seconds, answer_seconds=policy.answer_seconds,
-    )  # fmt: skip
+        private=settings.webhooks_private,
+        connections=2 * policy.at_once,
+        connect_seconds=policy.connect_seconds,
+        answer_seconds=policy.answer_seconds,
+    )
     pool = await Pool.open(dsn, size=2)
     deliverer = Deliverer(WebhookStore(pool), settings.webhook_key, clock=clock, sender=sender, policy=policy, metrics=metrics)
     deliverer.start()

@@ -93,8 +93,14 @@ class ProblemError(Exception):
 
 
 def fault(
-    code: str, /, *, pointer: str | UnsetType = UNSET, parameter: str | UnsetType = UNSET, detail: str | None = None, **values: Value
-) -> Fault:  # fmt: skip
+    code: str,
+    /,
+    *,
+    pointer: str | UnsetType = UNSET,
+    parameter: str | UnsetType = UNSET,
+    detail: str | None = None,
+    **values: Value,
+) -> Fault:
     """A fault at a place of the body (`pointer`) or in a query or path parameter; KeyError for a code that `faults.toml` lacks.
 
     `detail` replaces the text, for faults of the rules, which state them more precisely.
@@ -110,9 +116,15 @@ def fault(
 
 
 def problem(
-    code: str, /, *, pointer: str | UnsetType = UNSET, parameter: str | UnsetType = UNSET, detail: str | None = None,
-    wait: float | None = None, **values: Value,
-) -> ProblemError:  # fmt: skip
+    code: str,
+    /,
+    *,
+    pointer: str | UnsetType = UNSET,
+    parameter: str | UnsetType = UNSET,
+    detail: str | None = None,
+    wait: float | None = None,
+    **values: Value,
+) -> ProblemError:
     """The problem that one fault causes; `errors` lists the fault if it has a place."""
     cause = fault(code, pointer=pointer, parameter=parameter, detail=detail, **values)
     return ProblemError(cause, [] if pointer is UNSET and parameter is UNSET else [cause], wait=wait)

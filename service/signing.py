@@ -1,10 +1,12 @@
 """Signing: compact JWS (RFC 7515) with Ed25519 (RFC 8037), one form and no other.
 
-A token's head holds `alg`, `kid` and `typ` and nothing else: what a stranger's head asks for is never followed. `typ` says what was signed, so that a tree head cannot pass for a receipt. RFC 9864 has since
+A token's head holds `alg`, `kid` and `typ` and nothing else: what a stranger's head asks for is never followed. `typ` says what was signed,
+so that a tree head cannot pass for a receipt. RFC 9864 has since
 given the algorithm the name `Ed25519` beside `EdDSA`; tokens say `EdDSA`, which every library reads.
 
 Keys are a JWK Set (RFC 7517) in a file, or in the environment itself, never in the database. The first key that has its private part
-signs; keys without one are retired, and go on to prove what they signed. A file that changes is read again, so that rotation needs no restart.
+signs; keys without one are retired, and go on to prove what they signed. A file that changes is read again, so that rotation needs no
+restart.
 """
 
 import base64
@@ -102,7 +104,10 @@ class SigningKeys:
     def published(self) -> KeySet:
         """The public half of every key, the one that signs first."""
         order = sorted(self.keys, key=lambda kid: kid != self._signer)
-        found = [PublicKey(kty="OKP", crv=CURVE, x=str(self.keys[kid].as_dict(private=False)["x"]), kid=kid, alg=ALGORITHM, use="sig") for kid in order]  # fmt: skip
+        found = [
+            PublicKey(kty="OKP", crv=CURVE, x=str(self.keys[kid].as_dict(private=False)["x"]), kid=kid, alg=ALGORITHM, use="sig")
+            for kid in order
+        ]
         return KeySet(keys=found)
 
     def sign(self, typ: str, payload: bytes) -> str:

@@ -64,7 +64,10 @@ class Flag(Struct, frozen=True, kw_only=True, omit_defaults=True):
     message: str
     """What was found, what is required, and what to do."""
     parameters: dict[str, str | int | float] | UnsetType = UNSET
-    """What the message names, by name; `case` picks among several messages of one code. With `code`, a client can write the message in another language."""
+    """What the message names, by name; `case` picks among several messages of one code.
+
+    With `code`, a client can write the message in another language.
+    """
 
 
 class Diagnosis(Struct, frozen=True, kw_only=True):
@@ -98,7 +101,10 @@ class Action(Struct, frozen=True, kw_only=True, omit_defaults=True):
     source: Source | UnsetType = UNSET
     """Where the deadline is from."""
     parameters: dict[str, str] | UnsetType = UNSET
-    """What the sentence names: `case` picks among several sentences of one code; `rule` is the key of the rulebook's deadline or limit that the sentence quotes."""
+    """What the sentence names: `case` picks among several sentences of one code.
+
+    `rule` is the key of the rulebook's deadline or limit that the sentence quotes.
+    """
 
 
 class PhaseVerdict(Struct, frozen=True, kw_only=True):

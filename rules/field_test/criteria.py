@@ -1,7 +1,8 @@
 """Reading against criterion → finding, for one part or one pair of readings at a time.
 
 A reading exactly at the minimum passes; readings are taken as read and never rounded up or corrected. A number that cannot be trusted never
-makes a pass: it contradicts another member, could not have been read, or was read on a gauge that was not level or against a leaking shutoff
+makes a pass: it contradicts another member, could not have been read, or was read on a gauge that was not level or against a leaking
+shutoff
 that can have caused it. The finding is then *not determined*, and a flag says why.
 
 The result of a reading depends on a few values that recur (gauges are read in tenths), so the phase caches it.

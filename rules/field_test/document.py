@@ -113,7 +113,10 @@ class Check1Reading(
 class Check2Reading(
     _Check, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True, tag_field="component", tag="check_2"
 ):
-    """Check 2 of an RP, a DC or a detector assembly; whether it is tight against backpressure is apart from its drop in the direction of flow."""
+    """Check 2 of an RP, a DC or a detector assembly.
+
+    Whether it is tight against backpressure is apart from its drop in the direction of flow.
+    """
 
     tight_against_backpressure: bool | UnsetType = UNSET
     """Whether it closed tight against backpressure, apart from its number in the direction of flow."""

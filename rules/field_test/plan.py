@@ -43,7 +43,8 @@ class PlannedPart(Struct, frozen=True, kw_only=True, eq=False):
 
     `fully`: an air inlet opens fully. `against`: a check is tight against backpressure. `quiet`: nothing runs from it before the test.
 
-    `words` are the part, its unit and what it does as messages name them. `sound_from` is the number from which such a part is sound: the kind's own minimum, which a rulebook's own may exceed.
+    `words` are the part, its unit and what it does as messages name them. `sound_from` is the number from which such a part is sound: the
+    kind's own minimum, which a rulebook's own may exceed.
     """
 
     component: Component

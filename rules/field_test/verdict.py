@@ -1,6 +1,7 @@
 """The whole judgement, in one readable function.
 
-It finds the rulebook in force on the day of the test and judges each phase on its own. The last phase tested is the outcome; what the report
+It finds the rulebook in force on the day of the test and judges each phase on its own. The last phase tested is the outcome; what the
+report
 says beside its readings decides whether it is accepted. The same test, received at the same moment, gives the same bytes.
 """
 

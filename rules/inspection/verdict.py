@@ -30,9 +30,13 @@ def inspect(inspection: Inspection, *, received_at: dt.datetime, corrected: Outc
     book = rulebook(inspection.rulebook, day)
     found = find(inspection, day)
     place = suitability(
-        inspection.rulebook, day, assembly.kind, UNSET if assembly.hazard == "unknown" else assembly.hazard, assembly.purpose,
+        inspection.rulebook,
+        day,
+        assembly.kind,
+        UNSET if assembly.hazard == "unknown" else assembly.hazard,
+        assembly.purpose,
         backpressure_possible=assembly.backpressure_possible,
-    )  # fmt: skip
+    )
     flags = [
         *_flags_of_moment(book, inspection, received_at),
         *_flags_of_inspector(book, inspection, day),

@@ -96,7 +96,10 @@ class Bench:
         on_bypass = line == "bypass"
         parts = parts_on(request.kind, bypass=on_bypass)
         self.statuses = conditions_of(request.kind, condition.conditions, pointer, parts)
-        springs = {part: load * (1 + physics().springs["spread"].value * source.uniform(-1, 1)) for part, load in usual_loadings(request.kind).items()}  # fmt: skip
+        springs = {
+            part: load * (1 + physics().springs["spread"].value * source.uniform(-1, 1))
+            for part, load in usual_loadings(request.kind).items()
+        }
         loadings = {part: springs[part] for part in parts} | loadings_of(
             request.kind, condition.loadings, gauge.psi, pointer, parts
         )

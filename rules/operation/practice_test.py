@@ -24,7 +24,16 @@ from rules.operation.practice_vb import VacuumBreakerTest
 from rules.operation.procedures import Caution, Family, cautions_for, methods_of, procedure_of
 from rules.quantities import Units, unit_missing
 
-_FAMILIES: dict[str, Family] = {"rp": "rp", "rpda": "rp", "rpda_ii": "rp", "dc": "dc", "dcda": "dc", "dcda_ii": "dc", "pvb": "pvb", "svb": "svb"}  # fmt: skip
+_FAMILIES: dict[str, Family] = {
+    "rp": "rp",
+    "rpda": "rp",
+    "rpda_ii": "rp",
+    "dc": "dc",
+    "dcda": "dc",
+    "dcda_ii": "dc",
+    "pvb": "pvb",
+    "svb": "svb",
+}
 _DETECTORS = frozenset({"rpda", "rpda_ii", "dcda", "dcda_ii"})
 AnyTest = ReducedPressureTest | OneHoseDoubleCheckTest | TwoHoseDoubleCheckTest | DuplexDoubleCheckTest | VacuumBreakerTest
 

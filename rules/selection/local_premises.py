@@ -99,10 +99,13 @@ def _lowered(state: InForce, entry: StatedPremises, purpose: Purpose, code: str)
         "hazard" if entry.fluid_category is UNSET else "fluid_category",
         "local_hazard_lower",
         {
-            "rulebook": state.rulebook.id, "stated": str(degree), "required": str(highest.fluid_category or highest.hazard),
-            "name": premises_name(code), "clause": _clause(highest),
+            "rulebook": state.rulebook.id,
+            "stated": str(degree),
+            "required": str(highest.fluid_category or highest.hazard),
+            "name": premises_name(code),
+            "clause": _clause(highest),
         },
-    )  # fmt: skip
+    )
 
 
 def _admitted(state: InForce, entry: StatedPremises, purpose: Purpose, code: str) -> Iterator[Fault]:
@@ -114,8 +117,12 @@ def _admitted(state: InForce, entry: StatedPremises, purpose: Purpose, code: str
             more = [str(kind) for kind in entry.kinds if kind not in row.kinds] if row.topic == "premises" else []
             if more:
                 parameters: Parameters = {
-                    "rulebook": state.rulebook.id, "more": more, "name": premises_name(code), "available": list(row.kinds), "clause": _clause(row),
-                }  # fmt: skip
+                    "rulebook": state.rulebook.id,
+                    "more": more,
+                    "name": premises_name(code),
+                    "available": list(row.kinds),
+                    "clause": _clause(row),
+                }
                 yield "kinds", "local_kinds_more", parameters
 
 
@@ -130,20 +137,30 @@ def _table(version: LocalVersion, entries: Sequence[StatedPremises]) -> Table:
         title=version.rulebook.title,
         raises=tuple(
             Raise(
-                rule=f"local.{entry.key}", premises=entry.premises, purposes=entry.purposes,
+                rule=f"local.{entry.key}",
+                premises=entry.premises,
+                purposes=entry.purposes,
                 hazard=None if entry.hazard is UNSET else entry.hazard,
                 fluid_category=None if entry.fluid_category is UNSET else entry.fluid_category,
-                says=entry.says, source=work_of(entry.clause), clause=entry.clause.section,
+                says=entry.says,
+                source=work_of(entry.clause),
+                clause=entry.clause.section,
             )
             for entry in entries
             if entry.hazard is not UNSET or entry.fluid_category is not UNSET
         ),
         admissions=tuple(
             Admission(
-                rule=f"local.{entry.key}", topic="premises", premises=entry.premises, purposes=entry.purposes, kinds=entry.kinds,
-                says=entry.says, source=work_of(entry.clause), clause=entry.clause.section,
+                rule=f"local.{entry.key}",
+                topic="premises",
+                premises=entry.premises,
+                purposes=entry.purposes,
+                kinds=entry.kinds,
+                says=entry.says,
+                source=work_of(entry.clause),
+                clause=entry.clause.section,
             )
             for entry in entries
             if entry.kinds is not UNSET
         ),
-    )  # fmt: skip
+    )

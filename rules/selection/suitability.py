@@ -98,13 +98,23 @@ def suitability_of(
     """Whether the kind is suitable against that hazard: by the rulebook's word for it where one is stated, otherwise by its degree."""
     if hazard.word is not None:
         return suitability_by_class(
-            rulebook_id, on, kind, hazard.word, purpose,
-            backpressure_possible=backpressure_possible, in_plant_air_gap=in_plant_air_gap,
-        )  # fmt: skip
+            rulebook_id,
+            on,
+            kind,
+            hazard.word,
+            purpose,
+            backpressure_possible=backpressure_possible,
+            in_plant_air_gap=in_plant_air_gap,
+        )
     return suitability(
-        rulebook_id, on, kind, UNSET if hazard.hazard == "unknown" else hazard.hazard, purpose,
-        backpressure_possible=backpressure_possible, in_plant_air_gap=in_plant_air_gap,
-    )  # fmt: skip
+        rulebook_id,
+        on,
+        kind,
+        UNSET if hazard.hazard == "unknown" else hazard.hazard,
+        purpose,
+        backpressure_possible=backpressure_possible,
+        in_plant_air_gap=in_plant_air_gap,
+    )
 
 
 def suitability_by_class(
@@ -130,9 +140,14 @@ def suitability_by_class(
         because = sentence("suitability", "class_not_stated", rulebook=rulebook_id, hazard_class=word.word)
         return Suitability(suitable=None, because=because, missing=("hazard",))
     return suitability(
-        rulebook_id, on, kind, word.chosen_as, purpose,
-        backpressure_possible=backpressure_possible, in_plant_air_gap=in_plant_air_gap,
-    )  # fmt: skip
+        rulebook_id,
+        on,
+        kind,
+        word.chosen_as,
+        purpose,
+        backpressure_possible=backpressure_possible,
+        in_plant_air_gap=in_plant_air_gap,
+    )
 
 
 def _judge(tables: InForce, kind: str, stated: _Stated) -> Suitability:

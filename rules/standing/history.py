@@ -24,11 +24,16 @@ CountsAs = Literal[Acceptance, "void"]
 
 
 class TestEvent(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A report as far as standing goes. `performed_on` is the day of the test where the utility is, or of its receipt where that is earlier.
+    """A report as far as standing goes.
 
-    `acceptance` is what a person decided, where a person did; `supersedes` the report that this one corrects. `outcome` and `protection` are
-    those of the last phase; `initial_outcome` is that of the initial test, left out where it is the outcome. `failed_protection` is what the
-    phase left that failed last, left out where it is the last phase; `acts_as` says which deadline that failure has, left out where what was
+    `performed_on` is the day of the test where the utility is, or of its receipt where that is earlier.
+
+    `acceptance` is what a person decided, where a person did; `supersedes` the report that this one corrects. `outcome` and `protection`
+    are
+    those of the last phase; `initial_outcome` is that of the initial test, left out where it is the outcome. `failed_protection` is what
+    the
+    phase left that failed last, left out where it is the last phase; `acts_as` says which deadline that failure has, left out where what
+    was
     left says it. Protection is the mechanical value: what the parts do, whatever the hazard.
     """
 
@@ -75,7 +80,9 @@ class TestEvent(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 class Decided(Struct, frozen=True, kw_only=True):
-    """The last passing test that counts, the failing one after it that decides with the first day of that run, and the days of failures up to the passing one.
+    """The last passing test that counts, the failing one after it that decides, and the days of failures up to the passing one.
+
+    With the failing one comes the first day of its run.
 
     `accepted` is the last of the tests that count whose report is accepted: only such a test answers what requires one.
     """

@@ -64,7 +64,7 @@ def hazard_of_class(rulebook_id: str, on: dt.date, hazard: RegisteredHazard | Un
 
 
 def fits_hazard(rulebook_id: str, on: dt.date, hazard: RegisteredHazard, hazard_class: str) -> bool:
-    """Whether a registered word is still the rulebook's on that day and goes with the registered degree: a utility may change its rulebook."""
+    """Whether a registered word is still the rulebook's on that day and fits the registered degree: a utility may change its rulebook."""
     try:
         hazard_of_class(rulebook_id, on, hazard, hazard_class)
     except DocumentError:

@@ -90,7 +90,7 @@ def next_due(book: Rulebook, hazard: str, connection: str, tested_on: dt.date) -
 
 
 class OrdinaryDays(Struct, frozen=True, kw_only=True):
-    """What the day of the last test tells of an assembly that passed it and about which nothing special is known, on the day it was asked for.
+    """What the day of the last test says of an assembly that passed it and of which nothing special is known, on the day in question.
 
     It is not overdue if it passed on `current_since` or later, nor if it passed on `seldom_failed_since` or later and failed less than
     `failures` times from `failures_since` on; it is overdue if it passed before `overdue_before`. Between, its own interval decides.
@@ -109,7 +109,7 @@ _NEVER_SO_OFTEN: Final = 2**31 - 1
 
 
 def ordinary_days(key: RulebookKey, on: dt.date) -> OrdinaryDays:
-    """The days that tell an ordinary assembly's standing on `on`, by all of the rulebook's intervals, whatever the hazard and connection."""
+    """The days that tell an ordinary assembly's standing on `on`, by all of the rulebook's intervals, for any hazard and connection."""
     intervals: list[Interval | StatedInterval] = list(rulebook_data(base_id(key)).intervals)
     if isinstance(key, LocalVersion):
         intervals += key.rulebook.intervals

@@ -34,7 +34,8 @@ _OF_THE_DAY: Final = ("current", "due_soon", "overdue")
 class Occurrence(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Something other than time after which a rulebook may require a test; `at` is its moment where that is known.
 
-    An accepted test answers it that was performed at its moment or later; where only the day is known, on the day or later. `suspected` says of an
+    An accepted test answers it that was performed at its moment or later; where only the day is known, on the day or later. `suspected`
+    says of an
     incident that this assembly may have been its path; another assembly in its area gets a test due and keeps its protection.
     """
 
@@ -54,7 +55,8 @@ class Standing(Struct, frozen=True, kw_only=True):
     """The standing of an assembly. `due_on` is the last day for the next test (for a failed one: for what `actions` say first).
 
     `protection` is the worst that applies, `mechanical_protection` what the parts do whatever the hazard; deadlines go by that. `suitable`
-    says whether the kind is approved for the hazard and use that are registered; null: not determined. `report_id` is the report that decides,
+    says whether the kind is approved for the hazard and use that are registered; null: not determined. `report_id` is the report that
+    decides,
     `since` the day from which it is so, `because` why, in sentences.
     """
 
@@ -109,7 +111,8 @@ def standing(
     assembly's own, which counts where it is shorter than the rulebook's; `registered_on` the day on which it came into the register, which
     stands in for an installation that nobody dated (common practice, no source: a first test that nothing dates would never be due), or the
     day on which it was put back into service where that came later. Whether it is suitable follows from the last five and the hazard, as
-    they are registered, by the tables of the day of the test that decides. UnknownRulebookError for an unknown rulebook; NotJudgeableError where it names no interval or deadline for the case.
+    they are registered, by the tables of the day of the test that decides. UnknownRulebookError for an unknown rulebook; NotJudgeableError
+    where it names no interval or deadline for the case.
     """
     decided = decide(history)
     test = decided.failed or decided.passed
@@ -120,9 +123,15 @@ def standing(
         left = test.protection if decided.failed is None else test.left_by_failure
     mechanical: MechanicalProtection = "unknown" if doubted and left != "lost" else left
     found = suitability_on(
-        base_id(rulebook), dt.date.max if test is None else test.performed_on, kind, hazard, hazard_class, purpose,
-        backpressure_possible=backpressure_possible, in_plant_air_gap=in_plant_air_gap,
-    )  # fmt: skip
+        base_id(rulebook),
+        dt.date.max if test is None else test.performed_on,
+        kind,
+        hazard,
+        hazard_class,
+        purpose,
+        backpressure_possible=backpressure_possible,
+        in_plant_air_gap=in_plant_air_gap,
+    )
     protection = worst_protection(mechanical, found)
     # Nobody may read the standing of an unsuitable kind as a good one, so it states why.
     place = found.because if found.suitable is False else ""

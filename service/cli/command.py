@@ -142,7 +142,8 @@ def main() -> None:
     settings = replace(settings, **given)
     if options.command in ("audit", "seal", "rejudge", "rebuild") and settings.dsn is None and not settings.data.exists():
         sys.exit(
-            f"nonreturn: there is no record to look at: set NONRETURN_DSN, or NONRETURN_DATA to where the demo keeps its own ({settings.data} is not there)."
+            f"nonreturn: there is no record to look at: set NONRETURN_DSN, "
+            f"or NONRETURN_DATA to where the demo keeps its own ({settings.data} is not there)."
         )
     try:
         _run(settings, options)
@@ -233,8 +234,15 @@ def _exchange(settings: Settings, options: argparse.Namespace) -> int:
 def _load_options(options: argparse.Namespace) -> ImportOptions:
     pairs = [one.rpartition("=") for one in options.column]
     return ImportOptions(
-        dry_run=not options.write, partial=options.partial, make_testers_and_gauges=options.make_testers_and_gauges,
-        correct_reports=options.correct_reports, encoding=options.encoding, delimiter=options.delimiter, dates=options.dates,
-        pressure=options.pressure, length=options.length, columns=json.dumps({heading: field or None for heading, _, field in pairs}),
+        dry_run=not options.write,
+        partial=options.partial,
+        make_testers_and_gauges=options.make_testers_and_gauges,
+        correct_reports=options.correct_reports,
+        encoding=options.encoding,
+        delimiter=options.delimiter,
+        dates=options.dates,
+        pressure=options.pressure,
+        length=options.length,
+        columns=json.dumps({heading: field or None for heading, _, field in pairs}),
         defaults=json.dumps(dict(one.partition("=")[::2] for one in options.default)),
-    )  # fmt: skip
+    )

@@ -199,9 +199,15 @@ async def make_key(settings: Settings, kind: str, name: str, utilities: list[str
                     "INSERT INTO access.organisation VALUES ($1, $2, $3, $4)", organisation_id, kind, name, now
                 )
                 await connection.execute(
-                    "INSERT INTO access.key (key_id, organisation_id, label, secret_hash, rights, created_at) VALUES ($1, $2, $3, $4, $5, $6)",
-                    key_id, organisation_id, "made by the command", secret_hash, sorted(RIGHTS_OF[kind]), now,
-                )  # fmt: skip
+                    "INSERT INTO access.key (key_id, organisation_id, label, secret_hash, rights, created_at) "
+                    "VALUES ($1, $2, $3, $4, $5, $6)",
+                    key_id,
+                    organisation_id,
+                    "made by the command",
+                    secret_hash,
+                    sorted(RIGHTS_OF[kind]),
+                    now,
+                )
                 for utility in utilities:
                     await connection.execute(
                         "INSERT INTO access.utility_grant VALUES ($1, $2, $3)", utility, organisation_id, now

@@ -94,9 +94,13 @@ async def _serve(settings: Settings, found: Database, taken: socket.socket, serv
         # Filling waits for Postgres most of its time, in which the application is put together.
         app, (told, page) = await asyncio.gather(asyncio.to_thread(create_app, settings, found.dsn), prepare(found))
         config = uvicorn.Config(
-            app, host=settings.host, port=settings.port, **wire.server(settings), log_level="warning",
+            app,
+            host=settings.host,
+            port=settings.port,
+            **wire.server(settings),
+            log_level="warning",
             timeout_graceful_shutdown=10,
-        )  # fmt: skip
+        )
         server = uvicorn.Server(config)
         task = asyncio.create_task(server.serve(sockets=[taken]))
         while not server.started and not task.done():  # noqa: ASYNC110 - uvicorn sets a flag, not an event
@@ -200,8 +204,11 @@ async def _fresh_key(owner: Any, organisation: UUID, kind: str) -> str:
     )
     await owner.execute(
         "INSERT INTO access.key (key_id, organisation_id, label, secret_hash, rights, created_at) VALUES ($1, $2, 'demo', $3, $4, now())",
-        key_id, organisation, secret_hash, sorted(RIGHTS_OF[kind]),
-    )  # fmt: skip
+        key_id,
+        organisation,
+        secret_hash,
+        sorted(RIGHTS_OF[kind]),
+    )
     return key
 
 
@@ -242,29 +249,42 @@ async def fill(pool: Pool, registry: RegistryStore, organisations: dict[str, UUI
     for place in scenario.places:
         latitude, longitude = place.location
         premises = await register(
-            Premises, PremisesFacts,
+            Premises,
+            PremisesFacts,
             {
-                "name": place.name, "address": place.address, "reference": place.reference, "connection": place.connection,
-                "hazard": place.hazard, "location": {"latitude": latitude, "longitude": longitude},
+                "name": place.name,
+                "address": place.address,
+                "reference": place.reference,
+                "connection": place.connection,
+                "hazard": place.hazard,
+                "location": {"latitude": latitude, "longitude": longitude},
                 # An address of the domain that is set aside for examples (RFC 2606).
                 "contact": {"name": f"Owner of {place.name}", "email": f"{place.reference.lower()}@example.org"},
             },
-        )  # fmt: skip
+        )
         assemblies.append(
             await register(
-                Assembly, AssemblyFacts,
+                Assembly,
+                AssemblyFacts,
                 {
-                    "premises_id": premises, "kind": place.kind, "hazard": place.hazard, "serial_number": place.serial_number,
-                    "nominal_size": {"size": place.size, "units": {"length": "in"}}, "installed_on": place.installed_on,
+                    "premises_id": premises,
+                    "kind": place.kind,
+                    "hazard": place.hazard,
+                    "serial_number": place.serial_number,
+                    "nominal_size": {"size": place.size, "units": {"length": "in"}},
+                    "installed_on": place.installed_on,
                     "purpose": "point_of_use" if place.kind in ("pvb", "svb") else "premises_isolation",
                 },
             )
-        )  # fmt: skip
+        )
     submissions = Submissions(ReportStore(pool), clock)
     principal = Principal(
-        key_id=UUID(int=0), organisation_id=organisations["testing_company"], kind="testing_company", rights=frozenset({"report"}),
+        key_id=UUID(int=0),
+        organisation_id=organisations["testing_company"],
+        kind="testing_company",
+        rights=frozenset({"report"}),
         utilities=frozenset({UTILITY}),
-    )  # fmt: skip
+    )
     for visit in scenario.visits:
         clock.moment = visit.received_at
         ids = {"assembly_id": assemblies[visit.place], "tester_id": testers[visit.tester], "gauge_id": gauges[visit.gauge]}
@@ -280,8 +300,12 @@ def what_to_try(told: dict[str, Any], page: str) -> str:
     base = f"{told['url']}/v1/utilities/{told['utility']}"
     tester, utility = told["keys"]["tester"], told["keys"]["utility"]
     report = {
-        "assembly_id": told["assemblies"]["pvb"], "tester_id": told["testers"][0], "gauge_id": told["gauges"][0],
-        "performed_at": SystemClock().now().replace(microsecond=0).isoformat(), "reason": "periodic", "units": {"pressure": "psi"},
+        "assembly_id": told["assemblies"]["pvb"],
+        "tester_id": told["testers"][0],
+        "gauge_id": told["gauges"][0],
+        "performed_at": SystemClock().now().replace(microsecond=0).isoformat(),
+        "reason": "periodic",
+        "units": {"pressure": "psi"},
         "line_pressure": 62,
         "initial_test": {
             "shutoffs": {"inlet": "tight", "outlet": "tight"},
@@ -290,7 +314,7 @@ def what_to_try(told: dict[str, Any], page: str) -> str:
                 {"component": "check", "closed_tight": True, "held_at": 0.6},
             ],
         },
-    }  # fmt: skip
+    }
     return f"""
 Nonreturn serves {told["url"]}  (calls: {told["url"]}/docs, Ctrl-C stops everything)
 Keys of this start:  tester {tester}

@@ -46,7 +46,10 @@ async def export(settings: Settings, utility: str, to: Path | None) -> int:
 
 
 async def restore(settings: Settings, path: Path) -> int:
-    """Write an exported utility into a database that has nothing of it; the number of standings that differ is the exit status, 100 at most."""
+    """Write an exported utility into a database that has nothing of it.
+
+    The number of standings that differ is the exit status, 100 at most.
+    """
     with database(settings) as found, path.open("rb") as file:
         pool = await Pool.open(found.dsn, size=2)
         try:
@@ -61,7 +64,10 @@ async def restore(settings: Settings, path: Path) -> int:
 
 
 async def load(settings: Settings, utility: str, files: Sequence[Path], options: ImportOptions) -> int:
-    """Import spreadsheets, all in one run; what it comes to is said, every problem on standard error. The exit status: 0 without problems."""
+    """Import spreadsheets, all in one run; what it comes to is said, every problem on standard error.
+
+    The exit status: 0 without problems.
+    """
     asked, show = Asked(options), progress("rows or things")
     run: ImportRun | None = None
     with database(settings) as found, ExitStack() as opened:
@@ -78,9 +84,15 @@ async def load(settings: Settings, utility: str, files: Sequence[Path], options:
         submissions = Submissions(reports, clock)
         try:
             importer = Importer(
-                imports=ImportStore(pool), registry=registry, reports=reports, submissions=submissions, clock=clock,
-                utility=await registry.utility(utility), principal=await _principal(AccessStore(pool), utility), asked=asked,
-            )  # fmt: skip
+                imports=ImportStore(pool),
+                registry=registry,
+                reports=reports,
+                submissions=submissions,
+                clock=clock,
+                utility=await registry.utility(utility),
+                principal=await _principal(AccessStore(pool), utility),
+                asked=asked,
+            )
             await importer.open(sources)
             async for event in importer.run():
                 if isinstance(event, ImportProgress):

@@ -127,7 +127,10 @@ class _Told(Struct):
 
 
 def kept_heads(file: Path | None) -> list[str]:
-    """The heads in a file: a JWS a line, or the service's JSON answers, one a line or a list of them; none where there is no file. ProblemError where they cannot be read."""
+    """The heads in a file: a JWS a line, or the service's JSON answers, one a line or a list of them; none where there is no file.
+
+    ProblemError where they cannot be read.
+    """
     found = []
     try:
         for line in [] if file is None else file.read_text(encoding="utf-8").splitlines():

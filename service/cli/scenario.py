@@ -218,9 +218,13 @@ class Scenario:
         detector = place.kind in ("rpda", "dcda")
         main = self._condition(place, None if detector else bad)
         ask = {
-            "kind": place.kind, "units": {"pressure": "psi"}, "line_pressure": line_pressure, "seed": self._random.randrange(2**31),
-            "gauge": {"resolution": 0.1}, **main,
-        }  # fmt: skip
+            "kind": place.kind,
+            "units": {"pressure": "psi"},
+            "line_pressure": line_pressure,
+            "seed": self._random.randrange(2**31),
+            "gauge": {"resolution": 0.1},
+            **main,
+        }
         if detector:
             ask["bypass"] = self._condition(place, bad)
         told = practice_test(msgspec.convert(ask, PracticeTestRequest, strict=False))

@@ -124,8 +124,14 @@ class EmbeddedPostgres:
         language = ["--locale=C", "--locale-provider=builtin", "--builtin-locale=C.UTF-8", "--encoding=UTF8"]
         made_it = subprocess.run(  # noqa: S603 - our own program
             [self.programs / "initdb", "--auth=trust", *language, "--no-instructions", "-U", OWNER, "-D", place],
-            capture_output=True, text=True, errors="replace", check=False, cwd="/", start_new_session=True, **self._account,
-        )  # fmt: skip
+            capture_output=True,
+            text=True,
+            errors="replace",
+            check=False,
+            cwd="/",
+            start_new_session=True,
+            **self._account,
+        )
         if made_it.returncode != 0:
             raise TroubleError(f"Postgres could not make its data in {place}. It says: {_last(made_it.stderr)}")
         if not in_place:
@@ -140,9 +146,14 @@ class EmbeddedPostgres:
             with log.open("ab") as written:
                 self._give(log)
                 self._child = subprocess.Popen(  # noqa: S603 - our own program
-                    [self.programs / "postgres", "-D", self.data, "-h", "", "-k", folder], cwd="/", start_new_session=True,
-                    stdin=subprocess.DEVNULL, stdout=written, stderr=subprocess.STDOUT, **self._account,
-                )  # fmt: skip
+                    [self.programs / "postgres", "-D", self.data, "-h", "", "-k", folder],
+                    cwd="/",
+                    start_new_session=True,
+                    stdin=subprocess.DEVNULL,
+                    stdout=written,
+                    stderr=subprocess.STDOUT,
+                    **self._account,
+                )
             self._wait_until_ready(self._child, log, began)
         except BaseException:
             # Whatever ended the start, nothing stays behind.

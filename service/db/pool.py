@@ -126,7 +126,8 @@ class Pool:
         `repeating` is for the few statements of the report path, asked again and again with arrays of any length: Postgres would plan the
         long ones again each time, which takes longer than running them. Lists, which differ by what is asked, are better planned each time.
 
-        `flushed_later` is for what has not been confirmed to anyone yet: commits do not wait for the disk, and the next one elsewhere that does takes
+        `flushed_later` is for what has not been confirmed to anyone yet: commits do not wait for the disk, and the next one elsewhere that
+        does takes
         all before it along.
         """
         planned = _PLANNED_ONCE if repeating else {}
@@ -158,8 +159,10 @@ class Pool:
                     await connection.execute(
                         "SELECT set_config('nonreturn.utility', $1, false), set_config('nonreturn.organisation', $2, false), "
                         "set_config('role', $3, false)",
-                        utility, "" if company is None else str(company), ROLE if company is None else COMPANY_ROLE,
-                    )  # fmt: skip
+                        utility,
+                        "" if company is None else str(company),
+                        ROLE if company is None else COMPANY_ROLE,
+                    )
                     self._named[session] = named
                 yield connection
             except (TimeoutError, asyncio.CancelledError):
@@ -181,7 +184,10 @@ class Pool:
 
     @asynccontextmanager
     async def spare(self, wanted: int) -> AsyncIterator[bool]:
-        """Whether so many connections may be lent to one who holds another already; to one caller at a time, so that none waits in a ring."""
+        """Whether so many connections may be lent to one who holds another already.
+
+        To one caller at a time, so that none waits in a ring.
+        """
         if not wanted or self._fanned.locked() or self._pool.get_max_size() < wanted + 2:
             yield False
             return
@@ -189,7 +195,7 @@ class Pool:
             yield True
 
     def _end_idle(self) -> None:
-        """End the connections that nobody uses: where one does not answer, the others may be as dead, and the next would wait on them in turn."""
+        """End the connections that nobody uses: where one does not answer, the others may be as dead, and the next would wait on each."""
         for holder in self._pool._holders:  # noqa: SLF001 - asyncpg's own way waits for each to say farewell
             if holder._con is not None and holder._in_use is None:  # noqa: SLF001
                 holder.terminate()

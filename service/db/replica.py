@@ -2,7 +2,8 @@
 
 The primary is asked, again and again, how far its log has come, and the replica how far it has replayed it. What the primary had answered
 by a moment, the replica shows once it has replayed to where the log stood at that moment: so each moment reported is true, whether
-the primary is busy, idle or gone, and needs no clock of the database's. While there is no primary the replica is read until it is too far behind. A replica that is behind by more than the bound, away, promoted,
+the primary is busy, idle or gone, and needs no clock of the database's. While there is no primary the replica is read until it is too far
+behind. A replica that is behind by more than the bound, away, promoted,
 or of another history is not read; the primary is.
 """
 

@@ -36,22 +36,36 @@ _DECODERS: dict[Any, msgspec.json.Decoder[Any]] = {}
 _SPACED_COLON = re.compile(rb'"\s+:')
 _PATH = re.compile(r" - at `[^`]*`$")
 _JSON_TYPES: Mapping[str, str] = {
-    "int": "integer", "float": "number", "str": "string", "bool": "boolean", "array": "array", "object": "object", "null": "null",
-    "date": "date", "datetime": "date-time", "uuid": "id",
-}  # fmt: skip
+    "int": "integer",
+    "float": "number",
+    "str": "string",
+    "bool": "boolean",
+    "array": "array",
+    "object": "object",
+    "null": "null",
+    "date": "date",
+    "datetime": "date-time",
+    "uuid": "id",
+}
 """The decoder's names of types, and JSON's."""
 _TYPES = re.compile(r"Expected `([^`]+)`, got `([^`]+)`")
 _BOUND = re.compile(r"Expected `[^`]+` (>=|<=|>|<) (\S+)")
 _LENGTH = re.compile(r"Expected `([^`|]+)[^`]*` of length (>=|<=) (\d+)")
 _PATTERN = re.compile(r"Expected `str` matching regex '(.*)'")
 _CODES: Mapping[str, str] = {
-    "Invalid RFC3339 encoded datetime": "not_a_time", "Invalid RFC3339 encoded date": "not_a_date", "Invalid UUID": "not_an_id",
-    "Expected `datetime` with a timezone component": "offset_missing", "Integer value out of range": "out_of_range",
+    "Invalid RFC3339 encoded datetime": "not_a_time",
+    "Invalid RFC3339 encoded date": "not_a_date",
+    "Invalid UUID": "not_an_id",
+    "Expected `datetime` with a timezone component": "offset_missing",
+    "Integer value out of range": "out_of_range",
     "Number out of range": "out_of_range",
-}  # fmt: skip
+}
 _BOUND_CODES: Mapping[str, tuple[str, str]] = {
-    ">=": ("too_small", "at_least"), ">": ("not_above", "above"), "<=": ("too_large", "at_most"), "<": ("not_below", "below"),
-}  # fmt: skip
+    ">=": ("too_small", "at_least"),
+    ">": ("not_above", "above"),
+    "<=": ("too_large", "at_most"),
+    "<": ("not_below", "below"),
+}
 
 
 def decode(shape: type[T], body: bytes) -> T:

@@ -2,7 +2,8 @@
 
 Each request gets an id (the caller's own `X-Request-Id`, where it is a plain word), which its answer and its log line carry. HEAD is
 answered as GET without the body (RFC 9110, 9.3.2). A compressed body is refused unread, so that none can swell once inside; so is a
-request that names no host, or two (RFC 9112, 3.2). What is computed for callers without a key is measured and counted by address: an address
+request that names no host, or two (RFC 9112, 3.2). What is computed for callers without a key is measured and counted by address: an
+address
 that has used up its allowance is answered 429. Nothing that is logged here holds a key, a mark, a body or a query.
 """
 

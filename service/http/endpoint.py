@@ -4,7 +4,8 @@
     async def judge_test(call: Call, document: Test) -> Answer: …
 
 A parameter `document` is the JSON body, `query` the query string, both decoded strictly into their structs; everything else a call
-needs hangs on `call`. A call that `may_lag` reads from `call.reading`: a replica, where there is one that is near enough. From the same annotations the published OpenAPI document is made, so that the two cannot part.
+needs hangs on `call`. A call that `may_lag` reads from `call.reading`: a replica, where there is one that is near enough. From the same
+annotations the published OpenAPI document is made, so that the two cannot part.
 """
 
 import asyncio
@@ -125,7 +126,7 @@ class Call:
         return str(self.request.path_params[name])
 
     async def pieces(self, *, slowest: float = math.inf) -> AsyncIterator[bytes]:
-        """The body as it comes; ProblemError `timeout` for a caller that lets us wait, and `check_key`'s once the key may no longer do this.
+        """The body as it comes; ProblemError `timeout` for a slow caller, and `check_key`'s once the key may no longer do this.
 
         For each piece it has as long as for a whole body elsewhere. With `slowest` (bytes a second) a piece gives only as much time back
         as it is worth, so that nobody can keep at it for ever.
@@ -324,15 +325,19 @@ class _Duplex(Stream):
 
     def to_asgi_response(
         self, app: Any, request: Any, *, headers: dict[str, str] | None = None, encoded_headers: Any = None, **_more: Any
-    ) -> ASGIResponse:  # fmt: skip
+    ) -> ASGIResponse:
         """The answer, sent by a response of our own."""
         # The framework names its arguments, so they keep their names though they are not needed.
         del app, request
         body: Any = self.iterator
         return _DuplexResponse(
-            iterator=body, status_code=self.status_code, media_type=self.media_type, content_length=0,
-            headers={**(headers or {}), **self.headers}, encoded_headers=encoded_headers,
-        )  # fmt: skip
+            iterator=body,
+            status_code=self.status_code,
+            media_type=self.media_type,
+            content_length=0,
+            headers={**(headers or {}), **self.headers},
+            encoded_headers=encoded_headers,
+        )
 
 
 def content(answer: Answer) -> bytes:

@@ -25,9 +25,12 @@ class Page(Struct, Generic[T], frozen=True, kw_only=True):
 def page_of(shape: Any) -> Any:
     """The struct of a page of those, under a name of its own in the published contract."""
     return defstruct(
-        f"{shape.__name__}Page", [("items", list[shape]), ("next", str | None)],
-        namespace={"__doc__": f"A page of a list of `{shape.__name__}`."}, frozen=True, kw_only=True,
-    )  # fmt: skip
+        f"{shape.__name__}Page",
+        [("items", list[shape]), ("next", str | None)],
+        namespace={"__doc__": f"A page of a list of `{shape.__name__}`."},
+        frozen=True,
+        kw_only=True,
+    )
 
 
 class AfterId(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

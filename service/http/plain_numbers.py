@@ -16,7 +16,10 @@ _TEXT: Final = re.compile(rb'"(?:[^"\\]|\\.)*"', re.DOTALL)
 
 
 def has_many_extreme_numbers(body: bytes) -> bool:
-    """Whether more than `MOST_EXTREME` numbers of a JSON body have an exponent of three digits or more; what is within texts does not count."""
+    """Whether more than `MOST_EXTREME` numbers of a JSON body have an exponent of three digits or more.
+
+    What is within texts does not count.
+    """
     return len(body) > _SHORT and _many(body) and _many(_TEXT.sub(b'""', body))
 
 

@@ -171,9 +171,13 @@ class BoundedProtocol(HttpToolsProtocol):
 
 
 SERVER: Final[dict[str, Any]] = {
-    "http": BoundedProtocol, "access_log": False, "ws": "none", "server_header": False, "proxy_headers": False,
+    "http": BoundedProtocol,
+    "access_log": False,
+    "ws": "none",
+    "server_header": False,
+    "proxy_headers": False,
     "loop": "service.http.listening:Loop",
-}  # fmt: skip
+}
 """How every server of ours is set up, apart from what is set from outside."""
 
 

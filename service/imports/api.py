@@ -25,11 +25,19 @@ XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 
 @operation(
-    "POST", "/v1/utilities/{utility:str}/imports", id="importSpreadsheet",
+    "POST",
+    "/v1/utilities/{utility:str}/imports",
+    id="importSpreadsheet",
     summary="Import premises, assemblies and past tests from a spreadsheet",
-    answers={200: ImportRun}, media_types={200: (JSON, NDJSON)}, tag="imports", right="register", body_media_type=CSV,
-    other_body_media_types=(XLSX,), answer_line=ImportLine, streams=True,
-)  # fmt: skip
+    answers={200: ImportRun},
+    media_types={200: (JSON, NDJSON)},
+    tag="imports",
+    right="register",
+    body_media_type=CSV,
+    other_body_media_types=(XLSX,),
+    answer_line=ImportLine,
+    streams=True,
+)
 async def import_spreadsheet(call: Call, query: ImportOptions, document: bytes = b"") -> Answer:  # noqa: ARG001 - the body is read as it comes
     """Read the file, check it, and write it where that is asked. Without `dry_run=false` it is a dry run and writes nothing."""
     call.who.require("report")
@@ -58,9 +66,16 @@ async def _importing(call: Call, asked: Asked) -> AsyncGenerator[Importer, None]
         with tempfile.TemporaryFile() as file:
             await _receive(call, file)
             importer = Importer(
-                imports=ImportStore(services.pool), registry=services.registry, reports=services.reports, submissions=services.submissions,
-                clock=call.clock, utility=utility, principal=call.who, asked=asked, threads=services.imports,
-            )  # fmt: skip
+                imports=ImportStore(services.pool),
+                registry=services.registry,
+                reports=services.reports,
+                submissions=services.submissions,
+                clock=call.clock,
+                utility=utility,
+                principal=call.who,
+                asked=asked,
+                threads=services.imports,
+            )
             try:
                 await importer.open([Source(name=None, kind=_kind(call), file=file)])
                 yield importer

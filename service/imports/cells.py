@@ -66,7 +66,8 @@ def text(value: Value, _how: Reading) -> str:
     """Any text; line breaks within it stay."""
     if isinstance(value, dt.datetime | dt.date | dt.time):
         raise CellError(
-            "It is a date, where a text belongs: a spreadsheet program may have made one of something else. Format the column as text and type it again."
+            "It is a date, where a text belongs: a spreadsheet program may have made one of something else. "
+            "Format the column as text and type it again."
         )
     return plain(value)
 
@@ -133,7 +134,8 @@ def _moment(told: str, how: Reading) -> dt.date | dt.datetime:
             if not (_is_day(third, first, second) or _is_day(third, second, first)):
                 raise ValueError
             raise CellError(
-                "Which part is the month is unclear. Write the date like 2025-04-03, or state the order of the file's dates: `dates=mdy` or `dates=dmy`."
+                "Which part is the month is unclear. "
+                "Write the date like 2025-04-03, or state the order of the file's dates: `dates=mdy` or `dates=dmy`."
             )
         month, day_ = (first, second) if how.dates == "mdy" else (second, first)
         return _at(dt.date(third, month, day_), found[5])
@@ -202,7 +204,8 @@ def quantity(dimension: str, value: Value, how: Reading) -> tuple[float, str]:
         if how.unit is None:
             example = "psi" if dimension == "pressure" else "in"
             raise CellError(
-                f"The unit is missing. Name it in the cell or in the heading, like `({example})`, or for the whole file, like `{dimension}={example}`."
+                "The unit is missing. "
+                f"Name it in the cell or in the heading, like `({example})`, or for the whole file, like `{dimension}={example}`."
             )
         return size, how.unit
     known = words.units_written().get(rest.casefold().rstrip("."))
@@ -252,7 +255,8 @@ def reading(vocabulary: str, value: Value, how: Reading) -> tuple[float, str] | 
         return code == "yes"
     if isinstance(value, str) and not re.search(r"\d", value):
         raise CellError(
-            f"It is neither a pressure nor a word known here; write a number, or {_or(words.words().vocabularies[vocabulary], writings=True)}."
+            "It is neither a pressure nor a word known here; "
+            f"write a number, or {_or(words.words().vocabularies[vocabulary], writings=True)}."
         )
     return quantity("pressure", value, how)
 

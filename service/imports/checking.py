@@ -42,8 +42,11 @@ from service.registry.schemas import (
 # The namespace of the ids that follow from marks (RFC 9562, version 5); it never changes, or a file would make everything again.
 _NAMESPACE: Final = UUID("5b0b7f9c-0f0e-5a52-9d1b-0e8f3c2a7d61")
 SHAPES: Final[dict[str, tuple[Any, Any]]] = {
-    "premises": (Premises, PremisesFacts), "tester": (Tester, TesterFacts), "gauge": (Gauge, GaugeFacts), "assembly": (Assembly, AssemblyFacts),
-}  # fmt: skip
+    "premises": (Premises, PremisesFacts),
+    "tester": (Tester, TesterFacts),
+    "gauge": (Gauge, GaugeFacts),
+    "assembly": (Assembly, AssemblyFacts),
+}
 _OF_A_CERTIFICATE: Final[tuple[str, ...]] = ("certificate", "kinds", "valid_from", "valid_until")
 _FIELD_OF: Final = {
     "nominal_size": "size",
@@ -171,7 +174,7 @@ class Checker:
         if len(registered) > 1:
             raise _BadError(
                 (
-                    f"{len(registered)} records are registered under this mark, so which one is meant is unknown. Correct the register first.",
+                    f"{len(registered)} records are registered under this mark: which one is meant is unknown. Correct the register first.",
                     None,
                 )
             )
@@ -251,7 +254,10 @@ class Checker:
         return named
 
     async def _tests(self, staged: list[Staged]) -> list[Fit]:
-        keys = {thing: [one.document[member] for one in staged if one.document.get(member)] for thing, member in (("assembly", "serial_number"), ("tester", "certificate"), ("gauge", "gauge"))}  # fmt: skip
+        keys = {
+            thing: [one.document[member] for one in staged if one.document.get(member)]
+            for thing, member in (("assembly", "serial_number"), ("tester", "certificate"), ("gauge", "gauge"))
+        }
         known = {thing: await self._one(thing, marks) for thing, marks in keys.items()}
         moments = [
             (
@@ -303,7 +309,11 @@ class Checker:
         if before is None:
             self._staging.resolve(one.number, "new", id=str(submission.id), facts=msgspec.json.encode(facts))
         elif (differing := _differing(before, facts)) and not self._asked.options.correct_reports:
-            detail = f"A test of this assembly at this time is already recorded and differs in {', '.join(f'`{name}`' for name in differing)}; reports are never edited. To correct it with this one, set `correct_reports=true`."
+            members = ", ".join(f"`{name}`" for name in differing)
+            detail = (
+                f"A test of this assembly at this time is already recorded and differs in {members}; reports are never edited. "
+                "To correct it with this one, set `correct_reports=true`."
+            )
             raise _BadError((detail, "test.date"))
         elif differing:
             self._staging.resolve(
@@ -338,14 +348,26 @@ def _facts_row(found: dict[str, tuple[UUID, Any]]) -> FactsRow:
     size = None if assembly.nominal_size is UNSET else msgspec.json.encode(assembly.nominal_size).decode()
     before_it_is_known = dt.datetime.min.replace(tzinfo=dt.UTC)
     return FactsRow(
-        n=1, kind=assembly.kind, hazard="unknown" if assembly.hazard is UNSET else assembly.hazard, hazard_class=assembly.hazard_class or None, nominal_size=size,
+        n=1,
+        kind=assembly.kind,
+        hazard="unknown" if assembly.hazard is UNSET else assembly.hazard,
+        hazard_class=assembly.hazard_class or None,
+        nominal_size=size,
         purpose=assembly.purpose or None,
         backpressure_possible=None if assembly.backpressure_possible is UNSET else assembly.backpressure_possible,
         in_plant_air_gap=None if assembly.in_plant_air_gap is UNSET else assembly.in_plant_air_gap,
-        installed_on=None if assembly.installed_on is UNSET else assembly.installed_on, in_service=assembly.in_service, connection="", created_at=before_it_is_known,
-        certificates=msgspec.json.encode(tester.certificates).decode(), tester_known=True, accuracy=gauge.accuracy, resolution=gauge.resolution,
-        gauge_unit=gauge.units.pressure, calibrations=msgspec.json.encode(gauge.calibrations).decode(), previous_judged=None,
-    )  # fmt: skip
+        installed_on=None if assembly.installed_on is UNSET else assembly.installed_on,
+        in_service=assembly.in_service,
+        connection="",
+        created_at=before_it_is_known,
+        certificates=msgspec.json.encode(tester.certificates).decode(),
+        tester_known=True,
+        accuracy=gauge.accuracy,
+        resolution=gauge.resolution,
+        gauge_unit=gauge.units.pressure,
+        calibrations=msgspec.json.encode(gauge.calibrations).decode(),
+        previous_judged=None,
+    )
 
 
 def _joined(kept: list[dict[str, Any]], told: list[dict[str, Any]], by: str) -> list[dict[str, Any]]:

@@ -193,7 +193,10 @@ def _unit_in(heading: str) -> tuple[tuple[str, str] | None, str]:
 
 
 def header(rows: Iterator[Row], asked: Asked, unknown: list[str]) -> tuple[int, list[Column]] | None:
-    """The row of the headings, and the columns under it; None where the first rows have no known one, whose first texts are then `unknown`."""
+    """The row of the headings, and the columns under it.
+
+    None where the first rows have no known one, whose first texts are then `unknown`.
+    """
     for number, row in rows:
         unknown += [] if unknown else [value[:100] for value in row if isinstance(value, str) and value.strip()]
         found = columns(row, asked)

@@ -18,11 +18,19 @@ from service.imports.schemas import ImportProblem, Thing
 from service.imports.sheets import Unread, Value
 
 MARKS: Final[dict[str, str]] = {
-    "premises": "premises.reference", "tester": "tester.certificate", "gauge": "gauge.serial_number", "assembly": "assembly.serial_number",
-}  # fmt: skip
+    "premises": "premises.reference",
+    "tester": "tester.certificate",
+    "gauge": "gauge.serial_number",
+    "assembly": "assembly.serial_number",
+}
 THINGS: Final[dict[str, Thing]] = {
-    "premises": "premises", "tester": "testers", "gauge": "gauges", "assembly": "assemblies", "test": "reports",
-}  # fmt: skip
+    "premises": "premises",
+    "tester": "testers",
+    "gauge": "gauges",
+    "assembly": "assemblies",
+    "test": "reports",
+}
+_ARTICLES: Final = {"premises": "premises", "assembly": "an assembly", "tester": "a tester", "gauge": "a gauge", "test": "a test"}
 _WITH_A_TEST: Final = ("test.", "initial.", "final.", "repair.")
 
 
@@ -57,10 +65,13 @@ class RowReader:
         column = self._of_field.get(field or "")
         shown = cells.shown(value)
         return ImportProblem(
-            detail=detail, sheet=UNSET if self.sheet is None else self.sheet, row=row,
-            column=UNSET if column is None else column.letter, heading=UNSET if column is None else column.heading[:200],
+            detail=detail,
+            sheet=UNSET if self.sheet is None else self.sheet,
+            row=row,
+            column=UNSET if column is None else column.letter,
+            heading=UNSET if column is None else column.heading[:200],
             value=shown or UNSET,
-        )  # fmt: skip
+        )
 
     def read(self, row: int, row_cells: Sequence[Value]) -> tuple[list[Told], list[ImportProblem]]:
         """What the row states, and its problems."""
@@ -107,7 +118,7 @@ class RowReader:
             if mark not in values:
                 if mark not in spoiled:
                     self._tell(
-                        f"It has {'an assembly' if thing == 'assembly' else f'a {thing}' if thing != 'premises' else 'premises'} without `{mark}`, which identifies it.",
+                        f"It has {_ARTICLES[thing]} without `{mark}`, which identifies it.",
                         mark,
                     )
                 continue
@@ -140,10 +151,11 @@ class RowReader:
         report["performed_at"] = moment.isoformat()
         serial, utc = values["assembly.serial_number"], moment.astimezone(dt.UTC).isoformat()
         document = {
-            "serial_number": serial, "report": report,
+            "serial_number": serial,
+            "report": report,
             "certificate": values.get("tester.certificate", self._asked.defaults.get("tester.certificate")),
             "gauge": values.get("gauge.serial_number", self._asked.defaults.get("gauge.serial_number")),
-        }  # fmt: skip
+        }
         yield Told("test", f"{utc} {serial}", document, [_member(field) for field in spoiled], bad, utc)
 
     def _moment(self, values: dict[str, Any]) -> dt.datetime | None:

@@ -57,9 +57,18 @@ class Importer:
     """One run. `open` first, then `run`, then `close`."""
 
     def __init__(
-        self, *, imports: ImportStore, registry: RegistryStore, reports: ReportStore, submissions: Submissions, clock: Clock,
-        utility: Utility, principal: Principal, asked: Asked, threads: Executor | None = None,
-    ) -> None:  # fmt: skip
+        self,
+        *,
+        imports: ImportStore,
+        registry: RegistryStore,
+        reports: ReportStore,
+        submissions: Submissions,
+        clock: Clock,
+        utility: Utility,
+        principal: Principal,
+        asked: Asked,
+        threads: Executor | None = None,
+    ) -> None:
         self._threads = threads
         self._imports = imports
         self._registry = registry
@@ -166,7 +175,9 @@ class Importer:
                 )
         if not self._readers:
             read = ", ".join(f"`{text}`" for text in self._unknown[:MOST_HEADINGS])
-            detail = f'No heading is known in any sheet\'s first rows{"; the first texts there are " + read if read else ""}. Name them: `columns={{"Acct": "premises.reference"}}`.'
+            there = f"; the first texts there are {read}" if read else ""
+            example = '`columns={"Acct": "premises.reference"}`'
+            detail = f"No heading is known in any sheet's first rows{there}. Name them: {example}."
             self._whole = False
             self._tell(ImportProblem(detail=detail))
         yield True
@@ -201,7 +212,16 @@ class Importer:
             for wrong in problems:
                 self._tell(wrong)
             for one in things:
-                clashes = self._staging.add(one.thing, one.key, sheet=place, row=last, document=one.document, spoiled=one.spoiled, bad=one.bad, moment=one.moment)  # fmt: skip
+                clashes = self._staging.add(
+                    one.thing,
+                    one.key,
+                    sheet=place,
+                    row=last,
+                    document=one.document,
+                    spoiled=one.spoiled,
+                    bad=one.bad,
+                    moment=one.moment,
+                )
                 for clash in clashes:
                     self._tell(reader.problem(last, self._clash(one.thing, one.key, clash), _field(one.thing, clash.member)))
             rows += bool(things or problems)
@@ -265,9 +285,15 @@ class Importer:
         for one in staged:
             try:
                 await change_thing(
-                    self._registry, StandingsFollow(self._reports), shape, self._utility.code, thing_id=UUID(str(one.id)), version=one.version,
-                    facts=msgspec.json.decode(one.facts, type=facts), now=self._clock.now(),
-                )  # fmt: skip
+                    self._registry,
+                    StandingsFollow(self._reports),
+                    shape,
+                    self._utility.code,
+                    thing_id=UUID(str(one.id)),
+                    version=one.version,
+                    facts=msgspec.json.decode(one.facts, type=facts),
+                    now=self._clock.now(),
+                )
             except ProblemError as error:
                 if error.code == "unavailable":
                     raise
@@ -275,9 +301,14 @@ class Importer:
 
     async def _report(self, staged: list[Staged]) -> None:
         submissions = [
-            Submission(id=UUID(str(one.id)), facts=msgspec.json.decode(one.facts, type=ReportFacts), principal=self._principal, received_at=self._clock.now())
+            Submission(
+                id=UUID(str(one.id)),
+                facts=msgspec.json.decode(one.facts, type=ReportFacts),
+                principal=self._principal,
+                received_at=self._clock.now(),
+            )
             for one in staged
-        ]  # fmt: skip
+        ]
         answers = await asyncio.gather(
             *(self._submissions.submit(self._utility.code, one) for one in submissions), return_exceptions=True
         )
@@ -301,9 +332,17 @@ class Importer:
                 ", or say `partial=true` to load what is good." if self._whole else "."
             )
         return ImportRun(
-            dry_run=options.dry_run, written=written, rows=self._rows, sheets=self._told, counts=counts, outcomes=dict(self._checker.outcomes),
-            acceptance=dict(self._checker.acceptance), problem_count=self._count, problems=self._problems, summary=did,
-        )  # fmt: skip
+            dry_run=options.dry_run,
+            written=written,
+            rows=self._rows,
+            sheets=self._told,
+            counts=counts,
+            outcomes=dict(self._checker.outcomes),
+            acceptance=dict(self._checker.acceptance),
+            problem_count=self._count,
+            problems=self._problems,
+            summary=did,
+        )
 
 
 def _field(thing: str, member: str) -> str:

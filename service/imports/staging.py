@@ -52,8 +52,13 @@ class Staging:
         """Drop it all."""
         self._connection.close()
 
-    def add(self, thing: str, key: str, *, sheet: int, row: int, document: dict[str, Any], spoiled: list[str], bad: bool, moment: str) -> list[Clash]:  # fmt: skip
-        """Add what a row states about a thing to what other rows state; what contradicts them is not taken, the thing is bad, and it is answered."""
+    def add(
+        self, thing: str, key: str, *, sheet: int, row: int, document: dict[str, Any], spoiled: list[str], bad: bool, moment: str
+    ) -> list[Clash]:
+        """Add what a row states about a thing to what other rows state.
+
+        What contradicts them is not taken, the thing is bad, and it is answered.
+        """
         found = self._connection.execute(_SQL["find"], (thing, key)).fetchone()
         if found is None:
             text, marks = msgspec.json.encode(document).decode(), msgspec.json.encode(spoiled).decode()
@@ -116,6 +121,15 @@ class Staging:
 def _staged(row: tuple[Any, ...]) -> Staged:
     number, key, sheet, at, document, spoiled, bad, thing_id, state, facts, version = row
     return Staged(
-        number=number, key=key, sheet=sheet, row=at, document=msgspec.json.decode(document), spoiled=msgspec.json.decode(spoiled), bad=bool(bad),
-        id=thing_id, state=state, facts=facts or b"", version=version or 0,
-    )  # fmt: skip
+        number=number,
+        key=key,
+        sheet=sheet,
+        row=at,
+        document=msgspec.json.decode(document),
+        spoiled=msgspec.json.decode(spoiled),
+        bad=bool(bad),
+        id=thing_id,
+        state=state,
+        facts=facts or b"",
+        version=version or 0,
+    )

@@ -47,7 +47,9 @@ class ImportStore:
             rows = await connection.fetch(_SQL["find_reports"], utility, [one[0] for one in asked], [one[1] for one in asked])
         return [ReportAt(**dict(row)) for row in rows]
 
-    async def create(self, connection: Connection, shape: type[Any], utility: str, facts: Sequence[tuple[UUID, Any]], *, now: dt.datetime) -> list[UUID]:  # fmt: skip
+    async def create(
+        self, connection: Connection, shape: type[Any], utility: str, facts: Sequence[tuple[UUID, Any]], *, now: dt.datetime
+    ) -> list[UUID]:
         """Keep new things on a connection whose transaction is the caller's; the ids of those that were not there."""
         rows = [
             {

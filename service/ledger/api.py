@@ -64,11 +64,20 @@ def _told(utility: str, row: HeadRow) -> TreeHead:
 
 
 @operation(
-    "GET", BASE + "/head", id="readTreeHead", summary="Read the signed tree head",
-    answers={200: TreeHead}, tag="log", right="read", media_types={200: (JSON, JOSE)},
-)  # fmt: skip
+    "GET",
+    BASE + "/head",
+    id="readTreeHead",
+    summary="Read the signed tree head",
+    answers={200: TreeHead},
+    tag="log",
+    right="read",
+    media_types={200: (JSON, JOSE)},
+)
 async def head(call: Call) -> Answer:
-    """Sign the log as it is, or give the head kept where nothing was recorded since; bare where `Accept` asks for it. Keep it, to prove later what the log contained."""
+    """Sign the log as it is, or give the head kept where nothing was recorded since; bare where `Accept` asks for it.
+
+    Keep it, to prove later what the log contained.
+    """
     row = await records.head(call.services.log, call.services.keys.keys(), call.utility, now=call.clock.now())
     vary = {"Vary": "Accept"}
     if call.prefers(JOSE):
@@ -76,7 +85,15 @@ async def head(call: Call) -> Answer:
     return Answer(body=_told(call.utility, row), headers=vary)
 
 
-@operation("GET", BASE + "/heads", id="listTreeHeads", summary="List signed tree heads", answers={200: page_of(TreeHead)}, tag="log", right="read")  # fmt: skip
+@operation(
+    "GET",
+    BASE + "/heads",
+    id="listTreeHeads",
+    summary="List signed tree heads",
+    answers={200: page_of(TreeHead)},
+    tag="log",
+    right="read",
+)
 async def heads(call: Call, query: HeadQuery) -> Answer:
     """List the heads kept, the smallest first."""
     found = await call.services.log.heads(call.utility, after=query.after, limit=query.limit + 1)
@@ -84,18 +101,28 @@ async def heads(call: Call, query: HeadQuery) -> Answer:
 
 
 @operation(
-    "GET", BASE + "/inclusion", id="proveInclusion", summary="Prove that a report is in the log",
-    answers={200: Inclusion}, tag="log", right="read",
-)  # fmt: skip
+    "GET",
+    BASE + "/inclusion",
+    id="proveInclusion",
+    summary="Prove that a report is in the log",
+    answers={200: Inclusion},
+    tag="log",
+    right="read",
+)
 async def inclusion(call: Call, query: InclusionQuery) -> Answer:
     """Prove a report to be in the log."""
     return Answer(body=await records.inclusion(call.services.log, call.utility, query.report_id, query.size))
 
 
 @operation(
-    "GET", BASE + "/consistency", id="proveConsistency", summary="Prove that the log only grew",
-    answers={200: Consistency}, tag="log", right="read",
-)  # fmt: skip
+    "GET",
+    BASE + "/consistency",
+    id="proveConsistency",
+    summary="Prove that the log only grew",
+    answers={200: Consistency},
+    tag="log",
+    right="read",
+)
 async def consistency(call: Call, query: ConsistencyQuery) -> Answer:
     """Prove the log of one size to begin the log of another."""
     return Answer(body=await records.consistency(call.services.log, call.utility, query.first, query.second))

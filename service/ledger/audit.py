@@ -176,7 +176,10 @@ class _Audit:
             and row.received_at < latest - TOLERANCE
             and row.received_at - TOLERANCE <= following.received_at < latest - TOLERANCE
         ):
-            said = f"Received at {row.received_at}, and so on from there; before it, at {latest}. The service's clock was set back, or these were back-dated."
+            said = (
+                f"Received at {row.received_at}, and so on from there; before it, at {latest}. "
+                "The service's clock was set back, or these were back-dated."
+            )
             self._steps.append(Trouble(log_index=row.log_index, what="clock set back", detail=said, report_id=row.id))
             self._latest = row.received_at
         elif latest is not None and row.received_at < latest - TOLERANCE:

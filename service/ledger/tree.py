@@ -118,9 +118,15 @@ async def inclusion(store: LogStore, utility: str, report_id: UUID, size: int | 
     if not merkle.included(own, row.log_index, size, path, root):
         raise altered("the report's row does not match the log's tree")
     return Inclusion(
-        utility=utility, report_id=report_id, log_index=row.log_index, size=size, root=base64url(root),
-        leaf=leaf(utility, row).decode(), leaf_hash=base64url(own), path=[base64url(one) for one in path],
-    )  # fmt: skip
+        utility=utility,
+        report_id=report_id,
+        log_index=row.log_index,
+        size=size,
+        root=base64url(root),
+        leaf=leaf(utility, row).decode(),
+        leaf_hash=base64url(own),
+        path=[base64url(one) for one in path],
+    )
 
 
 async def consistency(store: LogStore, utility: str, first: int, second: int | None) -> Consistency:
@@ -131,9 +137,13 @@ async def consistency(store: LogStore, utility: str, first: int, second: int | N
     tree = _Tree(store, utility, whole)
     path = [await tree.root(*one) for one in merkle.consistency_ranges(first, second)]
     return Consistency(
-        utility=utility, first=first, first_root=base64url(await tree.root(0, first)), second=second,
-        second_root=base64url(await tree.root(0, second)), path=[base64url(one) for one in path],
-    )  # fmt: skip
+        utility=utility,
+        first=first,
+        first_root=base64url(await tree.root(0, first)),
+        second=second,
+        second_root=base64url(await tree.root(0, second)),
+        path=[base64url(one) for one in path],
+    )
 
 
 async def grow(store: LogStore, utility: str) -> int:

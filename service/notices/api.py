@@ -45,9 +45,14 @@ class PreviewQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 
 
 @operation(
-    "GET", f"{BASE}/schedule", id="readNoticeSchedule", summary="Read the schedule of notices",
-    answers={200: NoticeSchedule}, tag="notices", right="read",
-)  # fmt: skip
+    "GET",
+    f"{BASE}/schedule",
+    id="readNoticeSchedule",
+    summary="Read the schedule of notices",
+    answers={200: NoticeSchedule},
+    tag="notices",
+    right="read",
+)
 async def read_schedule(call: Call) -> Answer:
     """Read the schedule that is followed."""
     await call.services.registry.utility(call.utility)
@@ -55,9 +60,17 @@ async def read_schedule(call: Call) -> Answer:
 
 
 @operation(
-    "PATCH", f"{BASE}/schedule", id="updateNoticeSchedule", summary="Update the schedule of notices",
-    answers={200: NoticeSchedule}, tag="notices", right="register", request_headers=IF_MATCH, body_media_type=MERGE_PATCH, patches=NoticeScheduleFacts,
-)  # fmt: skip
+    "PATCH",
+    f"{BASE}/schedule",
+    id="updateNoticeSchedule",
+    summary="Update the schedule of notices",
+    answers={200: NoticeSchedule},
+    tag="notices",
+    right="register",
+    request_headers=IF_MATCH,
+    body_media_type=MERGE_PATCH,
+    patches=NoticeScheduleFacts,
+)
 async def change_schedule(call: Call, document: dict[str, Any]) -> Answer:  # noqa: ARG001 - merged from the body as sent
     """Change the schedule; notices already prepared stay. Send `steps` as null for the common schedule."""
     version = call.matched_version()
@@ -68,9 +81,14 @@ async def change_schedule(call: Call, document: dict[str, Any]) -> Answer:  # no
 
 
 @operation(
-    "GET", f"{BASE}/preview", id="previewNotices", summary="Preview notices",
-    answers={200: page_of(NoticeText)}, tag="notices", right="read",
-)  # fmt: skip
+    "GET",
+    f"{BASE}/preview",
+    id="previewNotices",
+    summary="Preview notices",
+    answers={200: page_of(NoticeText)},
+    tag="notices",
+    right="read",
+)
 async def preview(call: Call, query: PreviewQuery) -> Answer:
     """List the notices that a run would prepare by the record of today. Nothing is written."""
     utility = await call.services.registry.utility(call.utility)
@@ -90,9 +108,14 @@ async def preview(call: Call, query: PreviewQuery) -> Answer:
 
 
 @operation(
-    "POST", f"{BASE}/runs", id="startNoticeRun", summary="Prepare the notices of today",
-    answers={202: NoticeRun}, tag="notices", right="register",
-)  # fmt: skip
+    "POST",
+    f"{BASE}/runs",
+    id="startNoticeRun",
+    summary="Prepare the notices of today",
+    answers={202: NoticeRun},
+    tag="notices",
+    right="register",
+)
 async def start_run(call: Call) -> Answer:
     """Start a run, take up one that was interrupted, or join the one that goes on. The call is safe at any time and any number of times."""
     run = await call.services.notice_runs.start(call.utility)
@@ -115,8 +138,14 @@ async def list_runs(call: Call, query: AfterId) -> Answer:
 
 
 @operation(
-    "GET", f"{BASE}/runs/{{id:uuid}}", id="readNoticeRun", summary="Read the progress of a run", answers={200: NoticeRun}, tag="notices", right="read"
-)  # fmt: skip
+    "GET",
+    f"{BASE}/runs/{{id:uuid}}",
+    id="readNoticeRun",
+    summary="Read the progress of a run",
+    answers={200: NoticeRun},
+    tag="notices",
+    right="read",
+)
 async def read_run(call: Call) -> Answer:
     """Read a run."""
     return Answer(body=await call.services.notice_runs.read(call.utility, call.id("id")))
@@ -126,9 +155,15 @@ async def read_run(call: Call) -> Answer:
 async def list_notices(call: Call, query: NoticesQuery) -> Answer:
     """List notices."""
     found = await records.list_notices(
-        NoticeStore(call.services.pool), call.utility, after=query.after, limit=query.limit + 1, state=query.state, step=query.step,
-        assembly_id=query.assembly_id, run_id=query.run_id,
-    )  # fmt: skip
+        NoticeStore(call.services.pool),
+        call.utility,
+        after=query.after,
+        limit=query.limit + 1,
+        state=query.state,
+        step=query.step,
+        assembly_id=query.assembly_id,
+        run_id=query.run_id,
+    )
     items = [records.told(one, contacts=call.who.reads_contacts) for one in found]
     return page(call, items, query.limit, lambda one: str(one.id))
 
@@ -143,9 +178,16 @@ async def read_notice(call: Call) -> Answer:
 
 
 @operation(
-    "PATCH", f"{BASE}/{{id:uuid}}", id="updateNotice", summary="Update the state of a notice",
-    answers={200: Notice}, tag="notices", right="register", request_headers=IF_MATCH, body_media_type=MERGE_PATCH,
-)  # fmt: skip
+    "PATCH",
+    f"{BASE}/{{id:uuid}}",
+    id="updateNotice",
+    summary="Update the state of a notice",
+    answers={200: Notice},
+    tag="notices",
+    right="register",
+    request_headers=IF_MATCH,
+    body_media_type=MERGE_PATCH,
+)
 async def change_notice(call: Call, document: NoticeChange) -> Answer:
     """Keep what became of a notice."""
     version = call.matched_version()
@@ -174,5 +216,13 @@ def _place(query: PreviewQuery) -> records.Place | None:
 
 
 operations = [
-    list_notices, read_schedule, change_schedule, preview, start_run, list_runs, read_run, read_notice, change_notice,
-]  # fmt: skip
+    list_notices,
+    read_schedule,
+    change_schedule,
+    preview,
+    start_run,
+    list_runs,
+    read_run,
+    read_notice,
+    change_notice,
+]

@@ -64,7 +64,10 @@ async def read_schedule(store: NoticeStore, utility: str) -> NoticeSchedule:
 async def change_schedule(
     store: NoticeStore, utility: str, facts: NoticeScheduleFacts, *, version: int, now: dt.datetime
 ) -> NoticeSchedule:
-    """Follow those steps from now on, without any the common ones; 412 where the schedule has changed, rules' DocumentError for a bad one."""
+    """Follow those steps from now on, without any the common ones.
+
+    412 where the schedule has changed, rules' DocumentError for a bad one.
+    """
     steps = None if facts.steps is UNSET else facts.steps
     rule.check(steps or [])
     if await store.keep_schedule(utility, steps, version=version, now=now) is None:
@@ -75,26 +78,41 @@ async def change_schedule(
 def words(utility: Utility, step: rule.NoticeStep, one: Candidate) -> NoticeText:
     """What a step says to the customer, or to the utility, about that assembly."""
     facts = rule.NoticeFacts(
-        utility=utility.name, premises=one.premises, address=one.address, reference=one.reference,
-        assembly=rules.catalogue()[one.kind].name, serial_number=one.serial_number, position=one.position,
-        due_on=one.due_on, tested_on=one.tested_on, repair_by=one.repair_by,
-    )  # fmt: skip
+        utility=utility.name,
+        premises=one.premises,
+        address=one.address,
+        reference=one.reference,
+        assembly=rules.catalogue()[one.kind].name,
+        serial_number=one.serial_number,
+        position=one.position,
+        due_on=one.due_on,
+        tested_on=one.tested_on,
+        repair_by=one.repair_by,
+    )
     contact = None if one.contact is None else msgspec.json.decode(one.contact, type=Contact)
     return NoticeText(
-        assembly_id=one.assembly_id, step=step.step, occasion=step.occasion,
+        assembly_id=one.assembly_id,
+        step=step.step,
+        occasion=step.occasion,
         scheduled_for=rule.scheduled_for(step, one.counted_from),
-        due_on=one.due_on, report_id=one.report_id, repair_by=one.repair_by,
-        subject=rule.fill(step.subject, facts), text=rule.fill(step.text, facts),
+        due_on=one.due_on,
+        report_id=one.report_id,
+        repair_by=one.repair_by,
+        subject=rule.fill(step.subject, facts),
+        text=rule.fill(step.text, facts),
         addressee=_address(step.to, one.premises_id, contact),
-    )  # fmt: skip
+    )
 
 
 def _address(to: rule.Addressee, premises_id: UUID, contact: Contact | None) -> NoticeAddress:
     if to == "utility":
         return NoticeAddress(to=to, premises_id=premises_id, missing=False)
     return NoticeAddress(
-        to=to, premises_id=premises_id, missing=contact is None or not contact.reachable, contact=UNSET if contact is None else contact
-    )  # fmt: skip
+        to=to,
+        premises_id=premises_id,
+        missing=contact is None or not contact.reachable,
+        contact=UNSET if contact is None else contact,
+    )
 
 
 def told(notice: NoticeText, *, contacts: bool) -> NoticeText:
@@ -129,9 +147,16 @@ def shown(row: NoticeRow) -> Notice:
 
 
 async def list_notices(
-    store: NoticeStore, utility: str, *, after: UUID | None, limit: int, state: NoticeState | None, step: str | None,
-    assembly_id: UUID | None, run_id: UUID | None,
-) -> list[Notice]:  # fmt: skip
+    store: NoticeStore,
+    utility: str,
+    *,
+    after: UUID | None,
+    limit: int,
+    state: NoticeState | None,
+    step: str | None,
+    assembly_id: UUID | None,
+    run_id: UUID | None,
+) -> list[Notice]:
     """Up to `limit` notices after that id, those for which everything asked holds."""
     rows = await store.notices(utility, after=after, limit=limit, state=state, step=step, assembly_id=assembly_id, run_id=run_id)
     return [shown(row) for row in rows]
@@ -146,8 +171,15 @@ async def read_notice(store: NoticeStore, utility: str, notice_id: UUID) -> Noti
 
 
 async def change_notice(
-    store: NoticeStore, reports: ReportStore, utility: str, notice_id: UUID, change: NoticeChange, *, version: int, now: dt.datetime
-) -> Notice:  # fmt: skip
+    store: NoticeStore,
+    reports: ReportStore,
+    utility: str,
+    notice_id: UUID,
+    change: NoticeChange,
+    *,
+    version: int,
+    now: dt.datetime,
+) -> Notice:
     """Keep what became of a notice; 412 where it has changed since, 422 for a state that cannot follow."""
     before = await read_notice(store, utility, notice_id)
     if before.version != version:

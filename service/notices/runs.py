@@ -112,9 +112,16 @@ class NoticeRuns:
         for one in found if scan is not None else ():
             said = words(utility, scan.window.step, one)  # type: ignore[union-attr]
             new = NewNotice(
-                id=self._clock.new_id(), assembly_id=one.assembly_id, standing_version=one.version, due_on=one.due_on,
-                report_id=one.report_id, repair_by=one.repair_by, scheduled_for=said.scheduled_for, subject=said.subject, body=said.text,
-            )  # fmt: skip
+                id=self._clock.new_id(),
+                assembly_id=one.assembly_id,
+                standing_version=one.version,
+                due_on=one.due_on,
+                report_id=one.report_id,
+                repair_by=one.repair_by,
+                scheduled_for=said.scheduled_for,
+                subject=said.subject,
+                body=said.text,
+            )
             made.append(new)
             if said.addressee.missing:
                 missing.add(new.id)
@@ -126,8 +133,11 @@ class NoticeRuns:
                 kept = await piece.prepare(run, step, made, now=now)
                 by_step = {**run.by_step, step.step: run.by_step.get(step.step, 0) + len(kept)}
                 run = replace(
-                    run, done=run.done + len(found), by_step=by_step, without_addressee=run.without_addressee + len(kept & missing)
-                )  # fmt: skip
+                    run,
+                    done=run.done + len(found),
+                    by_step=by_step,
+                    without_addressee=run.without_addressee + len(kept & missing),
+                )
             await piece.advance(run)
         return run
 
@@ -166,6 +176,13 @@ class NoticeRuns:
 def shown(row: RunRow) -> NoticeRun:
     """A run as it is answered."""
     return NoticeRun(
-        id=row.id, on=row.on_day, state=row.state, created_at=row.created_at, finished_at=row.finished_at, total=row.total, done=row.done,
-        without_addressee=row.without_addressee, by_step=row.by_step,
-    )  # fmt: skip
+        id=row.id,
+        on=row.on_day,
+        state=row.state,
+        created_at=row.created_at,
+        finished_at=row.finished_at,
+        total=row.total,
+        done=row.done,
+        without_addressee=row.without_addressee,
+        by_step=row.by_step,
+    )

@@ -110,7 +110,8 @@ class Notice(NoticeText, frozen=True, kw_only=True):
 class NoticeRun(Struct, frozen=True, kw_only=True):
     """A run that prepares the notices of the day `on`, the utility's today.
 
-    `total` is how many there were to prepare when it began (null until they are counted), `done` how many are dealt with, `by_step` how many
+    `total` is how many there were to prepare when it began (null until they are counted), `done` how many are dealt with, `by_step` how
+    many
     were prepared by it. One that is `interrupted` goes on when the next run is asked for on that day; on a later day it is `abandoned`
     to that one.
     """

@@ -226,8 +226,16 @@ class NoticeStore:
             yield None if held is None else Piece(connection, utility)
 
     async def change_state(
-        self, connection: Connection, utility: str, notice_id: UUID, *, version: int, state: str, detail: str | None, now: dt.datetime
-    ) -> bool:  # fmt: skip
+        self,
+        connection: Connection,
+        utility: str,
+        notice_id: UUID,
+        *,
+        version: int,
+        state: str,
+        detail: str | None,
+        now: dt.datetime,
+    ) -> bool:
         """Bring a notice into a state while its version is still that one, in the caller's transaction; whether it was."""
         row = await connection.fetchval(_SQL["change_state"], utility, notice_id, version, now, state, detail)
         return row is not None
@@ -267,10 +275,18 @@ def _candidates(utility: str, scan: Scan, head: list[str], *tail: str, **more: A
     # What is registered by today counts from yesterday at the latest, so that a step beginning later has a due day in its own window.
     due_after = after if after >= scan.on - dt.timedelta(days=1) else dt.date.min
     values = {
-        "utility": utility, "status": scan.status, "on": scan.on,
-        "from": after, "due_after": due_after, "until": scan.window.until, "step": step.step, "occasion": step.occasion,
-        "addressee": step.to, "days": step.days, **more,
-    }  # fmt: skip
+        "utility": utility,
+        "status": scan.status,
+        "on": scan.on,
+        "from": after,
+        "due_after": due_after,
+        "until": scan.window.until,
+        "step": step.step,
+        "occasion": step.occasion,
+        "addressee": step.to,
+        "days": step.days,
+        **more,
+    }
     return composed(__name__, [*head, _SOUGHT[step.occasion][0], "not_told", *tail], values)
 
 

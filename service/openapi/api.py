@@ -61,8 +61,14 @@ async def problems_page(_call: Call) -> Answer:
 
 
 @operation(
-    "GET", "/problems/{code:str}", id="readProblem", summary="Explain a kind of problem", answers={200: bytes}, tag="operation", public=False,
-)  # fmt: skip
+    "GET",
+    "/problems/{code:str}",
+    id="readProblem",
+    summary="Explain a kind of problem",
+    answers={200: bytes},
+    tag="operation",
+    public=False,
+)
 async def problem_page(call: Call) -> Answer:
     """Show what a kind of problem means and what to do."""
     code = call.text("code")

@@ -122,7 +122,8 @@ class Components:
         self.schemas[patch] = {
             "type": "object",
             "title": patch,
-            "description": f"A merge patch (RFC 7396) of `{name}`: a member that is left out stays as it is; null removes one that is optional.",
+            "description": f"A merge patch (RFC 7396) of `{name}`: "
+            "a member that is left out stays as it is; null removes one that is optional.",
             "properties": properties,
             "additionalProperties": False,
         }

@@ -131,11 +131,14 @@ def _operation(declared: Operation, components: Components) -> dict[str, Any]:
 def _parameters(declared: Operation, components: Components) -> list[dict[str, Any]]:
     parameters: list[dict[str, Any]] = [
         {
-            "name": name, "in": "path", "required": True,
-            "description": _PATH_DESCRIPTIONS.get(name, "The record's id."), "schema": _PATH_SCHEMAS[kind],
+            "name": name,
+            "in": "path",
+            "required": True,
+            "description": _PATH_DESCRIPTIONS.get(name, "The record's id."),
+            "schema": _PATH_SCHEMAS[kind],
         }
         for name, kind in _PARAMETER.findall(declared.path)
-    ]  # fmt: skip
+    ]
     if declared.query is not None:
         shape = components.schemas[components.of(declared.query)["$ref"].rpartition("/")[2]]
         parameters += [
@@ -211,8 +214,19 @@ def _refusals(paths: dict[str, dict[str, Any]], components: Components) -> dict[
 
 def _may_fail_with(declared: Operation, status: int) -> bool:
     bad_request, unauthorized, forbidden, missing, late, conflict, stale, large, media, inapplicable, unmatched, too_many = (
-        400, 401, 403, 404, 408, 409, 412, 413, 415, 422, 428, 429,
-    )  # fmt: skip
+        400,
+        401,
+        403,
+        404,
+        408,
+        409,
+        412,
+        413,
+        415,
+        422,
+        428,
+        429,
+    )
     reads_body = declared.takes is not None
     applies = {
         bad_request: True,

@@ -10,15 +10,23 @@ from service.http.endpoint import AS_OF, Operation
 
 _TEXT: Final = {"type": "string"}
 REQUEST: Final = {
-    "If-Match": "The `ETag` of the record as you read it. Without it, or with `*`, the change is refused (428); where the record has changed since, too (412).",
-    "Idempotency-Key": "A key of your own for this request, at most 200 visible ASCII characters. The same key with the same body gives the same answer again.",
+    "If-Match": "The `ETag` of the record as you read it. "
+    "Without it, or with `*`, the change is refused (428); where the record has changed since, too (412).",
+    "Idempotency-Key": "A key of your own for this request, at most 200 visible ASCII characters. "
+    "The same key with the same body gives the same answer again.",
 }
 RESPONSE: Final[dict[str, dict[str, Any]]] = {
-    "X-Request-Id": {"description": "The request's id, as in the service's log: your own `X-Request-Id` where you sent one.", "schema": _TEXT},
+    "X-Request-Id": {
+        "description": "The request's id, as in the service's log: your own `X-Request-Id` where you sent one.",
+        "schema": _TEXT,
+    },
     "ETag": {"description": "The version of the record; send it in `If-Match` with a change.", "schema": _TEXT},
     "Location": {"description": "The path of the record.", "schema": {"type": "string", "format": "uri-reference"}},
     "Link": {"description": 'The next page, with `rel="next"` (RFC 8288), where there is one.', "schema": _TEXT},
-    "Retry-After": {"description": "Send the same request again after so many seconds.", "schema": {"type": "integer", "minimum": 0}},
+    "Retry-After": {
+        "description": "Send the same request again after so many seconds.",
+        "schema": {"type": "integer", "minimum": 0},
+    },
     "WWW-Authenticate": {"description": "How to authenticate (RFC 6750).", "schema": _TEXT},
     AS_OF: {
         "description": (
@@ -27,16 +35,19 @@ RESPONSE: Final[dict[str, dict[str, Any]]] = {
         ),
         "schema": {"type": "string", "format": "date-time"},
     },
-}  # fmt: skip
+}
 _UNAUTHENTICATED, _TOO_MANY, _UNAVAILABLE = 401, 429, 503
 
 
 def request_header(name: str, pattern: str) -> dict[str, Any]:
     """A header that a call reads."""
     return {
-        "name": name, "in": "header", "required": name == "If-Match", "description": REQUEST[name],
+        "name": name,
+        "in": "header",
+        "required": name == "If-Match",
+        "description": REQUEST[name],
         "schema": {"type": "string", "pattern": pattern},
-    }  # fmt: skip
+    }
 
 
 def refusal_headers(status: int) -> dict[str, Any]:

@@ -33,8 +33,11 @@ _GEOJSON: Final[dict[str, Any]] = {
                                 "properties": {
                                     "type": {"const": "Point", "description": "Always `Point`."},
                                     "coordinates": {
-                                        "type": "array", "description": "Longitude and latitude, in degrees.",
-                                        "items": {"type": "number"}, "minItems": 2, "maxItems": 2,
+                                        "type": "array",
+                                        "description": "Longitude and latitude, in degrees.",
+                                        "items": {"type": "number"},
+                                        "minItems": 2,
+                                        "maxItems": 2,
                                     },
                                 },
                             },
@@ -46,7 +49,7 @@ _GEOJSON: Final[dict[str, Any]] = {
             },
         },
     },
-}  # fmt: skip
+}
 
 MEDIA: Final[dict[str, dict[str, Any]]] = {
     "image/svg+xml": {**_TEXT, "description": "A drawing (SVG 1.1)."},

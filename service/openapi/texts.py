@@ -28,8 +28,11 @@ CALLS: Final = msgspec.convert(
 )
 """The text of each call, by its operation id."""
 _ORGANISATIONS: Final = {
-    "utility": "the utility", "testing_company": "a testing company", "regulator": "a regulator", "operator": "the operator",
-}  # fmt: skip
+    "utility": "the utility",
+    "testing_company": "a testing company",
+    "regulator": "a regulator",
+    "operator": "the operator",
+}
 _DONE: Final = {
     201: "Created. `Location` is the path of the new record.",
     202: "Accepted; the work goes on.",
@@ -52,9 +55,10 @@ def _who(declared: Operation) -> str:
     if declared.right is None:
         return "Who may call: anyone. No API key is needed."
     may = [
-        name for kind, name in _ORGANISATIONS.items()
+        name
+        for kind, name in _ORGANISATIONS.items()
         if declared.right in RIGHTS_OF[kind] and (kind != "testing_company" or declared.companies)
-    ]  # fmt: skip
+    ]
     listed = may[0] if len(may) == 1 else f"{', '.join(may[:-1])} or {may[-1]}"
     seen = " A testing company sees only what it is granted." if declared.companies else ""
     return f"Who may call: {listed}, with an API key that has the right `{declared.right}`.{seen}"

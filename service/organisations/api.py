@@ -78,9 +78,14 @@ async def _organisation(call: Call) -> Organisation:
 
 
 @operation(
-    "POST", "/v1/organisations", id="createOrganisation", summary="Register an organisation", answers={201: Organisation},
-    tag="access", right="administer",
-)  # fmt: skip
+    "POST",
+    "/v1/organisations",
+    id="createOrganisation",
+    summary="Register an organisation",
+    answers={201: Organisation},
+    tag="access",
+    right="administer",
+)
 async def create_organisation(call: Call, document: NewOrganisation) -> Answer:
     """Register an organisation."""
     made = Organisation(id=call.clock.new_id(), kind=document.kind, name=document.name, created_at=call.clock.now())
@@ -89,9 +94,14 @@ async def create_organisation(call: Call, document: NewOrganisation) -> Answer:
 
 
 @operation(
-    "GET", "/v1/organisations", id="listOrganisations", summary="List organisations", answers={200: page_of(Organisation)},
-    tag="access", right="administer",
-)  # fmt: skip
+    "GET",
+    "/v1/organisations",
+    id="listOrganisations",
+    summary="List organisations",
+    answers={200: page_of(Organisation)},
+    tag="access",
+    right="administer",
+)
 async def list_organisations(call: Call, query: AfterId) -> Answer:
     """List organisations."""
     rows = await call.services.access.rows("organisations", query.after, query.limit + 1)
@@ -100,18 +110,28 @@ async def list_organisations(call: Call, query: AfterId) -> Answer:
 
 
 @operation(
-    "GET", "/v1/organisations/{organisation:uuid}", id="readOrganisation", summary="Read an organisation",
-    answers={200: Organisation}, tag="access", right="administer",
-)  # fmt: skip
+    "GET",
+    "/v1/organisations/{organisation:uuid}",
+    id="readOrganisation",
+    summary="Read an organisation",
+    answers={200: Organisation},
+    tag="access",
+    right="administer",
+)
 async def read_organisation(call: Call) -> Answer:
     """Read an organisation."""
     return Answer(body=await _organisation(call))
 
 
 @operation(
-    "POST", "/v1/organisations/{organisation:uuid}/keys", id="createKey", summary="Create an API key",
-    answers={201: CreatedApiKey}, tag="access", right="administer",
-)  # fmt: skip
+    "POST",
+    "/v1/organisations/{organisation:uuid}/keys",
+    id="createKey",
+    summary="Create an API key",
+    answers={201: CreatedApiKey},
+    tag="access",
+    right="administer",
+)
 async def create_key(call: Call, document: NewApiKey) -> Answer:
     """Make a key for an organisation. The key is shown only once."""
     organisation = await _organisation(call)
@@ -130,16 +150,27 @@ async def create_key(call: Call, document: NewApiKey) -> Answer:
         "create_key", key_id, organisation.id, document.label, secret_hash, rights, now, document.expires_at
     )
     made = CreatedApiKey(
-        id=key_id, organisation_id=organisation.id, label=document.label, rights=rights, created_at=now,
-        expires_at=document.expires_at, revoked_at=None, key=key,
-    )  # fmt: skip
+        id=key_id,
+        organisation_id=organisation.id,
+        label=document.label,
+        rights=rights,
+        created_at=now,
+        expires_at=document.expires_at,
+        revoked_at=None,
+        key=key,
+    )
     return Answer(body=made, status=201, headers={"Cache-Control": "no-store"})
 
 
 @operation(
-    "GET", "/v1/organisations/{organisation:uuid}/keys", id="listKeys", summary="List an organisation's keys",
-    answers={200: page_of(ApiKey)}, tag="access", right="administer",
-)  # fmt: skip
+    "GET",
+    "/v1/organisations/{organisation:uuid}/keys",
+    id="listKeys",
+    summary="List an organisation's keys",
+    answers={200: page_of(ApiKey)},
+    tag="access",
+    right="administer",
+)
 async def list_keys(call: Call, query: AfterId) -> Answer:
     """List keys, without their secrets."""
     organisation = await _organisation(call)
@@ -148,9 +179,14 @@ async def list_keys(call: Call, query: AfterId) -> Answer:
 
 
 @operation(
-    "DELETE", "/v1/organisations/{organisation:uuid}/keys/{id:uuid}", id="revokeKey", summary="Revoke a key", answers={204: None},
-    tag="access", right="administer",
-)  # fmt: skip
+    "DELETE",
+    "/v1/organisations/{organisation:uuid}/keys/{id:uuid}",
+    id="revokeKey",
+    summary="Revoke a key",
+    answers={204: None},
+    tag="access",
+    right="administer",
+)
 async def revoke_key(call: Call) -> Answer:
     """Revoke a key; it ends within the seconds for which keys are remembered."""
     if not await call.services.access.rows("revoke_key", call.id("id"), call.id("organisation"), call.clock.now()):

@@ -32,9 +32,14 @@ async def _store(call: Call) -> GrantStore:
 
 
 @operation(
-    "PUT", BASE, id="setAssemblyGrants", summary="Set which assemblies a testing company sees",
-    answers={204: None}, tag="access", right="register",
-)  # fmt: skip
+    "PUT",
+    BASE,
+    id="setAssemblyGrants",
+    summary="Set which assemblies a testing company sees",
+    answers={204: None},
+    tag="access",
+    right="register",
+)
 async def set_scope(call: Call, document: GrantScope) -> Answer:
     """Set what a testing company sees; it holds from its next request on."""
     await (await _store(call)).set_scope(call.utility, call.id("organisation"), document.assemblies)
@@ -42,9 +47,14 @@ async def set_scope(call: Call, document: GrantScope) -> Answer:
 
 
 @operation(
-    "GET", BASE, id="listAssemblyGrants", summary="List the assemblies granted to a testing company",
-    answers={200: page_of(GrantedAssembly)}, tag="access", right="register",
-)  # fmt: skip
+    "GET",
+    BASE,
+    id="listAssemblyGrants",
+    summary="List the assemblies granted to a testing company",
+    answers={200: page_of(GrantedAssembly)},
+    tag="access",
+    right="register",
+)
 async def list_granted(call: Call, query: AfterId) -> Answer:
     """List the assemblies that are listed for a testing company."""
     store = await _store(call)
@@ -53,9 +63,14 @@ async def list_granted(call: Call, query: AfterId) -> Answer:
 
 
 @operation(
-    "PUT", BASE + "/{id:uuid}", id="grantAssembly", summary="Grant an assembly to a testing company", answers={204: None},
-    tag="access", right="register",
-)  # fmt: skip
+    "PUT",
+    BASE + "/{id:uuid}",
+    id="grantAssembly",
+    summary="Grant an assembly to a testing company",
+    answers={204: None},
+    tag="access",
+    right="register",
+)
 async def grant_assembly(call: Call) -> Answer:
     """List an assembly; listing it twice changes nothing."""
     await (await _store(call)).grant(call.utility, call.id("organisation"), call.id("id"), now=call.clock.now())
@@ -63,9 +78,14 @@ async def grant_assembly(call: Call) -> Answer:
 
 
 @operation(
-    "DELETE", BASE + "/{id:uuid}", id="withdrawAssembly", summary="Withdraw an assembly from a testing company",
-    answers={204: None}, tag="access", right="register",
-)  # fmt: skip
+    "DELETE",
+    BASE + "/{id:uuid}",
+    id="withdrawAssembly",
+    summary="Withdraw an assembly from a testing company",
+    answers={204: None},
+    tag="access",
+    right="register",
+)
 async def withdraw_assembly(call: Call) -> Answer:
     """Take an assembly off the list."""
     await (await _store(call)).withdraw(call.utility, call.id("organisation"), call.id("id"))

@@ -26,9 +26,14 @@ class Grant(Struct, frozen=True, kw_only=True):
 
 
 @operation(
-    "GET", "/v1/utilities/{utility:str}/grants", id="listGrants", summary="List grants of a utility",
-    answers={200: page_of(Grant)}, tag="access", right="register",
-)  # fmt: skip
+    "GET",
+    "/v1/utilities/{utility:str}/grants",
+    id="listGrants",
+    summary="List grants of a utility",
+    answers={200: page_of(Grant)},
+    tag="access",
+    right="register",
+)
 async def list_grants(call: Call, query: AfterId) -> Answer:
     """List the organisations that may act here."""
     rows = await call.services.access.rows("grants", call.utility, query.after, query.limit + 1)
@@ -36,9 +41,14 @@ async def list_grants(call: Call, query: AfterId) -> Answer:
 
 
 @operation(
-    "PUT", "/v1/utilities/{utility:str}/grants/{organisation:uuid}", id="grantUtility",
-    summary="Grant a utility to an organisation", answers={204: None}, tag="access", right="administer",
-)  # fmt: skip
+    "PUT",
+    "/v1/utilities/{utility:str}/grants/{organisation:uuid}",
+    id="grantUtility",
+    summary="Grant a utility to an organisation",
+    answers={204: None},
+    tag="access",
+    right="administer",
+)
 async def grant(call: Call) -> Answer:
     """Grant a utility to an organisation; granting twice changes nothing."""
     await call.services.registry.utility(call.utility)
@@ -49,9 +59,14 @@ async def grant(call: Call) -> Answer:
 
 
 @operation(
-    "DELETE", "/v1/utilities/{utility:str}/grants/{organisation:uuid}", id="withdrawUtility",
-    summary="Withdraw a utility from an organisation", answers={204: None}, tag="access", right="administer",
-)  # fmt: skip
+    "DELETE",
+    "/v1/utilities/{utility:str}/grants/{organisation:uuid}",
+    id="withdrawUtility",
+    summary="Withdraw a utility from an organisation",
+    answers={204: None},
+    tag="access",
+    right="administer",
+)
 async def withdraw(call: Call) -> Answer:
     """Withdraw a grant; keys already looked up end within seconds."""
     await GrantStore(call.services.pool).withdraw_utility(call.utility, call.id("organisation"))

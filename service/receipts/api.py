@@ -62,10 +62,16 @@ class _VerificationRaw(_Verification, frozen=True, kw_only=True):
 
 
 @operation(
-    "GET", "/v1/utilities/{utility:str}/reports/{id:uuid}/receipt", id="readReceipt",
-    summary="Read the signed receipt of a report", answers={200: Receipt}, tag="receipts", right="read", companies=True,
+    "GET",
+    "/v1/utilities/{utility:str}/reports/{id:uuid}/receipt",
+    id="readReceipt",
+    summary="Read the signed receipt of a report",
+    answers={200: Receipt},
+    tag="receipts",
+    right="read",
+    companies=True,
     media_types={200: (JSON, JOSE)},
-)  # fmt: skip
+)
 async def receipt(call: Call) -> Answer:
     """Sign a report's receipt; as the bare JWS where `Accept` asks for it."""
     keys = call.services.keys.keys()
@@ -77,9 +83,13 @@ async def receipt(call: Call) -> Answer:
 
 
 @operation(
-    "POST", "/v1/receipts/verify", id="verifyReceipt", summary="Verify a receipt",
-    answers={200: Verification}, tag="receipts",
-)  # fmt: skip
+    "POST",
+    "/v1/receipts/verify",
+    id="verifyReceipt",
+    summary="Verify a receipt",
+    answers={200: Verification},
+    tag="receipts",
+)
 async def verify(call: Call, document: ReceiptToVerify) -> Answer:
     """Check a receipt; no key is needed."""
     keys = call.services.keys.keys()
@@ -98,9 +108,14 @@ async def verify(call: Call, document: ReceiptToVerify) -> Answer:
 
 
 @operation(
-    "GET", "/.well-known/jwks.json", id="readKeySet", summary="Read the public keys",
-    answers={200: KeySet}, tag="receipts", media_types={200: (JWK_SET,)},
-)  # fmt: skip
+    "GET",
+    "/.well-known/jwks.json",
+    id="readKeySet",
+    summary="Read the public keys",
+    answers={200: KeySet},
+    tag="receipts",
+    media_types={200: (JWK_SET,)},
+)
 async def key_set(call: Call) -> Answer:
     """Give the key that signs now and those that signed before (RFC 7517)."""
     return Answer(

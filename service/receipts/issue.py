@@ -22,7 +22,10 @@ class Found(Struct, frozen=True, kw_only=True):
 
 
 async def give(store: LogStore, keys: SigningKeys, utility: str, report_id: UUID) -> tuple[str, bytes]:
-    """The receipt of a report and the hash of its leaf; 404 where there is none, and a problem rather than a receipt for a row that was altered."""
+    """The receipt of a report and the hash of its leaf.
+
+    404 where there is none, and a problem rather than a receipt for a row that was altered.
+    """
     row = await store.report(utility, report_id)
     if row is None:
         raise not_found("report")

@@ -26,7 +26,9 @@ from service.signing import SigningKeys, base64url
 MARK_BYTES = 16
 
 State = Literal["genuine", "superseded", "void", "altered", "unknown", "not_here", "forged", "no_receipt"]
-"""How a page's report stands: as recorded; corrected since; voided since; its row changed in the database; no such mark; signed by us but not in this
+"""How a page's report stands: as recorded; corrected since; voided since; its row changed in the database; no such mark.
+
+Signed by us but not in this
 record; not signed by us at all; no receipt at all."""
 
 

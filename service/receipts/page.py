@@ -27,8 +27,15 @@ HEADERS: Final = {
 }
 
 STATUS: Final[dict[State, int]] = {
-    "genuine": 200, "superseded": 200, "void": 200, "altered": 409, "unknown": 404, "not_here": 404, "forged": 422, "no_receipt": 422,
-}  # fmt: skip
+    "genuine": 200,
+    "superseded": 200,
+    "void": 200,
+    "altered": 409,
+    "unknown": 404,
+    "not_here": 404,
+    "forged": 422,
+    "no_receipt": 422,
+}
 
 _SAYS: Final[dict[State, tuple[str, str]]] = {
     "genuine": ("Genuine", "This is the record, and nothing in it has been changed since it was received."),

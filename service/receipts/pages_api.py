@@ -46,9 +46,15 @@ def _sheet(opened: Opened) -> Sheet | None:
 
 
 @operation(
-    "GET", "/receipts/{utility:str}/{mark:str}", id="readReceiptPage", summary="Show a test report by its mark",
-    answers={200: bytes}, tag="receipts", media_types={200: (HTML,)}, public=False,
-)  # fmt: skip
+    "GET",
+    "/receipts/{utility:str}/{mark:str}",
+    id="readReceiptPage",
+    summary="Show a test report by its mark",
+    answers={200: bytes},
+    tag="receipts",
+    media_types={200: (HTML,)},
+    public=False,
+)
 async def receipt_page(call: Call) -> Answer:
     """Show the report of a mark, or say plainly that there is none."""
     opened = await _records(call).by_mark(call.utility, call.text("mark"), call.clock.now())
@@ -56,9 +62,15 @@ async def receipt_page(call: Call) -> Answer:
 
 
 @operation(
-    "GET", "/receipts/{utility:str}/{mark:str}/report.pdf", id="readReportPaper", summary="Print a test report",
-    answers={200: bytes}, tag="receipts", media_types={200: (PDF,)}, public=False,
-)  # fmt: skip
+    "GET",
+    "/receipts/{utility:str}/{mark:str}/report.pdf",
+    id="readReportPaper",
+    summary="Print a test report",
+    answers={200: bytes},
+    tag="receipts",
+    media_types={200: (PDF,)},
+    public=False,
+)
 async def report_paper(call: Call) -> Answer:
     """Give the report as PDF."""
     opened = await _records(call).by_mark(call.utility, call.text("mark"), call.clock.now())
@@ -75,9 +87,15 @@ async def report_paper(call: Call) -> Answer:
 
 
 @operation(
-    "GET", "/receipts/{utility:str}/{mark:str}/receipt.jws", id="readReceiptByMark", summary="Read the signed receipt of a mark",
-    answers={200: bytes}, tag="receipts", media_types={200: (JOSE,)}, public=False,
-)  # fmt: skip
+    "GET",
+    "/receipts/{utility:str}/{mark:str}/receipt.jws",
+    id="readReceiptByMark",
+    summary="Read the signed receipt of a mark",
+    answers={200: bytes},
+    tag="receipts",
+    media_types={200: (JOSE,)},
+    public=False,
+)
 async def signed(call: Call) -> Answer:
     """Give the signed receipt."""
     token = await _records(call).receipt(call.utility, call.text("mark"), call.clock.now())
@@ -103,9 +121,15 @@ def receipt_in(pasted: str) -> str:
 
 
 @operation(
-    "POST", "/receipts", id="checkReceiptPage", summary="Check a receipt by hand", answers={200: bytes}, tag="receipts",
-    body_media_type=FORM, public=False,
-)  # fmt: skip
+    "POST",
+    "/receipts",
+    id="checkReceiptPage",
+    summary="Check a receipt by hand",
+    answers={200: bytes},
+    tag="receipts",
+    body_media_type=FORM,
+    public=False,
+)
 async def checked_page(call: Call, document: bytes = b"") -> Answer:  # noqa: ARG001 - it declares the body, which the call carries
     """Show what a pasted receipt says and whether it is genuine."""
     try:

@@ -106,9 +106,13 @@ def _table(pdf: FPDF, rows: list[list[str]], *, widths: tuple[int, ...], headed:
     pdf.set_font(_FONT, size=9)
     plain = FontFace()
     with pdf.table(
-        col_widths=widths, text_align="LEFT", borders_layout="HORIZONTAL_LINES", line_height=5, first_row_as_headings=headed,
+        col_widths=widths,
+        text_align="LEFT",
+        borders_layout="HORIZONTAL_LINES",
+        line_height=5,
+        first_row_as_headings=headed,
         headings_style=FontFace(emphasis="BOLD") if headed else plain,
-    ) as table:  # fmt: skip
+    ) as table:
         for cells in rows:
             row = table.row()
             for cell in cells:

@@ -20,7 +20,7 @@ TYPE: Final = "nonreturn-receipt+json"
 
 
 class ReceiptContent(Struct, frozen=True, kw_only=True):
-    """What a receipt holds: the report, the registry's facts that it was judged on, and the verdict with its rulebook's id, date and digest.
+    """What a receipt holds: the report, the registered facts that it was judged on, the verdict, its rulebook's id, date and digest.
 
     From these the verdict can be had again: the report's readings with `assembly`, `gauge` and `tester` are the test as judged, and
     `previous` the readings of the test before it. `leaf_hash` (base64url) is the report's place in the log, by content.

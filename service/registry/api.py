@@ -79,8 +79,14 @@ def _resource(
 
     async def create(call: Call, document: Any) -> Answer:
         thing = await create_thing(
-            call.services.registry, call.services.follower, shape, call.utility, document, new_id=call.clock.new_id(), now=call.clock.now()
-        )  # fmt: skip
+            call.services.registry,
+            call.services.follower,
+            shape,
+            call.utility,
+            document,
+            new_id=call.clock.new_id(),
+            now=call.clock.now(),
+        )
         return tagged(thing, status=201, location=f"/v1/utilities/{call.utility}/{plural}/{thing.id}")
 
     async def read(call: Call) -> Answer:
@@ -97,8 +103,15 @@ def _resource(
             raise problem("version_changed")
         new = merged(call, current, facts, fixed)
         thing = await change_thing(
-            call.services.registry, call.services.follower, shape, call.utility, thing_id=current.id, facts=new, version=version, now=call.clock.now()
-        )  # fmt: skip
+            call.services.registry,
+            call.services.follower,
+            shape,
+            call.utility,
+            thing_id=current.id,
+            facts=new,
+            version=version,
+            now=call.clock.now(),
+        )
         return tagged(thing)
 
     create.__annotations__["document"] = facts
@@ -115,14 +128,39 @@ def _resource(
         companies=True,
     )(listed)
     return [
-        operation("POST", base, id=f"create{name}", summary=f"Register {article} {singular}", answers={201: shape}, tag=plural, right="register")(create),
-        *([listing] if lists else []),
-        operation("GET", one, id=f"read{name}", summary=f"Read {article} {singular}", answers={200: shape}, tag=plural, right="read", companies=True)(read),
         operation(
-            "PATCH", one, id=f"update{name}", summary=f"Change {article} {singular} by a merge patch", answers={200: shape}, tag=plural, right="register",
-            request_headers=IF_MATCH, body_media_type="application/merge-patch+json", patches=facts,
+            "POST",
+            base,
+            id=f"create{name}",
+            summary=f"Register {article} {singular}",
+            answers={201: shape},
+            tag=plural,
+            right="register",
+        )(create),
+        *([listing] if lists else []),
+        operation(
+            "GET",
+            one,
+            id=f"read{name}",
+            summary=f"Read {article} {singular}",
+            answers={200: shape},
+            tag=plural,
+            right="read",
+            companies=True,
+        )(read),
+        operation(
+            "PATCH",
+            one,
+            id=f"update{name}",
+            summary=f"Change {article} {singular} by a merge patch",
+            answers={200: shape},
+            tag=plural,
+            right="register",
+            request_headers=IF_MATCH,
+            body_media_type="application/merge-patch+json",
+            patches=facts,
         )(change),
-    ]  # fmt: skip
+    ]
 
 
 operations = [

@@ -53,8 +53,16 @@ async def create_thing(
 
 
 async def change_thing(
-    registry: RegistryStore, follower: Follower, shape: type[T], code: str, *, thing_id: UUID, facts: Any, version: int, now: dt.datetime
-) -> T:  # fmt: skip
+    registry: RegistryStore,
+    follower: Follower,
+    shape: type[T],
+    code: str,
+    *,
+    thing_id: UUID,
+    facts: Any,
+    version: int,
+    now: dt.datetime,
+) -> T:
     """Replace a thing's facts while its version is still that one; 412 where it is not, 422 where it names what is not registered."""
     if shape in (Tester, Gauge):
         registered: Any = await registry.get(shape, code, thing_id)
@@ -135,7 +143,7 @@ async def change_utility(
 
 
 async def check_utility(registry: RegistryStore, facts: UtilityFacts) -> None:
-    """Refuse a rulebook that is not known and a time zone that not both of us know, both at once: days are worked out here and in Postgres."""
+    """Refuse an unknown rulebook, and a time zone that Postgres or Python does not know, both at once: both work days out."""
     faults = []
     if facts.rulebook not in rules.rulebook_ids():
         faults.append(

@@ -102,7 +102,10 @@ class PremisesFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     hazard: HazardDegree | UnsetType = UNSET
     """The degree of hazard on the premises."""
     hazard_class: ShortText | UnsetType = UNSET
-    """The hazard in the rulebook's own word, one of its `hazard_words`; `hazard` is then the degree that it acts as, where that is known."""
+    """The hazard in the rulebook's own word, one of its `hazard_words`.
+
+    `hazard` is then the degree that it acts as, where that is known.
+    """
     location: Location | UnsetType = UNSET
     """Where they are."""
     contact: Contact | UnsetType = UNSET

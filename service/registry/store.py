@@ -31,7 +31,9 @@ class RegistryStore:
         async with self._pool.lend(utility) as connection:
             return await self.create_on(connection, shape, utility, facts, new_id=new_id, now=now)
 
-    async def create_on(self, connection: Connection, shape: type[T], utility: str, facts: Any, *, new_id: UUID, now: dt.datetime) -> T:  # fmt: skip
+    async def create_on(
+        self, connection: Connection, shape: type[T], utility: str, facts: Any, *, new_id: UUID, now: dt.datetime
+    ) -> T:
         """Keep a new thing, on a connection whose transaction is the caller's."""
         document = {
             **msgspec.to_builtins(facts),
@@ -73,8 +75,13 @@ class RegistryStore:
     ) -> T:
         """Replace a thing's facts, in the caller's transaction, while its version is still that one; 412 where it is not."""
         document = {
-            **msgspec.to_builtins(facts), "utility_id": utility, "id": str(thing_id), "version": version, "created_at": now, "changed_at": now,
-        }  # fmt: skip
+            **msgspec.to_builtins(facts),
+            "utility_id": utility,
+            "id": str(thing_id),
+            "version": version,
+            "created_at": now,
+            "changed_at": now,
+        }
         try:
             row = await connection.fetchval(_SQL[f"change_{NAMES[shape]}"], msgspec.json.encode(document).decode(), version)
         except asyncpg.ForeignKeyViolationError as error:
@@ -141,7 +148,10 @@ def _reading(verb: str, shape: type[Any]) -> str:
 
 
 def unregistered(error: asyncpg.ForeignKeyViolationError) -> ProblemError:
-    """A foreign key that leads nowhere, as a fault of the member that named it; the constraint's name says which, as row security hides the detail."""
+    """A foreign key that leads nowhere, as a fault of the member that named it.
+
+    The constraint's name says which, as row security hides the detail.
+    """
     constraint = str(error.constraint_name)
     member = next((one for one in ("premises_id", "organisation_id") if one in constraint), None)
     if member is None:

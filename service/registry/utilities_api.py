@@ -78,9 +78,17 @@ async def read_utility(call: Call) -> Answer:
 
 
 @operation(
-    "PATCH", "/v1/utilities/{utility:str}", id="updateUtility", summary="Update a utility", answers={200: Utility},
-    tag="utilities", right="register", request_headers=IF_MATCH, body_media_type="application/merge-patch+json", patches=UtilityFacts,
-)  # fmt: skip
+    "PATCH",
+    "/v1/utilities/{utility:str}",
+    id="updateUtility",
+    summary="Update a utility",
+    answers={200: Utility},
+    tag="utilities",
+    right="register",
+    request_headers=IF_MATCH,
+    body_media_type="application/merge-patch+json",
+    patches=UtilityFacts,
+)
 async def change_utility(call: Call, document: dict[str, Any]) -> Answer:  # noqa: ARG001 - merged from the body as sent
     """Change a utility."""
     version = call.matched_version()

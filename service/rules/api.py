@@ -93,9 +93,14 @@ async def list_assembly_kinds(_call: Call) -> Answer:
 
 
 @operation(
-    "POST", "/v1/rules/verdict", id="judgeTest", summary="Judge a field test", answers={200: rules.Verdict}, tag="rules",
+    "POST",
+    "/v1/rules/verdict",
+    id="judgeTest",
+    summary="Judge a field test",
+    answers={200: rules.Verdict},
+    tag="rules",
     media_types={200: (JSON, SVG)},
-)  # fmt: skip
+)
 async def judge_test(call: Call, document: rules.Test) -> Answer:
     """Judge a field test; nothing is stored. As a picture where `Accept` asks for one."""
     check_moment(document.performed_at)
@@ -126,27 +131,39 @@ async def list_premises_types(_call: Call) -> Answer:
 
 
 @operation(
-    "POST", "/v1/rules/selection", id="selectAssembly", summary="Select assemblies for a hazard and a site",
-    answers={200: selection.Selection}, tag="rules",
-)  # fmt: skip
+    "POST",
+    "/v1/rules/selection",
+    id="selectAssembly",
+    summary="Select assemblies for a hazard and a site",
+    answers={200: selection.Selection},
+    tag="rules",
+)
 async def select_assembly(call: Call, document: selection.SelectionRequest) -> Answer:
     """List every kind of assembly, admissible or not, by the rulebook of today or of the day in `on`."""
     return Answer(body=await call.compute(selection.select, document, on=call.clock.now().date()))
 
 
 @operation(
-    "POST", "/v1/rules/placement", id="checkPlacement", summary="Check an installation",
-    answers={200: selection.Placement}, tag="rules",
-)  # fmt: skip
+    "POST",
+    "/v1/rules/placement",
+    id="checkPlacement",
+    summary="Check an installation",
+    answers={200: selection.Placement},
+    tag="rules",
+)
 async def check_placement(call: Call, document: selection.PlacementRequest) -> Answer:
     """Hold an installation against the rulebook."""
     return Answer(body=selection.place(document, on=call.clock.now().date()))
 
 
 @operation(
-    "POST", "/v1/rules/inspection", id="judgeInspection", summary="Judge an inspection",
-    answers={200: inspection.InspectionVerdict}, tag="rules",
-)  # fmt: skip
+    "POST",
+    "/v1/rules/inspection",
+    id="judgeInspection",
+    summary="Judge an inspection",
+    answers={200: inspection.InspectionVerdict},
+    tag="rules",
+)
 async def judge_inspection(call: Call, document: inspection.Inspection) -> Answer:
     """Judge an inspection of an air gap, an atmospheric vacuum breaker or a barometric loop; nothing is stored."""
     check_moment(document.performed_at)
@@ -154,9 +171,14 @@ async def judge_inspection(call: Call, document: inspection.Inspection) -> Answe
 
 
 @operation(
-    "POST", "/v1/rules/operation", id="operateAssembly", summary="Operate an assembly step by step",
-    answers={200: rules_operation.OperationResult}, tag="rules", media_types={200: (JSON, SVG)},
-)  # fmt: skip
+    "POST",
+    "/v1/rules/operation",
+    id="operateAssembly",
+    summary="Operate an assembly step by step",
+    answers={200: rules_operation.OperationResult},
+    tag="rules",
+    media_types={200: (JSON, SVG)},
+)
 async def operate_assembly(call: Call, document: rules_operation.OperationRequest) -> Answer:
     """Work an assembly through its steps; as pictures where `Accept` asks for them."""
     answer = await call.compute(rules_operation.operate, document)
@@ -166,14 +188,27 @@ async def operate_assembly(call: Call, document: rules_operation.OperationReques
 
 
 @operation(
-    "POST", "/v1/rules/practice-test", id="runPracticeTest", summary="Run a practice test",
-    answers={200: rules_operation.PracticeTest}, tag="rules",
-)  # fmt: skip
+    "POST",
+    "/v1/rules/practice-test",
+    id="runPracticeTest",
+    summary="Run a practice test",
+    answers={200: rules_operation.PracticeTest},
+    tag="rules",
+)
 async def practise_test(call: Call, document: rules_operation.PracticeTestRequest) -> Answer:
     """Run the field procedure on the model; its `initial_test` can be posted to the verdict."""
     return Answer(body=await call.compute(rules_operation.practice_test, document))
 
 
 operations: list[Any] = [
-    list_rulebooks, read_rulebook, list_assembly_kinds, list_premises_types, judge_test, select_assembly, check_placement, judge_inspection, operate_assembly, practise_test,
-]  # fmt: skip
+    list_rulebooks,
+    read_rulebook,
+    list_assembly_kinds,
+    list_premises_types,
+    judge_test,
+    select_assembly,
+    check_placement,
+    judge_inspection,
+    operate_assembly,
+    practise_test,
+]

@@ -127,8 +127,12 @@ def _faults_of_head(path: Path, document: dict[str, Any], lines: dict[str, int])
 
 
 _FILLERS: Final[dict[str, Any]] = {
-    "id": "", "title": "", "jurisdiction": "", "in_force_from": dt.date(2000, 1, 1), "last_looked_at": dt.date(2000, 1, 1),
-}  # fmt: skip
+    "id": "",
+    "title": "",
+    "jurisdiction": "",
+    "in_force_from": dt.date(2000, 1, 1),
+    "last_looked_at": dt.date(2000, 1, 1),
+}
 
 
 def _faults_of_entry(entry: _Entry) -> Iterator[Fault]:
@@ -173,7 +177,10 @@ def _faults_of_source(entry: _Entry, value: Cited) -> Iterator[Fault]:
             line=entry.lines["source"], says=f"{entry.section}: source {value.source!r} is not listed in rules/data/sources.toml."
         )
     elif value.provenance is not None and _MARKS.index(value.provenance) > _MARKS.index(work.provenance):
-        says = f"{entry.section}: marked {value.provenance}, but its source is only {work.provenance}; a value is known no better than its source."
+        says = (
+            f"{entry.section}: marked {value.provenance}, but its source is only {work.provenance}; "
+            "a value is known no better than its source."
+        )
         yield Fault(line=entry.lines["provenance"], says=says)
 
 
@@ -198,7 +205,10 @@ def _faults_together(document: dict[str, Any], entries: list[_Entry], lines: dic
                 and before.values.get(key) == entry.values[key]
                 and _overlap(before, entry)
             ):
-                says = f"{entry.section}: {entry.values[key]!r} is already in force on line {before.line}; end that one by in_force_until first."
+                says = (
+                    f"{entry.section}: {entry.values[key]!r} is already in force on line {before.line}; "
+                    "end that one by in_force_until first."
+                )
                 yield Fault(line=entry.line, says=says)
 
 

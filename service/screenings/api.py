@@ -22,7 +22,7 @@ SCREENINGS = "/v1/utilities/{utility:str}/screenings"
 
 
 class ScreeningQuery(AfterId, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Which screenings: of that screen, about that tester, gauge or assembly (or with evidence from its reports), decided so, of days since."""
+    """Which screenings: of that screen, about that tester, gauge or assembly (or with evidence from it), decided so, of days since."""
 
     screen: rules.screening.Screen | None = None
     """Only screenings of this screen."""
@@ -59,9 +59,14 @@ def _store(call: Call) -> ScreeningStore:
 
 
 @operation(
-    "GET", SCREENINGS, id="listScreenings", summary="List screenings",
-    answers={200: page_of(Screening)}, tag="screenings", right="read",
-)  # fmt: skip
+    "GET",
+    SCREENINGS,
+    id="listScreenings",
+    summary="List screenings",
+    answers={200: page_of(Screening)},
+    tag="screenings",
+    right="read",
+)
 async def list_screenings(call: Call, query: ScreeningQuery) -> Answer:
     """List screenings in the order in which they were made."""
     wanted = ScreeningsWanted(**{name: getattr(query, name) for name in ScreeningsWanted.__struct_fields__})
@@ -70,20 +75,33 @@ async def list_screenings(call: Call, query: ScreeningQuery) -> Answer:
 
 
 @operation(
-    "POST", SCREENINGS + "/runs", id="runScreens", summary="Run the screens",
-    answers={200: ScreeningRun}, tag="screenings", right="register",
-)  # fmt: skip
+    "POST",
+    SCREENINGS + "/runs",
+    id="runScreens",
+    summary="Run the screens",
+    answers={200: ScreeningRun},
+    tag="screenings",
+    right="register",
+)
 async def run(call: Call, query: RunQuery) -> Answer:
-    """Run the screens over the record, and answer once that is done; over millions of reports, `nonreturn screen` does it. Running them again is safe."""
+    """Run the screens over the record, and answer once that is done; over millions of reports, `nonreturn screen` does it.
+
+    Running them again is safe.
+    """
     store = _store(call)
     utility = await call.services.registry.utility(call.utility)
     return Answer(body=await run_screens(store, utility, since=query.since, now=call.clock.now(), new_id=call.clock.new_id))
 
 
 @operation(
-    "GET", SCREENINGS + "/{id:uuid}", id="readScreening", summary="Read a screening",
-    answers={200: Screening}, tag="screenings", right="read",
-)  # fmt: skip
+    "GET",
+    SCREENINGS + "/{id:uuid}",
+    id="readScreening",
+    summary="Read a screening",
+    answers={200: Screening},
+    tag="screenings",
+    right="read",
+)
 async def read(call: Call) -> Answer:
     """Read one screening."""
     return await _one(call)
@@ -96,9 +114,16 @@ async def _one(call: Call) -> Answer:
 
 
 @operation(
-    "PATCH", SCREENINGS + "/{id:uuid}", id="decideScreening", summary="Decide on a screening",
-    answers={200: Screening}, tag="screenings", right="register", request_headers=IF_MATCH, body_media_type="application/merge-patch+json",
-)  # fmt: skip
+    "PATCH",
+    SCREENINGS + "/{id:uuid}",
+    id="decideScreening",
+    summary="Decide on a screening",
+    answers={200: Screening},
+    tag="screenings",
+    right="register",
+    request_headers=IF_MATCH,
+    body_media_type="application/merge-patch+json",
+)
 async def decide(call: Call, document: ScreeningDecisionFacts) -> Answer:
     """Record a decision on a screening. Send all three members each time: a reason belongs to one decision. Every decision is kept."""
     version = call.matched_version()
@@ -111,15 +136,21 @@ async def decide(call: Call, document: ScreeningDecisionFacts) -> Answer:
 
 
 @operation(
-    "GET", "/v1/utilities/{utility:str}/assemblies/{id:uuid}/trend", id="readTrend",
-    summary="Read the trend of an assembly's readings", answers={200: AssemblyTrend}, tag="assemblies", right="read", companies=True,
-)  # fmt: skip
+    "GET",
+    "/v1/utilities/{utility:str}/assemblies/{id:uuid}/trend",
+    id="readTrend",
+    summary="Read the trend of an assembly's readings",
+    answers={200: AssemblyTrend},
+    tag="assemblies",
+    right="read",
+    companies=True,
+)
 async def trend(call: Call, query: TrendQuery) -> Answer:
     """Work out the trends of an assembly's components."""
     utility = await call.services.registry.utility(call.utility)
     found = await assembly_trend(
         _store(call), call.services.reports, utility, call.id("id"), unit=query.pressure, on=query.on, now=call.clock.now()
-    )  # fmt: skip
+    )
     return Answer(body=found)
 
 

@@ -59,10 +59,15 @@ class _Found:
         for one in looks:
             self._waiting.append(
                 {
-                    "id": self._new_id(), "screen": one.screen, f"{one.subject}_id": one.subject_id, "occasion": one.occasion,
-                    "on_day": one.on, "message": one.message, "evidence": one.evidence,
+                    "id": self._new_id(),
+                    "screen": one.screen,
+                    f"{one.subject}_id": one.subject_id,
+                    "occasion": one.occasion,
+                    "on_day": one.on,
+                    "message": one.message,
+                    "evidence": one.evidence,
                 }
-            )  # fmt: skip
+            )
         if len(self._waiting) >= _WRITTEN_AT_ONCE:
             await self.write()
 
@@ -109,11 +114,15 @@ async def _identities(store: ScreeningStore, utility: Utility, since: dt.date, z
     start = dt.datetime.combine(since, dt.time(), zone)
     changes = [
         screening.IdentityChange(
-            assembly_id=str(row.assembly_id), version=row.version, on=row.on_day, replaced=row.replaced,
-            serial_number=(row.serial_number_before, row.serial_number_after), size=(row.size_before, row.size_after),
+            assembly_id=str(row.assembly_id),
+            version=row.version,
+            on=row.on_day,
+            replaced=row.replaced,
+            serial_number=(row.serial_number_before, row.serial_number_after),
+            size=(row.size_before, row.size_after),
         )
         for row in await store.identity_changes(utility.code, start, utility.time_zone)
-    ]  # fmt: skip
+    ]
     shared = [
         screening.SharedSerial(
             serial_number=row.serial_number, kind=row.kind, assembly_ids=tuple(map(str, row.assembly_ids)), on=row.on_day
@@ -123,7 +132,9 @@ async def _identities(store: ScreeningStore, utility: Utility, since: dt.date, z
     return [*screening.looks_at_changes(changes), *screening.looks_at_shared(shared)]
 
 
-async def _groups(tests: AsyncIterator[screening.ScreenedTest], key: Callable[[screening.ScreenedTest], object]) -> AsyncIterator[list[screening.ScreenedTest]]:  # fmt: skip
+async def _groups(
+    tests: AsyncIterator[screening.ScreenedTest], key: Callable[[screening.ScreenedTest], object]
+) -> AsyncIterator[list[screening.ScreenedTest]]:
     """Tests that follow one another under one key, together."""
     group: list[screening.ScreenedTest] = []
     async for test in tests:
@@ -190,11 +201,21 @@ def shown(row: ScreeningRow, history: list[ScreeningDecision] | UnsetType = UNSE
         if value
     )
     return Screening(
-        id=row.id, version=row.version, created_at=row.created_at, changed_at=row.changed_at, screen=stated.screen,
-        subject=subject, subject_id=subject_id, occasion=row.occasion, on=row.on_day, message=row.message,  # type: ignore[arg-type]
+        id=row.id,
+        version=row.version,
+        created_at=row.created_at,
+        changed_at=row.changed_at,
+        screen=stated.screen,
+        subject=subject,  # type: ignore[arg-type]
+        subject_id=subject_id,
+        occasion=row.occasion,
+        on=row.on_day,
+        message=row.message,
         evidence=msgspec.json.decode(row.evidence, type=screening.ScreeningEvidence),
-        false_alarms=stated.false_alarms, false_alarms_of=stated.of,
+        false_alarms=stated.false_alarms,
+        false_alarms_of=stated.of,
         disposition=row.disposition,  # type: ignore[arg-type]
         decision=UNSET if row.decision is None else msgspec.json.decode(row.decision, type=ScreeningDecision),
-        history=history, caution=screening.CAUTION,
-    )  # fmt: skip
+        history=history,
+        caution=screening.CAUTION,
+    )

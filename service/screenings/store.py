@@ -171,9 +171,17 @@ class ScreeningStore:
         """Keep a decision while the screening's version is still that one; 412 where it is not."""
         async with self._pool.lend(utility) as connection:
             kept = await connection.fetchval(
-                _SQL["decide"], utility, screening_id, version, now, facts.disposition, facts.because, facts.decided_by,
-                who.organisation_id, who.key_id,
-            )  # fmt: skip
+                _SQL["decide"],
+                utility,
+                screening_id,
+                version,
+                now,
+                facts.disposition,
+                facts.because,
+                facts.decided_by,
+                who.organisation_id,
+                who.key_id,
+            )
         if kept is None:
             raise problem("version_changed")
 

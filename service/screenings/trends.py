@@ -20,12 +20,19 @@ _A_YEAR = 12
 
 
 async def assembly_trend(
-    store: ScreeningStore, reports: ReportStore, utility: Utility, assembly_id: UUID, *,
-    unit: rules.PressureUnit | None, on: dt.date | None, now: dt.datetime,
-) -> AssemblyTrend:  # fmt: skip
+    store: ScreeningStore,
+    reports: ReportStore,
+    utility: Utility,
+    assembly_id: UUID,
+    *,
+    unit: rules.PressureUnit | None,
+    on: dt.date | None,
+    now: dt.datetime,
+) -> AssemblyTrend:
     """How an assembly's components go; 404 for one that is not there.
 
-    Told for the day on which its next test is due, or today where that is past (a year on, where none is due); in the unit of the newest report.
+    Told for the day on which its next test is due, or today where that is past (a year on, where none is due); in the unit of the newest
+    report.
     """
     standing = await read_standing(reports, utility, assembly_id, now=now)
     tests = [_trended(row) for row in await store.tests_of_assembly(utility.code, assembly_id)]

@@ -78,9 +78,16 @@ class SummaryRow(Struct, frozen=True, kw_only=True):
 
 
 @operation(
-    "GET", "/v1/utilities/{utility:str}/summaries/{year:int}", id="readSummary", summary="Read the summary of a year",
-    answers={200: YearlySummary}, media_types={200: OFFERED}, tag="summaries", right="read", may_lag=True,
-)  # fmt: skip
+    "GET",
+    "/v1/utilities/{utility:str}/summaries/{year:int}",
+    id="readSummary",
+    summary="Read the summary of a year",
+    answers={200: YearlySummary},
+    media_types={200: OFFERED},
+    tag="summaries",
+    right="read",
+    may_lag=True,
+)
 async def summary(call: Call) -> Answer:
     """Count a year."""
     utility = await call.services.registry.utility(call.utility)
@@ -92,9 +99,16 @@ async def summary(call: Call) -> Answer:
 
 
 @operation(
-    "GET", "/v1/summaries/{year:int}", id="readCombinedSummary", summary="Read the combined summary of a year",
-    answers={200: CombinedSummary}, media_types={200: OFFERED}, tag="summaries", right="read", may_lag=True,
-)  # fmt: skip
+    "GET",
+    "/v1/summaries/{year:int}",
+    id="readCombinedSummary",
+    summary="Read the combined summary of a year",
+    answers={200: CombinedSummary},
+    media_types={200: OFFERED},
+    tag="summaries",
+    right="read",
+    may_lag=True,
+)
 async def summary_over_all(call: Call) -> Answer:
     """Count a year over every utility granted to the caller."""
     told = await summarise_all(call.reading, await seen(call), int(call.text("year")), now=call.clock.now())
@@ -121,9 +135,16 @@ def _file_or_json(told: Any, media_type: str, parts: Sequence[tuple[tuple[str, .
 
 
 @operation(
-    "GET", "/v1/utilities/{utility:str}/summaries/{year:int}/rows", id="listSummaryRows", summary="List the rows that a figure counts",
-    answers={200: page_of(SummaryRow)}, media_types={200: (JSON, CSV)}, tag="summaries", right="read", may_lag=True,
-)  # fmt: skip
+    "GET",
+    "/v1/utilities/{utility:str}/summaries/{year:int}/rows",
+    id="listSummaryRows",
+    summary="List the rows that a figure counts",
+    answers={200: page_of(SummaryRow)},
+    media_types={200: (JSON, CSV)},
+    tag="summaries",
+    right="read",
+    may_lag=True,
+)
 async def rows(call: Call, query: RowsQuery) -> Answer:
     """List the rows that a figure counts; as CSV, all of them at once unless a limit is given."""
     utility = await call.services.registry.utility(call.utility)
@@ -163,9 +184,16 @@ async def rows(call: Call, query: RowsQuery) -> Answer:
 def _row(utility: str, figure: Figure, row: FigureRow) -> SummaryRow:
     resource = FIGURES[figure][0]
     return SummaryRow(
-        resource=resource, id=row.id, href=f"/v1/utilities/{utility}/{resource.replace('_', '-')}/{row.id}", assembly_id=row.assembly_id, kind=row.kind,
-        hazard=row.hazard, connection=row.connection, on=row.on_day, days=row.days,
-    )  # fmt: skip
+        resource=resource,
+        id=row.id,
+        href=f"/v1/utilities/{utility}/{resource.replace('_', '-')}/{row.id}",
+        assembly_id=row.assembly_id,
+        kind=row.kind,
+        hazard=row.hazard,
+        connection=row.connection,
+        on=row.on_day,
+        days=row.days,
+    )
 
 
 operations = [summary, summary_over_all, rows]

@@ -11,18 +11,29 @@ from service.http.page import page
 from service.summaries.summarise import CombinedSummary, FiguresWithRates, YearlySummary
 
 _NAMES: Final = {
-    "assemblies": "Assemblies in service", "tested": "of them tested in the year", "not_tested": "of them not tested in the year",
-    "overdue": "of them overdue on the last day counted", "insufficient": "of them not approved for the hazard or the use there",
-    "tests": "Tests performed", "passed": "of them passed", "failed": "of them failed",
-    "undecided": "of them incomplete or held", "repaired_at_once": "Failed at first, passed after repair on the same visit",
-    "failures": "Failures that began in the year", "repaired": "of them repaired since", "unrepaired": "of them not yet repaired",
-    "median_days_to_repair": "Median days to repair", "unprotected_days": "Days without protection, over all assemblies",
+    "assemblies": "Assemblies in service",
+    "tested": "of them tested in the year",
+    "not_tested": "of them not tested in the year",
+    "overdue": "of them overdue on the last day counted",
+    "insufficient": "of them not approved for the hazard or the use there",
+    "tests": "Tests performed",
+    "passed": "of them passed",
+    "failed": "of them failed",
+    "undecided": "of them incomplete or held",
+    "repaired_at_once": "Failed at first, passed after repair on the same visit",
+    "failures": "Failures that began in the year",
+    "repaired": "of them repaired since",
+    "unrepaired": "of them not yet repaired",
+    "median_days_to_repair": "Median days to repair",
+    "unprotected_days": "Days without protection, over all assemblies",
     "exceptions": "Exceptions from testing that began in the year",
-}  # fmt: skip
+}
 _RATES: Final = {
-    "tested": "Assemblies tested", "overdue": "Assemblies overdue", "failed": "Tests failed, of those that passed or failed",
+    "tested": "Assemblies tested",
+    "overdue": "Assemblies overdue",
+    "failed": "Tests failed, of those that passed or failed",
     "repaired": "Failures repaired",
-}  # fmt: skip
+}
 _HAZARDS: Final = {
     "severe": "severe hazard",
     "health": "health hazard",

@@ -28,9 +28,25 @@ Group = tuple[str, str]
 """A kind and a hazard."""
 Resource = Literal["premises", "assemblies", "reports", "incidents", "exceptions", "hazard_assessments"]
 Figure = Literal[
-    "premises", "assemblies", "tested", "not_tested", "overdue", "insufficient", "tests", "passed", "failed", "undecided", "repaired_at_once", "failures",
-    "repaired", "unrepaired", "unprotected_days", "exceptions", "incidents", "hazard_assessments",
-]  # fmt: skip
+    "premises",
+    "assemblies",
+    "tested",
+    "not_tested",
+    "overdue",
+    "insufficient",
+    "tests",
+    "passed",
+    "failed",
+    "undecided",
+    "repaired_at_once",
+    "failures",
+    "repaired",
+    "unrepaired",
+    "unprotected_days",
+    "exceptions",
+    "incidents",
+    "hazard_assessments",
+]
 
 # What the rows of a figure are, the part of SQL that gives them, and which of those belong to the figure.
 FIGURES: Final[dict[Figure, tuple[Resource, str, str]]] = {
@@ -45,7 +61,9 @@ FIGURES: Final[dict[Figure, tuple[Resource, str, str]]] = {
     "failed": ("reports", "rows_of_tests", "f.outcome = 'fail'"),
     "undecided": ("reports", "rows_of_tests", "(f.outcome = 'incomplete' OR f.outcome = 'pass' AND NOT f.accepted)"),
     "repaired_at_once": (
-        "reports", "rows_of_tests", "f.outcome = 'pass' AND f.accepted AND f.initial_outcome = 'fail'",
+        "reports",
+        "rows_of_tests",
+        "f.outcome = 'pass' AND f.accepted AND f.initial_outcome = 'fail'",
     ),
     "failures": ("reports", "rows_of_begun", "true"),
     "repaired": ("reports", "rows_of_begun", "f.days IS NOT NULL"),
@@ -54,7 +72,7 @@ FIGURES: Final[dict[Figure, tuple[Resource, str, str]]] = {
     "exceptions": ("exceptions", "rows_of_exceptions", "true"),
     "incidents": ("incidents", "rows_of_incidents", "true"),
     "hazard_assessments": ("hazard_assessments", "rows_of_hazard_assessments", "true"),
-}  # fmt: skip
+}
 
 
 def _whole(text: str, **more: str) -> str:
@@ -95,7 +113,7 @@ class Days(Struct, frozen=True, kw_only=True):
 
 
 class YearRows(Struct, frozen=True, kw_only=True):
-    """Premises by connection, figures by name and failures by their days to repair (None: not yet) for each group, incidents and hazard assessments."""
+    """Premises by connection, figures and failures by days to repair (None: not yet) for each group, incidents and assessments."""
 
     connections: dict[str, int]
     figures: dict[Group, dict[str, int]]
@@ -134,12 +152,23 @@ class SummaryStore:
     async def perhaps_overdue(
         self, utility: str, days: Days, ordinary: rules.OrdinaryDays, *, ended: dt.datetime
     ) -> tuple[list[UUID], list[UUID]]:
-        """Assemblies that were overdue on the last day, by what was received before `ended`, and those that may have been; no others were."""
+        """Assemblies that were overdue on the last day, by what was received before `ended`, and those that may have been.
+
+        No others were.
+        """
         async with self._pool.lend(utility) as connection:
             rows = await connection.fetch(
-                _PERHAPS, utility, days.first, days.last, ordinary.seldom_failed_since, ended, ordinary.current_since, ordinary.failures,
-                ordinary.failures_since, ordinary.overdue_before,
-            )  # fmt: skip
+                _PERHAPS,
+                utility,
+                days.first,
+                days.last,
+                ordinary.seldom_failed_since,
+                ended,
+                ordinary.current_since,
+                ordinary.failures,
+                ordinary.failures_since,
+                ordinary.overdue_before,
+            )
         return [row["id"] for row in rows if row["surely"]], [row["id"] for row in rows if not row["surely"]]
 
     async def year(self, utility: str, days: Days, overdue: Sequence[UUID] | None = None) -> YearRows:
@@ -184,8 +213,18 @@ class SummaryStore:
         """Up to `limit` of the rows behind a figure after that id, by id; `overdue` as for `year`."""
         async with self._pool.lend(utility) as connection:
             rows = await connection.fetch(
-                _ROWS[wanted.figure], utility, days.first, days.last, days.today, wanted.kind, wanted.hazard, wanted.connection, after, limit, overdue
-            )  # fmt: skip
+                _ROWS[wanted.figure],
+                utility,
+                days.first,
+                days.last,
+                days.today,
+                wanted.kind,
+                wanted.hazard,
+                wanted.connection,
+                after,
+                limit,
+                overdue,
+            )
         return [FigureRow(**dict(row)) for row in rows]
 
 

@@ -28,9 +28,12 @@ class Figures(Struct, frozen=True, kw_only=True):
 
     `assemblies` in service and installed by the last day counted; `tested` of them in the year, with a result that decides; `overdue` of
     them on the last day counted, by what was known by its end, never tested ones too; `insufficient` of them whose parts work, but whose
-    kind is not suitable there, as they stand on `counted_on`. `tests` performed in the year that are neither superseded nor refused, by their last result (`undecided`:
-    incomplete, or held and not decided on; of a failing report and a correction that is held, the failing one); `repaired_at_once`: failed at first and passed after repair on the same visit. `failures` that began in the
-    year, whoever saw them (also in a refused report), of which `repaired` have passed by `counted_on`; `median_days_to_repair` of those, null where there are none.
+    kind is not suitable there, as they stand on `counted_on`. `tests` performed in the year that are neither superseded nor refused, by
+    their last result (`undecided`:
+    incomplete, or held and not decided on; of a failing report and a correction that is held, the failing one); `repaired_at_once`: failed
+    at first and passed after repair on the same visit. `failures` that began in the
+    year, whoever saw them (also in a refused report), of which `repaired` have passed by `counted_on`; `median_days_to_repair` of those,
+    null where there are none.
     `unprotected_days`: assembly-days on which an assembly had failed with no barrier left. `exceptions` from testing whose first day
     lies in the year.
     """
@@ -130,7 +133,8 @@ class _Summary(Struct, frozen=True, kw_only=True):
 class YearlySummary(_Summary, frozen=True, kw_only=True):
     """A year of a utility, up to `until`: its last day, or today while it runs. The groups add up to the total, medians and rates apart.
 
-    `incidents` of the year, but for those found to be none; `hazard_assessments` made in it, but for those corrected since. `rows` is an address with a query to fill in (RFC 6570) that lists what
+    `incidents` of the year, but for those found to be none; `hazard_assessments` made in it, but for those corrected since. `rows` is an
+    address with a query to fill in (RFC 6570) that lists what
     a figure counts: by the figure's name, and the kind, hazard or connection that it is of.
     """
 
@@ -203,9 +207,15 @@ async def _counted(pool: Pool, utility: Utility, days: Days) -> Counted:
 def _of_one(year: int, counted: Counted) -> YearlySummary:
     code = counted.utility.code
     return YearlySummary(
-        utility=code, year=year, until=counted.days.last, counted_on=counted.days.today, incidents=counted.rows.incidents, hazard_assessments=counted.rows.hazard_assessments,
-        rows=f"/v1/utilities/{code}/summaries/{year}/rows{{?figure,kind,hazard,connection}}", **_figures([counted.rows]),
-    )  # fmt: skip
+        utility=code,
+        year=year,
+        until=counted.days.last,
+        counted_on=counted.days.today,
+        incidents=counted.rows.incidents,
+        hazard_assessments=counted.rows.hazard_assessments,
+        rows=f"/v1/utilities/{code}/summaries/{year}/rows{{?figure,kind,hazard,connection}}",
+        **_figures([counted.rows]),
+    )
 
 
 def _figures(years: Sequence[YearRows]) -> dict[str, Any]:

@@ -12,12 +12,22 @@ from service.transfer.store import TransferStore
 
 
 @operation(
-    "GET", "/v1/utilities/{utility:str}/export", id="exportUtility",
+    "GET",
+    "/v1/utilities/{utility:str}/export",
+    id="exportUtility",
     summary="Export all records of a utility",
-    answers={200: ExportLine}, media_types={200: (NDJSON,)}, tag="utilities", right="register", answer_line=ExportLine, may_lag=True,
-)  # fmt: skip
+    answers={200: ExportLine},
+    media_types={200: (NDJSON,)},
+    tag="utilities",
+    right="register",
+    answer_line=ExportLine,
+    may_lag=True,
+)
 async def export_utility(call: Call) -> Answer:
-    """Stream the export; who may register may export, for whoever owns the things may take them elsewhere. Each line is a row. The command `nonreturn restore` recreates the utility from the export."""
+    """Stream the export; who may register may export, for whoever owns the things may take them elsewhere. Each line is a row.
+
+    The command `nonreturn restore` recreates the utility from the export.
+    """
     await call.services.registry.utility(call.utility)
     name = f'attachment; filename="{call.utility}.ndjson"'
     return Answer(body=_lines(call), media_type=NDJSON, headers={"Content-Disposition": name})

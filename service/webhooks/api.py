@@ -1,4 +1,7 @@
-"""Webhooks: subscriptions to the change feed, and what became of each message. Only a utility's own keys see them: an address may hold a secret."""
+"""Webhooks: subscriptions to the change feed, and what became of each message.
+
+Only a utility's own keys see them: an address may hold a secret.
+"""
 
 import datetime as dt
 from typing import Any
@@ -37,9 +40,14 @@ def _store(call: Call) -> WebhookStore:
 
 
 @operation(
-    "POST", BASE, id="createWebhook", summary="Create a webhook", answers={201: WebhookWithSecret},
-    tag="webhooks", right="register",
-)  # fmt: skip
+    "POST",
+    BASE,
+    id="createWebhook",
+    summary="Create a webhook",
+    answers={201: WebhookWithSecret},
+    tag="webhooks",
+    right="register",
+)
 async def create(call: Call, document: WebhookFacts) -> Answer:
     """Subscribe, from the end of the feed on. The secret is shown only once."""
     made = await call.services.webhooks.create(call.utility, document, new_id=call.clock.new_id(), now=call.clock.now())
@@ -68,9 +76,17 @@ async def read(call: Call) -> Answer:
 
 
 @operation(
-    "PATCH", ONE, id="updateWebhook", summary="Update a webhook", answers={200: Webhook}, tag="webhooks",
-    right="register", request_headers=IF_MATCH, body_media_type="application/merge-patch+json", patches=WebhookFacts,
-)  # fmt: skip
+    "PATCH",
+    ONE,
+    id="updateWebhook",
+    summary="Update a webhook",
+    answers={200: Webhook},
+    tag="webhooks",
+    right="register",
+    request_headers=IF_MATCH,
+    body_media_type="application/merge-patch+json",
+    patches=WebhookFacts,
+)
 async def change(call: Call, document: dict[str, Any]) -> Answer:  # noqa: ARG001 - merged from the body as sent
     """Change a subscription."""
     version = call.matched_version()
@@ -82,9 +98,15 @@ async def change(call: Call, document: dict[str, Any]) -> Answer:  # noqa: ARG00
 
 
 @operation(
-    "DELETE", ONE, id="deleteWebhook", summary="Delete a webhook with its messages", answers={204: None},
-    tag="webhooks", right="register", request_headers=IF_MATCH,
-)  # fmt: skip
+    "DELETE",
+    ONE,
+    id="deleteWebhook",
+    summary="Delete a webhook with its messages",
+    answers={204: None},
+    tag="webhooks",
+    right="register",
+    request_headers=IF_MATCH,
+)
 async def delete(call: Call) -> Answer:
     """Delete a subscription. The change feed keeps the changes."""
     await call.services.webhooks.delete(call.utility, call.id("id"), version=call.matched_version())
@@ -92,9 +114,15 @@ async def delete(call: Call) -> Answer:
 
 
 @operation(
-    "POST", ONE + "/secret", id="rotateWebhookSecret", summary="Replace the secret of a webhook", answers={200: WebhookWithSecret},
-    tag="webhooks", right="register", request_headers=IF_MATCH,
-)  # fmt: skip
+    "POST",
+    ONE + "/secret",
+    id="rotateWebhookSecret",
+    summary="Replace the secret of a webhook",
+    answers={200: WebhookWithSecret},
+    tag="webhooks",
+    right="register",
+    request_headers=IF_MATCH,
+)
 async def rotate(call: Call, document: SecretRotation) -> Answer:
     """Rotate the secret; for the overlap, messages carry a signature by each. The new secret is shown only once."""
     overlap = dt.timedelta(hours=document.overlap_hours)
@@ -106,18 +134,28 @@ async def rotate(call: Call, document: SecretRotation) -> Answer:
 
 
 @operation(
-    "GET", ONE + "/progress", id="readWebhookProgress", summary="Read the progress of a webhook", answers={200: WebhookProgress},
-    tag="webhooks", right="register",
-)  # fmt: skip
+    "GET",
+    ONE + "/progress",
+    id="readWebhookProgress",
+    summary="Read the progress of a webhook",
+    answers={200: WebhookProgress},
+    tag="webhooks",
+    right="register",
+)
 async def progress(call: Call) -> Answer:
     """Read how far the deliveries of a webhook have come."""
     return Answer(body=await call.services.webhooks.progress(call.utility, call.id("id")))
 
 
 @operation(
-    "POST", ONE + "/replay", id="replayWebhook", summary="Send the changes after a sequence number again",
-    answers={202: WebhookProgress}, tag="webhooks", right="register",
-)  # fmt: skip
+    "POST",
+    ONE + "/replay",
+    id="replayWebhook",
+    summary="Send the changes after a sequence number again",
+    answers={202: WebhookProgress},
+    tag="webhooks",
+    right="register",
+)
 async def replay(call: Call, document: ReplayRequest) -> Answer:
     """Move a subscription's place in the feed, back or forward; open messages are replaced."""
     told = await call.services.webhooks.replay(call.utility, call.id("id"), document.after, now=call.clock.now())
@@ -125,9 +163,14 @@ async def replay(call: Call, document: ReplayRequest) -> Answer:
 
 
 @operation(
-    "GET", ONE + "/deliveries", id="listWebhookDeliveries", summary="List the messages of a webhook",
-    answers={200: page_of(Delivery)}, tag="webhooks", right="register",
-)  # fmt: skip
+    "GET",
+    ONE + "/deliveries",
+    id="listWebhookDeliveries",
+    summary="List the messages of a webhook",
+    answers={200: page_of(Delivery)},
+    tag="webhooks",
+    right="register",
+)
 async def deliveries(call: Call, query: DeliveryQuery) -> Answer:
     """List messages, by id. `state=dead` lists those that were given up."""
     webhook = await call.services.webhooks.get(call.utility, call.id("id"))
@@ -136,9 +179,14 @@ async def deliveries(call: Call, query: DeliveryQuery) -> Answer:
 
 
 @operation(
-    "GET", ONE + "/deliveries/{delivery:uuid}", id="readWebhookDelivery", summary="Read a message",
-    answers={200: DeliveryWithAttempts}, tag="webhooks", right="register",
-)  # fmt: skip
+    "GET",
+    ONE + "/deliveries/{delivery:uuid}",
+    id="readWebhookDelivery",
+    summary="Read a message",
+    answers={200: DeliveryWithAttempts},
+    tag="webhooks",
+    right="register",
+)
 async def delivery(call: Call) -> Answer:
     """Read the state of a message and its attempts."""
     found = await call.services.webhooks.delivery(call.utility, call.id("id"), call.id("delivery"))
@@ -148,9 +196,14 @@ async def delivery(call: Call) -> Answer:
 
 
 @operation(
-    "POST", ONE + "/deliveries/{delivery:uuid}/replay", id="replayWebhookDelivery", summary="Send a message again",
-    answers={202: Delivery}, tag="webhooks", right="register",
-)  # fmt: skip
+    "POST",
+    ONE + "/deliveries/{delivery:uuid}/replay",
+    id="replayWebhookDelivery",
+    summary="Send a message again",
+    answers={202: Delivery},
+    tag="webhooks",
+    right="register",
+)
 async def replay_delivery(call: Call) -> Answer:
     """Send a message again, whatever became of it. The message keeps its id."""
     told = await call.services.webhooks.replay_delivery(call.utility, call.id("id"), call.id("delivery"), now=call.clock.now())

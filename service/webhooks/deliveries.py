@@ -43,7 +43,9 @@ async def _cancelled(*tasks: asyncio.Task[None]) -> None:
 class Deliverer:
     """Looks for what waits and sends it, until it is closed."""
 
-    def __init__(self, store: WebhookStore, master: bytes, *, clock: Clock, sender: Sender, policy: WebhookPolicy, metrics: Metrics) -> None:  # fmt: skip
+    def __init__(
+        self, store: WebhookStore, master: bytes, *, clock: Clock, sender: Sender, policy: WebhookPolicy, metrics: Metrics
+    ) -> None:
         self._store = store
         self._master = master
         self._clock = clock
@@ -143,8 +145,15 @@ class Deliverer:
             return True
         through = found[-1].sequence if len(found) == most else end
         await self._store.open(
-            utility, webhook_id, lease, new_id=self._clock.new_id(), after=head.cursor, through=through, resources=head.resources, now=self._clock.now()
-        )  # fmt: skip
+            utility,
+            webhook_id,
+            lease,
+            new_id=self._clock.new_id(),
+            after=head.cursor,
+            through=through,
+            resources=head.resources,
+            now=self._clock.now(),
+        )
         return True
 
     async def _send(self, utility: str, webhook_id: UUID, head: HeadRow, message: OpenRow) -> SettledRow:
@@ -154,8 +163,12 @@ class Deliverer:
             reply = Reply(status=None, because="Its secret is of another master key than the service has now; rotate the secret.")
         else:
             changes = await self._store.covered(
-                utility, message.after_sequence, message.covered_through, message.covered_resources, limit=self._policy.changes_together
-            )  # fmt: skip
+                utility,
+                message.after_sequence,
+                message.covered_through,
+                message.covered_resources,
+                limit=self._policy.changes_together,
+            )
             data = CoveredChanges(
                 utility=utility, after_sequence=message.after_sequence, last_sequence=message.covered_through, changes=changes
             )
@@ -184,11 +197,21 @@ class Deliverer:
         else:
             state = "dead"
             if reply.status not in REFUSALS:
-                disable = f"A message was not taken in {message.tries + 1} attempts; the last one: {reply.because} Enable it again to go on where it stopped."
+                disable = (
+                    f"A message was not taken in {message.tries + 1} attempts; the last one: {reply.because} "
+                    "Enable it again to go on where it stopped."
+                )
         return SettledRow(
-            attempted_at=now, seconds=seconds, status=reply.status, because=reply.because, state=state, due_at=due_at,
-            finished_at=None if state == "pending" else now, refused=reply.status in REFUSALS, disable_because=disable,
-        )  # fmt: skip
+            attempted_at=now,
+            seconds=seconds,
+            status=reply.status,
+            because=reply.because,
+            state=state,
+            due_at=due_at,
+            finished_at=None if state == "pending" else now,
+            refused=reply.status in REFUSALS,
+            disable_because=disable,
+        )
 
     def _asked(self, reply: Reply, now: dt.datetime) -> dt.timedelta:
         """For how long the receiver asks to be left alone: seconds, or a date (RFC 9110, 10.2.3)."""

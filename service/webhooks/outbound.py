@@ -52,9 +52,13 @@ class CheckedNetwork(httpcore.AsyncNetworkBackend):
         self._network = httpcore.AnyIOBackend()
 
     async def connect_tcp(
-        self, host: str, port: int, timeout: float | None = None, local_address: str | None = None,  # noqa: ASYNC109 - httpcore's own signature
+        self,
+        host: str,
+        port: int,
+        timeout: float | None = None,  # noqa: ASYNC109 - httpcore calls it so
+        local_address: str | None = None,
         socket_options: Iterable[Any] | None = None,
-    ) -> httpcore.AsyncNetworkStream:  # fmt: skip
+    ) -> httpcore.AsyncNetworkStream:
         """A connection to the first address that takes one; RefusedError where any of them may not be called."""
         try:
             addresses = await self._resolver(host, port)
@@ -81,8 +85,11 @@ class CheckedNetwork(httpcore.AsyncNetworkBackend):
             raise RefusedError("Plain http is not sent over the public internet; use https.")
 
     async def connect_unix_socket(
-        self, path: str, timeout: float | None = None, socket_options: Iterable[Any] | None = None,  # noqa: ASYNC109 - as above
-    ) -> httpcore.AsyncNetworkStream:  # fmt: skip
+        self,
+        path: str,
+        timeout: float | None = None,  # noqa: ASYNC109 - httpcore calls it so
+        socket_options: Iterable[Any] | None = None,
+    ) -> httpcore.AsyncNetworkStream:
         """Never."""
         del path, timeout, socket_options
         raise RefusedError("Sockets of this machine are not called.")
@@ -130,8 +137,15 @@ class Sender:
     """Posts to addresses that somebody else gave us."""
 
     def __init__(
-        self, *, private: bool, connections: int, connect_seconds: float, answer_seconds: float, resolver: Resolver = resolve, context: ssl.SSLContext | None = None
-    ) -> None:  # fmt: skip
+        self,
+        *,
+        private: bool,
+        connections: int,
+        connect_seconds: float,
+        answer_seconds: float,
+        resolver: Resolver = resolve,
+        context: ssl.SSLContext | None = None,
+    ) -> None:
         self._private = private
         self._answer_seconds = answer_seconds
         self._timeouts = {"connect": connect_seconds, "read": answer_seconds, "write": answer_seconds, "pool": answer_seconds}
@@ -146,9 +160,12 @@ class Sender:
         if fault := fault_of(url, private=self._private):
             return Reply(status=None, because=fault)
         request = httpx.Request(
-            "POST", url, content=body, extensions={"timeout": self._timeouts},
+            "POST",
+            url,
+            content=body,
+            extensions={"timeout": self._timeouts},
             headers={"content-type": "application/json", "user-agent": "nonreturn", "accept-encoding": "identity", **headers},
-        )  # fmt: skip
+        )
         try:
             async with asyncio.timeout(self._answer_seconds):
                 response = await self._transports[request.url.scheme].handle_async_request(request)

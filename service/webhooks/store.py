@@ -96,8 +96,17 @@ class WebhookStore:
         async with self._pool.lend(utility) as connection, connection.transaction():
             await connection.execute(_SQL["name_utility"], utility)
             made = await connection.fetch(
-                _SQL["create"], utility, row.id, row.created_at, row.url, row.resources, row.description, row.enabled, row.master_mark, most
-            )  # fmt: skip
+                _SQL["create"],
+                utility,
+                row.id,
+                row.created_at,
+                row.url,
+                row.resources,
+                row.description,
+                row.enabled,
+                row.master_mark,
+                most,
+            )
         return bool(made)
 
     async def get(self, utility: str, webhook_id: UUID) -> WebhookRow:
@@ -111,7 +120,9 @@ class WebhookStore:
             raise not_found("webhook")
         return WebhookRow(**dict(row))
 
-    async def versioned(self, statement: str, utility: str, webhook_id: UUID, version: int, *arguments: Any, take_up_at: dt.datetime | None = None) -> WebhookRow:  # fmt: skip
+    async def versioned(
+        self, statement: str, utility: str, webhook_id: UUID, version: int, *arguments: Any, take_up_at: dt.datetime | None = None
+    ) -> WebhookRow:
         """Change a subscription while its version is still that one, 412 where it is not; open messages become due where asked."""
         async with self._pool.lend(utility) as connection, connection.transaction():
             if not await connection.fetch(_SQL[statement], utility, webhook_id, version, *arguments):
@@ -168,21 +179,50 @@ class WebhookStore:
         """Note that nothing up to that number concerns the subscription."""
         await self.rows("scanned", utility, webhook_id, lease, through, cursor)
 
-    async def open(self, utility: str, webhook_id: UUID, lease: UUID, *, new_id: UUID, after: int, through: int, resources: list[str] | None, now: dt.datetime) -> None:  # fmt: skip
+    async def open(
+        self,
+        utility: str,
+        webhook_id: UUID,
+        lease: UUID,
+        *,
+        new_id: UUID,
+        after: int,
+        through: int,
+        resources: list[str] | None,
+        now: dt.datetime,
+    ) -> None:
         """Open a message, unless the lease or the place in the feed is another by now."""
         await self.rows("open", utility, webhook_id, lease, new_id, after, through, resources, now)
 
-    async def settle(self, utility: str, webhook_id: UUID, lease: UUID, message: OpenRow, row: SettledRow, *, lease_seconds: float) -> bool:  # fmt: skip
+    async def settle(
+        self, utility: str, webhook_id: UUID, lease: UUID, message: OpenRow, row: SettledRow, *, lease_seconds: float
+    ) -> bool:
         """Keep what an attempt came to; False (and nothing kept) where the lease is another's by now."""
         async with self._pool.lend(utility) as connection, connection.transaction():
             if not await connection.fetch(_SQL["hold"], utility, webhook_id, lease, lease_seconds):
                 return False
             await connection.execute(
-                _SQL["attempted"], utility, webhook_id, message.delivery_id, message.attempts + 1, row.attempted_at, row.seconds, row.status, row.because
-            )  # fmt: skip
+                _SQL["attempted"],
+                utility,
+                webhook_id,
+                message.delivery_id,
+                message.attempts + 1,
+                row.attempted_at,
+                row.seconds,
+                row.status,
+                row.because,
+            )
             await connection.execute(
-                _SQL["settle"], utility, webhook_id, message.delivery_id, row.state, row.due_at, row.finished_at, row.because, row.refused
-            )  # fmt: skip
+                _SQL["settle"],
+                utility,
+                webhook_id,
+                message.delivery_id,
+                row.state,
+                row.due_at,
+                row.finished_at,
+                row.because,
+                row.refused,
+            )
             if row.disable_because is not None:
                 await connection.execute(_SQL["disable"], utility, webhook_id, row.attempted_at, row.disable_because)
         return True

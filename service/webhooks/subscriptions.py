@@ -32,13 +32,23 @@ class Webhooks:
             raise problem("webhook_url", pointer="/url", detail=wrong)
 
     async def create(self, utility: str, facts: WebhookFacts, *, new_id: UUID, now: dt.datetime) -> WebhookWithSecret:
-        """Keep a new subscription; 422 where its address may not be called or there is no key to sign with, 409 where there are too many."""
+        """Keep a new subscription; 422 where its address may not be called or no key can sign, 409 where there are too many."""
         master = self._key()
         self._check(facts)
         row = WebhookRow(
-            id=new_id, version=1, created_at=now, changed_at=now, url=facts.url, resources=_resources(facts), description=_description(facts),
-            enabled=facts.enabled, disabled_because=None, secret_number=1, previous_secret_until=None, master_mark=signatures.mark(master),
-        )  # fmt: skip
+            id=new_id,
+            version=1,
+            created_at=now,
+            changed_at=now,
+            url=facts.url,
+            resources=_resources(facts),
+            description=_description(facts),
+            enabled=facts.enabled,
+            disabled_because=None,
+            secret_number=1,
+            previous_secret_until=None,
+            master_mark=signatures.mark(master),
+        )
         if not await self._store.create(utility, row, most=self._most):
             raise problem("too_many_webhooks", at_most=self._most)
         return self._with_secret(master, await self._store.get(utility, new_id))
@@ -62,12 +72,23 @@ class Webhooks:
         again = facts.enabled and (not before.enabled or facts.url != before.url)
         return _told(
             await self._store.versioned(
-                "change", utility, before.id, before.version, now, facts.url, _resources(facts), _description(facts), facts.enabled, disabled_because,
+                "change",
+                utility,
+                before.id,
+                before.version,
+                now,
+                facts.url,
+                _resources(facts),
+                _description(facts),
+                facts.enabled,
+                disabled_because,
                 take_up_at=now if again else None,
             )
-        )  # fmt: skip
+        )
 
-    async def rotate(self, utility: str, webhook_id: UUID, *, version: int, overlap: dt.timedelta, now: dt.datetime) -> WebhookWithSecret:  # fmt: skip
+    async def rotate(
+        self, utility: str, webhook_id: UUID, *, version: int, overlap: dt.timedelta, now: dt.datetime
+    ) -> WebhookWithSecret:
         """Give a new secret; for so long messages are signed with the one before, too. 412 where the version is another by now."""
         before = await self._store.get(utility, webhook_id)
         master = self._key()

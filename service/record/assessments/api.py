@@ -14,7 +14,10 @@ ASSESSMENTS = "/v1/utilities/{utility:str}/hazard-assessments"
 
 
 class HazardAssessmentQuery(AfterId, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Which assessments: of the premises, made from `since` to `until`; `standing`: those that no other corrects, or only those corrected."""
+    """Which assessments: of the premises, made from `since` to `until`.
+
+    `standing`: those that no other corrects, or only those corrected.
+    """
 
     premises_id: UUID | None = None
     """Only assessments of these premises."""
@@ -36,28 +39,42 @@ async def _kept(call: Call, document: HazardAssessmentFacts, assessment_id: UUID
 
 
 @operation(
-    "POST", ASSESSMENTS, id="createHazardAssessment", summary="Record a hazard assessment of premises",
-    answers={201: HazardAssessment}, tag="hazard assessments", right="register",
-)  # fmt: skip
+    "POST",
+    ASSESSMENTS,
+    id="createHazardAssessment",
+    summary="Record a hazard assessment of premises",
+    answers={201: HazardAssessment},
+    tag="hazard assessments",
+    right="register",
+)
 async def post_assessment(call: Call, document: HazardAssessmentFacts) -> Answer:
     """Record an assessment under a new id."""
     return await _kept(call, document, call.clock.new_id())
 
 
 @operation(
-    "PUT", ASSESSMENTS + "/{id:uuid}", id="putHazardAssessment",
+    "PUT",
+    ASSESSMENTS + "/{id:uuid}",
+    id="putHazardAssessment",
     summary="Record a hazard assessment under the caller's id",
-    answers={201: HazardAssessment, 200: HazardAssessment}, tag="hazard assessments", right="register",
-)  # fmt: skip
+    answers={201: HazardAssessment, 200: HazardAssessment},
+    tag="hazard assessments",
+    right="register",
+)
 async def put_assessment(call: Call, document: HazardAssessmentFacts) -> Answer:
     """Record an assessment under the id in the path. Sending the same assessment again is safe."""
     return await _kept(call, document, call.id("id"))
 
 
 @operation(
-    "GET", ASSESSMENTS, id="listHazardAssessments", summary="List hazard assessments",
-    answers={200: page_of(HazardAssessment)}, tag="hazard assessments", right="read",
-)  # fmt: skip
+    "GET",
+    ASSESSMENTS,
+    id="listHazardAssessments",
+    summary="List hazard assessments",
+    answers={200: page_of(HazardAssessment)},
+    tag="hazard assessments",
+    right="read",
+)
 async def list_assessments(call: Call, query: HazardAssessmentQuery) -> Answer:
     """List assessments by id."""
     wanted = AssessmentsWanted(**{name: getattr(query, name) for name in AssessmentsWanted.__struct_fields__})
@@ -66,9 +83,14 @@ async def list_assessments(call: Call, query: HazardAssessmentQuery) -> Answer:
 
 
 @operation(
-    "GET", ASSESSMENTS + "/{id:uuid}", id="readHazardAssessment", summary="Read a hazard assessment",
-    answers={200: HazardAssessment}, tag="hazard assessments", right="read",
-)  # fmt: skip
+    "GET",
+    ASSESSMENTS + "/{id:uuid}",
+    id="readHazardAssessment",
+    summary="Read a hazard assessment",
+    answers={200: HazardAssessment},
+    tag="hazard assessments",
+    right="read",
+)
 async def read_assessment(call: Call) -> Answer:
     """Read an assessment."""
     return tagged(await AssessmentStore(call.services.pool).one(call.utility, call.id("id")))

@@ -14,8 +14,14 @@ from service.registry.schemas import Utility
 
 
 async def record_assessment(
-    store: AssessmentStore, utility: Utility, facts: HazardAssessmentFacts, *, assessment_id: UUID, who: Principal, now: dt.datetime
-) -> tuple[HazardAssessment, bool]:  # fmt: skip
+    store: AssessmentStore,
+    utility: Utility,
+    facts: HazardAssessmentFacts,
+    *,
+    assessment_id: UUID,
+    who: Principal,
+    now: dt.datetime,
+) -> tuple[HazardAssessment, bool]:
     """Keep an assessment under that id, and whether it is new; 409 where another is recorded under it, 422 for days that cannot be."""
     faults = []
     if facts.assessed_on > today(utility, now):

@@ -37,9 +37,14 @@ class AssessmentStore:
     ) -> HazardAssessment | None:
         """Keep an assessment; None where the id is taken, 422 for premises or an assessment not there, 409 for one corrected already."""
         document: dict[str, Any] = {
-            **msgspec.to_builtins(facts), "utility_id": utility, "id": assessment_id, "version": 1, "created_at": now,
-            "organisation_id": who.organisation_id, "key_id": who.key_id,
-        }  # fmt: skip
+            **msgspec.to_builtins(facts),
+            "utility_id": utility,
+            "id": assessment_id,
+            "version": 1,
+            "created_at": now,
+            "organisation_id": who.organisation_id,
+            "key_id": who.key_id,
+        }
         try:
             async with self._pool.lend(utility) as connection:
                 row = await connection.fetchval(_SQL["create"], msgspec.json.encode(document).decode())

@@ -34,9 +34,15 @@ class Changes(Struct, frozen=True, kw_only=True):
 
 
 @operation(
-    "GET", "/v1/utilities/{utility:str}/changes", id="listChanges", summary="List changes",
-    answers={200: Changes}, tag="changes", right="read", companies=True,
-)  # fmt: skip
+    "GET",
+    "/v1/utilities/{utility:str}/changes",
+    id="listChanges",
+    summary="List changes",
+    answers={200: Changes},
+    tag="changes",
+    right="read",
+    companies=True,
+)
 async def changes(call: Call, query: ChangeQuery) -> Answer:
     """List the changes after a sequence number. No change is missing and none occurs twice."""
     await call.services.registry.utility(call.utility)

@@ -63,24 +63,40 @@ class ExceptionQuery(AfterId, frozen=True, kw_only=True, forbid_unknown_fields=T
 async def _told(call: Call, document: IncidentFacts, incident_id: UUID) -> Answer:
     utility = await call.services.registry.utility(call.utility)
     incident, fresh = await records.record_incident(
-        IncidentStore(call.services.pool), call.services.reports, utility, document, incident_id=incident_id, who=call.who, now=call.clock.now()
-    )  # fmt: skip
+        IncidentStore(call.services.pool),
+        call.services.reports,
+        utility,
+        document,
+        incident_id=incident_id,
+        who=call.who,
+        now=call.clock.now(),
+    )
     return tagged(incident, status=201 if fresh else 200, location=f"/v1/utilities/{call.utility}/incidents/{incident.id}")
 
 
 @operation(
-    "POST", INCIDENTS, id="createIncident", summary="Record a backflow incident",
-    answers={201: Incident}, tag="incidents", right="register",
-)  # fmt: skip
+    "POST",
+    INCIDENTS,
+    id="createIncident",
+    summary="Record a backflow incident",
+    answers={201: Incident},
+    tag="incidents",
+    right="register",
+)
 async def post_incident(call: Call, document: IncidentFacts) -> Answer:
     """Record an incident under a new id. Its assemblies become due for a test."""
     return await _told(call, document, call.clock.new_id())
 
 
 @operation(
-    "PUT", INCIDENTS + "/{id:uuid}", id="putIncident", summary="Record an incident under the caller's id",
-    answers={201: Incident, 200: Incident}, tag="incidents", right="register",
-)  # fmt: skip
+    "PUT",
+    INCIDENTS + "/{id:uuid}",
+    id="putIncident",
+    summary="Record an incident under the caller's id",
+    answers={201: Incident, 200: Incident},
+    tag="incidents",
+    right="register",
+)
 async def put_incident(call: Call, document: IncidentFacts) -> Answer:
     """Record an incident under the id in the path. Sending the same incident again is safe."""
     return await _told(call, document, call.id("id"))
@@ -103,17 +119,31 @@ async def list_incidents(call: Call, query: IncidentQuery) -> Answer:
 
 
 @operation(
-    "GET", INCIDENTS + "/{id:uuid}", id="readIncident", summary="Read an incident", answers={200: Incident}, tag="incidents", right="read"
-)  # fmt: skip
+    "GET",
+    INCIDENTS + "/{id:uuid}",
+    id="readIncident",
+    summary="Read an incident",
+    answers={200: Incident},
+    tag="incidents",
+    right="read",
+)
 async def read_incident(call: Call) -> Answer:
     """Read the latest revision of an incident."""
     return tagged(await IncidentStore(call.services.pool).incident(call.utility, call.id("id")))
 
 
 @operation(
-    "PATCH", INCIDENTS + "/{id:uuid}", id="updateIncident", summary="Revise an incident",
-    answers={200: Incident}, tag="incidents", right="register", request_headers=IF_MATCH, body_media_type=PATCH, patches=IncidentFacts,
-)  # fmt: skip
+    "PATCH",
+    INCIDENTS + "/{id:uuid}",
+    id="updateIncident",
+    summary="Revise an incident",
+    answers={200: Incident},
+    tag="incidents",
+    right="register",
+    request_headers=IF_MATCH,
+    body_media_type=PATCH,
+    patches=IncidentFacts,
+)
 async def change_incident(call: Call, document: dict[str, Any]) -> Answer:  # noqa: ARG001 - the patch is merged from the body as sent
     """Change an incident. Earlier revisions are kept."""
     version = call.matched_version()
@@ -138,9 +168,14 @@ async def change_incident(call: Call, document: dict[str, Any]) -> Answer:  # no
 
 
 @operation(
-    "GET", INCIDENTS + "/{id:uuid}/revisions", id="listIncidentRevisions", summary="List the revisions of an incident",
-    answers={200: page_of(IncidentRevision)}, tag="incidents", right="read",
-)  # fmt: skip
+    "GET",
+    INCIDENTS + "/{id:uuid}/revisions",
+    id="listIncidentRevisions",
+    summary="List the revisions of an incident",
+    answers={200: page_of(IncidentRevision)},
+    tag="incidents",
+    right="read",
+)
 async def list_revisions(call: Call, query: RevisionQuery) -> Answer:
     """List an incident's revisions, the first one first; 404 where there is no such incident."""
     store = IncidentStore(call.services.pool)
@@ -158,27 +193,42 @@ async def _granted(call: Call, document: TestingExceptionFacts, exception_id: UU
 
 
 @operation(
-    "POST", EXCEPTIONS, id="grantException", summary="Grant an exception from testing",
-    answers={201: TestingException}, tag="exceptions", right="register",
-)  # fmt: skip
+    "POST",
+    EXCEPTIONS,
+    id="grantException",
+    summary="Grant an exception from testing",
+    answers={201: TestingException},
+    tag="exceptions",
+    right="register",
+)
 async def post_exception(call: Call, document: TestingExceptionFacts) -> Answer:
     """Grant an exception under a new id. An exception never makes an assembly count as tested."""
     return await _granted(call, document, call.clock.new_id())
 
 
 @operation(
-    "PUT", EXCEPTIONS + "/{id:uuid}", id="putException", summary="Grant an exception under the caller's id",
-    answers={201: TestingException, 200: TestingException}, tag="exceptions", right="register",
-)  # fmt: skip
+    "PUT",
+    EXCEPTIONS + "/{id:uuid}",
+    id="putException",
+    summary="Grant an exception under the caller's id",
+    answers={201: TestingException, 200: TestingException},
+    tag="exceptions",
+    right="register",
+)
 async def put_exception(call: Call, document: TestingExceptionFacts) -> Answer:
     """Grant an exception under the id in the path. Sending the same exception again is safe."""
     return await _granted(call, document, call.id("id"))
 
 
 @operation(
-    "GET", EXCEPTIONS, id="listExceptions", summary="List exceptions from testing", answers={200: page_of(TestingException)},
-    tag="exceptions", right="read",
-)  # fmt: skip
+    "GET",
+    EXCEPTIONS,
+    id="listExceptions",
+    summary="List exceptions from testing",
+    answers={200: page_of(TestingException)},
+    tag="exceptions",
+    right="read",
+)
 async def list_exceptions(call: Call, query: ExceptionQuery) -> Answer:
     """List exceptions by id."""
     found = await IncidentStore(call.services.pool).exceptions(
@@ -188,18 +238,30 @@ async def list_exceptions(call: Call, query: ExceptionQuery) -> Answer:
 
 
 @operation(
-    "GET", EXCEPTIONS + "/{id:uuid}", id="readException", summary="Read an exception from testing", answers={200: TestingException},
-    tag="exceptions", right="read",
-)  # fmt: skip
+    "GET",
+    EXCEPTIONS + "/{id:uuid}",
+    id="readException",
+    summary="Read an exception from testing",
+    answers={200: TestingException},
+    tag="exceptions",
+    right="read",
+)
 async def read_exception(call: Call) -> Answer:
     """Read an exception."""
     return tagged(await IncidentStore(call.services.pool).exception(call.utility, call.id("id")))
 
 
 @operation(
-    "PATCH", EXCEPTIONS + "/{id:uuid}", id="endException", summary="End an exception early",
-    answers={200: TestingException}, tag="exceptions", right="register", request_headers=IF_MATCH, body_media_type=PATCH,
-)  # fmt: skip
+    "PATCH",
+    EXCEPTIONS + "/{id:uuid}",
+    id="endException",
+    summary="End an exception early",
+    answers={200: TestingException},
+    tag="exceptions",
+    right="register",
+    request_headers=IF_MATCH,
+    body_media_type=PATCH,
+)
 async def end_exception(call: Call, document: ExceptionEnd) -> Answer:
     """End an exception. Nothing else of an exception can change."""
     version = call.matched_version()
@@ -212,6 +274,15 @@ async def end_exception(call: Call, document: ExceptionEnd) -> Answer:
 
 
 operations = [
-    post_incident, put_incident, list_incidents, read_incident, change_incident, list_revisions,
-    post_exception, put_exception, list_exceptions, read_exception, end_exception,
-]  # fmt: skip
+    post_incident,
+    put_incident,
+    list_incidents,
+    read_incident,
+    change_incident,
+    list_revisions,
+    post_exception,
+    put_exception,
+    list_exceptions,
+    read_exception,
+    end_exception,
+]

@@ -21,8 +21,15 @@ from service.registry.schemas import Utility
 
 
 async def record_incident(
-    store: IncidentStore, reports: ReportStore, utility: Utility, facts: IncidentFacts, *, incident_id: UUID, who: Principal, now: dt.datetime
-) -> tuple[Incident, bool]:  # fmt: skip
+    store: IncidentStore,
+    reports: ReportStore,
+    utility: Utility,
+    facts: IncidentFacts,
+    *,
+    incident_id: UUID,
+    who: Principal,
+    now: dt.datetime,
+) -> tuple[Incident, bool]:
     """Keep an incident under that id, and whether it is new; 409 where another is recorded under it."""
     occurred_on = _day(utility, facts, now)
     async with reports.recording(utility.code) as recording:
@@ -30,27 +37,43 @@ async def record_incident(
         if first is None:
             return await _tell(
                 store, recording, utility, facts, incident_id=incident_id, occurred_on=occurred_on, version=0, who=who, now=now
-            ), True  # fmt: skip
+            ), True
     if first != facts:
         raise problem("incident_id_taken")
     return await store.incident(utility.code, incident_id), False
 
 
 async def change_incident(
-    store: IncidentStore, reports: ReportStore, utility: Utility, facts: IncidentFacts, *, incident_id: UUID, version: int, who: Principal, now: dt.datetime
-) -> Incident:  # fmt: skip
+    store: IncidentStore,
+    reports: ReportStore,
+    utility: Utility,
+    facts: IncidentFacts,
+    *,
+    incident_id: UUID,
+    version: int,
+    who: Principal,
+    now: dt.datetime,
+) -> Incident:
     """Keep the next revision of an incident while its version is still that one; 412 where it is not."""
     occurred_on = _day(utility, facts, now)
     async with reports.recording(utility.code) as recording:
         return await _tell(
             store, recording, utility, facts, incident_id=incident_id, occurred_on=occurred_on, version=version, who=who, now=now
-        )  # fmt: skip
+        )
 
 
 async def _tell(
-    store: IncidentStore, recording: Recording, utility: Utility, facts: IncidentFacts, *, incident_id: UUID, occurred_on: dt.date,
-    version: int, who: Principal, now: dt.datetime,
-) -> Incident:  # fmt: skip
+    store: IncidentStore,
+    recording: Recording,
+    utility: Utility,
+    facts: IncidentFacts,
+    *,
+    incident_id: UUID,
+    occurred_on: dt.date,
+    version: int,
+    who: Principal,
+    now: dt.datetime,
+) -> Incident:
     connection = recording.connection
     await store.check_named(connection, utility.code, facts)
     incident = await store.write(

@@ -55,14 +55,27 @@ class IncidentStore:
             raise problem_of(faults)
 
     async def write(
-        self, connection: Connection, utility: str, incident_id: UUID, facts: IncidentFacts, *, occurred_on: dt.date,
-        version: int, who: Principal, now: dt.datetime,
-    ) -> Incident:  # fmt: skip
+        self,
+        connection: Connection,
+        utility: str,
+        incident_id: UUID,
+        facts: IncidentFacts,
+        *,
+        occurred_on: dt.date,
+        version: int,
+        who: Principal,
+        now: dt.datetime,
+    ) -> Incident:
         """Keep a revision of an incident: the first where `version` is 0, else the next after it; 412 where it is no longer that."""
         document = {
-            **msgspec.to_builtins(facts), "utility_id": utility, "id": incident_id, "version": max(version, 1), "created_at": now,
-            "changed_at": now, "occurred_on": occurred_on,
-        }  # fmt: skip
+            **msgspec.to_builtins(facts),
+            "utility_id": utility,
+            "id": incident_id,
+            "version": max(version, 1),
+            "created_at": now,
+            "changed_at": now,
+            "occurred_on": occurred_on,
+        }
         body = msgspec.json.encode(document).decode()
         if version == 0:
             row = await connection.fetchval(_SQL["create_incident"], body)
@@ -72,9 +85,20 @@ class IncidentStore:
             raise problem("version_changed")
         incident = msgspec.json.decode(row, type=Incident)
         await connection.execute(
-            _SQL["tell_incident"], utility, incident_id, incident.version, now, who.organisation_id, who.key_id, facts.occurred_at,
-            occurred_on, facts.status != "unfounded", msgspec.json.encode(facts).decode(), facts.assemblies, facts.premises,
-        )  # fmt: skip
+            _SQL["tell_incident"],
+            utility,
+            incident_id,
+            incident.version,
+            now,
+            who.organisation_id,
+            who.key_id,
+            facts.occurred_at,
+            occurred_on,
+            facts.status != "unfounded",
+            msgspec.json.encode(facts).decode(),
+            facts.assemblies,
+            facts.premises,
+        )
         return incident
 
     async def reached(self, connection: Connection, utility: str, incident_id: UUID) -> list[UUID]:
@@ -112,9 +136,15 @@ class IncidentStore:
     ) -> TestingException | None:
         """Keep an exception; None where the id is taken, 422 where the assembly is not registered."""
         document: dict[str, Any] = {
-            **msgspec.to_builtins(facts), "utility_id": utility, "id": exception_id, "version": 1, "created_at": now, "changed_at": now,
-            "organisation_id": who.organisation_id, "key_id": who.key_id,
-        }  # fmt: skip
+            **msgspec.to_builtins(facts),
+            "utility_id": utility,
+            "id": exception_id,
+            "version": 1,
+            "created_at": now,
+            "changed_at": now,
+            "organisation_id": who.organisation_id,
+            "key_id": who.key_id,
+        }
         async with self._pool.lend(utility) as connection:
             try:
                 row = await connection.fetchval(_SQL["create_exception"], msgspec.json.encode(document).decode())
@@ -143,9 +173,15 @@ class IncidentStore:
         return msgspec.json.decode(row, type=TestingException)
 
     async def exceptions(
-        self, utility: str, *, after: UUID | None, limit: int, assembly_id: UUID | None = None, on: dt.date | None = None,
+        self,
+        utility: str,
+        *,
+        after: UUID | None,
+        limit: int,
+        assembly_id: UUID | None = None,
+        on: dt.date | None = None,
         recorded_before: dt.datetime | None = None,
-    ) -> list[TestingException]:  # fmt: skip
+    ) -> list[TestingException]:
         """Up to `limit` exceptions after that id, by id: of that assembly, in force on that day by what was recorded before that moment."""
         async with self._pool.lend(utility) as connection:
             rows = await connection.fetch(_SQL["list_exception"], utility, after, limit, assembly_id, on, recorded_before)

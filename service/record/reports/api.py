@@ -52,19 +52,31 @@ async def _submit(call: Call, document: ReportFacts, report_id: UUID, idempotenc
 
 
 @operation(
-    "PUT", BASE + "/{id:uuid}", id="submitReport", summary="Submit a report under the caller's id",
-    answers={201: RecordedReport, 200: RecordedReport}, tag="reports", right="report", companies=True,
-)  # fmt: skip
+    "PUT",
+    BASE + "/{id:uuid}",
+    id="submitReport",
+    summary="Submit a report under the caller's id",
+    answers={201: RecordedReport, 200: RecordedReport},
+    tag="reports",
+    right="report",
+    companies=True,
+)
 async def put_report(call: Call, document: ReportFacts) -> Answer:
     """Record a report under the id in the path. Sending the same report again is safe."""
     return await _submit(call, document, call.id("id"))
 
 
 @operation(
-    "POST", BASE, id="createReport", summary="Submit a report",
-    answers={201: RecordedReport, 200: RecordedReport}, tag="reports", right="report", companies=True,
+    "POST",
+    BASE,
+    id="createReport",
+    summary="Submit a report",
+    answers={201: RecordedReport, 200: RecordedReport},
+    tag="reports",
+    right="report",
+    companies=True,
     request_headers={"Idempotency-Key": "^[!-~]{1,200}$"},
-)  # fmt: skip
+)
 async def post_report(call: Call, document: ReportFacts) -> Answer:
     """Record a report under a new id. With an `Idempotency-Key`, sending it again is safe."""
     key = call.header("idempotency-key")
@@ -106,9 +118,16 @@ async def list_reports(call: Call, query: ReportQuery) -> Answer:
 
 
 @operation(
-    "GET", "/v1/utilities/{utility:str}/assemblies/{id:uuid}/reports", id="listAssemblyReports", summary="List an assembly's reports",
-    answers={200: page_of(ReportListItem)}, tag="reports", right="read", companies=True, may_lag=True,
-)  # fmt: skip
+    "GET",
+    "/v1/utilities/{utility:str}/assemblies/{id:uuid}/reports",
+    id="listAssemblyReports",
+    summary="List an assembly's reports",
+    answers={200: page_of(ReportListItem)},
+    tag="reports",
+    right="read",
+    companies=True,
+    may_lag=True,
+)
 async def list_assembly_reports(call: Call, query: AssemblyReportQuery) -> Answer:
     """List the reports of one assembly; 404 where there is no such assembly."""
     await call.services.registry.get(Assembly, call.utility, call.id("id"))

@@ -83,11 +83,20 @@ _UnderWay = asyncio.Queue[_Line | None]
 
 
 @operation(
-    "POST", "/v1/utilities/{utility:str}/reports/batches", id="submitReportBatch",
+    "POST",
+    "/v1/utilities/{utility:str}/reports/batches",
+    id="submitReportBatch",
     summary="Submit a batch of reports",
-    answers={200: BatchLineResult}, media_types={200: (NDJSON,)}, tag="reports", right="report", companies=True, body_media_type=NDJSON,
-    line=BatchLine, answer_line=BatchLineResult, streams=True,
-)  # fmt: skip
+    answers={200: BatchLineResult},
+    media_types={200: (NDJSON,)},
+    tag="reports",
+    right="report",
+    companies=True,
+    body_media_type=NDJSON,
+    line=BatchLine,
+    answer_line=BatchLineResult,
+    streams=True,
+)
 async def post_batch(call: Call, document: bytes = b"") -> Answer:  # noqa: ARG001 - the body is read while it is answered
     """Record the reports of a batch. Each line is answered in order, and a bad line affects only itself."""
     await call.services.registry.utility(call.utility)

@@ -127,7 +127,10 @@ class Group:
         return standing
 
     def finish(self) -> None:
-        """Once all reports are in: keep with each standing what the next report rests on; where that was not read, it is left to be had from the reports."""
+        """Once all reports are in: keep with each standing what the next report rests on.
+
+        Where that was not read, it is left to be had from the reports.
+        """
         for assembly_id, standing in self.standings.items():
             known = self._known[assembly_id]
             if known.lean:

@@ -154,10 +154,12 @@ def as_judged(utility: Utility, facts: ReportFacts, known: FactsRow) -> rules.Te
     unregistered = [
         fault("not_registered", pointer=f"/{member}", name=member)
         for member, there in (
-            ("assembly_id", known.assembly_known), ("tester_id", known.tester_known), ("gauge_id", known.gauge_unit is not None),
+            ("assembly_id", known.assembly_known),
+            ("tester_id", known.tester_known),
+            ("gauge_id", known.gauge_unit is not None),
         )
         if not there
-    ]  # fmt: skip
+    ]
     if facts.rulebook is not UNSET and facts.rulebook != utility.rulebook:
         unregistered.append(fault("wrong_rulebook", pointer="/rulebook", rulebook=utility.rulebook))
     if unregistered:

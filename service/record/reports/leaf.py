@@ -18,7 +18,7 @@ from service.record.reports.rows import ReportRow
 
 
 class Leaf(Struct, frozen=True, kw_only=True):
-    """A report's row in short; members in the order that RFC 8785 sorts them into, all of them text, so that plain encoding is canonical."""
+    """A report's row in short; members in the order of RFC 8785, all of them text, so that plain encoding is canonical."""
 
     acceptance: str
     assembly_id: UUID

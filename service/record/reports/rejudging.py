@@ -68,7 +68,10 @@ def _differences(stored: str, new: bytes | None) -> str:
     changes = [f"{name} {before} → {after}" for name in _NAMED if (before := _member(old, name)) != (after := _member(now, name))]
     others = sorted(name for name in old.keys() | now.keys() if old.get(name, UNSET) != now.get(name, UNSET))
     listed = f" {', '.join(changes)}." if changes else ""
-    return f"Judged by {same}.{listed} Members that differ: {', '.join(others) or 'none; their order does'}. The stored verdict stays as it is."
+    return (
+        f"Judged by {same}.{listed} Members that differ: {', '.join(others) or 'none; their order does'}. "
+        "The stored verdict stays as it is."
+    )
 
 
 def _member(verdict: Any, path: str) -> Any:

@@ -20,7 +20,7 @@ from service.record.reports.rows import FactsRow, HistoryRow, MechanicalProtecti
 
 
 class Latest(Struct, frozen=True, kw_only=True):
-    """The last test by its moment, of those not refused: its unit of pressure, and its last readings as `rules.PreviousReadings` in JSON."""
+    """The last test by its moment, of those not refused: its unit of pressure, its last readings as `rules.PreviousReadings` in JSON."""
 
     id: UUID
     performed_at: dt.datetime

@@ -62,7 +62,9 @@ class FactsRow(StandingFacts, frozen=True, kw_only=True):
     previous_judged: str | None
     """The test before it as it was judged; None where there is none, or where `rests_on` has it."""
     rests_on: str | None = None
-    """What the next report of the assembly rests on, as it was kept with the standing (see service/record/reports/rests.py); None: to be had
+    """What the next report of the assembly rests on, as it was kept with the standing (see service/record/reports/rests.py).
+
+    None: to be had
     from `counted` and `latest`."""
     counted: str | None = None
     latest: str | None = None

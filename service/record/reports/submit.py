@@ -33,8 +33,8 @@ from service.registry.schemas import Utility
 
 MOST_TOGETHER = 256
 MOST_WAITING = 6_000
-"""Beyond this many waiting reports of a utility a new one is turned away with 503, rather than kept in memory: some kilobytes each, and room for
-ten batches at once."""
+"""Beyond this many waiting reports of a utility a new one is turned away, rather than kept in memory: some kilobytes each,
+and room for ten batches at once."""
 
 
 class PendingReport(Struct, eq=False):

@@ -33,9 +33,15 @@ class ReviewQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
 
 
 @operation(
-    "GET", REVIEWS, id="listReviews", summary="List held reports",
-    answers={200: page_of(Review)}, tag="reviews", right="read", companies=True,
-)  # fmt: skip
+    "GET",
+    REVIEWS,
+    id="listReviews",
+    summary="List held reports",
+    answers={200: page_of(Review)},
+    tag="reviews",
+    right="read",
+    companies=True,
+)
 async def list_reviews(call: Call, query: ReviewQuery) -> Answer:
     """List held reports in the order of recording. `state=open` lists those that wait for a decision."""
     wanted = ReviewsWanted(state=query.state, assembly_id=query.assembly_id, tester_id=query.tester_id)
@@ -44,32 +50,60 @@ async def list_reviews(call: Call, query: ReviewQuery) -> Answer:
 
 
 @operation(
-    "GET", REVIEWS + "/{id:uuid}", id="readReview", summary="Read the review of a held report",
-    answers={200: Review}, tag="reviews", right="read", companies=True,
-)  # fmt: skip
+    "GET",
+    REVIEWS + "/{id:uuid}",
+    id="readReview",
+    summary="Read the review of a held report",
+    answers={200: Review},
+    tag="reviews",
+    right="read",
+    companies=True,
+)
 async def read(call: Call) -> Answer:
     """Read one review. The id is the report's."""
     return tagged(await ReviewStore(call.services.pool).one(call.utility, call.id("id")))
 
 
 @operation(
-    "PATCH", REVIEWS + "/{id:uuid}", id="decideReview", summary="Decide on a held report",
-    answers={200: Review}, tag="reviews", right="register", request_headers=IF_MATCH, body_media_type="application/merge-patch+json",
-)  # fmt: skip
+    "PATCH",
+    REVIEWS + "/{id:uuid}",
+    id="decideReview",
+    summary="Decide on a held report",
+    answers={200: Review},
+    tag="reviews",
+    right="register",
+    request_headers=IF_MATCH,
+    body_media_type="application/merge-patch+json",
+)
 async def decide(call: Call, document: ReviewFacts) -> Answer:
-    """Record a decision to accept or refuse a held report. Send all three members each time: a reason belongs to one decision. Every decision is kept."""
+    """Record a decision to accept or refuse a held report. Send all three members each time: a reason belongs to one decision.
+
+    Every decision is kept.
+    """
     version = call.matched_version()
     utility = await call.services.registry.utility(call.utility)
     review = await records.decide(
-        ReviewStore(call.services.pool), call.services.reports, utility, call.id("id"), document, version=version, who=call.who, now=call.clock.now()
-    )  # fmt: skip
+        ReviewStore(call.services.pool),
+        call.services.reports,
+        utility,
+        call.id("id"),
+        document,
+        version=version,
+        who=call.who,
+        now=call.clock.now(),
+    )
     return tagged(review)
 
 
 @operation(
-    "PUT", "/v1/utilities/{utility:str}/reports/{id:uuid}/void", id="voidReport", summary="Void a report",
-    answers={200: Review}, tag="reviews", right="register",
-)  # fmt: skip
+    "PUT",
+    "/v1/utilities/{utility:str}/reports/{id:uuid}/void",
+    id="voidReport",
+    summary="Void a report",
+    answers={200: Review},
+    tag="reviews",
+    right="register",
+)
 async def void(call: Call, document: VoidFacts) -> Answer:
     """Record that a report is no test of its assembly: it was filed on the wrong assembly, say. It then counts for nothing, a failure too.
 

@@ -18,9 +18,20 @@ from service.registry.schemas import Utility
 
 
 async def decide(
-    store: ReviewStore, reports: ReportStore, utility: Utility, report_id: UUID, facts: ReviewFacts, *, version: int, who: Principal, now: dt.datetime
-) -> Review:  # fmt: skip
-    """Keep a decision on a held report; 404 where there is none of that id, 409 where it is void, 412 where another decision was made meanwhile."""
+    store: ReviewStore,
+    reports: ReportStore,
+    utility: Utility,
+    report_id: UUID,
+    facts: ReviewFacts,
+    *,
+    version: int,
+    who: Principal,
+    now: dt.datetime,
+) -> Review:
+    """Keep a decision on a held report.
+
+    404 where there is none of that id, 409 where it is void, 412 where another decision was made meanwhile.
+    """
     review = await store.one(utility.code, report_id)
     if review.state == "void":
         raise problem("report_void")
@@ -32,8 +43,15 @@ async def decide(
 
 
 async def void(
-    store: ReviewStore, reports: ReportStore, utility: Utility, report_id: UUID, facts: VoidFacts, *, who: Principal, now: dt.datetime
-) -> Review:  # fmt: skip
+    store: ReviewStore,
+    reports: ReportStore,
+    utility: Utility,
+    report_id: UUID,
+    facts: VoidFacts,
+    *,
+    who: Principal,
+    now: dt.datetime,
+) -> Review:
     """Void a report, whatever its acceptance; 404 where there is none, 409 where it is void for another reason."""
     made = Decided(decision="void", because=facts.because, decided_by=facts.decided_by)
     async with reports.recording(utility.code) as recording:

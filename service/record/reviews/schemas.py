@@ -56,7 +56,9 @@ class ReviewDecision(Struct, frozen=True, kw_only=True, omit_defaults=True):
 
 
 class Review(Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """A report that is held or void, what holds it, and what was decided of it last; `id` is the report's, `version` the last decision's (0: none yet).
+    """A report that is held or void, what holds it, and what was decided of it last.
+
+    `id` is the report's, `version` the last decision's (0: none yet).
 
     The report and its verdict stay as they are. A report that is refused by its verdict, or accepted, is not reviewed: the one calls for
     another test, the other is corrected by a report that supersedes it. Both can be voided.

@@ -62,13 +62,30 @@ class ReviewStore:
         return msgspec.structs.replace(_review(dict(found)), history=[_decision(row[0]) for row in rows])
 
     async def decide(
-        self, connection: Connection, utility: str, report_id: UUID, made: Decided, *, version: int, who: Principal, now: dt.datetime
-    ) -> UUID:  # fmt: skip
+        self,
+        connection: Connection,
+        utility: str,
+        report_id: UUID,
+        made: Decided,
+        *,
+        version: int,
+        who: Principal,
+        now: dt.datetime,
+    ) -> UUID:
         """Keep a decision in the transaction of that connection while the last one's version is still that; the report's assembly."""
         decided_by = None if made.decided_by is UNSET else made.decided_by
         assembly: UUID | None = await connection.fetchval(
-            _SQL["decide"], utility, report_id, version, now, made.decision, made.because, decided_by, who.organisation_id, who.key_id
-        )  # fmt: skip
+            _SQL["decide"],
+            utility,
+            report_id,
+            version,
+            now,
+            made.decision,
+            made.because,
+            decided_by,
+            who.organisation_id,
+            who.key_id,
+        )
         if assembly is None:
             raise problem("version_changed")
         return assembly

@@ -19,10 +19,16 @@ class StandingQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
 
 @operation(
-    "GET", "/v1/utilities/{utility:str}/assemblies/{id:uuid}/standing", id="readStanding",
+    "GET",
+    "/v1/utilities/{utility:str}/assemblies/{id:uuid}/standing",
+    id="readStanding",
     summary="Read the standing of an assembly, today or on a past day",
-    answers={200: PastStanding}, tag="assemblies", right="read", companies=True, may_lag=lambda query: query.as_of is not None,
-)  # fmt: skip
+    answers={200: PastStanding},
+    tag="assemblies",
+    right="read",
+    companies=True,
+    may_lag=lambda query: query.as_of is not None,
+)
 async def standing(call: Call, query: StandingQuery) -> Answer:
     """Work out the standing of an assembly today, or at the end of a past day by the record of that day."""
     utility = await call.services.registry.utility(call.utility)

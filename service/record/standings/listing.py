@@ -1,7 +1,8 @@
 """Standings listed, and the standing of a past day.
 
 A past day is answered from the record as it stood at that day's end where the utility is: the reports received by then, superseded only
-by corrections received by then, as had been decided of them by then, and the incidents and exceptions as recorded by then. What the register says of the assembly
+by corrections received by then, as had been decided of them by then, and the incidents and exceptions as recorded by then. What the
+register says of the assembly
 (its hazard, whether it serves) and the utility's rulebook are today's, since the register keeps no past.
 """
 
@@ -32,7 +33,8 @@ MOST_EXCEPTIONS = 100
 class PastStanding(rules.Standing, frozen=True, kw_only=True):
     """The standing of an assembly, and the exceptions from testing in force, if there are any; they change nothing of it.
 
-    Of a past day, `as_of` names it, `later_corrections` the reports that have since changed the answer, `later_decisions` the held reports of
+    Of a past day, `as_of` names it, `later_corrections` the reports that have since changed the answer, `later_decisions` the held reports
+    of
     which it has since been decided otherwise, and `incidents_revised` the incidents, known on that day, that have been revised since.
     """
 
@@ -121,19 +123,34 @@ def _shown(utility: Utility, line: StandingLine, on: dt.date) -> AssemblyStandin
         kept = work_out(
             utility,
             AssemblyRow(
-                basis=None, kind=line.kind, hazard=line.hazard, purpose=line.purpose, backpressure_possible=line.backpressure_possible,
-                in_plant_air_gap=line.in_plant_air_gap, hazard_class=line.hazard_class, installed_on=line.installed_on, in_service=line.in_service,
-                connection=line.connection, created_at=line.created_at,
+                basis=None,
+                kind=line.kind,
+                hazard=line.hazard,
+                purpose=line.purpose,
+                backpressure_possible=line.backpressure_possible,
+                in_plant_air_gap=line.in_plant_air_gap,
+                hazard_class=line.hazard_class,
+                installed_on=line.installed_on,
+                in_service=line.in_service,
+                connection=line.connection,
+                created_at=line.created_at,
             ),
             [],
-        )  # fmt: skip
+        )
     now = rules.standing_on(kept, on, utility.due_soon_days)
     return AssemblyStanding(
         **msgspec.structs.asdict(now),
-        assembly_id=line.assembly_id, premises_id=line.premises_id, premises=line.premises, address=line.address, reference=line.reference,
+        assembly_id=line.assembly_id,
+        premises_id=line.premises_id,
+        premises=line.premises,
+        address=line.address,
+        reference=line.reference,
         location=_location(line.location),
-        kind=line.kind, hazard=line.hazard, serial_number=line.serial_number, position=line.position,
-    )  # fmt: skip
+        kind=line.kind,
+        hazard=line.hazard,
+        serial_number=line.serial_number,
+        position=line.position,
+    )
 
 
 def _location(kept: str | None) -> Location | None:
@@ -172,9 +189,12 @@ async def standing_then(
     differs, by_reports, by_incidents, by_decisions = (
         _told(said) != _told(_on(utility, row, reported, as_of))
         for row, reported in (
-            (since, [*decided, *corrections]), (then, [*known, *corrections]), (since, known), (then, decided),
+            (since, [*decided, *corrections]),
+            (then, [*known, *corrections]),
+            (since, known),
+            (then, decided),
         )
-    )  # fmt: skip
+    )
     # Where none alone changes the answer, they do together.
     together = not (by_reports or by_incidents or by_decisions)
     return PastStanding(

@@ -84,27 +84,59 @@ _REGISTERED = _Form(
 _STANDING = _Form(
     name="standings",
     columns=[
-        "assembly_id", "kind", "hazard", "serial_number", "position", "status", "due_on", "protection", "mechanical_protection", "suitable", "since", "because", "actions", "report_id",
-        "premises_id", "reference", "premises", "address",
+        "assembly_id",
+        "kind",
+        "hazard",
+        "serial_number",
+        "position",
+        "status",
+        "due_on",
+        "protection",
+        "mechanical_protection",
+        "suitable",
+        "since",
+        "because",
+        "actions",
+        "report_id",
+        "premises_id",
+        "reference",
+        "premises",
+        "address",
     ],
     item=lambda one: one,
     place=lambda one: one.location,
-)  # fmt: skip
+)
 
 
 @operation(
-    "GET", "/v1/utilities/{utility:str}/assemblies", id="listAssemblies", summary="List assemblies",
-    answers={200: page_of(Assembly)}, media_types={200: OFFERED}, tag="assemblies", right="read", companies=True, may_lag=True,
-)  # fmt: skip
+    "GET",
+    "/v1/utilities/{utility:str}/assemblies",
+    id="listAssemblies",
+    summary="List assemblies",
+    answers={200: page_of(Assembly)},
+    media_types={200: OFFERED},
+    tag="assemblies",
+    right="read",
+    companies=True,
+    may_lag=True,
+)
 async def assemblies(call: Call, query: AssembliesQuery) -> Answer:
     """List assemblies as they are registered; as a file, all of them at once unless a limit is given."""
     return await _list(call, query, list_assemblies, _REGISTERED)
 
 
 @operation(
-    "GET", "/v1/utilities/{utility:str}/standings", id="listStandings", summary="List the standings of assemblies",
-    answers={200: page_of(AssemblyStanding)}, media_types={200: OFFERED}, tag="assemblies", right="read", companies=True, may_lag=True,
-)  # fmt: skip
+    "GET",
+    "/v1/utilities/{utility:str}/standings",
+    id="listStandings",
+    summary="List the standings of assemblies",
+    answers={200: page_of(AssemblyStanding)},
+    media_types={200: OFFERED},
+    tag="assemblies",
+    right="read",
+    companies=True,
+    may_lag=True,
+)
 async def standings(call: Call, query: AssembliesQuery) -> Answer:
     """List assemblies with their standing; as a file, all of them at once unless a limit is given."""
     return await _list(call, query, list_standings, _STANDING)
@@ -114,10 +146,19 @@ async def _list(call: Call, query: AssembliesQuery, fetch: _Fetch, form: _Form) 
     utility = await call.services.registry.utility(call.utility)
     on = today(utility, call.clock.now())
     wanted = Wanted(
-        today=on, soon=soon(utility, on), status=query.status, due_before=query.due_before, due_after=query.due_after,
-        hazard=query.hazard, kind=query.kind, premises_id=query.premises_id, tester_id=query.tester_id, protection=query.protection,
-        area=None if query.area is None else _area(query.area), by_due_on=query.sort == "due_on",
-    )  # fmt: skip
+        today=on,
+        soon=soon(utility, on),
+        status=query.status,
+        due_before=query.due_before,
+        due_after=query.due_after,
+        hazard=query.hazard,
+        kind=query.kind,
+        premises_id=query.premises_id,
+        tester_id=query.tester_id,
+        protection=query.protection,
+        area=None if query.area is None else _area(query.area),
+        by_due_on=query.sort == "due_on",
+    )
     after = _cursor(query)
     store = StandingStore(call.reading)
     media_type = chosen(call, OFFERED)

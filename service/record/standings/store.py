@@ -29,7 +29,10 @@ Place = tuple[dt.date, UUID]
 
 
 class Strand(Struct, frozen=True, kw_only=True):
-    """A part of a list by due day that an index holds in its order: of one kept status, with a due day or without. None: without a standing."""
+    """A part of a list by due day that an index holds in its order: of one kept status, with a due day or without.
+
+    None: without a standing.
+    """
 
     status: str | None
     dated: bool
