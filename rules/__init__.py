@@ -42,6 +42,8 @@ from rules.field_test.document import (
 )
 from rules.field_test.plausibility import certificate_covers
 from rules.field_test.verdict import CAUTION, judge
+from rules.incident_notice import IncidentNotice as IncidentNotice
+from rules.incident_notice import incident_notice as incident_notice
 from rules.load import catalogue, rulebook, rulebook_data, rulebook_ids
 from rules.local_rulebook import LocalRulebook as LocalRulebook
 from rules.local_rulebook import LocalVersion as LocalVersion

@@ -151,6 +151,10 @@ class Trigger(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     says: str
 
 
+CountsFrom = Literal["test", "notice"]
+"""From when a deadline for repair runs by the clause: the day of the test, or the notice of its failure."""
+
+
 class Deadline(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """How soon a failed assembly is repaired and tested again, by hazard and what its protection acts as.
 
@@ -161,7 +165,7 @@ class Deadline(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     hazards: tuple[Hazard, ...]
     acts_as: tuple[ActsAs, ...]
     days: int
-    counts_from: Literal["test", "notice"] = "test"
+    counts_from: CountsFrom = "test"
     says: str
 
 

@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from functools import cache, lru_cache
 
-from msgspec import UNSET, Struct
+from msgspec import UNSET, Struct, structs
 
 from rules.errors import NotJudgeableError
 from rules.field_test.answer import Acceptance, Action, Flag, PhaseVerdict
@@ -90,15 +90,17 @@ def _after_failure(book: Rulebook, hazard: str, last: PhaseVerdict, acts_as: Act
     source = book.cite(by)
     found: list[Action] = []
     if acts_as == "lost" and hazard != "non_health":
-        found.append(_action("isolate_at_once", days=0, source=source))
+        # The repair may rest on a clause; that what it serves is isolated until then is common practice, and cites no law.
+        isolate = book.limit("isolate.lost")
+        found.append(_action("isolate_at_once", days=int(isolate.at_most or 0), source=book.cite(isolate)))
     if acceptance == "refused":
         # A failure is a warning whoever saw it, but nobody may order a repair on a report that is refused.
-        found.append(_action("retest", case="refused_failure", days=by.days, source=source, rule=by.key, says=by.says))
+        repair = _action("retest", case="refused_failure", days=by.days, source=source, rule=by.key, says=by.says)
     elif last.mechanical_protection == "full":
-        found.append(_action("repair_and_retest", case="all_working", days=by.days, source=source))
+        repair = _action("repair_and_retest", case="all_working", days=by.days, source=source)
     else:
-        found.append(_action("repair_and_retest", days=by.days, source=source, rule=by.key, says=by.says))
-    return found
+        repair = _action("repair_and_retest", days=by.days, source=source, rule=by.key, says=by.says)
+    return [*found, structs.replace(repair, counts_from=by.counts_from)]
 
 
 def _assess(place: Circumstances) -> Action:
@@ -116,7 +118,8 @@ def _replace(place: Circumstances) -> Action:
 
 
 def _by_limit(book: Rulebook, code: str, limit: Limit) -> Action:
-    return _action(code, days=int(limit.at_most or 0), source=book.cite(limit), rule=limit.name, says=limit.says)
+    action = _action(code, days=int(limit.at_most or 0), source=book.cite(limit), rule=limit.name, says=limit.says)
+    return structs.replace(action, counts_from="test", business_days=limit.unit == "business_days")
 
 
 def _action(

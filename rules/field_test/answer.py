@@ -7,7 +7,7 @@ from msgspec import UNSET, Struct, UnsetType
 
 from rules.catalogue import Component, Line
 from rules.field_test.document import TestUnits
-from rules.rulebook import ActsAs, MechanicalProtection, Protection
+from rules.rulebook import ActsAs, CountsFrom, MechanicalProtection, Protection
 from rules.sources import Source
 
 Outcome = Literal["pass", "fail", "incomplete"]
@@ -97,7 +97,11 @@ class Action(Struct, frozen=True, kw_only=True, omit_defaults=True):
     because: str
     """What to do, and why."""
     within_days: int | UnsetType = UNSET
-    """Within how many days of the test; 0: at once."""
+    """Within how many days; 0: at once."""
+    counts_from: CountsFrom | UnsetType = UNSET
+    """From when the days count: the test, or the notice of its failure."""
+    business_days: bool = False
+    """Whether the days are business days, Monday to Friday but for public holidays."""
     source: Source | UnsetType = UNSET
     """Where the deadline is from."""
     parameters: dict[str, str] | UnsetType = UNSET

@@ -132,7 +132,8 @@ def _actions(book: Rulebook, inspection: Inspection, found: Found, place: Suitab
         source = book.cite(by)
         if found.acts_as == "lost" and hazard != "non_health":
             because = sentence("action", "isolate")
-            actions.append(Action(code="isolate_at_once", within_days=0, because=because, source=source))
+            isolate = book.cite(book.limit("isolate.lost"))
+            actions.append(Action(code="isolate_at_once", within_days=0, because=because, source=isolate))
         if acceptance == "refused":
             because = sentence("action", "again", deadline=by.says)
             actions.append(Action(code="retest", within_days=by.days, because=because, source=source))

@@ -179,6 +179,8 @@ def standing(
         # Nobody may order a repair on a refused report, so the deadline of the repair is that of the retest, in its own words.
         retest = _say("retest_within", days=by.days) if by.days else _say("retest_at_once")
         regular = _Required(by=add_days(test.performed_on, by.days), says=retest if actions == ("retest",) else by.says)
+        if by.counts_from == "notice" and by.days:
+            regular = replace(regular, says=_sentences(regular.says, _say("counts_from_notice")))
     else:
         interval = interval_for(
             book, hazard, connection, test.performed_on, decided.failures, kind, seasonal=season_starts is not None

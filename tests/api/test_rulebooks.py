@@ -1,5 +1,7 @@
 """The rulebooks through HTTP: how well each is known, all that one says, and how a utility's reports fare by one without criteria."""
 
+import datetime as dt
+
 from tests.conftest import Place, World
 
 MERGE = {"Content-Type": "application/merge-patch+json"}
@@ -97,3 +99,19 @@ def test_a_word_that_nobody_can_place_leaves_the_hazard_unknown_and_the_standing
     later = place.recorded(assembly_id=registered["id"], initial_test=tested)
     assert "hazard_class_unclear" not in {flag["code"] for flag in later["verdict"]["flags"]}
     assert place.standing(registered["id"])["suitable"] is None
+
+
+def test_an_incident_says_until_when_the_regulator_is_notified(world: World) -> None:
+    """Missouri: "within 48 hours" (the state's fact sheet, published); Oregon's text on it was not read."""
+    occurred_at = world.clock.now() - dt.timedelta(hours=1)
+    facts = {"occurred_at": occurred_at.isoformat(), "status": "suspected", "description": "D"}
+    place = world.place("us-mo")
+    incident = place.made("incidents", **facts)
+    assert dt.datetime.fromisoformat(incident["notice"]["by"]) == occurred_at + dt.timedelta(hours=48)
+    assert incident["notice"]["source"]["provenance"] == "published"
+    assert place.get(f"/incidents/{incident['id']}").json()["notice"] == incident["notice"]
+    assert place.get("/incidents").json()["items"][0]["notice"] == incident["notice"]
+    path = f"{place.base}/incidents/{incident['id']}"
+    revised = world.operator.patch(path, json={"status": "unfounded"}, headers={"If-Match": '"1"', **MERGE})
+    assert (revised.status_code, "notice" in revised.json()) == (200, False)
+    assert "notice" not in world.place("us-or").made("incidents", **facts)

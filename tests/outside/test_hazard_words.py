@@ -51,8 +51,8 @@ WORDS: dict[str, dict[str, Row]] = {
     "us-mo": {"class I": ("health", "published", None, "")},
     # A city's reprint of the table of 30 TAC 290.47.
     "us-tx": {"health": ("health", "from_memory", None, "")},
-    # 12VAC5-590, Table 630.1 (published): high and low, no more was read.
-    "us-va": {"high": (None, "published", None, ""), "low": (None, "published", None, "")},
+    # 12VAC5-590-630, Table 630.1 (published, on the state's page): "A health hazard would exist", "A health hazard would not exist".
+    "us-va": {"high": ("health", "published", None, ""), "low": ("non_health", "published", None, "")},
     # A county's appendix of the state's older guideline.
     "us-nc": {"severe": (None, "from_memory", RP, "from_memory"), "moderate": (None, "from_memory", RP | DC, "common_practice")},
     "ca-bc": CANADA,

@@ -3,9 +3,12 @@
 import datetime as dt
 from typing import Annotated, Any, Literal
 from uuid import UUID
+from zoneinfo import ZoneInfo
 
 from msgspec import Meta, Struct
+from msgspec.structs import replace
 
+import rules
 from service.http.endpoint import Answer, Call, operation
 from service.http.paging import AfterId, Limit, page, page_of
 from service.problems import problem
@@ -20,6 +23,7 @@ from service.record.incidents.schemas import (
 )
 from service.record.incidents.store import IncidentStore, IncidentsWanted
 from service.registry.api import IF_MATCH, merged, tagged
+from service.registry.schemas import Utility
 
 INCIDENTS = "/v1/utilities/{utility:str}/incidents"
 EXCEPTIONS = "/v1/utilities/{utility:str}/exceptions"
@@ -60,6 +64,14 @@ class ExceptionQuery(AfterId, frozen=True, kw_only=True, forbid_unknown_fields=T
     """Only exceptions in force on this day."""
 
 
+def _with_notice(utility: Utility, incident: Incident) -> Incident:
+    """The incident with the time until which the regulator is notified of it, by the utility's rulebook and clock."""
+    if incident.status == "unfounded":
+        return incident
+    found = rules.incident_notice(utility.rulebook, incident.occurred_at.astimezone(ZoneInfo(utility.time_zone)))
+    return incident if found is None else replace(incident, notice=found)
+
+
 async def _told(call: Call, document: IncidentFacts, incident_id: UUID) -> Answer:
     utility = await call.services.registry.utility(call.utility)
     incident, fresh = await records.record_incident(
@@ -71,6 +83,7 @@ async def _told(call: Call, document: IncidentFacts, incident_id: UUID) -> Answe
         who=call.who,
         now=call.clock.now(),
     )
+    incident = _with_notice(utility, incident)
     return tagged(incident, status=201 if fresh else 200, location=f"/v1/utilities/{call.utility}/incidents/{incident.id}")
 
 
@@ -115,7 +128,8 @@ async def list_incidents(call: Call, query: IncidentQuery) -> Answer:
     """List incidents by id."""
     wanted = IncidentsWanted(**{name: getattr(query, name) for name in IncidentsWanted.__struct_fields__})
     found = await IncidentStore(call.services.pool).incidents(call.utility, wanted, after=query.after, limit=query.limit + 1)
-    return page(call, found, query.limit, lambda one: str(one.id))
+    utility = await call.services.registry.utility(call.utility)
+    return page(call, [_with_notice(utility, incident) for incident in found], query.limit, lambda incident: str(incident.id))
 
 
 @operation(
@@ -129,7 +143,8 @@ async def list_incidents(call: Call, query: IncidentQuery) -> Answer:
 )
 async def read_incident(call: Call) -> Answer:
     """Read the latest revision of an incident."""
-    return tagged(await IncidentStore(call.services.pool).incident(call.utility, call.id("id")))
+    utility = await call.services.registry.utility(call.utility)
+    return tagged(_with_notice(utility, await IncidentStore(call.services.pool).incident(call.utility, call.id("id"))))
 
 
 @operation(
@@ -153,18 +168,10 @@ async def change_incident(call: Call, document: dict[str, Any]) -> Answer:  # no
         raise problem("version_changed")
     facts = merged(call, current, IncidentFacts)
     utility = await call.services.registry.utility(call.utility)
-    return tagged(
-        await records.change_incident(
-            store,
-            call.services.reports,
-            utility,
-            facts,
-            incident_id=current.id,
-            version=version,
-            who=call.who,
-            now=call.clock.now(),
-        )
+    changed = await records.change_incident(
+        store, call.services.reports, utility, facts, incident_id=current.id, version=version, who=call.who, now=call.clock.now()
     )
+    return tagged(_with_notice(utility, changed))
 
 
 @operation(

@@ -9,6 +9,7 @@ from uuid import UUID
 
 from msgspec import UNSET, Meta, Struct, UnsetType
 
+import rules
 from service.registry.schemas import Location, Name, ShortText
 
 Text = Annotated[str, Meta(min_length=1, max_length=4000)]
@@ -55,6 +56,8 @@ class Incident(IncidentFacts, frozen=True, kw_only=True, forbid_unknown_fields=F
     changed_at: dt.datetime
     occurred_on: dt.date
     """The day it happened, in the utility's time zone."""
+    notice: rules.IncidentNotice | UnsetType = UNSET
+    """Until when the regulator is notified of it; absent where the rulebook names no time, and for an unfounded one."""
 
 
 class IncidentRevision(IncidentFacts, frozen=True, kw_only=True, forbid_unknown_fields=False):
