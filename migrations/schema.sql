@@ -189,6 +189,8 @@ CREATE TABLE record.report (
     mechanical_protection text,
     failed_protection text,
     acts_as text,
+    -- Whether the outcome is the one declared on paper. JSON writes a quote within a text otherwise, so this finds the member only.
+    declared boolean GENERATED ALWAYS AS (verdict LIKE '%"basis":"declared"%') STORED,
     PRIMARY KEY (utility_id, id),
     UNIQUE (utility_id, log_index),
     UNIQUE (utility_id, supersedes),
@@ -199,12 +201,12 @@ CREATE TABLE record.report (
 );
 -- What an assembly has been through, read from the index alone.
 CREATE INDEX report_by_assembly ON record.report (utility_id, assembly_id, performed_at, id)
-    INCLUDE (received_at, performed_on, outcome, initial_outcome, acceptance, protection, failed_protection, reason);
+    INCLUDE (received_at, performed_on, outcome, initial_outcome, acceptance, protection, failed_protection, reason, declared);
 -- A year's tests are counted from this index alone.
 CREATE INDEX report_of_year ON record.report (utility_id, performed_on)
-    INCLUDE (id, assembly_id, performed_at, outcome, initial_outcome, acceptance, protection);
+    INCLUDE (id, assembly_id, performed_at, outcome, initial_outcome, acceptance, protection, declared);
 -- Failures are few among the tests, so counting what became of them begins here.
-CREATE INDEX report_failures ON record.report (utility_id, performed_on) INCLUDE (id, assembly_id, outcome, acceptance, protection, failed_protection)
+CREATE INDEX report_failures ON record.report (utility_id, performed_on) INCLUDE (id, assembly_id, outcome, acceptance, protection, failed_protection, declared)
     WHERE outcome = 'fail' OR initial_outcome = 'fail';
 
 -- The failures of an assembly are few, and its standing rests on all of them.

@@ -13,6 +13,7 @@ from rules.errors import refusal_texts as refusal_texts
 from rules.field_test.answer import (
     Acceptance,
     Action,
+    Basis,
     Diagnosis,
     Finding,
     Flag,
@@ -84,6 +85,7 @@ __all__ = [
     "trends",
     "Acceptance",
     "Action",
+    "Basis",
     "AirInletReading",
     "Check1Reading",
     "Check2Reading",

@@ -15,6 +15,7 @@ FindingOutcome = Literal["met", "not_met", "not_determined"]
 Severity = Literal["refuse", "hold", "note"]
 Acceptance = Literal["accepted", "held", "refused"]
 PhaseName = Literal["initial", "final"]
+Basis = Literal["judged", "declared"]
 
 
 class Finding(Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -177,6 +178,8 @@ class Verdict(Struct, frozen=True, kw_only=True):
 
     outcome: Outcome
     """Whether the assembly met the criteria, in the last phase tested."""
+    basis: Basis
+    """Whether the readings were judged, or the outcome is the one declared on paper and was not judged here."""
     initial: PhaseVerdict
     """The result of the initial test."""
     final: PhaseVerdict | None

@@ -259,6 +259,8 @@ class Test(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_d
     """The final test, after the repair."""
     declared: Declared | UnsetType = UNSET
     """The outcome that the report itself declares."""
+    accepted_on_paper: bool = False
+    """Whether the report was accepted on paper before the record began: where readings are missing, its declared outcome is the result."""
 
 
 class PreviousReadings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):

@@ -1,9 +1,10 @@
-"""Flags: how severe each one is (`data/flags.toml`), and what it says (`data/texts/field_test.toml`)."""
+"""Flags: how severe each one is (`data/flags.toml`; on paper `data/on_paper.toml`), and what it says (`data/texts/field_test.toml`)."""
 
 from collections.abc import Mapping
 from functools import cache
 
 from msgspec import UNSET
+from msgspec.structs import replace
 
 from rules.field_test.answer import Flag, Severity
 from rules.files import read
@@ -18,6 +19,18 @@ _NOTHING: Mapping[str, str] = {}
 def severities() -> dict[str, Severity]:
     """The severity of every flag."""
     return read("flags.toml", dict[str, Severity])
+
+
+@cache
+def _on_paper() -> dict[str, Severity]:
+    """The severities of those flags that do less to a report that was accepted on paper."""
+    return read("on_paper.toml", dict[str, Severity])
+
+
+def on_paper(one: Flag) -> Flag:
+    """The flag with what it does to a report that was accepted on paper before the record began."""
+    severity = _on_paper().get(one.code, one.severity)
+    return one if severity == one.severity else replace(one, severity=severity)
 
 
 def flag(

@@ -10,17 +10,36 @@ from rules.texts import Value, join, say, word
 
 
 def summary(
-    plan: Plan, place: Circumstances, result: PhaseResult, last: PhaseVerdict, acceptance: Acceptance, *, repaired: bool
+    plan: Plan,
+    place: Circumstances,
+    result: PhaseResult,
+    last: PhaseVerdict,
+    acceptance: Acceptance,
+    *,
+    repaired: bool,
+    declared: bool,
 ) -> str:
-    """The result of the last phase, and what limits it; `repaired` where an earlier phase failed."""
-    return " ".join(_sentences(plan, place, result, last, acceptance, repaired=repaired))
+    """The result of the last phase, and what limits it.
+
+    `repaired` where an earlier phase failed, `declared` where the outcome is the one declared on paper.
+    """
+    return " ".join(_sentences(plan, place, result, last, acceptance, repaired=repaired, declared=declared))
 
 
 def _sentences(
-    plan: Plan, place: Circumstances, result: PhaseResult, last: PhaseVerdict, acceptance: Acceptance, *, repaired: bool
+    plan: Plan,
+    place: Circumstances,
+    result: PhaseResult,
+    last: PhaseVerdict,
+    acceptance: Acceptance,
+    *,
+    repaired: bool,
+    declared: bool,
 ) -> Iterator[str]:
     kind = plan.kind.name
-    if plan.no_criteria is not None:
+    if declared:
+        yield _say(f"declared.{last.outcome}", kind=kind)
+    elif plan.no_criteria is not None:
         yield _say(f"not_judged.{last.mechanical_protection}", kind=kind)
         yield plan.no_criteria.says
     elif last.outcome == "pass":

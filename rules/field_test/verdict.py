@@ -15,12 +15,12 @@ from msgspec import UNSET, Struct, UnsetType
 
 from rules.errors import RulesError, together
 from rules.field_test.actions import actions, hindrances
-from rules.field_test.answer import Acceptance, Action, Diagnosis, Finding, Flag, PhaseVerdict, ProtectionReason, Verdict
+from rules.field_test.answer import Acceptance, Action, Diagnosis, Finding, Flag, Outcome, PhaseVerdict, ProtectionReason, Verdict
 from rules.field_test.circumstances import Circumstances, circumstances
 from rules.field_test.conditions import conditions_of
 from rules.field_test.diagnosis import diagnose
 from rules.field_test.document import CertifiedTester, GaugeUsed, PreviousReadings, Test
-from rules.field_test.flags import flag
+from rules.field_test.flags import flag, on_paper
 from rules.field_test.gauge import Gauged, calibration_valid, flags_of_gauge, gauged
 from rules.field_test.phase import CACHED, judge_phase
 from rules.field_test.plan import Plan, plan_on
@@ -79,14 +79,19 @@ def judge(
         phase = test.final_test
         last = final = judge_phase(conditions_of(plan, "final", context.gauged, phase), phase, line_pressure, findings, flags)
     flags += flags_of_repair(plan, () if test.repairs is UNSET else tuple(test.repairs), initial, final is not None)
-    flags += _flags_of_comparison(test, previous, initial, last)
+    declared = _declared(test, last.outcome)
+    outcome = declared or last.outcome
+    flags += _flags_of_comparison(test, previous, initial, outcome)
+    if test.accepted_on_paper:
+        flags = [on_paper(one) for one in flags]
 
     # What follows: whether the report is accepted, the protection left, the likely causes, and what to do.
     acceptance = _acceptance(flags) if flags else "accepted"
-    hindered = hindrances(flags, retested=final is not None) if flags else _NOT_HINDERED
-    consequences = _consequences(plan, place, initial, final, acceptance, hindered)
+    hindered = hindrances(flags, retested=final is not None) if flags and declared is None else _NOT_HINDERED
+    consequences = _consequences(plan, place, initial, final, acceptance, hindered, declared)
     return Verdict(
-        outcome=last.outcome,
+        outcome=outcome,
+        basis="judged" if declared is None else "declared",
         initial=consequences.initial,
         final=consequences.final,
         suitable=place.suitable,
@@ -98,10 +103,15 @@ def judge(
         findings=findings,
         flags=flags,
         diagnosis=consequences.diagnosis,
-        actions=consequences.actions,
+        actions=_unfiled(consequences.actions) if test.accepted_on_paper else consequences.actions,
         summary=consequences.summary,
         caution=CAUTION,
     )
+
+
+def _unfiled(actions: tuple[Action, ...]) -> tuple[Action, ...]:
+    """What to do after a report that was accepted on paper, and is filed already."""
+    return tuple(one for one in actions if one.code != "file_report")
 
 
 def _plan(test: Test, performed_on: dt.date, local: LocalVersion | None) -> Plan:
@@ -116,7 +126,7 @@ def _plan(test: Test, performed_on: dt.date, local: LocalVersion | None) -> Plan
     return plan
 
 
-def _flags_of_comparison(test: Test, previous: PreviousReadings | None, initial: PhaseResult, last: PhaseResult) -> list[Flag]:
+def _flags_of_comparison(test: Test, previous: PreviousReadings | None, initial: PhaseResult, outcome: Outcome) -> list[Flag]:
     """The flags on readings that repeat others, on a corrected failure, and on a declared outcome that the readings do not show."""
     flags: list[Flag] = []
     if previous is not None and repeats(test.initial_test.readings, previous.readings):
@@ -127,11 +137,18 @@ def _flags_of_comparison(test: Test, previous: PreviousReadings | None, initial:
         and repeats(test.final_test.readings, test.initial_test.readings)
     ):
         flags.append(flag("reading_repeated", "/final_test/readings", case="initial_test"))
-    if previous is not None and previous.corrected == "fail" and last.outcome != "fail":
+    if previous is not None and previous.corrected == "fail" and outcome != "fail":
         flags.append(flag("failure_corrected", "/supersedes"))
-    if test.declared is not UNSET and test.declared != last.outcome:
-        flags.append(flag("declared_outcome_differs", "/declared", declared=test.declared, outcome=last.outcome))
+    if test.declared is not UNSET and test.declared != outcome:
+        flags.append(flag("declared_outcome_differs", "/declared", declared=test.declared, outcome=outcome))
     return flags
+
+
+def _declared(test: Test, outcome: Outcome) -> Outcome | None:
+    """The outcome that a report declares, where it was accepted on paper and its readings decide nothing; None where they do."""
+    if not test.accepted_on_paper or outcome != "incomplete" or test.declared is UNSET or test.declared == "incomplete":
+        return None
+    return test.declared
 
 
 class TestContext(Struct, frozen=True, kw_only=True):
@@ -191,21 +208,39 @@ def _consequences(  # noqa: PLR0917 - all that the rest follows from
     final: PhaseResult | None,
     acceptance: Acceptance,
     hindered: frozenset[str],
+    declared: Outcome | None,
 ) -> Consequences:
     kind, last = plan.kind.kind, initial if final is None else final
     first = phase_verdict(kind, place, initial.outcome, initial.lines)
     second = None if final is None else phase_verdict(kind, place, final.outcome, final.lines)
     verdict = first if second is None else second
+    if declared is not None:
+        # Somebody saw the result, and nobody here knows what of: nothing is said of the parts.
+        verdict = PhaseVerdict(
+            outcome=declared,
+            protection="unknown",
+            mechanical_protection="unknown",
+            acts_as="lost" if declared == "fail" else None,
+        )
+        first, second = (verdict, None) if second is None else (first, verdict)
     return Consequences(
         initial=first,
         final=second,
-        reasons=reasons(kind, place, last.lines),
-        # Both phases passed: nothing is left to diagnose.
+        reasons=reasons(kind, place, last.lines) if declared is None else (),
+        # Both phases passed, or nobody knows what was seen: nothing is there to diagnose.
         diagnosis=()
-        if initial.outcome == last.outcome == "pass"
+        if declared is not None or initial.outcome == last.outcome == "pass"
         else diagnose(kind, initial.results if final is None else initial.results + final.results),
         actions=actions(plan, place, verdict, acceptance, hindered),
-        summary=summary(plan, place, last, verdict, acceptance, repaired=final is not None and initial.outcome == "fail"),
+        summary=summary(
+            plan,
+            place,
+            last,
+            verdict,
+            acceptance,
+            repaired=final is not None and initial.outcome == "fail",
+            declared=declared is not None,
+        ),
     )
 
 

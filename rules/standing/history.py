@@ -12,7 +12,7 @@ from typing import Final, Literal, get_args
 
 from msgspec import UNSET, Struct, UnsetType
 
-from rules.field_test.answer import Acceptance, Outcome
+from rules.field_test.answer import Acceptance, Basis, Outcome
 from rules.rulebook import ActsAs, MechanicalProtection
 
 # Both from best to worst.
@@ -28,13 +28,11 @@ class TestEvent(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
     `performed_on` is the day of the test where the utility is, or of its receipt where that is earlier.
 
-    `acceptance` is what a person decided, where a person did; `supersedes` the report that this one corrects. `outcome` and `protection`
-    are
-    those of the last phase; `initial_outcome` is that of the initial test, left out where it is the outcome. `failed_protection` is what
-    the
-    phase left that failed last, left out where it is the last phase; `acts_as` says which deadline that failure has, left out where what
-    was
-    left says it. Protection is the mechanical value: what the parts do, whatever the hazard.
+    `acceptance` is what a person decided, where a person did; `supersedes` the report that this one corrects. `outcome` and
+    `protection` are those of the last phase; `initial_outcome` is that of the initial test, left out where it is the outcome.
+    `failed_protection` is what the phase left that failed last, left out where it is the last phase; `acts_as` says which deadline that
+    failure has, left out where what was left says it. `basis` is left out where the readings were judged. Protection is the mechanical
+    value: what the parts do, whatever the hazard.
     """
 
     __test__ = False
@@ -50,6 +48,7 @@ class TestEvent(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     initial_outcome: Outcome | UnsetType = UNSET
     failed_protection: MechanicalProtection | UnsetType = UNSET
     acts_as: ActsAs | UnsetType = UNSET
+    basis: Basis | UnsetType = UNSET
 
     @property
     def moment(self) -> dt.datetime:

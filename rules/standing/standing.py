@@ -17,6 +17,7 @@ from msgspec.structs import replace
 
 from rules.calendar import add_days, add_months
 from rules.field_test.actions import deadline
+from rules.field_test.answer import Basis
 from rules.local_rulebook import RulebookKey, base_id
 from rules.rulebook import Event, Interval, MechanicalProtection, Protection, Rulebook
 from rules.selection.tables import Purpose
@@ -78,6 +79,8 @@ class Standing(Struct, frozen=True, kw_only=True):
     """Why, in sentences."""
     actions: tuple[StandingAction, ...] = ()
     """What to do, by code."""
+    basis: Basis | None = None
+    """Whether the test that says so was judged here, or its result is the one declared on paper; null: no test says so."""
 
 
 class _Required(Struct, frozen=True, kw_only=True):
@@ -154,6 +157,7 @@ def standing(
             since=None,
             because=_sentences(_say("out_of_service"), place),
             actions=always,
+            basis=None if test is None else "judged" if test.basis is UNSET else test.basis,
         )
     if test is None:
         first = min(_required(rulebook, unanswered), key=_by, default=None)
@@ -186,7 +190,7 @@ def standing(
             book, hazard, connection, test.performed_on, decided.failures, kind, seasonal=season_starts is not None
         )
         regular = _interval(book, interval, test.performed_on, interval_months)
-        reason = _say("passed", day=str(test.performed_on))
+        reason = _say("passed.declared" if test.basis == "declared" else "passed", day=str(test.performed_on))
     first = min((regular, *_required(rulebook, unanswered)), key=_by)
     unknown = _say("protection_unknown") if doubted and mechanical == "unknown" else ""
     return Standing(
@@ -199,6 +203,7 @@ def standing(
         since=test.performed_on if decided.failed is None else decided.failing_since,
         because=_sentences(reason, first.says, unknown, place),
         actions=(*actions, *always),
+        basis="judged" if test.basis is UNSET else test.basis,
     )
 
 
@@ -233,7 +238,8 @@ def _why_failed(test: TestEvent, *, urgent: bool) -> tuple[str, tuple[StandingAc
         return _say("failed.initial_held" if initial else "failed.held", day=day), actions
     if test.outcome == "incomplete":
         return _say("failed.final_incomplete", day=day), ("repair_and_retest",)
-    return _say("failed.initial" if initial else "failed", day=day), ("repair_and_retest",)
+    code = "failed.declared" if test.basis == "declared" else "failed.initial" if initial else "failed"
+    return _say(code, day=day), ("repair_and_retest",)
 
 
 def _interval(book: Rulebook, interval: Interval | None, tested_on: dt.date, own_months: int | None) -> _Required:

@@ -55,6 +55,26 @@ def parser() -> argparse.ArgumentParser:
     rebuild = commands_.add_parser("rebuild", help="work out every standing again from the reports, and say which differed")
     rebuild.add_argument("utility", help="the utility's code")
     _add_proofs(commands_)
+    _add_load(commands_)
+    export = commands_.add_parser("export", help="write everything a utility owns, as NDJSON")
+    export.add_argument("utility", help="the utility's code")
+    export.add_argument("--to", type=Path, help="the file to write (default: standard output); it is there whole or not at all")
+    restore = commands_.add_parser("restore", help="write an exported utility into a database that has nothing of it")
+    restore.add_argument("file", type=Path, help="the export")
+    notices = commands_.add_parser("notices", help="prepare the notices of today, once each; for a timer, as often as is liked")
+    notices.add_argument("utilities", nargs="+", metavar="utility", help="a utility's code; several are done one after another")
+    commands_.add_parser("deliver", help="send webhooks, beside serving processes with NONRETURN_DELIVER=no or without them")
+    screen = commands_.add_parser(
+        "screen", help="look for records that deserve a second look; running it again changes nothing that is the same"
+    )
+    screen.add_argument("utility", help="the utility's code")
+    screen.add_argument("--since", type=dt.date.fromisoformat, help="a day of the first year to look at (default: last year)")
+    _add_rulebook(commands_)
+    return root
+
+
+def _add_load(commands_: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """How spreadsheets are imported."""
     load = commands_.add_parser(
         "load", help="import spreadsheets (CSV, XLSX) of premises, assemblies and past tests; a dry run without --write"
     )
@@ -68,6 +88,18 @@ def parser() -> argparse.ArgumentParser:
         help="register testers and gauges that are not registered, from the files",
     )
     load.add_argument("--correct-reports", action="store_true", help="supersede recorded tests that read otherwise in the files")
+    load.add_argument(
+        "--history",
+        action="store_true",
+        help="the tests are those you accepted on paper: accepted here too, by their declared result where readings are missing",
+    )
+    load.add_argument(
+        "--held-or-refused-at-most",
+        type=float,
+        default=ImportOptions().held_or_refused_at_most,
+        metavar="SHARE",
+        help="write nothing where more of the new tests would be held or refused (0 to 1, default %(default)s)",
+    )
     load.add_argument("--encoding", choices=get_args(Encoding), default="utf-8", help="of CSV (default utf-8)")
     load.add_argument("--delimiter", choices=get_args(Delimiter), help="of CSV (default: what the first line shows)")
     load.add_argument("--dates", choices=get_args(DateOrder), help="the order of dates like 03/04/2025")
@@ -87,21 +119,6 @@ def parser() -> argparse.ArgumentParser:
         metavar="FIELD=VALUE",
         help="the value of a field that the files do not have, for new records",
     )
-    export = commands_.add_parser("export", help="write everything a utility owns, as NDJSON")
-    export.add_argument("utility", help="the utility's code")
-    export.add_argument("--to", type=Path, help="the file to write (default: standard output); it is there whole or not at all")
-    restore = commands_.add_parser("restore", help="write an exported utility into a database that has nothing of it")
-    restore.add_argument("file", type=Path, help="the export")
-    notices = commands_.add_parser("notices", help="prepare the notices of today, once each; for a timer, as often as is liked")
-    notices.add_argument("utilities", nargs="+", metavar="utility", help="a utility's code; several are done one after another")
-    commands_.add_parser("deliver", help="send webhooks, beside serving processes with NONRETURN_DELIVER=no or without them")
-    screen = commands_.add_parser(
-        "screen", help="look for records that deserve a second look; running it again changes nothing that is the same"
-    )
-    screen.add_argument("utility", help="the utility's code")
-    screen.add_argument("--since", type=dt.date.fromisoformat, help="a day of the first year to look at (default: last year)")
-    _add_rulebook(commands_)
-    return root
 
 
 def _add_rulebook(commands_: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -238,6 +255,8 @@ def _load_options(options: argparse.Namespace) -> ImportOptions:
         partial=options.partial,
         make_testers_and_gauges=options.make_testers_and_gauges,
         correct_reports=options.correct_reports,
+        history=options.history,
+        held_or_refused_at_most=options.held_or_refused_at_most,
         encoding=options.encoding,
         delimiter=options.delimiter,
         dates=options.dates,

@@ -115,6 +115,10 @@ async def load(settings: Settings, utility: str, files: Sequence[Path], options:
             say(f"{sheet.sheet or 'The file'}: not read, for their headings are not known: {', '.join(unread)}.")
     for thing, count in run.counts.items():
         say(f"{thing}: {count.new} new, {count.changed} changed, {count.same} the same, {count.bad} bad")
+    if run.acceptance:
+        say("new tests: " + ", ".join(f"{count} {name}" for name, count in {**run.acceptance, **run.basis}.items()))
+    for flag in run.flags:
+        say(f"  {flag.severity}: {flag.code} on {flag.reports}")
     say(run.summary)
     return 0 if run.problem_count == 0 else 1
 
@@ -126,7 +130,11 @@ async def _principal(access: AccessStore, utility: str) -> Principal:
     if own is None:
         raise problem("utility_without_organisation")
     return Principal(
-        key_id=UUID(int=0), organisation_id=own, kind="utility", rights=frozenset({"report"}), utilities=frozenset({utility})
+        key_id=UUID(int=0),
+        organisation_id=own,
+        kind="utility",
+        rights=frozenset({"report", "register"}),
+        utilities=frozenset({utility}),
     )
 
 

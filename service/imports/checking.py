@@ -59,6 +59,13 @@ _AT_A_STRETCH: Final = 20
 _FIXED: Final = {"assembly": "kind", "gauge": "units"}
 
 
+class _Flags(Struct):
+    flags: list[rules.Flag]
+
+
+_flagged = msgspec.json.Decoder(_Flags).decode
+
+
 class Fit(Struct, frozen=True, kw_only=True):
     """A fault of a staged thing, at the field that it concerns."""
 
@@ -90,6 +97,9 @@ class Checker:
         self._today = today(utility, now)
         self.outcomes: Counter[str] = Counter()
         self.acceptance: Counter[str] = Counter()
+        self.acceptance_of_new: Counter[str] = Counter()
+        self.basis: Counter[str] = Counter()
+        self.flags: Counter[tuple[rules.Severity, str]] = Counter()
 
     async def check(self, thing: str) -> AsyncIterator[tuple[int, list[Fit]]]:
         """Check all things of a kind; how many more are checked, and what is wrong with them."""
@@ -301,7 +311,7 @@ class Checker:
             submission = Submission(
                 id=self._report_id(found, document), facts=corrected, principal=self._principal, received_at=self._now
             )
-            row = judge(self._utility, submission, _facts_row(found), {} if before is None else {before.id: before.outcome}).row
+            judged = judge(self._utility, submission, _facts_row(found), {} if before is None else {before.id: before.outcome})
         except ProblemError as error:
             raise _BadError(*self._named("test", error.faults or [error.cause], [])) from None
         except rules.RulesError as error:
@@ -322,8 +332,11 @@ class Checker:
         else:
             self._staging.resolve(one.number, "same", id=str(before.id))
             return
-        self.outcomes[row.outcome] += 1
-        self.acceptance[row.acceptance] += 1
+        self.outcomes[judged.row.outcome] += 1
+        self.acceptance[judged.row.acceptance] += 1
+        self.acceptance_of_new[judged.row.acceptance] += before is None
+        self.basis["declared" if judged.row.declared else "judged"] += 1
+        self.flags.update({(flag.severity, flag.code) for flag in _flagged(judged.verdict).flags})
 
     def _report_id(self, found: dict[str, tuple[UUID, Any]], document: dict[str, Any]) -> UUID:
         moment = dt.datetime.fromisoformat(document["performed_at"]).astimezone(dt.UTC)

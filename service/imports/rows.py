@@ -31,6 +31,8 @@ THINGS: Final[dict[str, Thing]] = {
     "test": "reports",
 }
 _ARTICLES: Final = {"premises": "premises", "assembly": "an assembly", "tester": "a tester", "gauge": "a gauge", "test": "a test"}
+_NOON: Final = dt.time(12)
+"""When a test of the record on paper is taken to have been made, where its time is not told."""
 _WITH_A_TEST: Final = ("test.", "initial.", "final.", "repair.")
 
 
@@ -164,6 +166,8 @@ class RowReader:
             local = day
         else:
             time = values.get("test.time", self._asked.defaults.get("test.time"))
+            if time is None and self._asked.options.history:
+                time = _NOON
             if time is None:
                 self._tell(
                     'The time of day is missing. Add a column, or give one for all tests: `defaults={"test.time": "12:00"}`.',
@@ -194,6 +198,8 @@ class RowReader:
         """The report's members, as far as the row states them."""
         units: dict[str, str] = {}
         report: dict[str, Any] = {"units": units, "initial_test": {"readings": []}}
+        if self._asked.options.history:
+            report |= {"accepted_on_paper": True, "reason": "other"}
         for name in ("reason", "declared", "remarks"):
             if f"test.{name}" in values:
                 report[name] = values[f"test.{name}"]
@@ -218,7 +224,10 @@ class RowReader:
         if repair:
             report["repairs"] = [repair]
         if "pressure" not in units and not any(field.startswith(("initial.", "final.")) for field in spoiled):
-            if self._asked.options.pressure is None:
+            if self._asked.options.history and self._asked.options.pressure is None:
+                # Nothing was measured, so whatever the unit it says nothing.
+                units["pressure"] = "psi"
+            elif self._asked.options.pressure is None:
                 self._tell("The test has no unit of pressure. Give one for the file, such as `pressure=psi`.")
             else:
                 units["pressure"] = self._asked.options.pressure

@@ -8,7 +8,7 @@ for what is recorded already is found again and stays as it is. Past tests are r
 import asyncio
 from collections.abc import AsyncGenerator, AsyncIterator, Callable, Iterator, Sequence
 from concurrent.futures import Executor
-from typing import IO, Any, Final, Literal, TypeVar
+from typing import IO, Any, Final, Literal, TypeVar, get_args
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
@@ -21,7 +21,16 @@ from service.clock import Clock
 from service.imports.checking import _FIELD_OF, SHAPES, Checker, Fit
 from service.imports.columns import Asked, header
 from service.imports.rows import THINGS, RowReader
-from service.imports.schemas import MOST_PROBLEMS, ImportCount, ImportedSheet, ImportProblem, ImportProgress, ImportRun, Thing
+from service.imports.schemas import (
+    MOST_PROBLEMS,
+    ImportCount,
+    ImportedFlag,
+    ImportedSheet,
+    ImportProblem,
+    ImportProgress,
+    ImportRun,
+    Thing,
+)
 from service.imports.sheets import Sheet, SheetError, csv_sheet, xlsx_sheets
 from service.imports.staging import Clash, Staged, Staging
 from service.imports.store import ImportStore
@@ -130,11 +139,28 @@ class Importer:
                 yield ImportProgress(phase="checking", done=checked, of=sum(self._staging.counts().values()))
         counts = self._counts()
         options = self._asked.options
+        self._check_share()
+        for found in self._flushed():
+            yield found
         written = not options.dry_run and self._whole and (options.partial or self._count == 0)
         if written:
             async for event in self._write():
                 yield event
         yield self._record(counts, written=written)
+
+    def _check_share(self) -> None:
+        """Stop where more of the new tests would be held or refused than the caller takes for right."""
+        acceptance, most = self._checker.acceptance_of_new, self._asked.options.held_or_refused_at_most
+        others = acceptance["held"] + acceptance["refused"]
+        if others > most * acceptance.total():
+            self._whole = False
+            self._tell(
+                ImportProblem(
+                    detail=f"{others} of {acceptance.total()} new tests would be held or refused: more than the share of {most:g} that "
+                    "`held_or_refused_at_most` allows. `flags` says why. Correct the file or the register, or allow a larger share; "
+                    "tests that you accepted on paper load with `history=true`."
+                )
+            )
 
     def _tell(self, problem: ImportProblem) -> None:
         self._count += 1
@@ -319,6 +345,12 @@ class Importer:
                 raise answer
             self._tell(self._at(Fit(staged=one, detail=f"It could not be recorded: {answer}")))
 
+    def _flags(self) -> list[ImportedFlag]:
+        found = [
+            ImportedFlag(code=code, severity=severity, reports=count) for (severity, code), count in self._checker.flags.items()
+        ]
+        return sorted(found, key=lambda one: (_SEVERITIES.index(one.severity), -one.reports, one.code))
+
     def _record(self, counts: dict[Thing, ImportCount], *, written: bool) -> ImportRun:
         options = self._asked.options
         new = sum(count.new + count.changed for count in counts.values())
@@ -339,10 +371,15 @@ class Importer:
             counts=counts,
             outcomes=dict(self._checker.outcomes),
             acceptance=dict(self._checker.acceptance),
+            basis=dict(self._checker.basis),
+            flags=self._flags(),
             problem_count=self._count,
             problems=self._problems,
             summary=did,
         )
+
+
+_SEVERITIES: Final = get_args(rules.Severity)
 
 
 def _field(thing: str, member: str) -> str:

@@ -4,6 +4,7 @@ from typing import Annotated, Literal
 
 from msgspec import UNSET, Meta, Struct, UnsetType
 
+import rules
 from rules import LengthUnit, PressureUnit
 from service.imports.sheets import Delimiter, Encoding
 
@@ -19,10 +20,11 @@ class ImportOptions(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     """How a file is read and what is done with it.
 
     A dry run unless `dry_run` is false. With `partial` what is good is loaded though there are problems; else all or nothing. With
-    `make_testers_and_gauges` those that are not registered are registered from what the file states. With `correct_reports` a
-    test that is recorded and reads otherwise here is superseded. `dates` is the order of dates like 03/04/2025. `pressure` and `length`
-    serve where neither cell nor heading names a unit. `columns` maps headings to fields (null: leave the column out) and `defaults`
-    gives fields a value where the file has none; both are JSON objects.
+    `make_testers_and_gauges` those that are not registered are registered from what the file states. With `correct_reports` a test that
+    is recorded and reads otherwise here is superseded. With `history` the tests are those of the record on paper. Where more than the
+    share `held_or_refused_at_most` of the new tests would be held or refused, nothing is written. `dates` is the order of dates like
+    03/04/2025. `pressure` and `length` serve where neither cell nor heading names a unit. `columns` maps headings to fields (null:
+    leave the column out) and `defaults` gives fields a value where the file has none; both are JSON objects.
     """
 
     dry_run: Annotated[Flag, Meta(description="Only check the file and say what it would do; `false` writes it.")] = True
@@ -35,6 +37,21 @@ class ImportOptions(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     correct_reports: Annotated[
         Flag, Meta(description="Supersede a recorded test that reads otherwise in the file; otherwise that is a problem.")
     ] = False
+    history: Annotated[
+        Flag,
+        Meta(
+            description="The tests are those that you accepted on paper: they are accepted here, with the result declared where readings "
+            "are missing. A test without a time is taken as made at noon, one without a reason as `other`."
+        ),
+    ] = False
+    held_or_refused_at_most: Annotated[
+        float,
+        Meta(
+            ge=0,
+            le=1,
+            description="The largest share of the new tests that may be held or refused (0 to 1); beyond it nothing is written.",
+        ),
+    ] = 0.1
     encoding: Annotated[Encoding, Meta(description="The encoding of a CSV file.")] = "utf-8"
     delimiter: Annotated[
         Delimiter | None, Meta(description="What parts the cells of a CSV file; left out, what its first line shows.")
@@ -117,6 +134,17 @@ class ImportCount(Struct, kw_only=True):
     """Records that are bad, or wait for one that is."""
 
 
+class ImportedFlag(Struct, frozen=True, kw_only=True):
+    """On how many of the new reports a flag was put."""
+
+    code: str
+    """What is flagged."""
+    severity: rules.Severity
+    """What the flag does to a report."""
+    reports: int
+    """How many new reports have it."""
+
+
 class ImportRun(Struct, frozen=True, kw_only=True):
     """The record of a run: `written` says whether anything was; `outcomes` and `acceptance` count what the new reports came to."""
 
@@ -134,6 +162,10 @@ class ImportRun(Struct, frozen=True, kw_only=True):
     """How many new reports passed, failed or are incomplete."""
     acceptance: dict[str, int]
     """How many new reports were accepted, held or refused."""
+    basis: dict[str, int]
+    """How many new reports were judged, and how many have the result declared on paper."""
+    flags: list[ImportedFlag]
+    """The flags on the new reports, those that refuse first, then those that hold; the most frequent first."""
     problem_count: int
     """How many problems there are in all."""
     problems: list[ImportProblem]

@@ -17,6 +17,7 @@ from service.registry.schemas import Size
 
 _RESULTS: Final = {"met": "met", "not_met": "NOT met", "not_determined": "not determined"}
 _OUTCOMES: Final = {"pass": "Passed", "fail": "Failed", "incomplete": "Could not be judged"}
+_DECLARED: Final = ", as declared on paper; not judged here"
 _PROTECTION: Final = {
     "full": "Full: every barrier works.",
     "degraded": "Degraded: it would still stop backflow, with less protection than it should have.",
@@ -101,7 +102,7 @@ def sheet(content: ReceiptContent, known: SheetFacts | None, standing: rules.Sta
         phases.append(_phase("Test after repair", "final", verdict.final, report.final_test, verdict, two_lines=two_lines))
     return Sheet(
         title=f"Test of a {kind.name}",
-        outcome=_OUTCOMES[verdict.outcome],
+        outcome=_OUTCOMES[verdict.outcome] + (_DECLARED if verdict.basis == "declared" else ""),
         passed=verdict.outcome == "pass",
         summary=verdict.summary,
         protection=_PROTECTION[last.protection],

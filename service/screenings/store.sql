@@ -1,14 +1,15 @@
 -- Screenings, the tests that the screens look at, and the tests of one assembly for its trends.
 
 -- name: tests_by_tester
--- A page of the tests since a day, by tester and moment: what they state, and where they were made. A superseded or void one says nothing.
+-- A page of the tests since a day, by tester and moment: what they state, and where they were made. A superseded or void one says nothing,
+-- and neither does one whose result is the one declared on paper.
 SELECT r.id, r.assembly_id, r.tester_id, r.gauge_id, r.performed_at, r.judged, r.previous, r.initial_outcome, g.units ->> 'pressure' AS gauge_unit,
     p.latitude, p.longitude
 FROM record.report r
 JOIN record.gauge g ON g.utility_id = r.utility_id AND g.id = r.gauge_id
 JOIN record.assembly a ON a.utility_id = r.utility_id AND a.id = r.assembly_id
 JOIN record.premises p ON p.utility_id = a.utility_id AND p.id = a.premises_id
-WHERE r.utility_id = $1 AND r.performed_on >= $2 AND record.decision($1, r.id, NULL) IS DISTINCT FROM 'void'
+WHERE r.utility_id = $1 AND r.performed_on >= $2 AND NOT r.declared AND record.decision($1, r.id, NULL) IS DISTINCT FROM 'void'
     AND (r.tester_id, r.performed_at, r.id) > ($3, $4, $5)
     AND NOT EXISTS (SELECT FROM record.report c WHERE c.utility_id = r.utility_id AND c.supersedes = r.id)
 ORDER BY r.tester_id, r.performed_at, r.id LIMIT $6;
@@ -18,7 +19,7 @@ ORDER BY r.tester_id, r.performed_at, r.id LIMIT $6;
 SELECT r.id, r.assembly_id, r.tester_id, r.gauge_id, r.performed_at, r.judged, NULL::text AS previous, r.initial_outcome,
     g.units ->> 'pressure' AS gauge_unit, NULL::double precision AS latitude, NULL::double precision AS longitude
 FROM record.report r JOIN record.gauge g ON g.utility_id = r.utility_id AND g.id = r.gauge_id
-WHERE r.utility_id = $1 AND r.performed_on >= $2 AND record.decision($1, r.id, NULL) IS DISTINCT FROM 'void'
+WHERE r.utility_id = $1 AND r.performed_on >= $2 AND NOT r.declared AND record.decision($1, r.id, NULL) IS DISTINCT FROM 'void'
     AND NOT EXISTS (SELECT FROM record.report c WHERE c.utility_id = r.utility_id AND c.supersedes = r.id)
 ORDER BY r.gauge_id, r.performed_at, r.id;
 

@@ -19,6 +19,7 @@ _NAMES: Final = {
     "tests": "Tests performed",
     "passed": "of them passed",
     "failed": "of them failed",
+    "declared": "of them with the result declared on paper, not judged here",
     "undecided": "of them incomplete or held",
     "repaired_at_once": "Failed at first, passed after repair on the same visit",
     "failures": "Failures that began in the year",

@@ -104,18 +104,20 @@ GROUP BY p.connection ORDER BY p.connection;
 -- Assemblies and their tests of the year, by kind and hazard: one pass over each table. Counts within an assembly fit an integer, whose sums
 -- are cheaper than those of a bigint.
 WITH tests AS (
-    -- What each came to, asked once: 2 failed, 3 passed, 4 passed after a repair, 1 neither. OFFSET 0 keeps it from being asked for each count.
+    -- What each came to, asked once: 2 failed, 3 passed, 4 passed after a repair, 5 either as declared on paper,
+    -- 1 neither. OFFSET 0 keeps it from being asked for each count.
     SELECT r.assembly_id,
-        CASE WHEN r.outcome = 'fail' THEN 2 WHEN r.outcome = 'pass' AND {accepted} THEN CASE r.initial_outcome WHEN 'fail' THEN 4 ELSE 3 END ELSE 1 END AS came_to
+        CASE WHEN r.declared THEN CASE WHEN {decides} THEN 5 ELSE 1 END WHEN r.outcome = 'fail' THEN 2 WHEN r.outcome = 'pass' AND {accepted} THEN CASE r.initial_outcome WHEN 'fail' THEN 4 ELSE 3 END ELSE 1 END AS came_to
     FROM record.report r WHERE r.utility_id = $1 AND r.performed_on BETWEEN $2 AND $3 AND {stands} OFFSET 0
 ), of_year AS (
-    SELECT assembly_id, count(*)::integer AS tests, max(came_to) > 1 AS tested, (count(*) FILTER (WHERE came_to >= 3))::integer AS passed,
+    SELECT assembly_id, count(*)::integer AS tests, max(came_to) > 1 AS tested, (count(*) FILTER (WHERE came_to IN (3, 4)))::integer AS passed,
+        (count(*) FILTER (WHERE came_to = 5))::integer AS declared,
         (count(*) FILTER (WHERE came_to = 2))::integer AS failed, (count(*) FILTER (WHERE came_to = 4))::integer AS repaired_at_once
     FROM tests GROUP BY assembly_id
 )
 SELECT a.kind, a.hazard, count(*) FILTER (WHERE {there}) AS assemblies, count(*) FILTER (WHERE {there} AND y.tested) AS tested,
     coalesce(sum(y.tests), 0) AS tests, coalesce(sum(y.passed), 0) AS passed, coalesce(sum(y.failed), 0) AS failed,
-    coalesce(sum(y.repaired_at_once), 0) AS repaired_at_once
+    coalesce(sum(y.repaired_at_once), 0) AS repaired_at_once, coalesce(sum(y.declared), 0) AS declared
 FROM record.assembly a LEFT JOIN of_year y ON y.assembly_id = a.id
 WHERE a.utility_id = $1
 GROUP BY a.kind, a.hazard
@@ -126,12 +128,13 @@ SELECT a.kind, a.hazard, count(*) AS overdue FROM ({late}) AS late JOIN record.a
 WHERE {there} AND $2::date IS NOT NULL GROUP BY a.kind, a.hazard;
 
 -- name: begun
--- Failures that began in the year: a test failed, at first or at last, when the one before had passed. Repaired is what has passed since,
+-- Failures that began in the year, without those only declared on paper: a test failed, at first or at last, when
+-- the one before had passed. Repaired is what has passed since,
 -- by today; a repair on the same visit took 0 days. Most failures are of assemblies whose tests all ended in an accepted pass: no test
 -- before failed there, and each was repaired on its visit. Only the history of the others is read.
 WITH failing AS MATERIALIZED (
     SELECT r.id, r.assembly_id, r.performed_on FROM record.report r
-    WHERE r.utility_id = $1 AND r.performed_on BETWEEN $2 AND $3 AND (r.outcome = 'fail' OR r.initial_outcome = 'fail') AND NOT {voided}
+    WHERE r.utility_id = $1 AND r.performed_on BETWEEN $2 AND $3 AND (r.outcome = 'fail' OR r.initial_outcome = 'fail') AND NOT {voided} AND NOT r.declared
 ), ended_failing AS MATERIALIZED (
     SELECT DISTINCT r.assembly_id FROM record.report r
     WHERE r.utility_id = $1 AND r.performed_on <= $4 AND (r.outcome = 'fail' OR r.initial_outcome = 'fail')
@@ -145,7 +148,7 @@ FROM (
     SELECT told.id, told.assembly_id, told.performed_on, told.repaired_on
     FROM (SELECT DISTINCT assembly_id FROM failing JOIN ended_failing USING (assembly_id)) AS f CROSS JOIN LATERAL (
         -- Assembly by assembly from an index that holds all that is asked: they are few, and their reports lie far apart.
-        SELECT r.assembly_id, r.id, r.performed_on, 'fail' IN (r.outcome, r.initial_outcome) AS failed,
+        SELECT r.assembly_id, r.id, r.performed_on, 'fail' IN (r.outcome, r.initial_outcome) AND NOT r.declared AS failed,
             lag({passes}) OVER in_order AS passed_before,
             min(r.performed_on) FILTER (WHERE {passes})
                 OVER (in_order ROWS BETWEEN CURRENT ROW AND UNBOUNDED FOLLOWING) AS repaired_on
@@ -230,7 +233,7 @@ FROM record.assembly a WHERE a.utility_id = $1 AND {there}
 
 -- name: rows_of_tests
 SELECT NULL AS connection, a.kind, a.hazard, r.id, r.assembly_id, r.performed_on AS on_day, NULL::integer AS days,
-    r.outcome, {accepted} AS accepted, r.initial_outcome
+    r.outcome, {accepted} AS accepted, r.initial_outcome, r.declared
 FROM record.report r JOIN record.assembly a ON a.utility_id = $1 AND a.id = r.assembly_id
 WHERE r.utility_id = $1 AND r.performed_on BETWEEN $2 AND $3 AND {stands}
 

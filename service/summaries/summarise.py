@@ -24,16 +24,15 @@ Key = TypeVar("Key")
 
 
 class Figures(Struct, frozen=True, kw_only=True):
-    """Counts. assemblies = tested + not_tested; tests = passed + failed + undecided; failures = repaired + unrepaired.
+    """Counts. assemblies = tested + not_tested; tests = passed + failed + declared + undecided; failures = repaired + unrepaired.
 
-    `assemblies` in service and installed by the last day counted; `tested` of them in the year, with a result that decides; `overdue` of
-    them on the last day counted, by what was known by its end, never tested ones too; `insufficient` of them whose parts work, but whose
-    kind is not suitable there, as they stand on `counted_on`. `tests` performed in the year that are neither superseded nor refused, by
-    their last result (`undecided`:
-    incomplete, or held and not decided on; of a failing report and a correction that is held, the failing one); `repaired_at_once`: failed
-    at first and passed after repair on the same visit. `failures` that began in the
-    year, whoever saw them (also in a refused report), of which `repaired` have passed by `counted_on`; `median_days_to_repair` of those,
-    null where there are none.
+    `assemblies` in service and installed by the last day counted; `tested` of them in the year, with a result that decides; `overdue`
+    of them on the last day counted, by what was known by its end, never tested ones too; `insufficient` of them whose parts work, but
+    whose kind is not suitable there, as they stand on `counted_on`. `tests` performed in the year that are neither superseded nor
+    refused, by their last result (`declared`: as declared on paper, passed or failed, in no other figure of results; `undecided`:
+    incomplete, or held and not decided on; of a failing report and a correction that is held, the failing one); `repaired_at_once`:
+    failed at first and passed after repair on the same visit. `failures` that began in the year, whoever saw them (also in a refused
+    report), of which `repaired` have passed by `counted_on`; `median_days_to_repair` of those, null where there are none.
     `unprotected_days`: assembly-days on which an assembly had failed with no barrier left. `exceptions` from testing whose first day
     lies in the year.
     """
@@ -51,9 +50,11 @@ class Figures(Struct, frozen=True, kw_only=True):
     tests: int = 0
     """Tests in the year, without those superseded or refused."""
     passed: int = 0
-    """Tests that passed."""
+    """Tests that passed, as judged here."""
     failed: int = 0
-    """Tests that failed."""
+    """Tests that failed, as judged here."""
+    declared: int = 0
+    """Tests with the result declared on paper, which was not judged here."""
     undecided: int = 0
     """Tests that are incomplete, or held and not decided."""
     repaired_at_once: int = 0
@@ -255,7 +256,8 @@ def _told(counts: Mapping[str, int], repairs: Mapping[int | None, int]) -> dict[
         tests=counts.get("tests", 0),
         passed=counts.get("passed", 0),
         failed=counts.get("failed", 0),
-        undecided=counts.get("tests", 0) - counts.get("passed", 0) - counts.get("failed", 0),
+        declared=counts.get("declared", 0),
+        undecided=counts.get("tests", 0) - sum(counts.get(name, 0) for name in ("passed", "failed", "declared")),
         repaired_at_once=counts.get("repaired_at_once", 0),
         failures=repaired + unrepaired,
         repaired=repaired,

@@ -96,6 +96,8 @@ def judge(
     `outcomes` gives, by id, the outcome of the report that it corrects.
     """
     facts = submission.facts
+    if facts.accepted_on_paper:
+        submission.principal.require("register")
     test = as_judged(utility, facts, known)
     kept = rests.read(known)
     before = rests.before(known, kept, facts.performed_at)
@@ -178,6 +180,7 @@ def as_judged(utility: Utility, facts: ReportFacts, known: FactsRow) -> rules.Te
         repairs=facts.repairs,
         final_test=facts.final_test,
         declared=facts.declared,
+        accepted_on_paper=facts.accepted_on_paper,
     )
 
 

@@ -96,6 +96,7 @@ def event_of(row: ReportRow | HistoryRow, initial_outcome: Outcome | None, prote
         initial_outcome=initial_outcome or UNSET,
         failed_protection=row.failed_protection or UNSET,
         acts_as=row.acts_as or UNSET,
+        basis="declared" if row.declared else UNSET,
         supersedes=UNSET if row.supersedes is None else str(row.supersedes),
     )
 

@@ -96,6 +96,7 @@ class HistoryRow(TakenRow, frozen=True, kw_only=True):
     initial_outcome: Outcome | None
     failed_protection: MechanicalProtection | None
     acts_as: ActsAs | None
+    declared: bool = False
 
 
 class _Phase(Struct):
@@ -144,6 +145,11 @@ class ReportRow(Struct, frozen=True, kw_only=True):
     """The same by the phase that failed last; None where none did."""
     acts_as: ActsAs | None = None
     """Which deadline that failure has."""
+
+    @property
+    def declared(self) -> bool:
+        """Whether its outcome is the one declared on paper, which Postgres keeps as a column made the same way."""
+        return '"basis":"declared"' in self.verdict
 
     @property
     def initial_outcome(self) -> Outcome | None:
@@ -207,6 +213,8 @@ class ReportListItem(Struct, frozen=True, kw_only=True):
     """The report that corrects it; null: none."""
     outcome: Outcome
     """The report's outcome."""
+    basis: Literal["judged", "declared"]
+    """Whether the readings were judged, or the outcome is the one declared on paper."""
     protection: Protection
     """What the assembly would do by this report."""
     acceptance: Acceptance

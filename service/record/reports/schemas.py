@@ -49,6 +49,8 @@ class KeptFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, o
     """The report that this one corrects."""
     supersedes_because: Text | UnsetType = UNSET
     """Why that report is corrected."""
+    accepted_on_paper: bool = False
+    """Whether the utility accepted the report on paper before its record began here. Only a key with the right `register` may say so."""
 
 
 class ReportFacts(KeptFacts, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):

@@ -12,7 +12,7 @@ WHERE utility_id = $1;
 SELECT r.id, r.assembly_id, r.performed_at, r.performed_on, r.received_at, r.reason, r.supersedes, r.content_hash, r.outcome,
     coalesce(r.mechanical_protection, r.protection) AS protection, r.failed_protection, r.acts_as,
     coalesce(record.decision(r.utility_id, r.id, NULL), r.acceptance) AS acceptance,
-    r.initial_outcome, r.company_id
+    r.initial_outcome, r.declared, r.company_id
 FROM record.report r
 WHERE r.utility_id = $1 AND (r.assembly_id = ANY ($2::uuid[]) OR r.id = ANY ($3::uuid[]))
 ORDER BY r.performed_at, r.received_at, r.id;
@@ -79,7 +79,7 @@ WHERE l.utility_id = $1;
         'received_at', r.received_at, 'reason', r.reason, 'outcome', r.outcome, 'supersedes', r.supersedes,
         'protection', coalesce(r.mechanical_protection, r.protection), 'failed_protection', r.failed_protection, 'acts_as', r.acts_as,
         'acceptance', coalesce(record.decision(r.utility_id, r.id, NULL), r.acceptance),
-        'initial_outcome', r.initial_outcome)))::text
+        'initial_outcome', r.initial_outcome, 'basis', CASE WHEN r.declared THEN 'declared' END)))::text
     FROM record.report r
     WHERE r.utility_id = $1 AND r.assembly_id = a.id AND (r.supersedes IS NOT NULL OR record.decision($1, r.id, NULL) IS DISTINCT FROM 'void')
         AND (r.outcome = 'fail' OR r.initial_outcome = 'fail' OR (r.supersedes IS NOT NULL AND coalesce(record.decision($1, r.id, NULL), r.acceptance) <> 'accepted')
@@ -171,7 +171,7 @@ WHERE r.utility_id = $1 AND r.id = $2;
 -- By log index, the order of recording; a list is put together from this and the parts below by what was wanted, names in braces become
 -- parameters.
 SELECT r.id, r.log_index, r.assembly_id, r.tester_id, r.gauge_id, r.performed_at, r.received_at, r.reason, r.supersedes,
-    later.id AS superseded_by, r.outcome, r.protection, r.acceptance,
+    later.id AS superseded_by, r.outcome, CASE WHEN r.declared THEN 'declared' ELSE 'judged' END AS basis, r.protection, r.acceptance,
     record.decision(r.utility_id, r.id, NULL) AS decision, r.rulebook
 FROM record.report r
 LEFT JOIN record.report later ON later.utility_id = r.utility_id AND later.supersedes = r.id

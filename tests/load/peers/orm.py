@@ -197,7 +197,8 @@ async def put_report(
         )
         history = [
             HistoryRow(
-                **{name: getattr(one, name) for name in HistoryRow.__struct_fields__} | {"protection": one.mechanical_protection}
+                **{name: getattr(one, name) for name in HistoryRow.__struct_fields__ if name != "declared"}
+                | {"protection": one.mechanical_protection}
             )
             for one in found
         ]

@@ -25,7 +25,7 @@ LEFT JOIN record.gauge g ON g.utility_id = $1 AND g.id = $4
 WHERE a.utility_id = $1 AND a.id = $2"""
 NUMBER = "SELECT reports FROM record.utility_log WHERE utility_id = $1 FOR UPDATE"
 HISTORY = """SELECT id, assembly_id, performed_at, performed_on, received_at, reason, supersedes, content_hash, outcome, mechanical_protection AS protection,
-    acceptance, initial_outcome, failed_protection, acts_as
+    acceptance, initial_outcome, failed_protection, acts_as, declared
 FROM record.report WHERE utility_id = $1 AND assembly_id = $2 ORDER BY performed_at, received_at, id"""
 _COLUMNS = ("utility_id", "log_index", *ReportRow.__struct_fields__)
 INSERT = f"INSERT INTO record.report ({', '.join(_COLUMNS)}) VALUES ({', '.join(f'${n + 1}' for n in range(len(_COLUMNS)))})"  # noqa: S608 - our own names
