@@ -67,7 +67,7 @@ def test_a_declared_failure_is_one_and_acts_as_the_worst() -> None:
     verdict = old("rp", initial_test={"readings": []}, declared="fail")
     assert (verdict.outcome, verdict.basis) == ("fail", "declared")
     assert (verdict.initial.mechanical_protection, verdict.initial.acts_as) == ("unknown", "lost")
-    assert verdict.diagnosis == []
+    assert not verdict.diagnosis
 
 
 def test_a_final_test_in_words_alone_ends_the_failure_before_it() -> None:
@@ -96,14 +96,14 @@ def event(day: int, basis: Any, **changes: Any) -> rules.TestEvent:
 
 def test_an_assembly_that_passed_on_paper_is_current_its_protection_unknown_and_asks_nothing() -> None:
     told = rules.standing(
-        rulebook_id="us-wa", hazard="health", connection="non_residential", in_service=True, installed_on=dt.date(2001, 1, 1),
+        rulebook="us-wa", hazard="health", connection="non_residential", in_service=True, installed_on=dt.date(2001, 1, 1),
         history=[event(2, "declared")], kind="rp", purpose="premises_isolation",
     )  # fmt: skip
     assert (told.status, told.protection, told.basis, told.actions) == ("current", "unknown", "declared", ())
     assert told.due_on == dt.date(2027, 3, 2)
     assert "not judged here" in told.because
     later = rules.standing(
-        rulebook_id="us-wa", hazard="health", connection="non_residential", in_service=True, installed_on=dt.date(2001, 1, 1),
+        rulebook="us-wa", hazard="health", connection="non_residential", in_service=True, installed_on=dt.date(2001, 1, 1),
         history=[event(2, "declared"), event(9, msgspec.UNSET, protection="full")], kind="rp", purpose="premises_isolation",
     )  # fmt: skip
     assert (later.protection, later.basis) == ("full", "judged")
