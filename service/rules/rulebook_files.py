@@ -154,6 +154,12 @@ def _faults_of_entry(entry: _Entry) -> Iterator[Fault]:
     else:
         return
     yield from _faults_of_source(entry, value)
+    for name in ("printed", "serves"):
+        nested = getattr(value, name, None) or ()
+        for cited in nested if isinstance(nested, tuple) else (nested,):
+            if cited.source not in works():
+                says = f"{entry.section}: source {cited.source!r} is not listed in rules/data/sources.toml."
+                yield Fault(line=entry.lines.get(name, entry.line), says=says)
     unit = entry.values.get("unit")
     bounds = [name for name in ("at_least", "at_most") if name in entry.values]
     if bounds and unit is None:

@@ -79,6 +79,24 @@ def test_a_fault_is_found_on_its_line(tmp_path: Path, old: str, new: str, line: 
     assert any(at == line and says in text for at, text in found), found
 
 
+def test_a_source_within_an_entry_is_checked_too(tmp_path: Path) -> None:
+    word = """
+[[hazard_words]]
+word = "class I"
+source = "common-practice"
+clause = "–"
+says = "Class I."
+[hazard_words.serves]
+kinds = ["rp"]
+source = "no-such-work"
+clause = "–"
+says = "An RP."
+"""
+    assert faults(tmp_path, GOOD + word) == [
+        (20, "hazard_words: source 'no-such-work' is not listed in rules/data/sources.toml.")
+    ]
+
+
 def test_all_faults_are_found_at_once(tmp_path: Path) -> None:
     bad = GOOD.replace("months = 12", 'months = "x"').replace("2026-01-01", '"never"').replace('"common-practice"', '"hearsay"')
     assert [line for line, _ in faults(tmp_path, bad)] == [6, 10, 11]
