@@ -159,8 +159,8 @@ CREATE TABLE record.report (
     id uuid NOT NULL,
     log_index bigint NOT NULL,
     assembly_id uuid NOT NULL,
-    tester_id uuid NOT NULL,
-    gauge_id uuid NOT NULL,
+    tester_id uuid,
+    gauge_id uuid,
     performed_at timestamptz NOT NULL,
     performed_on date NOT NULL,
     received_at timestamptz NOT NULL,
@@ -192,6 +192,8 @@ CREATE TABLE record.report (
     -- Whether the outcome is the one declared on paper. JSON writes a quote within a text otherwise, so this finds the member only.
     declared boolean GENERATED ALWAYS AS (verdict LIKE '%"basis":"declared"%') STORED,
     PRIMARY KEY (utility_id, id),
+    -- A test names its tester and gauge. An inspection has no gauge, which tells it from a test, and may name no registered tester.
+    CONSTRAINT report_tested_with_gauge CHECK (gauge_id IS NULL OR tester_id IS NOT NULL),
     UNIQUE (utility_id, log_index),
     UNIQUE (utility_id, supersedes),
     FOREIGN KEY (utility_id, assembly_id) REFERENCES record.assembly (utility_id, id),
@@ -212,6 +214,7 @@ CREATE INDEX report_failures ON record.report (utility_id, performed_on) INCLUDE
 -- The failures of an assembly are few, and its standing rests on all of them.
 CREATE INDEX report_failed_of_assembly ON record.report (utility_id, assembly_id, performed_at) WHERE outcome = 'fail' OR initial_outcome = 'fail';
 CREATE INDEX report_of_company ON record.report (utility_id, company_id, log_index) WHERE company_id IS NOT NULL;
+CREATE INDEX report_inspections ON record.report (utility_id, log_index) WHERE gauge_id IS NULL;
 CREATE INDEX report_of_tester ON record.report (utility_id, tester_id, performed_at);
 
 -- Which report a key's Idempotency-Key made, so that a retried POST finds it again.
@@ -552,7 +555,9 @@ BEGIN
     END IF;
     IF TG_TABLE_NAME = 'report' THEN
         INSERT INTO record.change (utility_id, sequence, resource, id, version, recorded_at)
-        SELECT utility, before_them + row_number() OVER (), TG_ARGV[0], written.id::text, 1, clock_timestamp() FROM written;
+        SELECT utility, before_them + row_number() OVER (), CASE WHEN written.gauge_id IS NULL THEN 'inspections' ELSE TG_ARGV[0] END,
+            written.id::text, 1, clock_timestamp()
+        FROM written;
     ELSIF TG_TABLE_NAME = 'standing' THEN
         INSERT INTO record.change (utility_id, sequence, resource, id, version, recorded_at)
         SELECT utility, before_them + row_number() OVER (), TG_ARGV[0], written.assembly_id::text, written.version, clock_timestamp()
@@ -585,6 +590,7 @@ BEGIN
         SELECT FROM record.change c
         WHERE c.utility_id = utility AND c.sequence > seen AND c.sequence <= so_far AND CASE c.resource
             WHEN 'reports' THEN c.id = ANY (reports_)
+            WHEN 'inspections' THEN c.id = ANY (reports_)
             WHEN 'standings' THEN c.id = ANY (assemblies)
             WHEN 'notices' THEN false
             WHEN 'notice_schedule' THEN false
@@ -938,6 +944,7 @@ CREATE POLICY own_company ON record.change AS RESTRICTIVE FOR SELECT TO nonretur
         WHEN 'testers' THEN EXISTS (SELECT FROM record.tester t WHERE t.utility_id = change.utility_id AND t.id = change.id::uuid)
         WHEN 'gauges' THEN EXISTS (SELECT FROM record.gauge g WHERE g.utility_id = change.utility_id AND g.id = change.id::uuid)
         WHEN 'reports' THEN EXISTS (SELECT FROM record.report r WHERE r.utility_id = change.utility_id AND r.id = change.id::uuid)
+        WHEN 'inspections' THEN EXISTS (SELECT FROM record.report r WHERE r.utility_id = change.utility_id AND r.id = change.id::uuid)
         WHEN 'reviews' THEN EXISTS (SELECT FROM record.report r WHERE r.utility_id = change.utility_id AND r.id = change.id::uuid)
         ELSE false
     END

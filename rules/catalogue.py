@@ -28,7 +28,7 @@ Kind = Literal[
 TestableKind = Literal["rp", "rpda", "dc", "dcda", "pvb", "svb", "rpda_ii", "dcda_ii"]
 InspectedKind = Literal["air_gap", "avb", "barometric_loop"]
 """The kinds that are inspected rather than field-tested; a test holds that the catalogue marks the same."""
-RegisteredKind = TestableKind | InspectedKind
+RegisteredKind = Literal[TestableKind, InspectedKind]
 Component = Literal["check_1", "relief_valve", "check_2", "check", "air_inlet"]
 Hazard = Literal["severe", "health", "non_health"]
 Line = Literal["main", "bypass"]

@@ -14,6 +14,7 @@ from service.receipts import pages_api as pages
 from service.record.assessments import api as assessments
 from service.record.changes import api as changes
 from service.record.incidents import api as incidents
+from service.record.inspections import api as inspections
 from service.record.reports import api as reports
 from service.record.reports import batches_api as batches
 from service.record.reviews import api as reviews
@@ -33,6 +34,7 @@ operations: list[Operation] = [
     *grants.operations,
     *registry.operations,
     *reports.operations,
+    *inspections.operations,
     *reviews.operations,
     *receipts.operations,
     *pages.operations,

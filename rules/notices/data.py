@@ -3,9 +3,10 @@
 from functools import cache
 from typing import Annotated, Literal
 
-from msgspec import Meta, Struct
+from msgspec import UNSET, Meta, Struct, UnsetType
 
 from rules.files import read
+from rules.load import catalogue
 from rules.rulebook import Addressee, Occasion
 from rules.sources import Cited
 from rules.texts import texts
@@ -32,6 +33,17 @@ class NoticeStep(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The subject line; it may hold placeholders in braces."""
     text: Annotated[str, Meta(min_length=1, max_length=5000)]
     """The text; it may hold placeholders in braces."""
+    inspection_subject: Annotated[str, Meta(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f]+\Z")] | UnsetType = UNSET
+    """The subject line about what is inspected rather than tested; without it, `subject`."""
+    inspection_text: Annotated[str, Meta(min_length=1, max_length=5000)] | UnsetType = UNSET
+    """The text about what is inspected rather than tested; without it, `text`."""
+
+    def about(self, kind: str) -> tuple[str, str]:
+        """The subject and the text about that kind."""
+        if not catalogue().is_inspected(kind):
+            return self.subject, self.text
+        subject = self.subject if self.inspection_subject is UNSET else self.inspection_subject
+        return subject, self.text if self.inspection_text is UNSET else self.inspection_text
 
 
 class DefaultStep(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -75,6 +87,8 @@ def default_steps() -> tuple[NoticeStep, ...]:
             to=row.to,
             subject=templates["subjects"][row.step],
             text=templates["texts"][row.step],
+            inspection_subject=templates["inspection_subjects"][row.step],
+            inspection_text=templates["inspection_texts"][row.step],
         )
         for row in notice_data().steps
     )

@@ -9,7 +9,7 @@ the day that it counts from, without going through all of them.
 import datetime as dt
 from collections.abc import Sequence
 
-from msgspec import Struct
+from msgspec import UNSET, Struct
 
 from rules.errors import DocumentError, together
 from rules.load import works
@@ -73,8 +73,11 @@ def faults_of_step(step: NoticeStep, at: str) -> list[DocumentError]:
     found = []
     if step.occasion != "due" and step.days < 0:
         found.append(DocumentError("step_before_failure", f"{at}/days", occasion=step.occasion))
-    found += faults(step.subject, step.occasion, f"{at}/subject")
-    found += faults(step.text, step.occasion, f"{at}/text")
-    if "caution" not in names(step.text):
-        found.append(DocumentError("caution_missing", f"{at}/text"))
+    for name in ("subject", "inspection_subject"):
+        if (subject := getattr(step, name)) is not UNSET:
+            found += faults(subject, step.occasion, f"{at}/{name}")
+    for name in ("text", "inspection_text"):
+        if (text := getattr(step, name)) is not UNSET:
+            found += faults(text, step.occasion, f"{at}/{name}")
+            found += [] if "caution" in names(text) else [DocumentError("caution_missing", f"{at}/{name}")]
     return found

@@ -76,6 +76,11 @@ def no_interval(book: Rulebook) -> str:
     return say("standing", "standing", "no_interval.not_read", {"rule_says": left_open.says})
 
 
+def no_inspection(book: Rulebook) -> str:
+    """Why no day is set for an inspection, in sentences."""
+    return say("standing", "inspection", "no_interval", {"rulebook": book.id})
+
+
 def _fails_often(one: Interval, tested_on: dt.date, failed_on: Sequence[dt.date]) -> bool:
     """Whether the assembly failed as often as the entry asks, within its months up to the test; an entry that does not ask fits all."""
     if one.failures is UNSET or one.within_months is UNSET:

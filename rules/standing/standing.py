@@ -18,13 +18,14 @@ from msgspec.structs import replace
 from rules.calendar import add_days, add_months
 from rules.field_test.actions import deadline
 from rules.field_test.answer import Basis
+from rules.load import catalogue
 from rules.local_rulebook import RulebookKey, base_id
-from rules.rulebook import Event, Interval, MechanicalProtection, Protection, Rulebook
+from rules.rulebook import Event, Inspection, Interval, MechanicalProtection, Protection
 from rules.selection.tables import Purpose
 from rules.standing.history import TestEvent, decide
 from rules.standing.place import RegisteredHazard, suitability_on, worst_protection
-from rules.standing.schedule import book_for, interval_for, no_interval, season_after, trigger_for
-from rules.texts import Value, say
+from rules.standing.schedule import book_for, inspection_for, interval_for, no_inspection, no_interval, season_after, trigger_for
+from rules.texts import Value, say, texts
 
 StandingStatus = Literal["current", "due_soon", "overdue", "failed", "untested", "out_of_service"]
 StandingAction = Literal["repair_and_retest", "review_report", "retest", "replace_assembly", "assess_hazard"]
@@ -114,9 +115,13 @@ def standing(
     assembly's own, which counts where it is shorter than the rulebook's; `registered_on` the day on which it came into the register, which
     stands in for an installation that nobody dated (common practice, no source: a first test that nothing dates would never be due), or the
     day on which it was put back into service where that came later. Whether it is suitable follows from the last five and the hazard, as
-    they are registered, by the tables of the day of the test that decides. UnknownRulebookError for an unknown rulebook; NotJudgeableError
-    where it names no interval or deadline for the case.
+    they are registered, by the tables of the day of the test that decides. A kind that is inspected rather than tested is due by
+    what the rulebook requires of inspections, and by nothing else. UnknownRulebookError for an unknown rulebook;
+    NotJudgeableError where it names no interval or deadline for the case.
     """
+    inspected = catalogue().is_inspected(kind)
+    place_of = _Place(rulebook=rulebook, kind=kind, hazard=hazard, connection=connection, inspected=inspected)
+    _say = place_of.say
     decided = decide(history)
     test = decided.failed or decided.passed
     unanswered = [event for event in occurrences if not event.answered_by(decided.accepted)]
@@ -160,10 +165,12 @@ def standing(
             basis=None if test is None else "judged" if test.basis is UNSET else test.basis,
         )
     if test is None:
-        first = min(_required(rulebook, unanswered), key=_by, default=None)
+        first = min(_required(place_of, unanswered), key=_by, default=None)
+        if first is None and place_of.inspected and unanswered:
+            first = _interval(place_of, place_of.duty_on(unanswered[0].on), unanswered[0].on, None)
         return Standing(
             status="untested",
-            due_on=None if first is None else first.by,
+            due_on=None if first is None or first.by == _NEVER else first.by,
             protection=protection,
             mechanical_protection=mechanical,
             suitable=found.suitable,
@@ -179,19 +186,21 @@ def standing(
     actions: tuple[StandingAction, ...] = ()
     if decided.failed is not None:
         by = deadline(book, hazard, test.failure_acts_as)
-        reason, actions = _why_failed(test, urgent=by.days <= deadline(book, hazard, "lost").days)
+        reason, actions = _why_failed(place_of, test, urgent=by.days <= deadline(book, hazard, "lost").days)
         # Nobody may order a repair on a refused report, so the deadline of the repair is that of the retest, in its own words.
         retest = _say("retest_within", days=by.days) if by.days else _say("retest_at_once")
         regular = _Required(by=add_days(test.performed_on, by.days), says=retest if actions == ("retest",) else by.says)
         if by.counts_from == "notice" and by.days:
             regular = replace(regular, says=_sentences(regular.says, _say("counts_from_notice")))
     else:
-        interval = interval_for(
-            book, hazard, connection, test.performed_on, decided.failures, kind, seasonal=season_starts is not None
-        )
-        regular = _interval(book, interval, test.performed_on, interval_months)
+        interval: Interval | Inspection | None = place_of.duty_on(test.performed_on)
+        if not place_of.inspected:
+            interval = interval_for(
+                book, hazard, connection, test.performed_on, decided.failures, kind, seasonal=season_starts is not None
+            )
+        regular = _interval(place_of, interval, test.performed_on, interval_months)
         reason = _say("passed.declared" if test.basis == "declared" else "passed", day=str(test.performed_on))
-    first = min((regular, *_required(rulebook, unanswered)), key=_by)
+    first = min((regular, *_required(place_of, unanswered)), key=_by)
     unknown = _say("protection_unknown") if doubted and mechanical == "unknown" else ""
     return Standing(
         status="current" if decided.failed is None else "failed",
@@ -207,8 +216,26 @@ def standing(
     )
 
 
-def _say(code: str, **parameters: Value) -> str:
-    return say("standing", "standing", code, parameters)
+class _Place(Struct, frozen=True, kw_only=True):
+    """What decides by which entries of its rulebook an assembly is due, and in which words."""
+
+    rulebook: RulebookKey
+    kind: str | UnsetType
+    hazard: RegisteredHazard
+    connection: str
+    inspected: bool
+    """Whether it is inspected rather than tested."""
+
+    def duty_on(self, day: dt.date) -> Inspection | None:
+        """What the rulebook of that day requires of its inspection; None where it is tested, or nothing is stated."""
+        if self.kind is UNSET or not self.inspected:
+            return None
+        return inspection_for(book_for(self.rulebook, day), self.kind, self.hazard, self.connection)
+
+    def say(self, code: str, **parameters: Value) -> str:
+        """The sentence of that code, in the words of an inspection where it is inspected."""
+        own = self.inspected and code in texts("standing").templates["inspection"]
+        return say("standing", "inspection" if own else "standing", code, parameters)
 
 
 def _sentences(*sentences: str) -> str:
@@ -222,13 +249,13 @@ def _by(required: _Required) -> dt.date:
     return required.by
 
 
-def _why_failed(test: TestEvent, *, urgent: bool) -> tuple[str, tuple[StandingAction, ...]]:
+def _why_failed(place: _Place, test: TestEvent, *, urgent: bool) -> tuple[str, tuple[StandingAction, ...]]:
     """Why an assembly is failed by that test, and what to do first.
 
     Nobody may order a repair on a report that was refused; a held one is reviewed before the customer is written to, unless it is `urgent`:
     its deadline is that of protection lost (common practice, no source).
     """
-    initial, day = test.outcome != "fail", str(test.performed_on)
+    initial, day, _say = test.outcome != "fail", str(test.performed_on), place.say
     if test.acceptance == "refused":
         return _say("failed.initial_refused" if initial else "failed.refused", day=day), ("retest",)
     if test.acceptance == "held":
@@ -242,24 +269,30 @@ def _why_failed(test: TestEvent, *, urgent: bool) -> tuple[str, tuple[StandingAc
     return _say(code, day=day), ("repair_and_retest",)
 
 
-def _interval(book: Rulebook, interval: Interval | None, tested_on: dt.date, own_months: int | None) -> _Required:
+def _interval(place: _Place, interval: Interval | Inspection | None, tested_on: dt.date, own_months: int | None) -> _Required:
     """The next test by the interval: the rulebook's, or the assembly's own where that is shorter or the rulebook has none."""
     if own_months is not None and (interval is None or interval.months is None or own_months < interval.months):
-        return _Required(by=add_months(tested_on, own_months), says=_say("own_interval", months=own_months))
+        return _Required(by=add_months(tested_on, own_months), says=place.say("own_interval", months=own_months))
     if interval is None:
-        return _Required(by=_NEVER, says=no_interval(book))
+        book = book_for(place.rulebook, tested_on)
+        return _Required(by=_NEVER, says=no_inspection(book) if place.inspected else no_interval(book))
     return _Required(by=_NEVER if interval.months is None else add_months(tested_on, interval.months), says=interval.says)
 
 
-def _required(rulebook: RulebookKey, unanswered: Sequence[Occurrence]) -> Iterator[_Required]:
+def _required(place: _Place, unanswered: Sequence[Occurrence]) -> Iterator[_Required]:
     """The tests that a rulebook requires after what no test has answered."""
     for event in unanswered:
-        trigger = trigger_for(book_for(rulebook, event.on), event.event)
-        if trigger is not None:
-            says = trigger.says
+        if place.inspected:
+            duty = place.duty_on(event.on)
+            required = None if duty is None or event.event not in duty.events else (duty.says, 0)
+        else:
+            trigger = trigger_for(book_for(place.rulebook, event.on), event.event)
+            required = None if trigger is None else (trigger.says, trigger.days)
+        if required is not None:
+            says, days = required
             if event.event != "installation":
-                says = _say("event", day=str(event.on), event=event.event, rule_says=trigger.says)
-            yield _Required(by=add_days(event.on, trigger.days), says=says)
+                says = place.say("event", day=str(event.on), event=event.event, rule_says=says)
+            yield _Required(by=add_days(event.on, days), says=says)
 
 
 def standing_on(stored: Standing, on: dt.date, due_soon_days: int) -> Standing:

@@ -17,9 +17,11 @@ from uuid import UUID
 import msgspec
 from msgspec import UNSET, Struct
 
+from rules.inspection import InspectionVerdict
 from service.ledger import merkle
 from service.ledger.store import WIDTH, HeadRow, LoggedRow, LogStore, Tile
 from service.ledger.tree import TYPE, HeadContent
+from service.record.inspections.schemas import KeptInspection
 from service.record.reports.judging import content_hash
 from service.record.reports.leaf import leaf_hash
 from service.record.reports.schemas import KeptFacts
@@ -307,6 +309,8 @@ class _Audit:
 
 def disagreements(row: LoggedRow) -> list[str]:
     """The columns of a row that say something else than its own texts do."""
+    if row.gauge_id is None:
+        return _disagreements_of_inspection(row)
     try:
         facts = msgspec.json.decode(row.content, type=KeptFacts)
         verdict = msgspec.json.decode(row.verdict, type=_Verdict)
@@ -328,6 +332,32 @@ def disagreements(row: LoggedRow) -> list[str]:
         "mechanical_protection": last.mechanical,
         "failed_protection": None if failed is None else failed.mechanical,
         "acts_as": row.acts_as if failed is not None and failed.acts_as is None else failed and failed.acts_as,
+        "acceptance": verdict.acceptance,
+        "rulebook": verdict.rulebook.id,
+        "rulebook_digest": verdict.rulebook.digest,
+    }
+    return [name for name, value in said.items() if getattr(row, name) != value]
+
+
+def _disagreements_of_inspection(row: LoggedRow) -> list[str]:
+    try:
+        facts = msgspec.json.decode(row.content, type=KeptInspection)
+        verdict = msgspec.json.decode(row.verdict, type=InspectionVerdict)
+    except (msgspec.DecodeError, UnicodeDecodeError):
+        return ["content or verdict, which cannot be read"]
+    said = {
+        "assembly_id": facts.assembly_id,
+        "tester_id": None if facts.tester_id is UNSET else facts.tester_id,
+        "performed_at": facts.performed_at,
+        "reason": facts.reason,
+        "supersedes": None if facts.supersedes is UNSET else facts.supersedes,
+        "content_hash": content_hash(facts),
+        "outcome": verdict.outcome,
+        "initial_outcome": None,
+        "protection": verdict.protection,
+        "mechanical_protection": verdict.mechanical_protection,
+        "failed_protection": verdict.mechanical_protection if verdict.outcome == "fail" else None,
+        "acts_as": verdict.acts_as,
         "acceptance": verdict.acceptance,
         "rulebook": verdict.rulebook.id,
         "rulebook_digest": verdict.rulebook.digest,

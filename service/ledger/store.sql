@@ -55,12 +55,12 @@ WHERE r.utility_id = $1 AND (r.log_index >= l.reports OR r.log_index < 0) ORDER 
 -- name: unannounced
 SELECT r.id, r.log_index FROM record.report r
 WHERE r.utility_id = $1 AND NOT EXISTS (
-    SELECT FROM record.change c WHERE c.utility_id = r.utility_id AND c.resource = 'reports' AND c.id = r.id::text
+    SELECT FROM record.change c WHERE c.utility_id = r.utility_id AND c.resource IN ('reports', 'inspections') AND c.id = r.id::text
 ) ORDER BY r.log_index;
 
 -- name: vanished
 SELECT DISTINCT c.id FROM record.change c
-WHERE c.utility_id = $1 AND c.resource = 'reports' AND NOT EXISTS (
+WHERE c.utility_id = $1 AND c.resource IN ('reports', 'inspections') AND NOT EXISTS (
     SELECT FROM record.report r WHERE r.utility_id = c.utility_id AND r.id::text = c.id
 ) ORDER BY c.id;
 

@@ -89,6 +89,7 @@ def words(utility: Utility, step: rule.NoticeStep, one: Candidate) -> NoticeText
         tested_on=one.tested_on,
         repair_by=one.repair_by,
     )
+    subject, text = step.about(one.kind)
     contact = None if one.contact is None else msgspec.json.decode(one.contact, type=Contact)
     return NoticeText(
         assembly_id=one.assembly_id,
@@ -98,8 +99,8 @@ def words(utility: Utility, step: rule.NoticeStep, one: Candidate) -> NoticeText
         due_on=one.due_on,
         report_id=one.report_id,
         repair_by=one.repair_by,
-        subject=rule.fill(step.subject, facts),
-        text=rule.fill(step.text, facts),
+        subject=rule.fill(subject, facts),
+        text=rule.fill(text, facts),
         addressee=_address(step.to, one.premises_id, contact),
     )
 

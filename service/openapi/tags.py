@@ -9,6 +9,7 @@ TAGS: Final = {
     "assemblies": "The register of assemblies and their standings.",
     "testers": "Testers and their certificates.",
     "gauges": "Gauges and their calibrations.",
+    "inspections": "Inspections of air gaps, atmospheric vacuum breakers and barometric loops. A wrong one is superseded.",
     "reports": "Reports of field tests: submitted, judged, kept. A report is never changed; a new one supersedes it.",
     "reviews": "Held reports, and what a person decided of them.",
     "incidents": "Backflow incidents, and the tests that they make due.",

@@ -9,7 +9,7 @@ from service.http.media_types import JOSE, JSON
 from service.receipts import issue as records
 from service.receipts.issue import OnRecord
 from service.receipts.open_report import mark_of
-from service.receipts.token import ReceiptContent
+from service.receipts.token import InspectionReceiptContent, ReceiptContent
 from service.signing import KeySet
 
 JWK_SET = "application/jwk-set+json"
@@ -54,11 +54,14 @@ class Verification(_Verification, frozen=True, kw_only=True):
     """
 
     content: ReceiptContent | None
-    """What the receipt holds; null where it is not genuine."""
+    """What the receipt of a test holds; null where it is not genuine."""
+    inspection: InspectionReceiptContent | None
+    """What the receipt of an inspection holds."""
 
 
 class _VerificationRaw(_Verification, frozen=True, kw_only=True):
     content: Raw | None
+    inspection: Raw | None
 
 
 @operation(
@@ -102,7 +105,8 @@ async def verify(call: Call, document: ReceiptToVerify) -> Answer:
             kid=checked.kid,
             key_retired=checked.kid != keys.current if checked.valid else None,
             on_record=found.on_record,
-            content=Raw(checked.payload) if checked.valid else None,
+            content=Raw(checked.payload) if isinstance(checked.content, ReceiptContent) else None,
+            inspection=Raw(checked.payload) if isinstance(checked.content, InspectionReceiptContent) else None,
         )
     )
 

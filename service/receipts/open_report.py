@@ -17,7 +17,7 @@ from service.ledger.store import LoggedRow, LogStore
 from service.problems import problem
 from service.receipts import token as receipts
 from service.receipts.store import SheetFacts, SheetStore
-from service.receipts.token import ReceiptContent
+from service.receipts.token import AnyContent
 from service.record.reports.leaf import leaf_hash
 from service.registry.calendar import today
 from service.registry.store import RegistryStore
@@ -38,7 +38,7 @@ class Opened(Struct, frozen=True, kw_only=True):
     state: State
     because: str = ""
     kid: str | None = None
-    content: ReceiptContent | None = None
+    content: AnyContent | None = None
     facts: SheetFacts | None = None
     standing: rules.Standing | None = None
     utility: str = ""
@@ -108,7 +108,7 @@ class SheetRecords:
             state="void" if row.void else "superseded" if row.superseded else "genuine",
             because=because,
             kid=kid,
-            content=msgspec.json.decode(receipts.canonical(utility, row, leaf), type=ReceiptContent),
+            content=receipts.decode(receipts.canonical(utility, row, leaf)),
             facts=facts,
             standing=standing,
             utility=utility,

@@ -169,16 +169,22 @@ def _later(opened: Opened) -> str:
 
 def _told(told: Sheet) -> str:
     image = base64.b64encode(told.drawing.encode()).decode()
+    act, acted = ("inspection", "inspected") if told.inspected else ("test", "tested")
+    drawing = (
+        f'<figure tabindex="0" role="group" aria-label="Drawing of the assembly"><img src="data:image/svg+xml;base64,{image}" alt="The assembly as the last test found it. {escape(told.summary)}"></figure>'
+        if told.drawing
+        else ""
+    )
     facts = "".join(f"<dt>{escape(label)}</dt><dd>{escape(value)}</dd>" for label, value in told.facts)
     parts = [
-        f'<p class="outcome">{escape(told.outcome)}</p><p>{escape(told.summary)}</p><p><b>Protection at that test:</b> {escape(told.protection)}</p>',
+        f'<p class="outcome">{escape(told.outcome)}</p><p>{escape(told.summary)}</p><p><b>Protection at that {act}:</b> {escape(told.protection)}</p>',
         f"<p>{escape(told.acceptance)}</p>",
         "" if told.standing is None else f"<p><b>This assembly today:</b> {escape(told.standing)}.</p>",
-        f"<h2>What was tested</h2><dl>{facts}</dl>",
+        f"<h2>What was {acted}</h2><dl>{facts}</dl>",
         *(_phase(one) for one in told.phases[:1]),
         _repairs(told.repairs),
         *(_phase(one) for one in told.phases[1:]),
-        f'<figure tabindex="0" role="group" aria-label="Drawing of the assembly"><img src="data:image/svg+xml;base64,{image}" alt="The assembly as the last test found it. {escape(told.summary)}"></figure>',
+        drawing,
         _list("To look at", told.notes),
         _list("What to do", told.actions),
         f"<h2>Judged by</h2><p>Rulebook {escape(told.rulebook)}.</p>{_list('', told.sources)}",

@@ -61,22 +61,24 @@ def paper(told: Sheet, state: str, address: str) -> bytes:
     _line(pdf, state, width=pdf.epw - 38)
     pdf.set_y(max(pdf.get_y(), 50))
     _line(pdf, told.summary)
-    _line(pdf, f"Protection at that test: {told.protection}")
+    _line(pdf, f"Protection at that {'inspection' if told.inspected else 'test'}: {told.protection}")
     _line(pdf, told.acceptance)
-    _head(pdf, "What was tested")
+    _head(pdf, "What was inspected" if told.inspected else "What was tested")
     _table(pdf, [[label, value] for label, value in told.facts], widths=(1, 3))
     for number, phase in enumerate(told.phases):
         if number == 1:
             _list(pdf, "Repaired", [f"{one.part}: {one.found}" for one in told.repairs])
         _head(pdf, f"{phase.name}: {phase.outcome.lower()}")
-        _line(pdf, phase.shutoffs)
+        if phase.shutoffs:
+            _line(pdf, phase.shutoffs)
         rows = [["Part", "Found", "Limit", "Result"]]
         rows += [[row.part, row.found, row.limit or "–", row.result] for row in phase.rows]
         _table(pdf, rows, widths=(3, 8, 3, 3), headed=True)
     if len(told.phases) == 1:
         _list(pdf, "Repaired", [f"{one.part}: {one.found}" for one in told.repairs])
     pdf.ln(3)
-    pdf.image(io.BytesIO(inked(told.drawing).encode()), x=pdf.l_margin, w=150, alt_text=told.summary)
+    if told.drawing:
+        pdf.image(io.BytesIO(inked(told.drawing).encode()), x=pdf.l_margin, w=150, alt_text=told.summary)
     _list(pdf, "To look at", told.notes)
     _list(pdf, "What to do", told.actions)
     _list(pdf, "Judged by", [f"Rulebook {told.rulebook}.", *told.sources])

@@ -12,7 +12,7 @@ from msgspec import UNSET, Struct, UnsetType
 
 import rules
 from service.receipts.store import SheetFacts
-from service.receipts.token import ReceiptContent
+from service.receipts.token import AnyContent, InspectionReceiptContent, ReceiptContent
 from service.registry.schemas import Size
 
 _RESULTS: Final = {"met": "met", "not_met": "NOT met", "not_determined": "not determined"}
@@ -41,6 +41,14 @@ _STANDINGS: Final = {
     "overdue": "OVERDUE: the test was due {due}",
     "failed": "FAILED and not yet repaired; repair and retest due {due}",
     "untested": "no accepted test on record",
+    "out_of_service": "out of service",
+}
+_INSPECTED: Final = {
+    "current": "inspected, next inspection due {due}",
+    "due_soon": "inspected, next inspection due soon, by {due}",
+    "overdue": "OVERDUE: the inspection was due {due}",
+    "failed": "FAILED and not yet put right; a new inspection is due {due}",
+    "untested": "no accepted inspection on record",
     "out_of_service": "out of service",
 }
 _SHUTOFFS: Final = {
@@ -74,6 +82,8 @@ class Sheet(Struct, frozen=True, kw_only=True):
     """The report; `facts` are label and value, in reading order."""
 
     title: str
+    inspected: bool = False
+    """Whether it is an inspection rather than a test."""
     outcome: str
     passed: bool
     summary: str
@@ -91,8 +101,10 @@ class Sheet(Struct, frozen=True, kw_only=True):
     caution: str
 
 
-def sheet(content: ReceiptContent, known: SheetFacts | None, standing: rules.Standing | None) -> Sheet:
+def sheet(content: AnyContent, known: SheetFacts | None, standing: rules.Standing | None) -> Sheet:
     """The report in words; `known` and `standing` come from the register, where the report is on record."""
+    if isinstance(content, InspectionReceiptContent):
+        return _sheet_of_inspection(content, known, standing)
     verdict, report = content.verdict, content.report
     kind = rules.catalogue()[content.assembly.kind]
     last = verdict.initial if verdict.final is None else verdict.final
@@ -119,6 +131,40 @@ def sheet(content: ReceiptContent, known: SheetFacts | None, standing: rules.Sta
         rulebook=f"{verdict.rulebook.id}, as in force since {verdict.rulebook.in_force_from} ({verdict.rulebook.digest})",
         sources=list(dict.fromkeys(f"{one.source.title}, {one.source.clause}" for one in verdict.findings)),
         drawing=rules.operation.draw_verdict(content.assembly.kind, verdict),
+        caution=verdict.caution,
+    )
+
+
+def _sheet_of_inspection(content: InspectionReceiptContent, known: SheetFacts | None, standing: rules.Standing | None) -> Sheet:
+    """An inspection in words: each rule against what was seen or measured."""
+    verdict, kind = content.verdict, rules.catalogue()[content.assembly.kind]
+    rows = [
+        Row(
+            part=kind.name,
+            found=one.message,
+            limit="" if one.at_least is UNSET else f"at least {one.at_least:g} {one.unit}",
+            result=_RESULTS[one.outcome],
+            good=one.outcome == "met",
+        )
+        for one in verdict.findings
+    ]
+    return Sheet(
+        inspected=True,
+        title=f"Inspection of {'an' if kind.name[0] in 'aeiou' else 'a'} {kind.name}",
+        outcome=_OUTCOMES[verdict.outcome],
+        passed=verdict.outcome == "pass",
+        summary=verdict.summary,
+        protection=_PROTECTION[verdict.protection],
+        acceptance=_ACCEPTANCE[verdict.acceptance] if known is None or known.decision is None else _DECIDED[known.decision],
+        standing=None if standing is None else _standing(standing, _INSPECTED),
+        facts=_facts_of_inspection(content, known, kind.name),
+        phases=[PhaseSheet(name="Inspection", outcome=_OUTCOMES[verdict.outcome], shutoffs="", rows=rows)],
+        repairs=[],
+        notes=[flag.message for flag in verdict.flags],
+        actions=[one.because for one in verdict.actions],
+        rulebook=f"{verdict.rulebook.id}, as in force since {verdict.rulebook.in_force_from} ({verdict.rulebook.digest})",
+        sources=list(dict.fromkeys(f"{one.source.title}, {one.source.clause}" for one in verdict.findings)),
+        drawing="",
         caution=verdict.caution,
     )
 
@@ -157,9 +203,9 @@ def _words(code: str) -> str:
     return code.replace("_", " ")
 
 
-def _standing(standing: rules.Standing) -> str:
+def _standing(standing: rules.Standing, words: dict[str, str] = _STANDINGS) -> str:
     due = "–" if standing.due_on is None else _day(standing.due_on)
-    return _STANDINGS[standing.status].format(due=due)
+    return words[standing.status].format(due=due)
 
 
 def _day(day: dt.date) -> str:
@@ -172,9 +218,9 @@ def _moment(moment: dt.datetime) -> str:
     return f"{_day(moment.date())}, {moment:%H:%M} {zone}"
 
 
-def _facts(content: ReceiptContent, known: SheetFacts | None, kind: str) -> list[tuple[str, str]]:
-    report = content.report
-    found = [("Utility", report.utility if known is None else known.utility_name)]
+def _where(content: AnyContent, known: SheetFacts | None, kind: str) -> list[tuple[str, str]]:
+    """Whose assembly it is, which, and where."""
+    found = [("Utility", content.report.utility if known is None else known.utility_name)]
     if known is not None and known.premises_reference is not None:
         found.append(("Premises", known.premises_reference))
     found.append(("Assembly", kind))
@@ -185,6 +231,24 @@ def _facts(content: ReceiptContent, known: SheetFacts | None, kind: str) -> list
     ):
         if value is not None:
             found.append((label, value))
+    return found
+
+
+def _facts_of_inspection(content: InspectionReceiptContent, known: SheetFacts | None, kind: str) -> list[tuple[str, str]]:
+    report, offset = content.report, content.report.performed_at.tzinfo
+    return [
+        *_where(content, known, kind),
+        ("Hazard", _words(content.assembly.hazard)),
+        ("Inspected", _moment(report.performed_at)),
+        ("Received", _moment(report.received_at.astimezone(offset))),
+        ("Reason", _words(report.reason)),
+        ("Inspector", _tester(content.inspector)),
+        ("Report", f"{report.id}"),
+    ]
+
+
+def _facts(content: ReceiptContent, known: SheetFacts | None, kind: str) -> list[tuple[str, str]]:
+    report, found = content.report, _where(content, known, kind)
     offset = report.performed_at.tzinfo
     found += [
         ("Hazard", _hazard(content.assembly)),

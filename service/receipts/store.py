@@ -18,7 +18,8 @@ class SheetFacts(Struct, frozen=True, kw_only=True):
     serial_number: str | None
     nominal_size: str | None
     position: str | None
-    gauge_serial_number: str
+    gauge_serial_number: str | None
+    """None for an inspection."""
     basis: str | None
     superseded_by: UUID | None
     decision: str | None

@@ -7,7 +7,7 @@ FROM record.report AS t
 JOIN record.utility AS u ON u.utility_id = t.utility_id
 JOIN record.assembly AS a ON a.utility_id = t.utility_id AND a.id = t.assembly_id
 JOIN record.premises AS p ON p.utility_id = a.utility_id AND p.id = a.premises_id
-JOIN record.gauge AS g ON g.utility_id = t.utility_id AND g.id = t.gauge_id
+LEFT JOIN record.gauge AS g ON g.utility_id = t.utility_id AND g.id = t.gauge_id
 LEFT JOIN record.standing AS s ON s.utility_id = a.utility_id AND s.assembly_id = a.id
 LEFT JOIN LATERAL (
     SELECT later.id AS superseded_by FROM record.report AS later

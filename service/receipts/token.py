@@ -12,7 +12,9 @@ import rfc8785
 from msgspec import UNSET, Struct, UnsetType
 
 import rules
+from rules.inspection import InspectedAssembly, InspectionVerdict
 from service.ledger.store import LoggedRow
+from service.record.inspections.schemas import InspectionReport, KeptInspection
 from service.record.reports.schemas import KeptFacts, Report
 from service.signing import NotGoodError, SigningKeys, base64url
 
@@ -42,13 +44,33 @@ class ReceiptContent(Struct, frozen=True, kw_only=True):
     """The hash of the report's leaf in the log, base64url."""
 
 
+class InspectionReceiptContent(Struct, frozen=True, kw_only=True):
+    """What the receipt of an inspection holds: as that of a test, with what was inspected and the inspector as it was judged on them."""
+
+    report: InspectionReport
+    """The inspection."""
+    assembly: InspectedAssembly
+    """What was inspected, as the report was judged on it."""
+    inspector: rules.CertifiedTester | UnsetType = UNSET
+    """The inspector's certificate as the report was judged on it."""
+    previous: rules.PreviousReadings | UnsetType = UNSET
+    """How the inspection came out that this one corrects."""
+    verdict: InspectionVerdict
+    """The verdict."""
+    leaf_hash: str
+    """The hash of the report's leaf in the log, base64url."""
+
+
+AnyContent = ReceiptContent | InspectionReceiptContent
+
+
 class Checked(Struct, frozen=True, kw_only=True):
     """A receipt as it was found: good, with what it holds and the key that proved it, or not good, and why."""
 
     because: str
     kid: str | None = None
     payload: bytes = b""
-    content: ReceiptContent | None = None
+    content: AnyContent | None = None
 
     @property
     def valid(self) -> bool:
@@ -58,13 +80,14 @@ class Checked(Struct, frozen=True, kw_only=True):
 
 def canonical(utility: str, row: LoggedRow, leaf_hash: bytes) -> bytes:
     """The content of a report's receipt, as RFC 8785 writes it."""
-    facts = msgspec.json.decode(row.content, type=KeptFacts)
-    said = {name: getattr(facts, name) for name in KeptFacts.__struct_fields__}
-    report = Report(id=row.id, utility=utility, received_at=row.received_at, log_index=row.log_index, **said)
+    kept, shape = (KeptFacts, Report) if row.gauge_id is not None else (KeptInspection, InspectionReport)
+    facts = msgspec.json.decode(row.content, type=kept)
+    said = {name: getattr(facts, name) for name in kept.__struct_fields__}
+    report = shape(id=row.id, utility=utility, received_at=row.received_at, log_index=row.log_index, **said)
     judged = msgspec.json.decode(row.judged)
     content: dict[str, Any] = {
         "report": msgspec.to_builtins(report),
-        **{name: judged[name] for name in ("assembly", "gauge", "tester") if name in judged},
+        **{name: judged[name] for name in ("assembly", "gauge", "tester", "inspector") if name in judged},
         "verdict": msgspec.json.decode(row.verdict),
         "leaf_hash": base64url(leaf_hash),
     }
@@ -73,11 +96,19 @@ def canonical(utility: str, row: LoggedRow, leaf_hash: bytes) -> bytes:
     return rfc8785.dumps(content)
 
 
+def decode(payload: bytes) -> AnyContent:
+    """What a receipt holds, of a test or of an inspection; msgspec.DecodeError where it is in no form known here."""
+    try:
+        return msgspec.json.decode(payload, type=ReceiptContent)
+    except msgspec.ValidationError:
+        return msgspec.json.decode(payload, type=InspectionReceiptContent)
+
+
 def check(keys: SigningKeys, token: str) -> Checked:
     """Whether one of these keys signed this receipt; never raises, whatever the token is."""
     try:
         opened = keys.open(TYPE, token.strip())
-        content = msgspec.json.decode(opened.payload, type=ReceiptContent)
+        content = decode(opened.payload)
     except NotGoodError as error:
         return Checked(because=str(error))
     except msgspec.DecodeError:

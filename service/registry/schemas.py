@@ -9,7 +9,7 @@ from uuid import UUID
 
 from msgspec import UNSET, Meta, Struct, UnsetType
 
-from rules import LengthUnit, PressureUnit, TestableKind
+from rules import LengthUnit, PressureUnit, RegisteredKind, TestableKind
 from service.http.plain_text import PLAIN
 
 # Spelled out because `\s` means other characters in ECMA-262 than in Python: U+001C to U+001F, U+0085 and U+FEFF.
@@ -175,7 +175,9 @@ class AssemblyOccurrence(Struct, frozen=True, kw_only=True, forbid_unknown_field
 
 
 class AssemblyFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """An installed assembly that is field-tested; `nominal_size` has its unit, `position` says where on the premises it is.
+    """An installed assembly that is field-tested, or an air gap or device that is inspected.
+
+    `nominal_size` has its unit, `position` says where on the premises it is.
 
     `hazard` is `unknown` until somebody has assessed it; tests and deadlines are then those of a health hazard. `purpose`,
     `backpressure_possible` and `in_plant_air_gap` (behind an assembly for premises isolation) decide with the hazard whether the kind is
@@ -186,7 +188,7 @@ class AssemblyFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
     either: ClassVar[tuple[str, ...]] = ("hazard", "hazard_class")
     premises_id: UUID
-    kind: TestableKind
+    kind: RegisteredKind
     """The kind of assembly. It cannot be changed."""
     hazard: AssemblyHazard | UnsetType = UNSET
     """The degree of hazard it protects against; required unless `hazard_class` is stated."""

@@ -90,6 +90,6 @@ RETURNING version;
 -- name: tests_of_assembly
 -- The tests of an assembly that count, in the order of their making.
 SELECT r.id, r.performed_on, r.judged, r.verdict FROM record.report r
-WHERE r.utility_id = $1 AND r.assembly_id = $2 AND coalesce(record.decision($1, r.id, NULL), r.acceptance) NOT IN ('refused', 'void')
+WHERE r.utility_id = $1 AND r.assembly_id = $2 AND r.gauge_id IS NOT NULL AND coalesce(record.decision($1, r.id, NULL), r.acceptance) NOT IN ('refused', 'void')
     AND NOT EXISTS (SELECT FROM record.report c WHERE c.utility_id = r.utility_id AND c.supersedes = r.id)
 ORDER BY r.performed_at, r.id;

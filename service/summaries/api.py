@@ -40,7 +40,7 @@ class RowsQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
     figure: Figure
     """The figure whose rows are listed."""
-    kind: rules.TestableKind | None = None
+    kind: rules.RegisteredKind | None = None
     """Only this kind of assembly."""
     hazard: AssemblyHazard | None = None
     """Only this degree of hazard."""

@@ -170,6 +170,7 @@ class SummaryStore:
                 ordinary.failures,
                 ordinary.failures_since,
                 ordinary.overdue_before,
+                [entry.kind for entry in rules.catalogue().kinds if entry.inspected],
             )
         return [row["id"] for row in rows if row["surely"]], [row["id"] for row in rows if not row["surely"]]
 

@@ -46,7 +46,8 @@ least(r.performed_at, r.received_at), CASE WHEN NOT {passes} THEN 1 WHEN r.reaso
 -- name: perhaps_overdue
 -- Assemblies that were (`surely`), or may have been, overdue on the last day ($3) by what was received before a moment ($5). Those left out
 -- were not: nothing special is on record of them, and either their last test that decides failed, or they passed on $6 or later, or on $4 or
--- later and failed less than $7 times from $8 on. Ordinary ones that passed before $9 surely were. Each assembly's reports are found by an index.
+-- later and failed less than $7 times from $8 on. Kinds that are inspected ($10) have intervals of their own. Ordinary ones that passed
+-- before $9 surely were. Each assembly's reports are found by an index.
 WITH special AS (
     SELECT i.assembly_id AS id FROM record.incident_reach i WHERE i.utility_id = $1 AND i.assembly_id IS NOT NULL
     UNION SELECT b.id FROM record.incident_reach i JOIN record.assembly b ON b.utility_id = $1 AND b.premises_id = i.premises_id WHERE i.utility_id = $1
@@ -56,7 +57,7 @@ WITH special AS (
         WHERE c.utility_id = $1 AND c.supersedes IS NOT NULL
 )
 SELECT told.id, verdict.surely FROM (
-    SELECT a.id, tests.held OR a.test_interval_months IS NOT NULL OR a.season IS NOT NULL OR a.occurrences <> '[]'
+    SELECT a.id, a.kind = ANY ($10::text[]) OR tests.held OR a.test_interval_months IS NOT NULL OR a.season IS NOT NULL OR a.occurrences <> '[]'
             OR coalesce(a.installed_on >= $4, false) OR a.id IN (SELECT id FROM special) AS special,
         tests.passed_at IS NULL AND tests.failed_at IS NULL AS never, tests.passed_at = tests.failed_at AS at_once, coalesce(tests.passed_at > coalesce(tests.failed_at, '-infinity'), false) AS passed,
         tests.passed_on >= $6 OR tests.passed_on >= $4 AND tests.failures < $7::integer AS clear, coalesce(tests.passed_on < $9::date, false) AS surely

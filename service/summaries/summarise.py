@@ -13,6 +13,7 @@ from typing import Any, TypeVar
 from msgspec import Struct
 from msgspec.structs import asdict
 
+import rules
 from service.db.pool import Pool
 from service.problems import ProblemError, problem
 from service.registry.calendar import today
@@ -128,7 +129,9 @@ class _Summary(Struct, frozen=True, kw_only=True):
     groups: list[FiguresByKindAndHazard]
     """The figures by kind of assembly and hazard."""
     total: FiguresWithRates
-    """The figures of all assemblies."""
+    """The figures of all assemblies. An inspection of a kind that is not field-tested counts as its test."""
+    inspected: FiguresWithRates
+    """Of the total, the figures of the kinds that are inspected: `tested` are those inspected, `tests` the inspections."""
 
 
 class YearlySummary(_Summary, frozen=True, kw_only=True):
@@ -233,6 +236,12 @@ def _figures(years: Sequence[YearRows]) -> dict[str, Any]:
             for kind, hazard in keys
         ],
         "total": FiguresWithRates(**_told(_added(counts.values()), _added(repairs.values()))),
+        "inspected": FiguresWithRates(
+            **_told(
+                _added(counts[key] for key in keys if rules.catalogue().is_inspected(key[0])),
+                _added(repairs[key] for key in keys if rules.catalogue().is_inspected(key[0])),
+            )
+        ),
     }
 
 

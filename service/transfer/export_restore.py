@@ -18,6 +18,8 @@ from msgspec import UNSET, Raw, Struct, UnsetType
 import rules
 from service.db.pool import Pool
 from service.problems import Fault, ProblemError, fault, problem
+from service.record.inspections import judge as inspections
+from service.record.inspections.schemas import KeptInspection
 from service.record.reports.judging import content_hash
 from service.record.reports.schemas import KeptFacts
 from service.record.standings.work_out import differing_standings
@@ -77,6 +79,8 @@ class _Report(Struct, kw_only=True):
     verdict: str
     received_at: dt.datetime
     previous: str | None
+    gauge_id: UUID | None
+    """None for an inspection."""
 
 
 async def export(store: TransferStore, utility: str) -> AsyncIterator[bytes]:
@@ -170,10 +174,15 @@ def _faults_of(number: int, row: Raw) -> list[Fault]:
     """What of a report does not fit itself: its hash its content, its verdict what it was judged on."""
     try:
         report = msgspec.json.decode(row, type=_Report)
-        facts = msgspec.json.decode(report.content, type=KeptFacts)
-        test = msgspec.json.decode(report.judged, type=rules.Test)
-        previous = None if report.previous is None else msgspec.json.decode(report.previous, type=rules.PreviousReadings)
-        verdict = msgspec.json.encode(rules.judge(test, received_at=report.received_at, previous=previous))
+        facts: KeptFacts | KeptInspection
+        if report.gauge_id is None:
+            facts = msgspec.json.decode(report.content, type=KeptInspection)
+            verdict = inspections.judge_again(report.judged, report.previous, report.received_at)
+        else:
+            facts = msgspec.json.decode(report.content, type=KeptFacts)
+            test = msgspec.json.decode(report.judged, type=rules.Test)
+            previous = None if report.previous is None else msgspec.json.decode(report.previous, type=rules.PreviousReadings)
+            verdict = msgspec.json.encode(rules.judge(test, received_at=report.received_at, previous=previous))
     except (msgspec.DecodeError, rules.RulesError, RecursionError) as error:
         return [fault("export_report", pointer=f"/{number}", line=number, error=str(error))]
     codes = []

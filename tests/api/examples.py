@@ -237,6 +237,18 @@ def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -
         "performed_at": (today - dt.timedelta(minutes=30)).isoformat(),
         "initial_test": passing,
     }
+    gap = call(
+        "createAssembly", utility=utility,
+        body={"premises_id": premises, "kind": "air_gap", "hazard": "health", "purpose": "premises_isolation", "installed_on": "2025-06-12"},
+    )["id"]  # fmt: skip
+    inspected = {
+        "assembly_id": gap, "tester_id": tester, "inspected_by": "T-1", "performed_at": (today - dt.timedelta(hours=2)).isoformat(),
+        "reason": "periodic", "units": {"length": "in"}, "installation": over_a_tank(4),
+    }  # fmt: skip
+    inspection_id = example_id(1003)
+    call("submitInspection", utility=utility, id=inspection_id, body=inspected)
+    call("readInspection", utility=utility, id=inspection_id)
+    call("listInspections", utility=utility)
     call("submitReportBatch", utility=utility, body=json.dumps(line).encode() + b"\n")
     call("readReport", utility=utility, id=report)
     call("listReports", utility=utility)

@@ -243,6 +243,17 @@ def valid_body(plural: str, method: str, place: Place) -> dict[str, Any]:
         "testers": {"name": "T", "certificates": []},
         "gauges": {"serial_number": "G", "units": {"pressure": "psi"}, "accuracy": 0.2, "resolution": 0.1, "calibrations": []},
         "reports": place.report(),
+        "inspections": {
+            "assembly_id": place.new_assembly("air_gap"),
+            "tester_id": place.tester,
+            "inspected_by": "Office",
+            "performed_at": "2026-05-01T12:00:00Z",
+            "reason": "periodic",
+            "units": {"length": "in"},
+            "installation": {},
+        }
+        if plural == "inspections"
+        else {},
         "webhooks": {"url": "https://portal.example/"},
         "replay": {"after": 0},
     }.get(plural, {})

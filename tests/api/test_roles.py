@@ -123,6 +123,7 @@ EXPECTED: dict[str, Expected] = {
     "createGauge": registers(), "listGauges": reads(), "readGauge": reads(), "updateGauge": registers(200),
     # Reports, and what follows from them.
     "submitReport": reports(), "createReport": reports(), "submitReportBatch": reports(200, body=lambda _: b""),
+    "submitInspection": reports(), "readInspection": reads(), "listInspections": reads(),
     "readReport": reads(), "listReports": reads(), "listAssemblyReports": reads(), "readReceipt": reads(),
     "readTrend": reads(), "readStanding": reads(), "listStandings": reads(), "listChanges": reads(),
     "listReviews": reads(), "readReview": reads(), "decideReview": registers(200),
@@ -239,6 +240,7 @@ NAMED_IN_BODIES: dict[str, tuple[tuple[str, str], ...]] = {
     "createTester": (("organisation_id", "organisations"),), "updateTester": (("organisation_id", "organisations"),),
     "createGauge": (("organisation_id", "organisations"),), "updateGauge": (("organisation_id", "organisations"),),
     **dict.fromkeys(("createReport", "submitReport"), (("assembly_id", "assemblies"), ("tester_id", "testers"), ("gauge_id", "gauges"), ("supersedes", "reports"))),
+    "submitInspection": (("assembly_id", "assemblies"), ("tester_id", "testers"), ("supersedes", "reports")),
     **dict.fromkeys(("createIncident", "putIncident", "updateIncident"), (("assemblies", "assemblies"), ("premises", "premises"))),
     **dict.fromkeys(("grantException", "putException"), (("assembly_id", "assemblies"),)),
     **dict.fromkeys(("createHazardAssessment", "putHazardAssessment"), (("premises_id", "premises"),)),
@@ -358,12 +360,16 @@ def located(stage: Stage, call: Any, code: str) -> str:
     world, place = stage.world, stage.place
     organisation = place.organisations["testing_company"]
     thing = stage.ids.get(resource(call), str(uuid4()))
-    if call.id in ("submitReport", "putIncident", "putException", "putHazardAssessment"):
+    if call.id in ("submitReport", "submitInspection", "putIncident", "putException", "putHazardAssessment"):
         thing = str(uuid4())
     if call.id in ("readException", "endException"):
         thing = place.made("exceptions", **valid_body("exceptions", "POST", place) | {"assembly_id": place.new_assembly("pvb")})[
             "id"
         ]
+    if call.id == "readInspection":
+        thing = str(uuid4())
+        made = stage.ask("company", "PUT", f"{place.base}/inspections/{thing}", json=valid_body("inspections", "PUT", place))
+        assert made.status_code == 201, made.text
     if call.id == "readHazardAssessment":
         thing = place.made("hazard-assessments", **valid_body("hazard-assessments", "POST", place))["id"]
     if call.id in ("readNotice", "updateNotice"):

@@ -25,6 +25,7 @@ from service.signing import KeyRing
 from service.transfer.export_restore import Restored, restore
 from service.transfer.store import OWNED
 from tests.api import test_exceptions, test_incidents, test_notices, test_reviews
+from tests.api import test_inspections as inspections
 from tests.conftest import SIGNING_KEYS, Database, Place, World, bearer, fresh_database, in_thread, world_in
 from tests.strength.fuzz import changed_json
 
@@ -78,6 +79,9 @@ def filled(place: Place) -> None:
         assert answer.status_code == status
     place.world.clock.pass_by(days=3, microseconds=123457)
     place.recorded(check=0.4)
+    gap = place.new_assembly("air_gap")
+    short = inspections.recorded(place, gap, installation=inspections.SHORT)["inspection"]["id"]
+    inspections.recorded(place, gap, supersedes=short, supersedes_because="misread", tester_id=None, inspected_by="Office")
     test_incidents.put(place, str(uuid4()), test_incidents.incident(place)).raise_for_status()
     test_exceptions.put(place, str(uuid4()), test_exceptions.exception(place)).raise_for_status()
     test_notices.run(place)
@@ -149,7 +153,7 @@ def test_a_restored_utility_is_the_same_to_the_byte_and_lives_on(
             assert kept["report"]["log_index"] == lines[-1]["rows"]["report"]
             feed = there.client.get(f"{place.base}/changes?limit=500", headers=headers).json()["items"]
             assert [one["sequence"] for one in feed] == list(range(1, len(feed) + 1))
-            assert {one["id"] for one in feed if one["resource"] == "reports"} >= {
+            assert {one["id"] for one in feed if one["resource"] in ("reports", "inspections")} >= {
                 line["row"]["id"] for line in lines if line.get("table") == "report"
             }
 

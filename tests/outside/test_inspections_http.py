@@ -11,21 +11,33 @@ import rules
 from tests.conftest import World
 
 GAP: dict[str, Any] = {
-    "air_gap": {"vertical_distance": 4, "effective_diameter": 2, "near_walls": 0}, "unobstructed": True, "subject_to_submergence": False,
-}  # fmt: skip
+    "air_gap": {"vertical_distance": 4, "effective_diameter": 2, "near_walls": 0},
+    "unobstructed": True,
+    "subject_to_submergence": False,
+}
 AVB: dict[str, Any] = {
-    "height_above_highest_outlet": 6, "downstream_shutoff": False, "hours_under_pressure_per_day": 11, "orientation": "upright",
-    "subject_to_submergence": False, "fire_line": False, "air_inlet_opens": True, "height_above_grade": 18,
-}  # fmt: skip
+    "height_above_highest_outlet": 6,
+    "downstream_shutoff": False,
+    "hours_under_pressure_per_day": 11,
+    "orientation": "upright",
+    "subject_to_submergence": False,
+    "fire_line": False,
+    "air_inlet_opens": True,
+    "height_above_grade": 18,
+}
 LOOP: dict[str, Any] = {"height_above_highest_outlet": 420}  # 35 ft
 CERTIFIED = {"certificate": "T-1", "valid_from": "2025-03-01", "valid_until": "2028-02-29"}
 
 
 def inspect(world: World, installation: dict[str, Any], kind: str = "air_gap", **stated: Any) -> dict[str, Any]:
     document = {
-        "rulebook": "us-wa", "performed_at": "2026-05-14T09:20:00-07:00", "assembly": {"kind": kind, "hazard": "health"},
-        "units": {"length": "in"}, "installation": installation, "inspector": CERTIFIED,
-    }  # fmt: skip
+        "rulebook": "us-wa",
+        "performed_at": "2026-05-14T09:20:00-07:00",
+        "assembly": {"kind": kind, "hazard": "health"},
+        "units": {"length": "in"},
+        "installation": installation,
+        "inspector": CERTIFIED,
+    }
     answer = world.client.post("/v1/rules/inspection", json=document | stated)
     assert answer.status_code == 200, answer.text
     return dict(answer.json())
@@ -177,8 +189,10 @@ def test_a_refused_report_of_a_failure_orders_another_inspection(world: World) -
 def test_a_report_dated_ahead_and_one_that_declares_otherwise(world: World) -> None:
     # RFC 7519 section 4.1.4 speaks of a few minutes' leeway; the world's clock shows noon of 1 June 2026 in Los Angeles.
     for moment, acceptance in (
-        ("2026-06-01T12:04:00-07:00", "accepted"), ("2026-06-01T18:00:00-07:00", "held"), ("2026-06-03T12:00:00-07:00", "refused"),
-    ):  # fmt: skip
+        ("2026-06-01T12:04:00-07:00", "accepted"),
+        ("2026-06-01T18:00:00-07:00", "held"),
+        ("2026-06-03T12:00:00-07:00", "refused"),
+    ):
         assert inspect(world, GAP, performed_at=moment)["acceptance"] == acceptance
     assert [flag["code"] for flag in inspect(world, GAP, declared="fail")["flags"]] == ["declared_outcome_differs"]
     assert inspect(world, GAP, declared="pass")["flags"] == []
@@ -194,8 +208,11 @@ def test_where_a_rulebook_has_no_rules_for_the_kind_nothing_is_judged(world: Wor
 
 def test_what_is_field_tested_is_not_inspected_and_a_missing_unit_is_refused(world: World) -> None:
     document = {
-        "rulebook": "us-wa", "performed_at": "2026-05-14T09:20:00-07:00", "assembly": {"kind": "rp", "hazard": "health"}, "installation": GAP,
-    }  # fmt: skip
+        "rulebook": "us-wa",
+        "performed_at": "2026-05-14T09:20:00-07:00",
+        "assembly": {"kind": "rp", "hazard": "health"},
+        "installation": GAP,
+    }
     answer = world.client.post("/v1/rules/inspection", json=document)
     assert answer.status_code == 400
     assert {fault["pointer"] for fault in answer.json()["errors"]} == {"/assembly/kind", "/units"}

@@ -18,6 +18,7 @@ Resource = Literal[
     "testers",
     "gauges",
     "reports",
+    "inspections",
     "reviews",
     "standings",
     "incidents",

@@ -120,7 +120,7 @@ class Group:
         known.tests = [*known.tests, judged.event]
         if known.lean:
             known.tests = rules.rested_on(known.tests)
-            if row.acceptance != "refused":
+            if row.acceptance != "refused" and judged.latest is not None:
                 known.latest = rests.later(known.latest, judged.latest)
         standing = standing_from(self._utility, known.assembly, known.tests)
         self.standings[row.assembly_id] = standing_row(row.assembly_id, standing)

@@ -22,7 +22,7 @@ from service.record.reports import rests
 from service.record.reports.leaf import hashed
 from service.record.reports.rests import Latest, RestsOn
 from service.record.reports.rows import FactsRow, ReportRow
-from service.record.reports.schemas import KeptFacts, ReportFacts, Submission
+from service.record.reports.schemas import ReportFacts, Submission
 from service.registry.calendar import today
 from service.registry.schemas import Calibration, Certificate, Size, Utility
 
@@ -36,7 +36,7 @@ class Judged(Struct, frozen=True, kw_only=True):
     row: ReportRow
     verdict: bytes
     event: rules.TestEvent
-    latest: Latest
+    latest: Latest | None
 
 
 _encode = msgspec.json.Encoder().encode
@@ -67,10 +67,10 @@ def check_moment(performed_at: dt.datetime) -> None:
 
 def day_of_test(utility: Utility, performed_at: dt.datetime) -> dt.date:
     """The day of a test where the utility is; ProblemError where the calendar ends before it, there or in UTC."""
-    return _where_the_utility_is(utility, performed_at).date()
+    return moment_there(utility, performed_at).date()
 
 
-def _where_the_utility_is(utility: Utility, performed_at: dt.datetime) -> dt.datetime:
+def moment_there(utility: Utility, performed_at: dt.datetime) -> dt.datetime:
     """The moment of a test by the utility's own clock, which says on which day certificates and calibrations must be valid."""
     check_moment(performed_at)
     try:
@@ -83,7 +83,7 @@ def _beyond_the_calendar() -> ProblemError:
     return problem("beyond_the_calendar", pointer="/performed_at")
 
 
-def content_hash(facts: KeptFacts) -> bytes:
+def content_hash(facts: Struct) -> bytes:
     """The SHA-256 of what a report says, however its JSON was laid out."""
     return hashlib.sha256(msgspec.json.encode(facts, order="sorted")).digest()
 
@@ -95,7 +95,7 @@ def judge(
 
     `outcomes` gives, by id, the outcome of the report that it corrects.
     """
-    facts = submission.facts
+    facts: ReportFacts = submission.facts
     if facts.accepted_on_paper:
         submission.principal.require("register")
     test = as_judged(utility, facts, known)
@@ -162,11 +162,13 @@ def as_judged(utility: Utility, facts: ReportFacts, known: FactsRow) -> rules.Te
         )
         if not there
     ]
+    if known.assembly_known and rules.catalogue().is_inspected(known.kind):
+        unregistered.append(fault("inspected_not_tested", pointer="/assembly_id", kind=known.kind))
     if facts.rulebook is not UNSET and facts.rulebook != utility.rulebook:
         unregistered.append(fault("wrong_rulebook", pointer="/rulebook", rulebook=utility.rulebook))
     if unregistered:
         raise problem_of(unregistered)
-    performed_at = _where_the_utility_is(utility, facts.performed_at)
+    performed_at = moment_there(utility, facts.performed_at)
     performed_on = performed_at.date()
     return rules.Test(
         rulebook=utility.rulebook,

@@ -25,7 +25,7 @@ class Leaf(Struct, frozen=True, kw_only=True):
     company_id: UUID | None
     content: str
     content_hash: str
-    gauge_id: UUID
+    gauge_id: UUID | None
     id: UUID
     judged: str
     key_id: UUID
@@ -40,7 +40,7 @@ class Leaf(Struct, frozen=True, kw_only=True):
     rulebook: str
     rulebook_digest: str
     supersedes: UUID | None
-    tester_id: UUID
+    tester_id: UUID | None
     utility: str
     verdict: str
 

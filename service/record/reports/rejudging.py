@@ -12,6 +12,7 @@ import msgspec
 from msgspec import UNSET, Struct
 
 import rules
+from service.record.inspections import judge as inspections
 from service.record.reports.rows import JudgedRow
 from service.record.reports.store import ReportStore
 
@@ -48,6 +49,8 @@ async def rejudge_reports(
 def judge_again(row: JudgedRow) -> bytes | None:
     """The verdict that today's rules give on what a stored report was judged on; None where it can no longer be judged."""
     try:
+        if row.inspection:
+            return inspections.judge_again(row.judged, row.previous, row.received_at)
         test = msgspec.json.decode(row.judged, type=rules.Test)
         previous = None if row.previous is None else msgspec.json.decode(row.previous, type=rules.PreviousReadings)
         return msgspec.json.encode(rules.judge(test, received_at=row.received_at, previous=previous))

@@ -115,8 +115,10 @@ class ReportRow(Struct, frozen=True, kw_only=True):
 
     id: UUID
     assembly_id: UUID
-    tester_id: UUID
-    gauge_id: UUID
+    tester_id: UUID | None
+    """None only for an inspection that names no registered tester."""
+    gauge_id: UUID | None
+    """None for an inspection, which needs no gauge."""
     performed_at: dt.datetime
     performed_on: dt.date
     received_at: dt.datetime
@@ -225,6 +227,35 @@ class ReportListItem(Struct, frozen=True, kw_only=True):
     """The rulebook that it was judged by."""
 
 
+class InspectionListItem(Struct, frozen=True, kw_only=True):
+    """An inspection as a line of a list."""
+
+    id: UUID
+    log_index: int
+    """Its place in the utility's log."""
+    assembly_id: UUID
+    tester_id: UUID | None
+    """The registered tester who inspected; null: none was named."""
+    performed_at: dt.datetime
+    """When it was inspected."""
+    received_at: dt.datetime
+    """When the report was received."""
+    reason: str
+    """Why it was inspected."""
+    supersedes: UUID | None
+    """The inspection that it corrects; null: none."""
+    superseded_by: UUID | None
+    """The inspection that corrects it; null: none."""
+    outcome: Outcome
+    """Whether it met the rules."""
+    protection: Protection
+    """What it would do by this inspection."""
+    acceptance: Acceptance
+    """Whether the report was accepted, held or refused when it was judged."""
+    rulebook: str
+    """The rulebook that it was judged by."""
+
+
 class JudgedRow(Struct, frozen=True, kw_only=True):
     """A stored report as it was judged."""
 
@@ -233,3 +264,5 @@ class JudgedRow(Struct, frozen=True, kw_only=True):
     previous: str | None
     received_at: dt.datetime
     verdict: str
+    inspection: bool = False
+    """Whether it is an inspection rather than a test."""

@@ -1,7 +1,7 @@
 """The report of a field test: as it is sent, and as it is answered."""
 
 import datetime as dt
-from typing import Annotated, ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Literal
 from uuid import UUID
 
 from msgspec import UNSET, Meta, Raw, Struct, UnsetType
@@ -77,7 +77,8 @@ class Submission(Struct, kw_only=True):
     """A report on its way in."""
 
     id: UUID
-    facts: ReportFacts
+    facts: Any
+    """What the report says: `ReportFacts` of a test, `InspectionFacts` of an inspection."""
     principal: Principal
     received_at: dt.datetime
     idempotency_key: str | None = None

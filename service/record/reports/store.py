@@ -8,7 +8,7 @@ from typing import Any
 from uuid import UUID
 
 import msgspec
-from msgspec import Struct
+from msgspec import UNSET, Struct
 
 from service.db.pool import Connection, Pool
 from service.db.statements import composed, statements
@@ -18,6 +18,7 @@ from service.record.reports.rows import (
     AssemblyRow,
     FactsRow,
     HistoryRow,
+    InspectionListItem,
     JudgedRow,
     Outcome,
     ReportListItem,
@@ -36,6 +37,7 @@ _SQL = statements(__name__)
 _TOLD_NOW = _SQL["incidents_told"].replace("$3", "NULL").replace("$4", "NULL")
 GATHER = _SQL["gather"].format_map(_SQL | {"incidents_told": _TOLD_NOW})
 STANDING_FACTS = _SQL["standing_facts"].format_map(_SQL)
+_TEST, _INSPECTION = (_SQL["report"].format(gauge=gauge) for gauge in ("NOT NULL", "NULL"))
 _NOTHING_WRITTEN = "INSERT 0 0"
 
 
@@ -105,8 +107,19 @@ class ReportStore:
 
     async def report(self, utility: str, report_id: UUID) -> StoredReport | None:
         """One report."""
-        row = await self._one(utility, _SQL["report"], utility, report_id)
+        row = await self._one(utility, _TEST, utility, report_id)
         return StoredReport(**row) if row else None
+
+    async def inspection(self, utility: str, inspection_id: UUID) -> StoredReport | None:
+        """One inspection."""
+        row = await self._one(utility, _INSPECTION, utility, inspection_id)
+        return StoredReport(**row) if row else None
+
+    async def inspections(self, utility: str, assembly_id: UUID | None, *, after: int, limit: int) -> list[InspectionListItem]:
+        """Up to `limit` inspections after that log index, of one assembly or of all."""
+        async with self._pool.lend(utility) as connection:
+            rows = await connection.fetch(_SQL["inspections"], utility, after, assembly_id, limit)
+        return [InspectionListItem(**dict(row)) for row in rows]
 
     async def reports(self, utility: str, wanted: ReportsWanted, *, after: int, limit: int) -> list[ReportListItem]:
         """Up to `limit` of the wanted reports after that log index."""
@@ -170,7 +183,7 @@ class ReportSession:
             GATHER,
             self._utility,
             [one.facts.assembly_id for one in submissions],
-            [one.facts.tester_id for one in submissions],
+            [None if one.facts.tester_id is UNSET else one.facts.tester_id for one in submissions],
             [one.facts.gauge_id for one in submissions],
             [one.facts.performed_at for one in submissions],
             [one.principal.company for one in submissions],

@@ -165,7 +165,16 @@ LEFT JOIN LATERAL (
 ) AS d ON true
 LEFT JOIN record.report later ON later.utility_id = r.utility_id AND later.supersedes = r.id
 LEFT JOIN record.standing s ON s.utility_id = r.utility_id AND s.assembly_id = r.assembly_id
-WHERE r.utility_id = $1 AND r.id = $2;
+WHERE r.utility_id = $1 AND r.id = $2 AND r.gauge_id IS {gauge};
+
+-- name: inspections
+-- Inspections by log index: reports without a gauge.
+SELECT r.id, r.log_index, r.assembly_id, r.tester_id, r.performed_at, r.received_at, r.reason, r.supersedes, later.id AS superseded_by,
+    r.outcome, r.protection, r.acceptance, r.rulebook
+FROM record.report r
+LEFT JOIN record.report later ON later.utility_id = r.utility_id AND later.supersedes = r.id
+WHERE r.utility_id = $1 AND r.gauge_id IS NULL AND r.log_index > $2 AND ($3::uuid IS NULL OR r.assembly_id = $3)
+ORDER BY r.log_index LIMIT $4;
 
 -- name: reports
 -- By log index, the order of recording; a list is put together from this and the parts below by what was wanted, names in braces become
@@ -175,7 +184,7 @@ SELECT r.id, r.log_index, r.assembly_id, r.tester_id, r.gauge_id, r.performed_at
     record.decision(r.utility_id, r.id, NULL) AS decision, r.rulebook
 FROM record.report r
 LEFT JOIN record.report later ON later.utility_id = r.utility_id AND later.supersedes = r.id
-WHERE r.utility_id = {utility} AND r.log_index > {after}
+WHERE r.utility_id = {utility} AND r.log_index > {after} AND r.gauge_id IS NOT NULL
 
 -- name: reports_of_assembly
 AND r.assembly_id = {assembly_id}
@@ -240,7 +249,7 @@ DO UPDATE SET version = standing.version + 1, due_on = excluded.due_on, basis = 
 
 -- name: judged
 -- The test as it was judged, when, and the verdict it got: for judging it again.
-SELECT id, judged, previous, received_at, verdict FROM record.report WHERE utility_id = $1 AND log_index >= $2 ORDER BY log_index LIMIT $3;
+SELECT id, judged, previous, received_at, verdict, gauge_id IS NULL AS inspection FROM record.report WHERE utility_id = $1 AND log_index >= $2 ORDER BY log_index LIMIT $3;
 
 -- name: assembly_ids
 SELECT id FROM record.assembly WHERE utility_id = $1 ORDER BY id;

@@ -71,8 +71,10 @@ class Review(Struct, frozen=True, kw_only=True, omit_defaults=True):
     log_index: int
     """The report's place in the utility's log."""
     assembly_id: UUID
-    tester_id: UUID
-    gauge_id: UUID
+    tester_id: UUID | None
+    """The tester; null: an inspection that names none."""
+    gauge_id: UUID | None
+    """The gauge; null: an inspection."""
     performed_at: dt.datetime
     """When the test was performed."""
     received_at: dt.datetime

@@ -45,7 +45,7 @@ class AssembliesQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     """Only assemblies whose next test is due after this day."""
     hazard: AssemblyHazard | None = None
     """Only assemblies that protect against this degree of hazard; `unknown`: those nobody has assessed."""
-    kind: rules.TestableKind | None = None
+    kind: rules.RegisteredKind | None = None
     """Only assemblies of this kind."""
     premises_id: UUID | None = None
     """Only assemblies at these premises."""
