@@ -25,6 +25,7 @@ from service.db.embedded import SERVICE, EmbeddedPostgres
 from service.db.migrate import migrate as run_migrations
 from service.db.migrate import try_database
 from service.db.pool import Pool
+from service.db.statements import statements
 from service.http import wire
 from service.http.edge import write_logs
 from service.metrics import Metrics
@@ -37,6 +38,8 @@ from service.screenings.screen import run_screens
 from service.screenings.store import ScreeningStore
 from service.settings import Settings
 from service.trouble import TroubleError
+
+_SQL = statements(__name__)
 
 
 class Database:
@@ -195,12 +198,9 @@ async def make_key(settings: Settings, kind: str, name: str, utilities: list[str
             async with connection.transaction():
                 organisation_id, key_id, now = clock.new_id(), clock.new_id(), clock.now()
                 key, secret_hash = mint(key_id)
+                await connection.execute(_SQL["add_organisation"], organisation_id, kind, name, now)
                 await connection.execute(
-                    "INSERT INTO access.organisation VALUES ($1, $2, $3, $4)", organisation_id, kind, name, now
-                )
-                await connection.execute(
-                    "INSERT INTO access.key (key_id, organisation_id, label, secret_hash, rights, created_at) "
-                    "VALUES ($1, $2, $3, $4, $5, $6)",
+                    _SQL["add_key"],
                     key_id,
                     organisation_id,
                     "made by the command",
@@ -209,9 +209,7 @@ async def make_key(settings: Settings, kind: str, name: str, utilities: list[str
                     now,
                 )
                 for utility in utilities:
-                    await connection.execute(
-                        "INSERT INTO access.utility_grant VALUES ($1, $2, $3)", utility, organisation_id, now
-                    )
+                    await connection.execute(_SQL["grant_utility"], utility, organisation_id, now)
         finally:
             await connection.close()
     return key

@@ -28,6 +28,7 @@ from service.clock import SystemClock
 from service.db.embedded import EmbeddedPostgres
 from service.db.migrate import migrate, migrated, prepare_to_migrate
 from service.db.pool import Pool
+from service.db.statements import statements
 from service.http import wire
 from service.http.listening import Loop
 from service.private_files import replacing
@@ -53,6 +54,8 @@ from service.registry.store import RegistryStore
 from service.settings import Settings
 from service.signing import new_key
 from service.trouble import TroubleError
+
+_SQL = statements(__name__)
 
 _ORGANISATIONS = {"utility": "Harrow Fen Water", "testing_company": "Fenland Testing", "regulator": "State drinking water office"}
 _STARTING = "A demo that is only just starting runs"
@@ -111,7 +114,7 @@ async def _serve(settings: Settings, found: Database, taken: socket.socket, serv
             told = {"url": f"http://{host}:{port}", **told}
             serving.write(f"at {told['url']}")
             serving.flush()
-            await claim.execute("SELECT set_config('application_name', $1, false)", f"A demo at {told['url']} runs")
+            await claim.execute(_SQL["say_where"], f"A demo at {told['url']} runs")
             if ready is not None:
                 _write(ready, told)
             print(what_to_try(told, page), flush=True)  # noqa: T201
@@ -125,11 +128,9 @@ async def only_one_in(dsn: str) -> AsyncIterator[Any]:
     claim = await asyncpg.connect(dsn, server_settings={"application_name": _STARTING})
     try:
         # Postgres ends the claim with its connection, however that ends.
-        if not await claim.fetchval("SELECT pg_try_advisory_lock($1)", _CLAIM):
+        if not await claim.fetchval(_SQL["claim"], _CLAIM):
             other = await claim.fetchval(
-                "SELECT application_name FROM pg_locks JOIN pg_stat_activity USING (pid) "
-                "WHERE locktype = 'advisory' AND granted AND objsubid = 1 AND (classid::bigint << 32) + objid::bigint = $1 "
-                "AND pg_locks.database = (SELECT oid FROM pg_database WHERE datname = current_database())",
+                _SQL["claimed_by"],
                 _CLAIM,
             )
             raise TroubleError(
@@ -156,7 +157,7 @@ async def prepare(found: Database) -> tuple[dict[str, Any], str]:
         registry = RegistryStore(pool)
         # Before the scenario is filled in: its testers see what is granted to them, as any others do.
         await owner.executemany(
-            "INSERT INTO access.utility_grant VALUES ($1, $2, now()) ON CONFLICT DO NOTHING",
+            _SQL["grant_utility"],
             [(UTILITY, one) for one in organisations.values()],
         )
         try:
@@ -169,8 +170,7 @@ async def prepare(found: Database) -> tuple[dict[str, Any], str]:
             assemblies.setdefault(one.kind, str(one.id))
         testers = [str(one.id) for one in await registry.listed(Tester, UTILITY, after=None, limit=500)]
         gauges = [str(one.id) for one in await registry.listed(Gauge, UTILITY, after=None, limit=500)]
-        failing = "SELECT id, leaf_hash FROM record.report WHERE utility_id = $1 AND initial_outcome = 'fail' ORDER BY log_index LIMIT 1"
-        report = await owner.fetchrow(failing, UTILITY)
+        report = await owner.fetchrow(_SQL["failing_report"], UTILITY)
     finally:
         await pool.close()
         await owner.close()
@@ -184,12 +184,10 @@ async def _organisations(owner: Any) -> dict[str, UUID]:
     clock = SystemClock()
     found: dict[str, UUID] = {}
     for kind, name in _ORGANISATIONS.items():
-        known = await owner.fetchval(
-            "SELECT organisation_id FROM access.organisation WHERE kind = $1 AND name = $2 LIMIT 1", kind, name
-        )
+        known = await owner.fetchval(_SQL["organisation"], kind, name)
         found[kind] = known or clock.new_id()
         if known is None:
-            await owner.execute("INSERT INTO access.organisation VALUES ($1, $2, $3, $4)", found[kind], kind, name, clock.now())
+            await owner.execute(_SQL["add_organisation"], found[kind], kind, name, clock.now())
     return found
 
 
@@ -199,11 +197,11 @@ async def _fresh_key(owner: Any, organisation: UUID, kind: str) -> str:
     key_id = clock.new_id()
     key, secret_hash = mint(key_id)
     await owner.execute(
-        "UPDATE access.key SET revoked_at = now() WHERE organisation_id = $1 AND label = 'demo' AND revoked_at IS NULL",
+        _SQL["revoke_keys"],
         organisation,
     )
     await owner.execute(
-        "INSERT INTO access.key (key_id, organisation_id, label, secret_hash, rights, created_at) VALUES ($1, $2, 'demo', $3, $4, now())",
+        _SQL["add_key"],
         key_id,
         organisation,
         secret_hash,

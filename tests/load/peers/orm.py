@@ -183,7 +183,7 @@ async def put_report(
             n=1, kind=assembly.kind, hazard=assembly.hazard, purpose=assembly.purpose,
             backpressure_possible=assembly.backpressure_possible, in_plant_air_gap=assembly.in_plant_air_gap, nominal_size=None if assembly.nominal_size is None else json.dumps(assembly.nominal_size),
             installed_on=assembly.installed_on, in_service=assembly.in_service, connection=assembly.premises.connection,
-            certificates=json.dumps(tester.certificates), tester_known=True, accuracy=gauge.accuracy, resolution=gauge.resolution,
+            created_at=assembly.created_at, certificates=json.dumps(tester.certificates), tester_known=True, accuracy=gauge.accuracy, resolution=gauge.resolution,
             gauge_unit=gauge.units["pressure"], calibrations=json.dumps(gauge.calibrations), previous_judged=previous,
         )  # fmt: skip
         told = judged(judging, report_id, facts, who, known)
