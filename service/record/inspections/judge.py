@@ -28,7 +28,7 @@ def judge(utility: Utility, submission: Submission, known: FactsRow, corrected: 
     document = as_judged(utility, facts, known)
     previous = None if corrected is None else _encode(rules.PreviousReadings(readings=[], corrected=corrected))
     verdict = inspection.inspect(document, received_at=submission.received_at, corrected=corrected)
-    content, judged, told = _encode(facts), _encode(document), _encode(verdict)
+    content, judged, given = _encode(facts), _encode(document), _encode(verdict)
     who: Principal = submission.principal
     row = ReportRow(
         id=submission.id,
@@ -45,7 +45,7 @@ def judge(utility: Utility, submission: Submission, known: FactsRow, corrected: 
         content_hash=content_hash(facts),
         content=content.decode(),
         judged=judged.decode(),
-        verdict=told.decode(),
+        verdict=given.decode(),
         outcome=verdict.outcome,
         protection=verdict.protection,
         acceptance=verdict.acceptance,
@@ -57,13 +57,13 @@ def judge(utility: Utility, submission: Submission, known: FactsRow, corrected: 
         failed_protection=verdict.mechanical_protection if verdict.outcome == "fail" else None,
         acts_as=verdict.acts_as,
     )
-    row = hashed(utility.code, row, (content, judged, told, previous))
+    row = hashed(utility.code, row, (content, judged, given, previous))
     return Judged(
         submission=submission,
         known=known,
         rests=RestsOn(tests=[]),
         row=row,
-        verdict=told,
+        verdict=given,
         event=rests.event_of(row, None, verdict.mechanical_protection),
         latest=None,
     )
