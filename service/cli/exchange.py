@@ -115,6 +115,9 @@ async def load(settings: Settings, utility: str, files: Sequence[Path], options:
             say(f"{sheet.sheet or 'The file'}: not read, for their headings are not known: {', '.join(unread)}.")
     for thing, count in run.counts.items():
         say(f"{thing}: {count.new} new, {count.changed} changed, {count.same} the same, {count.bad} bad")
+    for group in run.groups:
+        where = "" if group.heading is None else f" in `{group.heading}`"
+        say(f"{group.problems} times{where}, first in row {group.first_row}: {group.detail}" if group.first_row else group.detail)
     if run.acceptance:
         say("new tests: " + ", ".join(f"{count} {name}" for name, count in {**run.acceptance, **run.basis}.items()))
     for flag in run.flags:

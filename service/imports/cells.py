@@ -17,7 +17,9 @@ from service.imports.sheets import Unread, Value
 
 _ISO: Final = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})(?:[T ](.+))?")
 _NUMBERS: Final = re.compile(r"(\d{1,4})([/.\-])(\d{1,2})\2(\d{1,4})(?:[T ](.+))?")
-_NAMED: Final = re.compile(r"(?:(\d{1,2})[ \-.]+([A-Za-z]+)|([A-Za-z]+)\.?[ ]+(\d{1,2})(?:st|nd|rd|th)?,?)[ \-.,]+(\d{4})")
+_NAMED: Final = re.compile(r"(?:(\d{1,2})[ \-.]+([A-Za-z]+)|([A-Za-z]+)\.?[ ]+(\d{1,2})(?:st|nd|rd|th)?,?)[ \-.,]+(\d{4}|\d{2})")
+_MONTH: Final = re.compile(r"([A-Za-z]+)\.?[ \-.,/]+(\d{4})")
+_NOMINAL: Final = re.compile(r"DN\s*(\d+)", re.IGNORECASE)
 _TIME: Final = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2})(?:\.\d+)?)?\s*([AaPp])?\.?(?:[Mm]\.?)?")
 _OFFSET: Final = re.compile(r"(.*?)\s*(Z|[+-]\d{2}:?\d{2})")
 _QUANTITY: Final = re.compile(r"([+-]?)(?:(\d+)[ \-]+)?(\d+)\s*/\s*(\d+)(.*)|([+-]?(?:\d+(?:\.\d*)?|\.\d+))(.*)", re.DOTALL)
@@ -29,13 +31,17 @@ class CellError(Exception):
 
 
 class Reading:
-    """How the cells of one column are read: the unit that its heading or the caller names, and the order of its dates."""
+    """How the cells of one column are read: the unit that its heading or the caller names, and the order of its dates.
 
-    __slots__ = ("dates", "unit")
+    With `months` a month without its day is a date: its first day, by which nothing is due later than it should be.
+    """
 
-    def __init__(self, *, unit: str | None, dates: DateOrder | None) -> None:
+    __slots__ = ("dates", "months", "unit")
+
+    def __init__(self, *, unit: str | None, dates: DateOrder | None, months: bool = False) -> None:
         self.unit = unit
         self.dates = dates
+        self.months = months
 
 
 Parser = Callable[[Value, Reading], Any]
@@ -123,7 +129,12 @@ def _moment(told: str, how: Reading) -> dt.date | dt.datetime:
         return _at(day, found[4])
     if found := _NAMED.fullmatch(told):
         number, name = (found[1], found[2]) if found[1] else (found[4], found[3])
-        return dt.date(int(found[5]), _month(name), int(number))
+        return dt.date(_year(found[5]), _month(name), int(number))
+    if found := _MONTH.fullmatch(told):
+        month = _month(found[1])
+        if not how.months:
+            raise CellError("The day of the month is missing. Write the date like 2025-04-03.")
+        return dt.date(int(found[2]), month, 1)
     if found := _NUMBERS.fullmatch(told):
         first, second, third = int(found[1]), int(found[3]), int(found[4])
         if len(found[1]) == 4:  # noqa: PLR2004 - a year in full
@@ -131,8 +142,13 @@ def _moment(told: str, how: Reading) -> dt.date | dt.datetime:
         if len(found[4]) != 4:  # noqa: PLR2004 - a year in full
             raise CellError("Its year is not written in full; write the date like 2025-04-03.")
         if how.dates is None:
-            if not (_is_day(third, first, second) or _is_day(third, second, first)):
+            possible = {(first, second), (second, first)}
+            possible = {one for one in possible if _is_day(third, *one)}
+            if not possible:
                 raise ValueError
+            if len(possible) == 1:
+                # Only one order gives a day that the calendar has.
+                return _at(dt.date(third, *possible.pop()), found[5])
             raise CellError(
                 "Which part is the month is unclear. "
                 "Write the date like 2025-04-03, or state the order of the file's dates: `dates=mdy` or `dates=dmy`."
@@ -140,6 +156,14 @@ def _moment(told: str, how: Reading) -> dt.date | dt.datetime:
         month, day_ = (first, second) if how.dates == "mdy" else (second, first)
         return _at(dt.date(third, month, day_), found[5])
     raise CellError("It is no date that is read here; write it like 2025-04-03.")
+
+
+def _year(written: str) -> int:
+    """A year in full; of two digits 69 to 99 are of the 1900s and the others of the 2000s (POSIX.1-2017, strptime, %y; from memory)."""
+    year = int(written)
+    if len(written) == 4:  # noqa: PLR2004 - a year in full
+        return year
+    return year + (1900 if year >= 69 else 2000)  # noqa: PLR2004 - as POSIX has it
 
 
 def _is_day(year: int, month: int, day: int) -> bool:
@@ -199,6 +223,9 @@ def number(value: Value, how: Reading) -> float:
 
 def quantity(dimension: str, value: Value, how: Reading) -> tuple[float, str]:
     """A number and its unit: the cell's own, else the one that the heading or the caller names."""
+    if dimension == "length" and isinstance(value, str) and (nominal := _NOMINAL.fullmatch(value)):
+        # DN, a nominal diameter, is a number of millimetres (ISO 6708; from memory).
+        return float(nominal[1]), "mm"
     size, rest = _number_and_rest(value)
     if not rest:
         if how.unit is None:

@@ -135,9 +135,9 @@ class Asked:
         """How a column of that field is read, whose heading names that unit."""
         dimension = self.dimension(field)
         if dimension is not None and unit is not None and unit[0] == dimension:
-            return Reading(unit=unit[1], dates=self.options.dates)
+            return Reading(unit=unit[1], dates=self.options.dates, months=self.options.history)
         told = {"pressure": self.options.pressure, "length": self.options.length}.get(dimension or "")
-        return Reading(unit=told, dates=self.options.dates)
+        return Reading(unit=told, dates=self.options.dates, months=self.options.history)
 
     @staticmethod
     def dimension(field: str | None) -> str | None:

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 from msgspec import UNSET, Struct
 
+import rules
 from service.imports import cells
 from service.imports.cells import CellError
 from service.imports.columns import Asked, Column, parsers
@@ -203,9 +204,8 @@ class RowReader:
         for name in ("reason", "declared", "remarks"):
             if f"test.{name}" in values:
                 report[name] = values[f"test.{name}"]
-        for name, member in (("line_pressure", "line_pressure"), ("gauge_height", "gauge_height_above_assembly")):
-            if f"test.{name}" in values:
-                report[member] = self._measured(f"test.{name}", values[f"test.{name}"], units)
+        if "test.gauge_height" in values:
+            report["gauge_height_above_assembly"] = self._measured("test.gauge_height", values["test.gauge_height"], units)
         shutoffs = {side: values[f"test.{side}_shutoff"] for side in ("inlet", "outlet") if f"test.{side}_shutoff" in values}
         found: dict[str, dict[tuple[str, str], dict[str, Any]]] = {"initial": {}, "final": {}}
         for field, value in values.items():
@@ -215,6 +215,10 @@ class RowReader:
                 self._note(
                     field, member, value, found[phase].setdefault((line, component), {"component": component, **beside}), units
                 )
+        if "test.line_pressure" in values:
+            # No criterion is compared with it, so it follows the readings' unit.
+            size, unit = values["test.line_pressure"]
+            report["line_pressure"] = rules.convert(size, unit, units.setdefault("pressure", unit))
         for phase, readings in found.items():
             if readings:
                 report[f"{phase}_test"] = {"readings": list(readings.values())}

@@ -6,6 +6,7 @@ for what is recorded already is found again and stays as it is. Past tests are r
 """
 
 import asyncio
+import re
 from collections.abc import AsyncGenerator, AsyncIterator, Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from typing import IO, Any, Final, Literal, TypeVar, get_args
@@ -27,6 +28,7 @@ from service.imports.schemas import (
     ImportedFlag,
     ImportedSheet,
     ImportProblem,
+    ImportProblemGroup,
     ImportProgress,
     ImportRun,
     Thing,
@@ -97,6 +99,7 @@ class Importer:
         self._readers: list[RowReader] = []
         self._problems: list[ImportProblem] = []
         self._fresh: list[ImportProblem] = []
+        self._groups: dict[tuple[str, str | None], list[Any]] = {}
         self._count = self._rows = 0
         self._whole = True
 
@@ -164,6 +167,9 @@ class Importer:
 
     def _tell(self, problem: ImportProblem) -> None:
         self._count += 1
+        kind = (_kind(problem), None if problem.heading is UNSET else problem.heading)
+        if kind in self._groups or len(self._groups) < MOST_PROBLEMS:
+            self._groups.setdefault(kind, [problem, 0])[1] += 1
         self._fresh.append(problem)
         if len(self._problems) < MOST_PROBLEMS:
             self._problems.append(problem)
@@ -374,9 +380,25 @@ class Importer:
             basis=dict(self._checker.basis),
             flags=self._flags(),
             problem_count=self._count,
+            groups=[_group(first, count) for first, count in sorted(self._groups.values(), key=lambda group: -group[1])],
             problems=self._problems,
             summary=did,
         )
+
+
+_IN_TICKS: Final = re.compile(r"`([^`]*)`")
+
+
+def _kind(problem: ImportProblem) -> str:
+    """What problems that differ in their values and rows alone have in common: the sentence without them."""
+    value = problem.value if problem.value is not UNSET else None
+    known = _IN_TICKS.sub(lambda found: found[0] if "." in found[1] and found[1] != value else "``", problem.detail)
+    return re.sub(r"\d+", "0", known)
+
+
+def _group(first: ImportProblem, count: int) -> ImportProblemGroup:
+    row, heading = (None if part is UNSET else part for part in (first.row, first.heading))
+    return ImportProblemGroup(detail=first.detail, heading=heading, first_row=row, problems=count)  # type: ignore[arg-type]
 
 
 _SEVERITIES: Final = get_args(rules.Severity)

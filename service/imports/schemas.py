@@ -134,6 +134,19 @@ class ImportCount(Struct, kw_only=True):
     """Records that are bad, or wait for one that is."""
 
 
+class ImportProblemGroup(Struct, frozen=True, kw_only=True):
+    """Problems of one kind in one column, however many rows have them."""
+
+    detail: str
+    """What is wrong and what to do, as of the first of them."""
+    heading: str | None
+    """The column's heading; null where it is in no column."""
+    first_row: int | None
+    """The first row that has it."""
+    problems: int
+    """How many there are."""
+
+
 class ImportedFlag(Struct, frozen=True, kw_only=True):
     """On how many of the new reports a flag was put."""
 
@@ -168,6 +181,8 @@ class ImportRun(Struct, frozen=True, kw_only=True):
     """The flags on the new reports, those that refuse first, then those that hold; the most frequent first."""
     problem_count: int
     """How many problems there are in all."""
+    groups: list[ImportProblemGroup]
+    """The problems by kind, the most frequent first; at most 100 kinds."""
     problems: list[ImportProblem]
     """The first problems; the NDJSON answer holds all."""
     summary: str

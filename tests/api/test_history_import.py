@@ -149,3 +149,61 @@ def test_receipt_and_page_say_that_the_result_is_declared(signed_place: Place) -
 def test_a_share_beyond_zero_to_one_is_refused(place: Place) -> None:
     answer = load(place, SHEET, held_or_refused_at_most=2)
     assert answer.status_code == 400
+
+
+# Cells as people write them: a month alone, a two-digit year beside a month's name, a day that only one order has, `#`, DN, and two units in a row.
+CELLS = """Account No.,Customer,Service Address,Connection Type,Serial No.,Type,Hazard,Protection,Size,Test Date,Tester Cert #,Gauge S/N,Line pressure (kPa),Check 1,Check #2,Result
+C-1,Café,1 Sluice Lane,Commercial,A-1,DC,Low,Containment,DN100,Mar 2011,T-1,G-1,427,2.2#,1.8 psi,Pass
+C-1,Café,1 Sluice Lane,Commercial,A-1,DC,Low,Containment,DN100,05-Jan-24,T-1,G-1,427,2.4#,1.9#,Pass
+C-1,Café,1 Sluice Lane,Commercial,A-1,DC,Low,Containment,DN100,8/15/2022,T-1,G-1,427,2.1#,2.0#,Pass
+"""
+
+
+def test_cells_are_read_as_people_write_them(place: Place) -> None:
+    """427 kPa are 61.9 psi (1 psi is 6.894757 kPa, NIST SP 811, appendix B.8; from memory)."""
+    told = run(place, CELLS, dry_run=False, history=True)
+    assert (told["written"], told["problems"]) == (True, [])
+    found = serials(place)["A-1"]
+    reports = [place.get(f"/reports/{one['id']}").json() for one in place.get(f"/assemblies/{found}/reports").json()["items"]]
+    assert sorted(one["report"]["performed_at"][:10] for one in reports) == ["2011-03-01", "2022-08-15", "2024-01-05"]
+    assert {one["report"]["units"]["pressure"] for one in reports} == {"psi"}
+    assert {round(one["report"]["line_pressure"], 1) for one in reports} == {61.9}
+    assembly = place.get(f"/assemblies/{found}").json()
+    assert assembly["nominal_size"] == {"size": 100.0, "units": {"length": "mm"}}
+
+
+def test_what_is_still_unclear_is_asked_for_and_grouped(place: Place) -> None:
+    rows = "".join(f"C-1,A-1,0{n}/0{n + 1}/2022,T-1,G-1,2.2#,1.8#,Pass\n" for n in range(1, 6))
+    told = run(place, f"Account No.,Serial No.,Test Date,Tester Cert #,Gauge S/N,Check 1,Check #2,Result\n{rows}", history=True)
+    assert told["problem_count"] >= 5
+    first = told["groups"][0]
+    assert (first["problems"], first["heading"], first["first_row"]) == (5, "Test Date", 2)
+    assert "Which part is the month is unclear" in first["detail"]
+    lone = run(place, CELLS, pressure="psi", defaults={"test.time": "12:00", "test.reason": "periodic"})
+    assert [one["detail"][:36] for one in lone["groups"]][:1] == ["The day of the month is missing. Wri"]
+
+
+REGISTER = """Account No.,Customer,Service Address,Connection Type,Serial No.,Type,Hazard,Protection,Backpressure possible,In-plant air gap
+C-1,Mill,1 Sluice Lane,Industrial,A-1,RP,unknown,,yes,no
+C-2,Dairy,2 Sluice Lane,Industrial,A-2,RP,High,Point of use,no,yes
+"""
+
+
+def test_what_suitability_rests_on_is_imported_and_exported(place: Place) -> None:
+    told = run(place, REGISTER, dry_run=False)
+    assert (told["written"], told["problems"]) == (True, [])
+    found = {one.get("serial_number"): one for one in place.get("/assemblies").json()["items"]}
+    first, second = found["A-1"], found["A-2"]
+    assert (first["hazard"], first.get("purpose"), first["backpressure_possible"], first["in_plant_air_gap"]) == (
+        "unknown",
+        None,
+        True,
+        False,
+    )
+    named = ("hazard", "purpose", "backpressure_possible", "in_plant_air_gap")
+    assert tuple(second[name] for name in named) == ("health", "point_of_use", False, True)
+    lines = [json.loads(line) for line in place.get("/export").text.splitlines()]
+    told_again = [part for line in lines for part in json.dumps(line).split('"A-2"')]
+    assert any('"point_of_use"' in part for part in told_again)
+    again = run(place, REGISTER, dry_run=False)
+    assert counts(again)["assemblies"] == (0, 0, 2, 0)

@@ -289,6 +289,8 @@ MDY, DMY = Reading(unit=None, dates="mdy"), Reading(unit=None, dates="dmy")
 DATES = [
     ("2025-04-03", NONE, "2025-04-03"), ("2025/4/3", NONE, "2025-04-03"), ("3 Apr 2025", NONE, "2025-04-03"), ("April 3rd, 2025", NONE, "2025-04-03"),
     ("03-Apr-2025", NONE, "2025-04-03"), ("03/04/2025", MDY, "2025-03-04"), ("03/04/2025", DMY, "2025-04-03"), ("3.4.2025", DMY, "2025-04-03"),
+    ("13/04/2025", NONE, "2025-04-13"), ("8/15/2022", NONE, "2022-08-15"), ("05-Jan-24", NONE, "2024-01-05"), ("05-Jan-99", NONE, "1999-01-05"),
+    ("Mar 2011", Reading(unit=None, dates=None, months=True), "2011-03-01"),
 ]  # fmt: skip
 
 
@@ -299,7 +301,7 @@ def test_dates_are_read_where_they_can_mean_one_day(written: str, how: Reading, 
 
 @pytest.mark.parametrize(
     ("written", "how", "says"),
-    [("03/04/2025", NONE, "dates=mdy"), ("13/04/2025", NONE, "dates=mdy"), ("3/4/25", MDY, "year"), ("2025-02-29", NONE, "no such day"), ("13/13/2025", MDY, "no such day"), ("31/02/2025", NONE, "no such day or time: `31/02/2025`"), ("31/02/2025", MDY, "no such day"), ("30/02/2025", NONE, "no such day"),
+    [("03/04/2025", NONE, "dates=mdy"), ("Mar 2011", NONE, "day of the month is missing"), ("3/4/25", MDY, "year"), ("2025-02-29", NONE, "no such day"), ("13/13/2025", MDY, "no such day"), ("31/02/2025", NONE, "no such day or time: `31/02/2025`"), ("31/02/2025", MDY, "no such day"), ("30/02/2025", NONE, "no such day"),
      ("45750", NONE, "no date"), (45750, NONE, "no date"), ("yesterday", NONE, "no date"), ("3 Xyz 2025", NONE, "no month"), ("0000-01-01", NONE, "no such day")],
 )  # fmt: skip
 def test_dates_that_can_mean_two_days_or_none_are_refused(written: Any, how: Reading, says: str) -> None:
