@@ -96,6 +96,10 @@ _PLANNED_ONCE = {
 }
 
 
+_PLAN_BY_KEY = "SELECT " + ", ".join(f"set_config('{name}', '{value}', false)" for name, value in _PLANNED_ONCE.items())
+_PLAN_EACH = "; ".join(f"RESET {name}" for name in _PLANNED_ONCE)
+
+
 async def _keep(_connection: Connection) -> None:
     """Leave the session as it is on its return: the next loan names its own utility."""
 
@@ -114,9 +118,11 @@ async def _watched(connection: Connection) -> None:
 class Pool:
     """A pool of connections that work as the service's role, whoever logged in."""
 
-    def __init__(self, pool: Any) -> None:
+    def __init__(self, pool: Any, *, repeating: bool = False) -> None:
         self._pool = pool
+        self._repeating = repeating
         self._named: WeakKeyDictionary[Any, tuple[str, UUID | None]] = WeakKeyDictionary()
+        self._by_key: WeakKeyDictionary[Any, bool] = WeakKeyDictionary()
         self._fanned = asyncio.Lock()
 
     @classmethod
@@ -141,12 +147,18 @@ class Pool:
             reset=_keep,
             server_settings={"role": ROLE, "application_name": "nonreturn", "TimeZone": "UTC", **SESSION, **planned, **flushed},
         )
-        return cls(pool)
+        return cls(pool, repeating=repeating)
 
     @asynccontextmanager
-    async def lend(self, utility: str) -> AsyncIterator[Connection]:
-        """Lend a connection that sees that utility's rows; ProblemError `unavailable` where the database is away."""
+    async def lend(self, utility: str, *, by_key: bool = False) -> AsyncIterator[Connection]:
+        """Lend a connection that sees that utility's rows; ProblemError `unavailable` where the database is away.
+
+        `by_key` is for statements that read rows by their keys, and pages in an index's order: they are planned without regard to which
+        utility it is. Of a utility that its statistics do not know the planner takes each table for empty, and any index for as good as the
+        right one; such plans took hours for the second utility of a database.
+        """
         named = (utility, None if utility == NO_UTILITY else _company.get())
+        timed_out = False
         try:
             connection = await self._borrowed()
             given_up = False
@@ -164,9 +176,13 @@ class Pool:
                         ROLE if company is None else COMPANY_ROLE,
                     )
                     self._named[session] = named
+                if self._by_key.get(session, self._repeating) != (by_key := by_key or self._repeating):
+                    self._by_key[session] = by_key
+                    await connection.execute(_PLAN_BY_KEY if by_key else _PLAN_EACH)
                 yield connection
-            except (TimeoutError, asyncio.CancelledError):
+            except (TimeoutError, asyncio.CancelledError) as error:
                 given_up = True
+                timed_out = isinstance(error, TimeoutError)
                 raise
             except asyncpg.InternalClientError:
                 # The session's last word (that it is being ended, say) came between two requests and confused it: it is of no more use.
@@ -178,8 +194,12 @@ class Pool:
                 finally:
                     # It did not even say that it stopped what was given up: nobody is there.
                     if given_up and session.is_closed():
+                        timed_out = False
                         self._end_idle()
         except _AWAY as error:
+            if timed_out:
+                # The database stopped the statement as it was told to: it is there, and only slow.
+                raise problem("database_slow", wait=2) from error
             raise problem("database_unreachable", wait=2) from error
 
     @asynccontextmanager

@@ -37,13 +37,13 @@ class ImportStore:
 
     async def find(self, shape: type[T], utility: str, marks: Sequence[str], ids: Sequence[UUID]) -> list[T]:
         """The things that bear one of those marks or one of those ids."""
-        async with self._pool.lend(utility) as connection:
+        async with self._pool.lend(utility, by_key=True) as connection:
             rows = await connection.fetch(_SQL[f"find_{NAMES[shape]}"], utility, marks, ids)
         return [msgspec.json.decode(row[0], type=shape) for row in rows]
 
     async def reports(self, utility: str, asked: Sequence[tuple[UUID, dt.datetime]]) -> list[ReportAt]:
         """The reports that stand of those assemblies at those moments."""
-        async with self._pool.lend(utility) as connection:
+        async with self._pool.lend(utility, by_key=True) as connection:
             rows = await connection.fetch(_SQL["find_reports"], utility, [one[0] for one in asked], [one[1] for one in asked])
         return [ReportAt(**dict(row)) for row in rows]
 
@@ -79,4 +79,4 @@ class ImportStore:
 
     def lend(self, utility: str) -> Any:
         """A connection that sees that utility's rows."""
-        return self._pool.lend(utility)
+        return self._pool.lend(utility, by_key=True)

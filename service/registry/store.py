@@ -54,7 +54,7 @@ class RegistryStore:
 
     async def get(self, shape: type[T], utility: str, thing_id: UUID) -> T:
         """The thing of that id; 404 where there is none."""
-        async with self._pool.lend(utility) as connection:
+        async with self._pool.lend(utility, by_key=True) as connection:
             return await self.get_on(connection, shape, utility, thing_id)
 
     async def get_on(self, connection: Connection, shape: type[T], utility: str, thing_id: UUID) -> T:
@@ -66,7 +66,7 @@ class RegistryStore:
 
     async def listed(self, shape: type[T], utility: str, *, after: UUID | None, limit: int) -> list[T]:
         """Up to `limit` things after that id, by id; ids of version 7 are in order of their making."""
-        async with self._pool.lend(utility) as connection:
+        async with self._pool.lend(utility, by_key=True) as connection:
             rows = await connection.fetch(_reading("list", shape), utility, after, limit)
         return [msgspec.json.decode(row[0], type=shape) for row in rows]
 

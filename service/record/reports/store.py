@@ -87,18 +87,18 @@ class ReportStore:
     @asynccontextmanager
     async def session(self, utility: str) -> AsyncIterator["ReportSession"]:
         """One session in which a group is read and then written, with no transaction open between the two."""
-        async with self._pool.lend(utility) as connection:
+        async with self._pool.lend(utility, by_key=True) as connection:
             yield ReportSession(connection, utility)
 
     async def settle(self, utility: str) -> None:
         """Return once all that can be read now is as durable as what is recorded here."""
-        async with self._pool.lend(utility) as connection:
+        async with self._pool.lend(utility, by_key=True) as connection:
             await connection.execute(_SQL["settle"])
 
     @asynccontextmanager
     async def recording(self, utility: str) -> AsyncIterator["Recording"]:
         """The transaction in which reports of a utility are recorded: alone, until it commits."""
-        async with self._pool.lend(utility) as connection, connection.transaction():
+        async with self._pool.lend(utility, by_key=True) as connection, connection.transaction():
             await connection.execute(_SQL["lock_log"], utility)
             row = await connection.fetchrow(_SQL["locked_utility"], utility)
             if row is None:
@@ -124,7 +124,7 @@ class ReportStore:
     async def reports(self, utility: str, wanted: ReportsWanted, *, after: int, limit: int) -> list[ReportListItem]:
         """Up to `limit` of the wanted reports after that log index."""
         sql, arguments = reports_statement(utility, wanted, after=after, limit=limit)
-        async with self._pool.lend(utility) as connection:
+        async with self._pool.lend(utility, by_key=True) as connection:
             return [ReportListItem(**dict(row)) for row in await connection.fetch(sql, *arguments)]
 
     async def assembly(self, utility: str, assembly_id: UUID) -> AssemblyRow | None:
@@ -147,22 +147,22 @@ class ReportStore:
 
     async def facts_then(self, utility: str, assemblies: Sequence[UUID], *, told_before: dt.datetime) -> dict[UUID, AssemblyRow]:
         """Those assemblies by id, with their incidents as they had been told by a moment."""
-        async with self._pool.lend(utility) as connection:
+        async with self._pool.lend(utility, by_key=True) as connection:
             rows = await connection.fetch(STANDING_FACTS, utility, assemblies, told_before, None)
         return {row["id"]: _assembly_row(row) for row in rows}
 
     async def judged(self, utility: str, *, start: int, limit: int) -> list[JudgedRow]:
         """Stored reports as they were judged, from that log index on."""
-        async with self._pool.lend(utility) as connection:
+        async with self._pool.lend(utility, by_key=True) as connection:
             return [JudgedRow(**dict(row)) for row in await connection.fetch(_SQL["judged"], utility, start, limit)]
 
     async def assembly_ids(self, utility: str) -> list[UUID]:
         """Every assembly of a utility."""
-        async with self._pool.lend(utility) as connection:
+        async with self._pool.lend(utility, by_key=True) as connection:
             return [row["id"] for row in await connection.fetch(_SQL["assembly_ids"], utility)]
 
     async def _one(self, utility: str, statement: str, *arguments: Any) -> dict[str, Any] | None:
-        async with self._pool.lend(utility) as connection:
+        async with self._pool.lend(utility, by_key=True) as connection:
             row = await connection.fetchrow(statement, *arguments)
         return dict(row) if row is not None else None
 

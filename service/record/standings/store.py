@@ -114,7 +114,7 @@ class StandingStore:
 
     async def _page(self, head: str, utility: str, wanted: Wanted, after: Place | None, limit: int) -> list[Any]:
         """A page's rows: by one statement, or by due day from several strands, each of which an index gives in order."""
-        async with self._pool.lend(utility) as connection:
+        async with self._pool.lend(utility, by_key=True) as connection:
             if not wanted.by_due_on or wanted.status in PRESSING:
                 sql, arguments = _composed(head, utility, wanted, after, limit)
                 return list(await connection.fetch(sql, *arguments))
@@ -133,12 +133,12 @@ class StandingStore:
 
     async def history(self, utility: str, assemblies: Sequence[UUID], *, before: dt.datetime | None) -> list[HistoryRow]:
         """The reports of those assemblies received before that moment; None: all."""
-        async with self._pool.lend(utility) as connection:
+        async with self._pool.lend(utility, by_key=True) as connection:
             return [HistoryRow(**dict(row)) for row in await connection.fetch(_SQL["history_by"], utility, assemblies, before)]
 
     async def registered_at(self, utility: str, assembly_id: UUID) -> dt.datetime | None:
         """When an assembly came into the register."""
-        async with self._pool.lend(utility) as connection:
+        async with self._pool.lend(utility, by_key=True) as connection:
             found: dt.datetime | None = await connection.fetchval(_SQL["registered_at"], utility, assembly_id)
         return found
 
