@@ -444,9 +444,9 @@ def test_what_stands_beside_the_rulebooks_says_where_it_is_from_too() -> None:
 # A change to a limit, an interval, a clause or a mark changes the digest: look at the change, name it in the CHANGELOG, then pin it again.
 DIGESTS = {
     "au-nsw": "sha256:01a276ba5381f5a684db5ec91ecdabe82b14f69c15359eb4619ef4337ebff307",
-    "au-qld": "sha256:518be0ae82870ddcf251d37b33b30757d174302b36cb32fef8ee92936d454082",
+    "au-qld": "sha256:f4e82191a3760478829f29382a32f2ef69a791275162fd4f3b3fc5517d4291d8",
     "au-vic": "sha256:66f6e4069c24f9d83c6963d7a5ad3e527496df482863150e45463496675d87f2",
-    "au-wa": "sha256:c8aff1e6a9dfead83b96da9444143827c5be09f9319003e636c3e6b0fe119ad3",
+    "au-wa": "sha256:7cd4c8e1e1fb384a791a9e9be6ab5112ea9b645e2b59ef543c3b71aeffa73bbe",
     "ca-bc": "sha256:957053a333987e9fa39779daa01186054d1d597a7e8d9af44bbe0e52bde70505",
     "ca-ns-east-hants": "sha256:f9de194ca73f79d138e38188f534d4bb6fe60d9d991d1d1a209340def48ae464",
     "ca-ns-halifax": "sha256:603006804761fe4d25c68243358083c77672c902396006f5b0767d6af8cd7d34",
