@@ -4,6 +4,7 @@ from service.http import health
 from service.http.endpoint import Operation
 from service.imports import api as imports
 from service.ledger import api as log
+from service.local_rulebooks import api as local_rulebooks
 from service.notices import api as notices
 from service.openapi import api as reference
 from service.organisations import api as organisations
@@ -31,6 +32,7 @@ from service.webhooks import api as webhooks
 operations: list[Operation] = [
     *rules_calls.operations,
     *utilities.operations,
+    *local_rulebooks.operations,
     *grants.operations,
     *registry.operations,
     *reports.operations,

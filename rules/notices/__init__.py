@@ -2,6 +2,8 @@
 
 from rules.notices.data import NoticeStep as NoticeStep
 from rules.notices.data import default_steps as default_steps
+from rules.notices.local import stated_notices as stated_notices
+from rules.notices.local import with_local as with_local
 from rules.notices.schedule import Window as Window
 from rules.notices.schedule import check as check
 from rules.notices.schedule import provenance as provenance

@@ -36,7 +36,7 @@ from service.registry.schemas import (
     PremisesFacts,
     Tester,
     TesterFacts,
-    Utility,
+    UtilityOnRecord,
 )
 
 # The namespace of the ids that follow from marks (RFC 9562, version 5); it never changes, or a file would make everything again.
@@ -86,7 +86,14 @@ class Checker:
     """Checks what is staged, kind by kind, each behind what it refers to."""
 
     def __init__(
-        self, *, store: ImportStore, staging: Staging, utility: Utility, asked: Asked, principal: Principal, now: dt.datetime
+        self,
+        *,
+        store: ImportStore,
+        staging: Staging,
+        utility: UtilityOnRecord,
+        asked: Asked,
+        principal: Principal,
+        now: dt.datetime,
     ) -> None:
         self._store = store
         self._staging = staging

@@ -43,7 +43,7 @@ from service.record.reports.submit import Submissions
 from service.record.standings.follow import StandingsFollow
 from service.record.standings.work_out import standing_row, work_out
 from service.registry.register import change_thing
-from service.registry.schemas import Utility
+from service.registry.schemas import UtilityOnRecord
 from service.registry.store import RegistryStore
 
 T = TypeVar("T")
@@ -75,7 +75,7 @@ class Importer:
         reports: ReportStore,
         submissions: Submissions,
         clock: Clock,
-        utility: Utility,
+        utility: UtilityOnRecord,
         principal: Principal,
         asked: Asked,
         threads: Executor | None = None,

@@ -28,7 +28,7 @@ from service.notices.store import START, Candidate, NoticeRow, NoticeStore, scan
 from service.problems import ProblemError, not_found, problem
 from service.record.reports.store import ReportStore
 from service.registry.calendar import today
-from service.registry.schemas import Contact, Utility
+from service.registry.schemas import Contact, Utility, UtilityOnRecord
 
 FOLLOWS: Final[dict[NoticeState, tuple[NoticeState, ...]]] = {
     "prepared": ("sent", "delivery_failed", "cancelled"),
@@ -59,6 +59,12 @@ async def read_schedule(store: NoticeStore, utility: str) -> NoticeSchedule:
         version=0 if row is None else row.version,
         changed_at=None if row is None else row.changed_at,
     )
+
+
+async def steps_on(store: NoticeStore, utility: UtilityOnRecord, on: dt.date) -> tuple[rule.NoticeStep, ...]:
+    """The steps that a utility follows on that day: those of its schedule, and those that its local rulebook requires in their place."""
+    schedule = await read_schedule(store, utility.code)
+    return rule.with_local(schedule.steps, rule.stated_notices(utility.applied, on))
 
 
 async def change_schedule(
@@ -122,14 +128,14 @@ def told(notice: NoticeText, *, contacts: bool) -> NoticeText:
 
 
 async def preview(
-    store: NoticeStore, utility: Utility, on: dt.date, *, after: Place | None, limit: int, now: dt.datetime
+    store: NoticeStore, utility: UtilityOnRecord, on: dt.date, *, after: Place | None, limit: int, now: dt.datetime
 ) -> list[tuple[Place, NoticeText]]:
     """Up to `limit` of the notices that a run of that day would prepare by the record of today, each with its place; writes nothing."""
     if on < today(utility, now):
         raise problem("in_the_past", parameter="on")
-    schedule = await read_schedule(store, utility.code)
+    steps = await steps_on(store, utility, on)
     found: list[tuple[Place, NoticeText]] = []
-    stretches = scans(rule.windows(schedule.steps, on), on)
+    stretches = scans(rule.windows(steps, on), on)
     start = 0 if after is None else after.scan
     for number, scan in list(enumerate(stretches))[start:]:
         place = START if after is None or number != after.scan else (after.due, after.assembly_id)

@@ -17,12 +17,12 @@ from msgspec.structs import replace
 
 from rules import notices as rule
 from service.clock import Clock
-from service.notices.manage import read_schedule, words
+from service.notices.manage import steps_on, words
 from service.notices.schemas import NoticeRun
 from service.notices.store import START, Candidate, NewNotice, NoticeStore, RunRow, Scan, scans
 from service.problems import ProblemError, not_found
 from service.registry.calendar import today
-from service.registry.schemas import Utility
+from service.registry.schemas import UtilityOnRecord
 from service.registry.store import RegistryStore
 
 PIECE = 250
@@ -81,11 +81,11 @@ class NoticeRuns:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
 
-    async def work(self, utility: Utility, run: RunRow) -> AsyncIterator[RunRow]:
+    async def work(self, utility: UtilityOnRecord, run: RunRow) -> AsyncIterator[RunRow]:
         """Work on a run, reporting its progress after each piece; ends early where another worker has taken it over."""
         try:
-            schedule = await read_schedule(self._store, utility.code)
-            stretches = scans(rule.windows(schedule.steps, run.on_day), run.on_day)
+            steps = await steps_on(self._store, utility, run.on_day)
+            stretches = scans(rule.windows(steps, run.on_day), run.on_day)
             waiting = sum([await self._store.count(utility.code, scan) for scan in stretches])
             run = replace(run, total=run.done + waiting)
             for scan in stretches:
@@ -104,7 +104,7 @@ class NoticeRuns:
             await self._let_go(utility, run)
             raise
 
-    async def _piece(self, utility: Utility, run: RunRow, scan: Scan | None, found: list[Candidate]) -> RunRow | None:
+    async def _piece(self, utility: UtilityOnRecord, run: RunRow, scan: Scan | None, found: list[Candidate]) -> RunRow | None:
         """Prepare the notices of these candidates and keep how far the run has come; None where it is another's by now."""
         now = self._clock.now()
         made = []
@@ -141,7 +141,7 @@ class NoticeRuns:
             await piece.advance(run)
         return run
 
-    async def _enter(self, utility: Utility) -> tuple[RunRow, bool]:
+    async def _enter(self, utility: UtilityOnRecord) -> tuple[RunRow, bool]:
         worker = self._clock.new_id()
         run_id = await self._store.enter_run(
             utility.code, new_id=self._clock.new_id(), worker=worker, on=self._today(utility), now=self._clock.now()
@@ -149,7 +149,7 @@ class NoticeRuns:
         run = await self._run(utility.code, run_id)
         return run, run.worker == worker
 
-    async def _beside(self, utility: Utility, run: RunRow) -> None:
+    async def _beside(self, utility: UtilityOnRecord, run: RunRow) -> None:
         try:
             async for _ in self.work(utility, run):
                 pass
@@ -157,7 +157,7 @@ class NoticeRuns:
             # Nobody waits for this answer. The run shows as interrupted, and goes on when the next one is asked for.
             log.exception("The run %s of notices of %s was interrupted", run.id, utility.code)
 
-    async def _let_go(self, utility: Utility, run: RunRow) -> None:
+    async def _let_go(self, utility: UtilityOnRecord, run: RunRow) -> None:
         try:
             await asyncio.shield(self._store.leave_run(utility.code, run))
         except ProblemError:
@@ -169,7 +169,7 @@ class NoticeRuns:
             raise not_found("run")
         return run
 
-    def _today(self, utility: Utility) -> dt.date:
+    def _today(self, utility: UtilityOnRecord) -> dt.date:
         return today(utility, self._clock.now())
 
 

@@ -24,7 +24,7 @@ class NoticeSchedule(Struct, frozen=True, kw_only=True):
     """A schedule as it is followed; `own` says whether the utility has set it. Version 0 is the common one, never changed here."""
 
     steps: list[NoticeStep]
-    """The steps that are followed."""
+    """The steps of the schedule; notices that the utility's local rulebook requires take the place of those of their codes."""
     own: bool
     """Whether the utility has set them."""
     provenance: str

@@ -9,7 +9,7 @@ from typing import Protocol
 from uuid import UUID
 
 from service.db.pool import Connection
-from service.registry.schemas import Utility
+from service.registry.schemas import UtilityOnRecord
 
 
 class RegisterChange(Protocol):
@@ -20,7 +20,7 @@ class RegisterChange(Protocol):
         """The connection that the transaction is open on."""
 
     @property
-    def utility(self) -> Utility:
+    def utility(self) -> UtilityOnRecord:
         """The utility as it is until the commit."""
 
     async def assemblies_of(self, premises_id: UUID) -> list[UUID]:
@@ -36,5 +36,5 @@ class Follower(Protocol):
     def changing(self, utility: str) -> AbstractAsyncContextManager[RegisterChange]:
         """One transaction; it commits when the block ends without an error."""
 
-    async def rebuild(self, utility: Utility) -> None:
+    async def rebuild(self, utility: UtilityOnRecord) -> None:
         """Work out every standing of a utility again, an assembly a transaction."""

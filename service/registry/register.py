@@ -28,6 +28,7 @@ from service.registry.schemas import (
     Tester,
     Utility,
     UtilityFacts,
+    UtilityOnRecord,
 )
 from service.registry.store import RegistryStore
 
@@ -130,13 +131,20 @@ def _with_occurrences(before: Assembly, after: AssemblyFacts, on: dt.date) -> As
 
 async def change_utility(
     registry: RegistryStore, follower: Follower, before: Utility, facts: UtilityFacts, *, now: dt.datetime
-) -> Utility:
+) -> UtilityOnRecord:
     """Replace a utility's facts while it is still as in `before`; 412 where it is not.
 
     Under another rulebook or in another time zone every standing is worked out again, assembly by assembly so that reports need not wait
     for them all; where that is cut short, `nonreturn rebuild` finishes it.
     """
-    utility = await registry.change_utility(before.code, facts, version=before.version, now=now)
+    async with follower.changing(before.code) as change:
+        # Under the log's lock, so that no local rulebook is stated meanwhile.
+        local = change.utility.local
+        if facts.rulebook != change.utility.rulebook and local is not None and not local.rulebook.is_empty:
+            raise problem(
+                "local_rulebook_over_other", pointer="/rulebook", rulebook=local.rulebook.extends, version=local.version + 1
+            )
+        utility = await registry.change_utility(change.connection, before.code, facts, version=before.version, now=now)
     if (utility.rulebook, utility.time_zone) != (before.rulebook, before.time_zone):
         await follower.rebuild(utility)
     return utility

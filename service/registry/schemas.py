@@ -4,12 +4,14 @@ A change is the whole of a thing's facts after a merge patch (RFC 7396), so one 
 """
 
 import datetime as dt
-from typing import Annotated, ClassVar, Literal
+from collections.abc import Mapping
+from typing import Annotated, Any, ClassVar, Literal
 from uuid import UUID
 
+import msgspec
 from msgspec import UNSET, Meta, Struct, UnsetType
 
-from rules import LengthUnit, PressureUnit, RegisteredKind, TestableKind
+from rules import LengthUnit, LocalVersion, PressureUnit, RegisteredKind, RulebookKey, TestableKind
 from service.http.plain_text import PLAIN
 
 # Spelled out because `\s` means other characters in ECMA-262 than in Python: U+001C to U+001F, U+0085 and U+FEFF.
@@ -54,6 +56,38 @@ class Utility(UtilityFacts, frozen=True, kw_only=True, forbid_unknown_fields=Fal
     version: int
     created_at: dt.datetime
     changed_at: dt.datetime
+
+
+class UtilityOnRecord(Utility, frozen=True, kw_only=True, forbid_unknown_fields=False):
+    """A utility with the newest version of its local rulebook, which is no part of any answer about the utility."""
+
+    local: LocalVersion | None = None
+
+    @property
+    def book(self) -> RulebookKey:
+        """What its tests are judged by: its rulebook, or the local one that lies over it."""
+        if self.local is None or self.local.rulebook.is_empty or self.local.rulebook.extends != self.rulebook:
+            return self.rulebook
+        return self.local
+
+    @property
+    def applied(self) -> LocalVersion | None:
+        """The version of the local rulebook that lies over its rulebook; None where nothing does."""
+        return None if isinstance(self.book, str) else self.book
+
+    @property
+    def shown(self) -> Utility:
+        """The utility as an answer has it."""
+        return Utility(**{name: getattr(self, name) for name in Utility.__struct_fields__})
+
+
+def utility_of(row: Mapping[str, Any]) -> UtilityOnRecord:
+    """The utility of a row of the database, whose `local` is the JSON of a version."""
+    local = None if row["local"] is None else _local_version(row["local"])
+    return UtilityOnRecord(**{**row, "local": local})
+
+
+_local_version = msgspec.json.Decoder(LocalVersion).decode
 
 
 class Location(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -11,7 +11,16 @@ import msgspec
 from service.db.pool import NO_UTILITY, Connection, Pool, company_looks
 from service.db.statements import statements
 from service.problems import ProblemError, not_found, problem
-from service.registry.schemas import Assembly, Gauge, NewUtility, Premises, Tester, Utility, UtilityFacts
+from service.registry.schemas import (
+    Assembly,
+    Gauge,
+    NewUtility,
+    Premises,
+    Tester,
+    UtilityFacts,
+    UtilityOnRecord,
+    utility_of,
+)
 
 _SQL = statements(__name__)
 T = TypeVar("T", Premises, Assembly, Tester, Gauge)
@@ -90,7 +99,7 @@ class RegistryStore:
             raise problem("version_changed")
         return msgspec.json.decode(row, type=shape)
 
-    async def create_utility(self, new: NewUtility, organisation_id: UUID, *, now: dt.datetime) -> Utility:
+    async def create_utility(self, new: NewUtility, organisation_id: UUID, *, now: dt.datetime) -> UtilityOnRecord:
         """Keep a new utility, its log, and the grant to the organisation that stands for it, in one transaction."""
         async with self._pool.lend(new.code) as connection, connection.transaction():
             try:
@@ -104,7 +113,7 @@ class RegistryStore:
                 raise unregistered(error) from None
         return await self.utility(new.code)
 
-    async def utility(self, code: str) -> Utility:
+    async def utility(self, code: str) -> UtilityOnRecord:
         """The utility of that code; 404 where there is none, or where it can be no code."""
         if not _CODE.fullmatch(code):
             raise not_found("utility")
@@ -112,7 +121,7 @@ class RegistryStore:
             row = await connection.fetchrow(_SQL["utility"], code)
         if row is None:
             raise not_found("utility")
-        return Utility(**dict(row))
+        return utility_of(row)
 
     async def knows_time_zone(self, name: str) -> bool:
         """Whether Postgres knows a time zone by that very name."""
@@ -124,21 +133,22 @@ class RegistryStore:
         async with self._pool.lend(code) as connection:
             return bool(await connection.fetchval(_SQL["is_granted"], code, organisation_id))
 
-    async def utilities(self, codes: list[str], *, after: str, limit: int) -> list[Utility]:
+    async def utilities(self, codes: list[str], *, after: str, limit: int) -> list[UtilityOnRecord]:
         """Up to `limit` of those utilities, by code."""
         async with self._pool.lend(" ".join(sorted(codes))) as connection:
             rows = await connection.fetch(_SQL["utilities"], after, limit)
-        return [Utility(**dict(row)) for row in rows]
+        return [utility_of(row) for row in rows]
 
-    async def change_utility(self, code: str, facts: UtilityFacts, *, version: int, now: dt.datetime) -> Utility:
-        """Replace a utility's facts while its version is still that one; 412 where it is not."""
-        async with self._pool.lend(code) as connection:
-            row = await connection.fetchrow(
-                _SQL["change_utility"], code, version, now, facts.name, facts.rulebook, facts.time_zone, facts.due_soon_days
-            )
+    async def change_utility(
+        self, connection: Connection, code: str, facts: UtilityFacts, *, version: int, now: dt.datetime
+    ) -> UtilityOnRecord:
+        """Replace a utility's facts, in the caller's transaction, while its version is still that one; 412 where it is not."""
+        row = await connection.fetchrow(
+            _SQL["change_utility"], code, version, now, facts.name, facts.rulebook, facts.time_zone, facts.due_soon_days
+        )
         if row is None:
             raise problem("version_changed")
-        return Utility(**dict(row))
+        return utility_of(row)
 
 
 def _reading(verb: str, shape: type[Any]) -> str:

@@ -101,17 +101,26 @@ INSERT INTO record.utility_log (utility_id) SELECT utility_id FROM created;
 
 -- name: utilities
 -- Those named in the session's setting, which is all that row security shows.
-SELECT utility_id AS code, version, created_at, changed_at, name, rulebook, time_zone, due_soon_days FROM record.utility
-WHERE utility_id > $1 ORDER BY utility_id LIMIT $2;
+SELECT utility_id AS code, version, created_at, changed_at, name, rulebook, time_zone, due_soon_days, (
+    SELECT json_build_object('version', n.version, 'rulebook', n.content::json)::text FROM record.local_rulebook n
+    WHERE n.utility_id = utility.utility_id ORDER BY n.version DESC LIMIT 1
+) AS local
+FROM record.utility WHERE utility_id > $1 ORDER BY utility_id LIMIT $2;
 
 -- name: utility
-SELECT utility_id AS code, version, created_at, changed_at, name, rulebook, time_zone, due_soon_days FROM record.utility
-WHERE utility_id = $1;
+SELECT utility_id AS code, version, created_at, changed_at, name, rulebook, time_zone, due_soon_days, (
+    SELECT json_build_object('version', n.version, 'rulebook', n.content::json)::text FROM record.local_rulebook n
+    WHERE n.utility_id = utility.utility_id ORDER BY n.version DESC LIMIT 1
+) AS local
+FROM record.utility WHERE utility_id = $1;
 
 -- name: change_utility
 UPDATE record.utility SET version = version + 1, changed_at = $3, name = $4, rulebook = $5, time_zone = $6, due_soon_days = $7
 WHERE utility_id = $1 AND version = $2
-RETURNING utility_id AS code, version, created_at, changed_at, name, rulebook, time_zone, due_soon_days;
+RETURNING utility_id AS code, version, created_at, changed_at, name, rulebook, time_zone, due_soon_days, (
+    SELECT json_build_object('version', n.version, 'rulebook', n.content::json)::text FROM record.local_rulebook n
+    WHERE n.utility_id = utility.utility_id ORDER BY n.version DESC LIMIT 1
+) AS local;
 
 -- name: knows_time_zone
 SELECT EXISTS (SELECT FROM pg_timezone_names WHERE name = $1);

@@ -10,7 +10,7 @@ from service.http.paging import Limit, page, page_of
 from service.problems import problem
 from service.registry import register as records
 from service.registry.api import IF_MATCH, merged, tagged
-from service.registry.schemas import Code, NewUtility, Utility, UtilityFacts
+from service.registry.schemas import Code, NewUtility, Utility, UtilityFacts, UtilityOnRecord
 
 
 class AfterCode(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -35,10 +35,10 @@ async def create_utility(call: Call, document: NewUtility) -> Answer:
     await records.check_utility(call.services.registry, document)
     organisation = call.who.organisation_id if document.organisation_id is msgspec.UNSET else document.organisation_id
     utility = await call.services.registry.create_utility(document, organisation, now=call.clock.now())
-    return tagged(utility, status=201, location=f"/v1/utilities/{utility.code}")
+    return tagged(utility.shown, status=201, location=f"/v1/utilities/{utility.code}")
 
 
-async def seen(call: Call, *, after: str = "", limit: int | None = None) -> list[Utility]:
+async def seen(call: Call, *, after: str = "", limit: int | None = None) -> list[UtilityOnRecord]:
     """The utilities granted to the caller, by code; the operator sees all."""
     codes = sorted(call.who.utilities)
     if call.who.kind == "operator":
@@ -59,7 +59,7 @@ async def seen(call: Call, *, after: str = "", limit: int | None = None) -> list
 async def list_utilities(call: Call, query: AfterCode) -> Answer:
     """List the utilities granted to the caller. The operator sees all."""
     found = await seen(call, after=query.after or "", limit=query.limit + 1)
-    return page(call, found, query.limit, lambda utility: str(utility.code))
+    return page(call, [utility.shown for utility in found], query.limit, lambda utility: str(utility.code))
 
 
 @operation(
@@ -74,7 +74,7 @@ async def list_utilities(call: Call, query: AfterCode) -> Answer:
 )
 async def read_utility(call: Call) -> Answer:
     """Read a utility."""
-    return tagged(await call.services.registry.utility(call.utility))
+    return tagged((await call.services.registry.utility(call.utility)).shown)
 
 
 @operation(
@@ -98,9 +98,8 @@ async def change_utility(call: Call, document: dict[str, Any]) -> Answer:  # noq
     facts = merged(call, current, UtilityFacts)
     if (facts.rulebook, facts.time_zone) != (current.rulebook, current.time_zone):
         await records.check_utility(call.services.registry, facts)
-    return tagged(
-        await records.change_utility(call.services.registry, call.services.follower, current, facts, now=call.clock.now())
-    )
+    changed = await records.change_utility(call.services.registry, call.services.follower, current, facts, now=call.clock.now())
+    return tagged(changed.shown)
 
 
 operations = [create_utility, list_utilities, read_utility, change_utility]

@@ -12,7 +12,7 @@ from service.problems import problem
 from service.record.reports.store import ReportStore
 from service.record.standings.work_out import read_standing
 from service.registry.calendar import today
-from service.registry.schemas import Utility
+from service.registry.schemas import UtilityOnRecord
 from service.screenings.schemas import AssemblyTrend
 from service.screenings.store import ScreeningStore, TrendRow
 
@@ -22,7 +22,7 @@ _A_YEAR = 12
 async def assembly_trend(
     store: ScreeningStore,
     reports: ReportStore,
-    utility: Utility,
+    utility: UtilityOnRecord,
     assembly_id: UUID,
     *,
     unit: rules.PressureUnit | None,

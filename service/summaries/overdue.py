@@ -16,19 +16,19 @@ from service.record.reports.rows import HistoryRow
 from service.record.reports.store import ReportStore
 from service.record.standings.store import StandingStore
 from service.record.standings.work_out import work_out
-from service.registry.schemas import Utility
+from service.registry.schemas import UtilityOnRecord
 from service.summaries.store import Days, SummaryStore
 
 _AT_ONCE = 500
 
 
-async def overdue_then(pool: Pool, utility: Utility, days: Days) -> list[UUID] | None:
+async def overdue_then(pool: Pool, utility: UtilityOnRecord, days: Days) -> list[UUID] | None:
     """Those assemblies, by id; None for a year that still runs, whose overdue ones the kept standings list."""
     if days.last == days.today:
         return None
     ended = dt.datetime.combine(days.last + dt.timedelta(days=1), dt.time(), ZoneInfo(utility.time_zone))
     found, perhaps = await SummaryStore(pool).perhaps_overdue(
-        utility.code, days, rules.ordinary_days(utility.rulebook, days.last), ended=ended
+        utility.code, days, rules.ordinary_days(utility.book, days.last), ended=ended
     )
     reports, standings = ReportStore(pool), StandingStore(pool)
     for start in range(0, len(perhaps), _AT_ONCE):

@@ -17,7 +17,7 @@ import rules
 from service.db.pool import Pool
 from service.problems import ProblemError, problem
 from service.registry.calendar import today
-from service.registry.schemas import Utility
+from service.registry.schemas import UtilityOnRecord
 from service.summaries.overdue import overdue_then
 from service.summaries.store import Days, SummaryStore, YearRows
 
@@ -162,12 +162,12 @@ class CombinedSummary(_Summary, frozen=True, kw_only=True):
 class Counted(Struct, frozen=True, kw_only=True):
     """A utility's year as counted, before it becomes an answer."""
 
-    utility: Utility
+    utility: UtilityOnRecord
     days: Days
     rows: YearRows
 
 
-def days_of(utility: Utility, year: int, now: dt.datetime) -> Days | None:
+def days_of(utility: UtilityOnRecord, year: int, now: dt.datetime) -> Days | None:
     """The days of a year that have begun where the utility is; None where none has."""
     on = today(utility, now)
     if not dt.MINYEAR <= year <= on.year:
@@ -180,7 +180,7 @@ def not_begun() -> ProblemError:
     return problem("year_not_begun", parameter="year")
 
 
-async def summarise(pool: Pool, utility: Utility, year: int, *, now: dt.datetime) -> YearlySummary:
+async def summarise(pool: Pool, utility: UtilityOnRecord, year: int, *, now: dt.datetime) -> YearlySummary:
     """The summary of a year; 422 for one that has not begun."""
     days = days_of(utility, year, now)
     if days is None:
@@ -188,7 +188,7 @@ async def summarise(pool: Pool, utility: Utility, year: int, *, now: dt.datetime
     return _of_one(year, await _counted(pool, utility, days))
 
 
-async def summarise_all(pool: Pool, utilities: Sequence[Utility], year: int, *, now: dt.datetime) -> CombinedSummary:
+async def summarise_all(pool: Pool, utilities: Sequence[UtilityOnRecord], year: int, *, now: dt.datetime) -> CombinedSummary:
     """The summary of a year over those utilities, one after another; 422 where it has begun in none."""
     counted = [await _counted(pool, one, days) for one in utilities if (days := days_of(one, year, now)) is not None]
     if utilities and not counted:
@@ -203,7 +203,7 @@ async def summarise_all(pool: Pool, utilities: Sequence[Utility], year: int, *, 
     )
 
 
-async def _counted(pool: Pool, utility: Utility, days: Days) -> Counted:
+async def _counted(pool: Pool, utility: UtilityOnRecord, days: Days) -> Counted:
     overdue = await overdue_then(pool, utility, days)
     return Counted(utility=utility, days=days, rows=await SummaryStore(pool).year(utility.code, days, overdue))
 

@@ -9,11 +9,12 @@ told, so it is the act of whoever owns the database, and no call of the API.
 import datetime as dt
 import hashlib
 from collections import Counter
-from collections.abc import AsyncIterator, Callable, Iterable
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping
 from uuid import UUID
 
 import msgspec
 from msgspec import UNSET, Raw, Struct, UnsetType
+from msgspec.structs import replace
 
 import rules
 from service.db.pool import Pool
@@ -21,10 +22,11 @@ from service.problems import Fault, ProblemError, fault, problem
 from service.record.inspections import judge as inspections
 from service.record.inspections.schemas import KeptInspection
 from service.record.reports.judging import content_hash
+from service.record.reports.rejudging import version_of
 from service.record.reports.schemas import KeptFacts
 from service.record.standings.work_out import differing_standings
 from service.registry.register import check_utility
-from service.registry.schemas import Utility, UtilityFacts
+from service.registry.schemas import UtilityFacts, UtilityOnRecord
 from service.registry.store import RegistryStore
 from service.transfer.store import AT_ONCE, OWNED, Restoring, TransferStore
 
@@ -111,7 +113,8 @@ async def restore(pool: Pool, lines: Iterable[bytes], *, tell: Callable[[int], N
     counts: Counter[str] = Counter()
     faults: list[Fault] = []
     end: ExportLine | None = None
-    utility: Utility | None = None
+    utility: UtilityOnRecord | None = None
+    versions: dict[int, rules.LocalVersion] = {}
     async with TransferStore(pool).restoring(first.utility) as restoring:
         gathered: list[bytes] = []
         table = _TABLES[0]
@@ -134,8 +137,10 @@ async def restore(pool: Pool, lines: Iterable[bytes], *, tell: Callable[[int], N
             if table == "utility":
                 utility = _utility(number, first.utility, told.row)
                 await check_utility(RegistryStore(pool), utility)
+            if table == "local_rulebook" and utility is not None:
+                utility = _with_local(number, utility, told.row, versions)
             if table == "report":
-                faults += _faults_of(number, told.row)
+                faults += _faults_of(number, told.row, versions)
         await _write(restoring, table, gathered)
         if end is None or end.sha256 != digest.hexdigest() or end.rows != dict(counts):
             raise problem("export_cut")
@@ -161,16 +166,36 @@ async def _write(restoring: Restoring, table: str, rows: list[bytes]) -> None:
         await restoring.write(table, rows)
 
 
-def _utility(number: int, code: str, row: Raw) -> Utility:
+def _utility(number: int, code: str, row: Raw) -> UtilityOnRecord:
     """The utility in a row; ProblemError for one by whose rulebook or clock nothing here could be worked out."""
     try:
         told = msgspec.json.decode(row, type=_Utility)
     except (msgspec.DecodeError, RecursionError) as error:
         raise problem("export_utility", line=number, error=str(error)) from None
-    return Utility(code=code, **{name: getattr(told, name) for name in _Utility.__struct_fields__})
+    return UtilityOnRecord(code=code, **{name: getattr(told, name) for name in _Utility.__struct_fields__})
 
 
-def _faults_of(number: int, row: Raw) -> list[Fault]:
+class _LocalRulebook(Struct, kw_only=True):
+    """What of a local rulebook's row its version is made of."""
+
+    version: int
+    content: str
+
+
+def _with_local(number: int, utility: UtilityOnRecord, row: Raw, versions: dict[int, rules.LocalVersion]) -> UtilityOnRecord:
+    """The utility with that version of its local rulebook, which is added to `versions`; ProblemError for one that cannot be read."""
+    try:
+        stored = msgspec.json.decode(row, type=_LocalRulebook)
+        rulebook = msgspec.json.decode(stored.content, type=rules.LocalRulebook)
+    except (msgspec.DecodeError, RecursionError) as error:
+        raise problem("export_utility", line=number, error=str(error)) from None
+    if rulebook.extends not in rules.rulebook_ids():
+        raise problem("unknown_rulebook", rulebook=rulebook.extends, available=list(rules.rulebook_ids()))
+    versions[stored.version] = rules.LocalVersion(version=stored.version, rulebook=rulebook)
+    return replace(utility, local=versions[stored.version])
+
+
+def _faults_of(number: int, row: Raw, versions: Mapping[int, rules.LocalVersion]) -> list[Fault]:
     """What of a report does not fit itself: its hash its content, its verdict what it was judged on."""
     try:
         report = msgspec.json.decode(row, type=_Report)
@@ -182,8 +207,9 @@ def _faults_of(number: int, row: Raw) -> list[Fault]:
             facts = msgspec.json.decode(report.content, type=KeptFacts)
             test = msgspec.json.decode(report.judged, type=rules.Test)
             previous = None if report.previous is None else msgspec.json.decode(report.previous, type=rules.PreviousReadings)
-            verdict = msgspec.json.encode(rules.judge(test, received_at=report.received_at, previous=previous))
-    except (msgspec.DecodeError, rules.RulesError, RecursionError) as error:
+            local = version_of(report.verdict, versions)
+            verdict = msgspec.json.encode(rules.judge(test, received_at=report.received_at, previous=previous, local=local))
+    except (msgspec.DecodeError, rules.RulesError, RecursionError, KeyError) as error:
         return [fault("export_report", pointer=f"/{number}", line=number, error=str(error))]
     codes = []
     if report.content_hash != f"\\x{content_hash(facts).hex()}":
@@ -193,7 +219,7 @@ def _faults_of(number: int, row: Raw) -> list[Fault]:
     return [fault(code, pointer=f"/{number}", line=number, report=str(report.id)) for code in codes]
 
 
-async def _differing(restoring: Restoring, utility: Utility) -> list[UUID]:
+async def _differing(restoring: Restoring, utility: UtilityOnRecord) -> list[UUID]:
     """The assemblies whose standing is not what their reports say; ProblemError where one cannot be worked out from what was written."""
     differing: list[UUID] = []
     recording, ids = restoring.recording(utility), await restoring.assembly_ids()

@@ -16,7 +16,7 @@ from service.db.pool import Connection, Pool
 from service.db.statements import statements
 from service.problems import problem
 from service.record.reports.store import Recording
-from service.registry.schemas import Utility
+from service.registry.schemas import UtilityOnRecord
 
 _SQL = statements(__name__)
 AT_ONCE = 500
@@ -36,6 +36,8 @@ OWNED: Final = (
     Owned(table="assembly", order="id"),
     Owned(table="tester", order="id"),
     Owned(table="gauge", order="id"),
+    # Verdicts name the version that they were given under.
+    Owned(table="local_rulebook", order="version"),
     Owned(table="report", order="log_index"),
     Owned(table="review", order="id, version"),
     Owned(table="report_request", order="organisation_id, idempotency_key"),
@@ -121,7 +123,7 @@ class Restoring:
         except (asyncpg.DataError, asyncpg.InsufficientPrivilegeError) as error:
             raise problem("export_row", table=table, error=str(error)) from None
 
-    def recording(self, utility: Utility) -> Recording:
+    def recording(self, utility: UtilityOnRecord) -> Recording:
         """What was written so far, as who records reports of that utility reads it."""
         return Recording(self._connection, utility)
 

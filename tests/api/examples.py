@@ -98,6 +98,41 @@ def shortened(value: Any) -> Any:
     return value
 
 
+def clause(section: str) -> dict[str, str]:
+    """A section of the invented ordinance."""
+    return {
+        "title": "Harrow Fen Municipal Code, chapter 13.08",
+        "section": section,
+        "url": "https://harrow-fen.example/code/13.08",
+    }
+
+
+ORDINANCE = {
+    "extends": "us-wa",
+    "title": "Harrow Fen Municipal Code, chapter 13.08",
+    "in_force_from": "2026-01-01",
+    "note": "An invented ordinance.",
+    "intervals": [
+        {"key": "health", "months": 6, "hazards": ["health", "severe"], "says": "Assemblies against a health hazard are tested every 6 months.", "clause": clause("13.08.050 (B)")}
+    ],
+    "deadlines": [
+        {"key": "health_left", "hazards": ["severe", "health"], "acts_as": ["degraded", "full"], "days": 14, "says": "Repair a failed assembly within 14 days.", "clause": clause("13.08.060")}
+    ],
+    "limits": [
+        {"name": "report.due", "at_most": 10, "unit": "days", "says": "Submit the report to the utility within 10 days.", "clause": clause("13.08.070")}
+    ],
+    "criteria": [
+        {"rule": "rp.check_1.held_at", "at_least": 6.0, "unit": "psi", "says": "Check 1 of an RP holds at least 6 psi.", "clause": clause("13.08.055")}
+    ],
+    "notices": [
+        {"step": "due", "occasion": "due", "to": "customer", "days": -45, "says": "The customer is notified 45 days before a test is due.", "clause": clause("13.08.080")}
+    ],
+    "premises": [
+        {"key": "car_washes", "premises": ["car_wash"], "kinds": ["air_gap", "rp"], "says": "A car wash is isolated by an air gap or an RP.", "clause": clause("13.08.040")}
+    ],
+}  # fmt: skip
+
+
 def inspection(*, vertical_distance: float) -> dict[str, Any]:
     """An inspection of an air gap over a tank, away from walls."""
     return {
@@ -336,6 +371,18 @@ def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -
         utility=utility,
         body=b"premises number,premises name,address,connection\nC-2001,Fen Bakery,1 Sluice Lane,non-residential\n",
     )
+    call("previewLocalRulebook", utility=utility, body=ORDINANCE)
+    call("putLocalRulebook", utility=utility, version=1, body=ORDINANCE)
+    call("listLocalRulebooks", utility=utility)
+    call("readLocalRulebook", utility=utility, version=1)
+    call("readUtilityRulebook", utility=utility, query={"on": "2026-06-01"})
+    call(
+        "selectByUtilityRulebook", utility=utility,
+        body={
+            "rulebook": "us-wa", "hazard": "health", "premises": "car_wash", "purpose": "premises_isolation",
+            "backpressure_possible": True, "continuous_pressure": True,
+        },
+    )  # fmt: skip
 
 
 def endings(call: Recorder) -> None:

@@ -99,6 +99,15 @@ def new_utility(stage: Stage) -> dict[str, Any]:
     return {"code": f"new-{uuid4().hex[:12]}", "name": "N", "rulebook": "us-wa", "time_zone": "UTC"}
 
 
+LOCAL_RULEBOOK = {
+    "extends": "us-wa", "title": "Code of Sluice", "in_force_from": "2026-01-01",
+    "limits": [{"name": "report.due", "at_most": 20, "unit": "days", "says": "Submit the report within 20 days.", "clause": {"title": "Code of Sluice", "section": "4"}}],
+}  # fmt: skip
+SELECTION = {
+    "rulebook": "us-wa", "hazard": "health", "purpose": "premises_isolation", "backpressure_possible": True, "continuous_pressure": True,
+}  # fmt: skip
+
+
 EXPECTED: dict[str, Expected] = {
     # The rules, and what is about the service itself. An empty question is malformed, for everyone alike.
     "listRulebooks": open_to_all(), "readRulebook": open_to_all(), "listAssemblyKinds": open_to_all(), "listPremisesTypes": open_to_all(),
@@ -110,6 +119,9 @@ EXPECTED: dict[str, Expected] = {
     "createUtility": administers_all(201, body=new_utility),
     "listUtilities": any_key(),
     "readUtility": reads(), "updateUtility": registers(200),
+    "readUtilityRulebook": reads(), "putLocalRulebook": registers(201, body=lambda _: LOCAL_RULEBOOK), "listLocalRulebooks": reads(),
+    "readLocalRulebook": reads(), "previewLocalRulebook": registers(200, body=lambda _: LOCAL_RULEBOOK),
+    "selectByUtilityRulebook": reads(body=lambda _: SELECTION),
     "listGrants": registers(200), "grantUtility": administers(204), "withdrawUtility": administers(204),
     "setAssemblyGrants": registers(204, body=lambda _: {"assemblies": "all"}), "listAssemblyGrants": registers(200),
     "grantAssembly": registers(204), "withdrawAssembly": registers(204),
@@ -227,6 +239,10 @@ def test_things_of_another_utility_are_not_there_under_ones_own(stage: Stage, ca
     theirs, nothings = (
         attempt(stage, call, expected, "other_utility", at=one) for one in (path, _UUID.sub(lambda _: str(uuid4()), path))
     )
+    if call.id == "putLocalRulebook":
+        # A number is its utility's own: what has the same one elsewhere is nothing to it.
+        assert (theirs.status_code, nothings.status_code) == (201, 200)
+        return
     if "{year" in call.path:
         assert theirs.status_code == nothings.status_code == 200
         return
@@ -355,6 +371,18 @@ def new_screening(stage: Stage) -> str:
     return str(screening)
 
 
+def local_version(stage: Stage, call: Any, code: str) -> int:
+    """The number of a version of the local rulebook that is there, or of the next one for a call that states it."""
+    path = f"/v1/utilities/{code}/rulebook/versions"
+    if call.id == "readLocalRulebook":
+        stage.world.operator.put(
+            f"{stage.place.base}/rulebook/versions/1", content=msgspec.json.encode(LOCAL_RULEBOOK)
+        ).raise_for_status()
+    if call.id != "putLocalRulebook":
+        return 1
+    return len(stage.world.operator.get(path).json().get("items", [])) + 1
+
+
 def located(stage: Stage, call: Any, code: str) -> str:
     """The path of a call, about things that are there; what a call makes or destroys is new each time."""
     world, place = stage.world, stage.place
@@ -388,7 +416,7 @@ def located(stage: Stage, call: Any, code: str) -> str:
         thing = place.made("webhooks", **valid_body("webhooks", "POST", place))["id"]
         delivery = new_delivery(stage, thing)
     filled = {
-        "utility": code, "id": thing, "delivery": delivery, "organisation": organisation, "year": "2026", "rulebook": "us-wa",
+        "version": str(local_version(stage, call, code)), "utility": code, "id": thing, "delivery": delivery, "organisation": organisation, "year": "2026", "rulebook": "us-wa",
     }  # fmt: skip
     path = str(call.path)
     for name, kind in (
@@ -397,6 +425,7 @@ def located(stage: Stage, call: Any, code: str) -> str:
         ("delivery", "uuid"),
         ("organisation", "uuid"),
         ("year", "int"),
+        ("version", "int"),
         ("rulebook", "str"),
     ):
         path = path.replace(f"{{{name}:{kind}}}", filled[name])

@@ -154,6 +154,7 @@ REFUSED_TO_THE_SERVICE = [
         "record.incident_reach": ("UPDATE", "DELETE", "TRUNCATE"),
         "record.exception": ("DELETE", "TRUNCATE"),
         "record.hazard_assessment": ("UPDATE", "DELETE", "TRUNCATE"),
+        "record.local_rulebook": ("UPDATE", "DELETE", "TRUNCATE"),
         "record.review": ("UPDATE", "DELETE", "TRUNCATE"),
         "record.screening": ("DELETE", "TRUNCATE"),
         "record.screening_decision": ("UPDATE", "DELETE", "TRUNCATE"),
@@ -198,6 +199,7 @@ OTHERS = {
     "record.incident_version": "SELECT utility_id, id, 1, now(), id, id, now(), '2026-01-01', true, '{}' FROM record.premises",
     "record.incident_reach": "SELECT utility_id, id, 1, 1, id, NULL FROM record.premises",
     "record.assembly_grant": "SELECT utility_id, md5('company')::uuid, id, now() FROM record.premises",
+    "record.local_rulebook": "SELECT utility_id, 1, now(), id, id, '{}' FROM record.premises",
     "record.hazard_assessment": "SELECT utility_id, id, 1, now(), id, '2026-01-01', 'O', 'health', NULL, NULL, NULL, NULL, id, id FROM record.premises",
     "record.review": "SELECT utility_id, id, 1, now(), 'accepted', 'B', 'D', id, id FROM record.premises",
     "record.screening": "SELECT utility_id, id, 1, now(), now(), 'last_digits', id, NULL, NULL, '2026', '2026-01-01', '', '{}', 'open' FROM record.premises",
@@ -288,6 +290,7 @@ def test_a_session_changes_nothing_of_another_utility(two_utilities: Database) -
         "exception",
         "review",
         "hazard_assessment",
+        "local_rulebook",
     ],
 )
 @pytest.mark.parametrize(

@@ -25,6 +25,7 @@ Resource = Literal[
     "exceptions",
     "hazard_assessments",
     "notices",
+    "local_rulebook",
     "notice_schedule",
     "assembly_grants",
 ]

@@ -68,7 +68,7 @@ def _with_notice(utility: Utility, incident: Incident) -> Incident:
     """The incident with the time until which the regulator is notified of it, by the utility's rulebook and clock."""
     if incident.status == "unfounded":
         return incident
-    found = rules.incident_notice(utility.rulebook, incident.occurred_at.astimezone(ZoneInfo(utility.time_zone)))
+    found = rules.incident_notice(utility.book, incident.occurred_at.astimezone(ZoneInfo(utility.time_zone)))
     return incident if found is None else replace(incident, notice=found)
 
 

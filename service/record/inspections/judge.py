@@ -17,12 +17,12 @@ from service.record.reports.rests import RestsOn
 from service.record.reports.rows import FactsRow, ReportRow
 from service.record.reports.schemas import Submission
 from service.registry.calendar import today
-from service.registry.schemas import Certificate, Utility
+from service.registry.schemas import Certificate, UtilityOnRecord
 
 _encode = msgspec.json.Encoder().encode
 
 
-def judge(utility: Utility, submission: Submission, known: FactsRow, corrected: rules.Outcome | None) -> Judged:
+def judge(utility: UtilityOnRecord, submission: Submission, known: FactsRow, corrected: rules.Outcome | None) -> Judged:
     """The inspection with its verdict; `corrected` is how the one came out that it corrects. ProblemError for ids not registered."""
     facts: InspectionFacts = submission.facts
     document = as_judged(utility, facts, known)
@@ -76,7 +76,7 @@ def judge_again(judged: bytes | str, previous: bytes | str | None, received_at: 
     return _encode(inspection.inspect(document, received_at=received_at, corrected=None if before is UNSET else before))
 
 
-def as_judged(utility: Utility, facts: KeptInspection, known: FactsRow) -> inspection.Inspection:
+def as_judged(utility: UtilityOnRecord, facts: KeptInspection, known: FactsRow) -> inspection.Inspection:
     """The inspection with the registry's facts in place of the ids."""
     faults = []
     if not known.assembly_known:

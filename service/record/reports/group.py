@@ -22,7 +22,7 @@ from service.record.reports.rows import AssemblyRow, HistoryRow, ReportRow, Requ
 from service.record.reports.schemas import KeptFacts, RecordedRaw, Report
 from service.record.standings.work_out import standing_from, standing_row
 from service.registry.calendar import today
-from service.registry.schemas import Utility
+from service.registry.schemas import UtilityOnRecord
 
 
 class Submitted(Struct, frozen=True, kw_only=True):
@@ -53,7 +53,9 @@ class _Known(Struct):
 class Group:
     """The reports that one transaction records, checked one after another against what is recorded and what precedes them."""
 
-    def __init__(self, utility: Utility, now: dt.datetime, taken: Iterable[TakenRow], requests: Iterable[RequestRow]) -> None:
+    def __init__(
+        self, utility: UtilityOnRecord, now: dt.datetime, taken: Iterable[TakenRow], requests: Iterable[RequestRow]
+    ) -> None:
         self._utility = utility
         self._today = today(utility, now)
         self._by_id = {row.id: row for row in taken}

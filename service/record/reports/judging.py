@@ -24,7 +24,7 @@ from service.record.reports.rests import Latest, RestsOn
 from service.record.reports.rows import FactsRow, ReportRow
 from service.record.reports.schemas import ReportFacts, Submission
 from service.registry.calendar import today
-from service.registry.schemas import Calibration, Certificate, Size, Utility
+from service.registry.schemas import Calibration, Certificate, Size, UtilityOnRecord
 
 
 class Judged(Struct, frozen=True, kw_only=True):
@@ -65,12 +65,12 @@ def check_moment(performed_at: dt.datetime) -> None:
         raise _beyond_the_calendar() from None
 
 
-def day_of_test(utility: Utility, performed_at: dt.datetime) -> dt.date:
+def day_of_test(utility: UtilityOnRecord, performed_at: dt.datetime) -> dt.date:
     """The day of a test where the utility is; ProblemError where the calendar ends before it, there or in UTC."""
     return moment_there(utility, performed_at).date()
 
 
-def moment_there(utility: Utility, performed_at: dt.datetime) -> dt.datetime:
+def moment_there(utility: UtilityOnRecord, performed_at: dt.datetime) -> dt.datetime:
     """The moment of a test by the utility's own clock, which says on which day certificates and calibrations must be valid."""
     check_moment(performed_at)
     try:
@@ -89,7 +89,10 @@ def content_hash(facts: Struct) -> bytes:
 
 
 def judge(
-    utility: Utility, submission: Submission, known: FactsRow, outcomes: Mapping[UUID, rules.Outcome] = MappingProxyType({})
+    utility: UtilityOnRecord,
+    submission: Submission,
+    known: FactsRow,
+    outcomes: Mapping[UUID, rules.Outcome] = MappingProxyType({}),
 ) -> Judged:
     """The report with its verdict, by what the registry knows of its assembly, tester and gauge, and by the test before it.
 
@@ -107,7 +110,7 @@ def judge(
     if facts.supersedes is not UNSET and (corrected := outcomes.get(facts.supersedes)) is not None:
         previous = rules.PreviousReadings(readings=[] if previous is None else previous.readings, corrected=corrected)
         told_before = _encode(previous)
-    verdict = rules.judge(test, received_at=submission.received_at, previous=previous)
+    verdict = rules.judge(test, received_at=submission.received_at, previous=previous, local=utility.applied)
     content, judged, told = _encode(facts), _encode(test), _encode(verdict)
     last = verdict.initial if verdict.final is None else verdict.final
     failed = next((phase for phase in (last, verdict.initial) if phase.outcome == "fail"), None)
@@ -151,7 +154,7 @@ def judge(
     )
 
 
-def as_judged(utility: Utility, facts: ReportFacts, known: FactsRow) -> rules.Test:
+def as_judged(utility: UtilityOnRecord, facts: ReportFacts, known: FactsRow) -> rules.Test:
     """The test in a report, with the registry's facts in place of the ids; ProblemError for ids not registered."""
     unregistered = [
         fault("not_registered", pointer=f"/{member}", name=member)

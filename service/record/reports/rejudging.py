@@ -4,12 +4,12 @@ A stored verdict is never rewritten: it says by which rulebook it was given, and
 was given by other rules; one that differs under the same digest was altered, or the program that judges has changed.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any, Final
 from uuid import UUID
 
 import msgspec
-from msgspec import UNSET, Struct
+from msgspec import UNSET, Struct, UnsetType
 
 import rules
 from service.record.inspections import judge as inspections
@@ -35,27 +35,49 @@ async def rejudge_reports(
     `progress` hears how many have been judged.
     """
     judged, differing = 0, []
+    versions = await store.local_rulebooks(utility)
     while rows := await store.judged(utility, start=judged, limit=500):
         differing += [
             Differing(report_id=row.id, says=_differences(row.verdict, new))
             for row in rows
-            if (new := judge_again(row)) != row.verdict.encode()
+            if (new := judge_again(row, versions)) != row.verdict.encode()
         ]
         judged += len(rows)
         progress(judged)
     return judged, differing
 
 
-def judge_again(row: JudgedRow) -> bytes | None:
-    """The verdict that today's rules give on what a stored report was judged on; None where it can no longer be judged."""
+def judge_again(row: JudgedRow, versions: Mapping[int, rules.LocalVersion]) -> bytes | None:
+    """The verdict that today's rules give on what a stored report was judged on; None where it can no longer be judged.
+
+    It is judged under the version of the local rulebook that its verdict names, whatever the utility has stated since.
+    """
     try:
         if row.inspection:
             return inspections.judge_again(row.judged, row.previous, row.received_at)
+        local = version_of(row.verdict, versions)
         test = msgspec.json.decode(row.judged, type=rules.Test)
         previous = None if row.previous is None else msgspec.json.decode(row.previous, type=rules.PreviousReadings)
-        return msgspec.json.encode(rules.judge(test, received_at=row.received_at, previous=previous))
-    except (rules.RulesError, msgspec.MsgspecError):
+        return msgspec.json.encode(rules.judge(test, received_at=row.received_at, previous=previous, local=local))
+    except (rules.RulesError, msgspec.MsgspecError, KeyError):
         return None
+
+
+class _JudgedBy(Struct):
+    local_version: int | UnsetType = UNSET
+
+
+class _JudgedUnder(Struct):
+    rulebook: _JudgedBy
+
+
+_judged_under = msgspec.json.Decoder(_JudgedUnder).decode
+
+
+def version_of(verdict: str, versions: Mapping[int, rules.LocalVersion]) -> rules.LocalVersion | None:
+    """The version of the local rulebook that a stored verdict names; None where it names none, KeyError for one that is not there."""
+    number = _judged_under(verdict).rulebook.local_version
+    return None if number is UNSET else versions[number]
 
 
 def _differences(stored: str, new: bytes | None) -> str:

@@ -10,6 +10,7 @@ from uuid import UUID
 import msgspec
 from msgspec import UNSET, Struct
 
+import rules
 from service.db.pool import Connection, Pool
 from service.db.statements import composed, statements
 from service.problems import not_found
@@ -30,7 +31,7 @@ from service.record.reports.rows import (
     TakenRow,
 )
 from service.record.reports.schemas import Submission
-from service.registry.schemas import Utility
+from service.registry.schemas import UtilityOnRecord, utility_of
 
 _SQL = statements(__name__)
 # A standing rests on whatever has been recorded until now, so the two moments that those facts may be asked of are left out.
@@ -48,7 +49,7 @@ class Gathered(Struct, frozen=True, kw_only=True):
     keys, and `requests` those keys. `utility` is the utility as it was then.
     """
 
-    utility: Utility
+    utility: UtilityOnRecord
     facts: list[FactsRow]
     taken: list[TakenRow]
     requests: list[RequestRow]
@@ -74,7 +75,7 @@ def reports_statement(utility: str, wanted: ReportsWanted, *, after: int, limit:
 
 
 _number = itemgetter(len(StandingFacts.__struct_fields__))
-_utility = msgspec.json.Decoder(Utility).decode
+_utility = msgspec.json.Decoder(UtilityOnRecord).decode
 _FACTS = FactsRow.__struct_fields__
 
 
@@ -103,7 +104,7 @@ class ReportStore:
             row = await connection.fetchrow(_SQL["locked_utility"], utility)
             if row is None:
                 raise not_found("utility")
-            yield Recording(connection, Utility(**dict(row)))
+            yield Recording(connection, utility_of(row))
 
     async def report(self, utility: str, report_id: UUID) -> StoredReport | None:
         """One report."""
@@ -150,6 +151,13 @@ class ReportStore:
         async with self._pool.lend(utility, by_key=True) as connection:
             rows = await connection.fetch(STANDING_FACTS, utility, assemblies, told_before, None)
         return {row["id"]: _assembly_row(row) for row in rows}
+
+    async def local_rulebooks(self, utility: str) -> dict[int, rules.LocalVersion]:
+        """Every version of the utility's local rulebook, by number."""
+        async with self._pool.lend(utility) as connection:
+            rows = await connection.fetch(_SQL["local_rulebooks"], utility)
+        versions = [msgspec.json.decode(row[0], type=rules.LocalVersion) for row in rows]
+        return {version.version: version for version in versions}
 
     async def judged(self, utility: str, *, start: int, limit: int) -> list[JudgedRow]:
         """Stored reports as they were judged, from that log index on."""
@@ -248,7 +256,7 @@ class ReportSession:
 class Recording:
     """One transaction that records reports of one utility; `utility` is the utility as it is until the commit."""
 
-    def __init__(self, connection: Connection, utility: Utility) -> None:
+    def __init__(self, connection: Connection, utility: UtilityOnRecord) -> None:
         self._connection = connection
         self.utility = utility
         self._utility = utility.code

@@ -4,8 +4,11 @@ SELECT reports FROM record.utility_log WHERE utility_id = $1 FOR UPDATE;
 
 -- name: locked_utility
 -- The utility as it is for whoever holds its log: a change of it waits for the log too.
-SELECT utility_id AS code, version, created_at, changed_at, name, rulebook, time_zone, due_soon_days FROM record.utility
-WHERE utility_id = $1;
+SELECT utility_id AS code, version, created_at, changed_at, name, rulebook, time_zone, due_soon_days, (
+    SELECT json_build_object('version', n.version, 'rulebook', n.content::json)::text FROM record.local_rulebook n
+    WHERE n.utility_id = utility.utility_id ORDER BY n.version DESC LIMIT 1
+) AS local
+FROM record.utility WHERE utility_id = $1;
 
 -- name: history
 -- The reports of these assemblies, and any that already bear one of these ids.
@@ -49,7 +52,10 @@ SELECT a.kind, a.hazard, a.purpose, a.backpressure_possible, a.in_plant_air_gap,
     q.report_id AS made_id, m.assembly_id AS made_assembly_id, m.content_hash AS made_hash, m.company_id AS made_company_id,
     CASE WHEN i.n = 1 THEN json_build_object('code', u.utility_id, 'version', u.version, 'created_at', u.created_at,
         'changed_at', u.changed_at, 'name', u.name, 'rulebook', u.rulebook, 'time_zone', u.time_zone,
-        'due_soon_days', u.due_soon_days)::text END AS utility
+        'due_soon_days', u.due_soon_days, 'local', (
+            SELECT json_build_object('version', n.version, 'rulebook', n.content::json) FROM record.local_rulebook n
+            WHERE n.utility_id = $1 ORDER BY n.version DESC LIMIT 1
+        ))::text END AS utility
 FROM record.utility_log l
 JOIN record.utility u ON u.utility_id = $1
 CROSS JOIN unnest($2::uuid[], $3::uuid[], $4::uuid[], $5::timestamptz[], $6::uuid[], $7::uuid[], $8::uuid[], $9::text[])
@@ -246,6 +252,11 @@ SELECT id FROM record.assembly WHERE utility_id = $1 AND premises_id = $2 ORDER 
 INSERT INTO record.standing (utility_id, assembly_id, version, due_on, basis) VALUES ($1, $2, 1, $3, $4)
 ON CONFLICT (utility_id, assembly_id)
 DO UPDATE SET version = standing.version + 1, due_on = excluded.due_on, basis = excluded.basis;
+
+-- name: local_rulebooks
+-- Every version of the utility's local rulebook, which stored verdicts name by number.
+SELECT json_build_object('version', n.version, 'rulebook', n.content::json)::text FROM record.local_rulebook n
+WHERE n.utility_id = $1 ORDER BY n.version;
 
 -- name: judged
 -- The test as it was judged, when, and the verdict it got: for judging it again.

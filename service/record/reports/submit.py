@@ -29,7 +29,7 @@ from service.record.reports.schemas import KeptFacts, RecordedRaw, Submission
 from service.record.reports.store import Gathered, ReportSession, ReportStore
 from service.record.reviews.schemas import ReviewDecision
 from service.registry.calendar import today
-from service.registry.schemas import Utility
+from service.registry.schemas import UtilityOnRecord
 
 MOST_TOGETHER = 256
 MOST_WAITING = 6_000
@@ -154,7 +154,7 @@ class Submissions:
         self._count(group)
         return True
 
-    async def _write_locked(self, code: str, group: Sequence[PendingReport]) -> Utility:
+    async def _write_locked(self, code: str, group: Sequence[PendingReport]) -> UtilityOnRecord:
         """Judge and write them while nobody else writes for the utility: all that they rest on is read again under the lock."""
         async with self._store.recording(code) as recording:
             for pending in group:
@@ -177,7 +177,7 @@ class Submissions:
         if group.rows:
             self._metrics.recorded([(row.outcome, row.acceptance) for row in group.rows])
 
-    async def _answer_again(self, utility: Utility, report_id: UUID) -> Submitted:
+    async def _answer_again(self, utility: UtilityOnRecord, report_id: UUID) -> Submitted:
         """The answer to a report that was recorded before."""
         recorded = await read_report(self._store, utility, report_id, now=self._clock.now())
         return Submitted(
@@ -221,7 +221,7 @@ def _work_out(group: Group, judged: Mapping[PendingReport, Judged]) -> None:
     group.finish()
 
 
-async def read_report(store: ReportStore, utility: Utility, report_id: UUID, *, now: dt.datetime) -> RecordedRaw:
+async def read_report(store: ReportStore, utility: UtilityOnRecord, report_id: UUID, *, now: dt.datetime) -> RecordedRaw:
     """A report with its verdict, and its assembly's standing now; 404 where there is none."""
     stored = await store.report(utility.code, report_id)
     if stored is None:
@@ -229,7 +229,7 @@ async def read_report(store: ReportStore, utility: Utility, report_id: UUID, *, 
     return _recorded(utility, stored, today(utility, now))
 
 
-def _recorded(utility: Utility, stored: StoredReport, on: dt.date) -> RecordedRaw:
+def _recorded(utility: UtilityOnRecord, stored: StoredReport, on: dt.date) -> RecordedRaw:
     facts = msgspec.json.decode(stored.content, type=KeptFacts)
     standing: rules.Standing | UnsetType = UNSET
     if stored.basis is not None:

@@ -7,7 +7,7 @@ from uuid import UUID
 from service.db.pool import Connection
 from service.record.reports.store import Recording, ReportStore
 from service.record.standings.work_out import rebuild_standings, rework
-from service.registry.schemas import Utility
+from service.registry.schemas import UtilityOnRecord
 
 
 class FollowingChange:
@@ -22,7 +22,7 @@ class FollowingChange:
         return self._recording.connection
 
     @property
-    def utility(self) -> Utility:
+    def utility(self) -> UtilityOnRecord:
         """The utility as it is until the commit."""
         return self._recording.utility
 
@@ -47,6 +47,6 @@ class StandingsFollow:
         async with self._store.recording(utility) as recording:
             yield FollowingChange(recording)
 
-    async def rebuild(self, utility: Utility) -> None:
+    async def rebuild(self, utility: UtilityOnRecord) -> None:
         """Work out every standing of a utility again, an assembly a transaction."""
         await rebuild_standings(self._store, utility)

@@ -24,7 +24,7 @@ from service.record.reports.store import ReportStore
 from service.record.standings.store import StandingLine, StandingStore, Wanted
 from service.record.standings.work_out import read_standing, work_out
 from service.registry.calendar import today
-from service.registry.schemas import Assembly, Location, Utility
+from service.registry.schemas import Assembly, Location, UtilityOnRecord
 
 MOST_EXCEPTIONS = 100
 """So many exceptions in force at once are shown with a standing; `exceptions?assembly_id=` lists them all."""
@@ -88,7 +88,7 @@ class Cursor(Struct, frozen=True, kw_only=True):
 
 
 async def list_standings(
-    store: StandingStore, utility: Utility, wanted: Wanted, *, after: Cursor | None, limit: int
+    store: StandingStore, utility: UtilityOnRecord, wanted: Wanted, *, after: Cursor | None, limit: int
 ) -> list[tuple[Cursor, AssemblyStanding]]:
     """Up to `limit` of the wanted standings, each with the place it has in the list."""
     place = None if after is None else (after.due, after.assembly_id)
@@ -97,7 +97,7 @@ async def list_standings(
 
 
 async def list_assemblies(
-    store: StandingStore, utility: Utility, wanted: Wanted, *, after: Cursor | None, limit: int
+    store: StandingStore, utility: UtilityOnRecord, wanted: Wanted, *, after: Cursor | None, limit: int
 ) -> list[tuple[Cursor, LocatedAssembly]]:
     """Up to `limit` of the wanted assemblies as registered, each with the place it has in the list."""
     place = None if after is None else (after.due, after.assembly_id)
@@ -111,12 +111,12 @@ async def list_assemblies(
     ]
 
 
-def soon(utility: Utility, on: dt.date) -> dt.date:
+def soon(utility: UtilityOnRecord, on: dt.date) -> dt.date:
     """The last due day that counts as due soon on that day."""
     return dt.date.fromordinal(min(on.toordinal() + utility.due_soon_days, dt.date.max.toordinal() - 1))
 
 
-def _shown(utility: Utility, line: StandingLine, on: dt.date) -> AssemblyStanding:
+def _shown(utility: UtilityOnRecord, line: StandingLine, on: dt.date) -> AssemblyStanding:
     if line.basis is not None:
         kept = msgspec.json.decode(line.basis, type=rules.Standing)
     else:
@@ -161,7 +161,7 @@ async def standing_then(
     reports: ReportStore,
     store: StandingStore,
     incidents: IncidentStore,
-    utility: Utility,
+    utility: UtilityOnRecord,
     assembly_id: UUID,
     *,
     as_of: dt.date,
@@ -210,7 +210,7 @@ async def standing_then(
 
 
 async def standing_today(
-    reports: ReportStore, incidents: IncidentStore, utility: Utility, assembly_id: UUID, *, now: dt.datetime
+    reports: ReportStore, incidents: IncidentStore, utility: UtilityOnRecord, assembly_id: UUID, *, now: dt.datetime
 ) -> PastStanding:
     """How an assembly stands today, with the exceptions in force; 404 for one that is not there."""
     standing = await read_standing(reports, utility, assembly_id, now=now)
@@ -219,7 +219,12 @@ async def standing_today(
 
 
 async def _exceptions(
-    incidents: IncidentStore, utility: Utility, assembly_id: UUID, on: dt.date, *, recorded_before: dt.datetime | None = None
+    incidents: IncidentStore,
+    utility: UtilityOnRecord,
+    assembly_id: UUID,
+    on: dt.date,
+    *,
+    recorded_before: dt.datetime | None = None,
 ) -> list[TestingException] | UnsetType:
     """The exceptions that held on that day; they are between the utility and its customer, so no testing company sees them."""
     if company_looks():
@@ -241,7 +246,7 @@ def _corrections(known: Sequence[HistoryRow], later: Sequence[HistoryRow]) -> li
     return found
 
 
-def _on(utility: Utility, row: AssemblyRow, history: Sequence[HistoryRow], on: dt.date) -> rules.Standing:
+def _on(utility: UtilityOnRecord, row: AssemblyRow, history: Sequence[HistoryRow], on: dt.date) -> rules.Standing:
     return rules.standing_on(work_out(utility, row, history), on, utility.due_soon_days)
 
 

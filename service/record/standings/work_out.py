@@ -17,24 +17,24 @@ from service.record.reports import rests
 from service.record.reports.rows import HistoryRow, StandingFacts, StandingRow
 from service.record.reports.store import Recording, ReportStore
 from service.registry.calendar import today
-from service.registry.schemas import Season, Utility
+from service.registry.schemas import Season, UtilityOnRecord
 
 _occurrences = msgspec.json.Decoder(list[rules.Occurrence]).decode
 _NONE = "[]"
 
 
-def work_out(utility: Utility, known: StandingFacts, history: Sequence[HistoryRow]) -> rules.Standing:
+def work_out(utility: UtilityOnRecord, known: StandingFacts, history: Sequence[HistoryRow]) -> rules.Standing:
     """An assembly's standing from its facts, all its reports and what happened to it: the rules' own, by the utility's rulebook."""
     return standing_from(utility, known, rests.events(history))
 
 
-def standing_from(utility: Utility, known: StandingFacts, tests: Sequence[rules.TestEvent]) -> rules.Standing:
+def standing_from(utility: UtilityOnRecord, known: StandingFacts, tests: Sequence[rules.TestEvent]) -> rules.Standing:
     """The same from all its tests, or from the few that a standing rests on."""
     happened = [] if known.occurrences == _NONE else _occurrences(known.occurrences)
     if known.incidents is not None:
         happened += _occurrences(known.incidents)
     return rules.standing(
-        rulebook=utility.rulebook,
+        rulebook=utility.book,
         hazard=known.hazard,
         connection=known.connection,
         in_service=known.in_service,
@@ -57,7 +57,7 @@ def standing_row(assembly_id: UUID, standing: rules.Standing) -> StandingRow:
     return StandingRow(assembly_id=assembly_id, due_on=standing.due_on, basis=msgspec.json.encode(standing).decode())
 
 
-async def read_standing(store: ReportStore, utility: Utility, assembly_id: UUID, *, now: dt.datetime) -> rules.Standing:
+async def read_standing(store: ReportStore, utility: UtilityOnRecord, assembly_id: UUID, *, now: dt.datetime) -> rules.Standing:
     """An assembly's standing today, where the utility is; 404 for an assembly that is not there."""
     if company_looks() and not await store.sees(utility.code, assembly_id):
         raise not_found("assembly")
@@ -70,7 +70,7 @@ async def read_standing(store: ReportStore, utility: Utility, assembly_id: UUID,
     return rules.standing_on(kept, today(utility, now), utility.due_soon_days)
 
 
-async def rebuild_standings(store: ReportStore, utility: Utility) -> list[UUID]:
+async def rebuild_standings(store: ReportStore, utility: UtilityOnRecord) -> list[UUID]:
     """Work out every standing of a utility from its reports; the assemblies whose kept one differed, which are written again."""
     differing = []
     for assembly_id in await store.assembly_ids(utility.code):
