@@ -23,7 +23,7 @@ from service.record.incidents.schemas import (
 )
 from service.record.incidents.store import IncidentStore, IncidentsWanted
 from service.registry.api import IF_MATCH, merged, tagged
-from service.registry.schemas import Utility
+from service.registry.schemas import UtilityOnRecord
 
 INCIDENTS = "/v1/utilities/{utility:str}/incidents"
 EXCEPTIONS = "/v1/utilities/{utility:str}/exceptions"
@@ -64,7 +64,7 @@ class ExceptionQuery(AfterId, frozen=True, kw_only=True, forbid_unknown_fields=T
     """Only exceptions in force on this day."""
 
 
-def _with_notice(utility: Utility, incident: Incident) -> Incident:
+def _with_notice(utility: UtilityOnRecord, incident: Incident) -> Incident:
     """The incident with the time until which the regulator is notified of it, by the utility's rulebook and clock."""
     if incident.status == "unfounded":
         return incident
