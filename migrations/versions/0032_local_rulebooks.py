@@ -8,13 +8,8 @@ from pathlib import Path
 from alembic import op
 from sqlalchemy.util import await_only
 
-<<<<<<<< HEAD:migrations/versions/0032_local_rulebooks.py
 revision = "0032"
 down_revision = "0031"
-========
-revision = "0031"
-down_revision = "0030"
->>>>>>>> 9208913 (Describe local rulebooks; try them for each role):migrations/versions/0031_local_rulebooks.py
 branch_labels = None
 depends_on = None
 
