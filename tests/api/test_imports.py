@@ -131,7 +131,7 @@ def test_a_test_that_reads_otherwise_is_a_correction_only_when_asked(place: Plac
 # Each cell here is wrong in its own way: row, column, what the problem says.
 WRONG = """Account No.,Name,Address,Connection Type,Serial No.,Type,Hazard,Protection,Size,Installed,Test Date,Test Time,Reason,Tester Cert #,Gauge S/N,Line Pressure,CV (psi),AI (psi),AI opened fully
 C-1,A,1 Lane,palace,A-1,hydrant,medium,moat,2,03/04/2020,,,,,,,,,
-C-2,B,2 Lane,fire,A-2,AVB,low,containment,2 in,2020-01-01,,,,,,,,,
+C-2,B,2 Lane,fire,A-2,HBVB,low,containment,2 in,2020-01-01,,,,,,,,,
 ,C,3 Lane,fire,A-3,DC,low,containment,2 in,,,,,,,,,,
 C-4,D,4 Lane,fire,,DC,low,containment,2 in,,,,,,,,,,
 C-5,E,5 Lane,irrigation,A-5,PVB,low,isolation,1 in,,2025-11-02,01:30,annual,T-1,G-1,60 psi,1.8,1.4,Y
