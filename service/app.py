@@ -105,7 +105,7 @@ def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> ASGI
             services.close()
 
     inside = Litestar(
-        [*_options(), *(one.handler(services) for one in calls.operations)],
+        [*_options(), *(operation.handler(services) for operation in calls.operations)],
         lifespan=[connected],
         openapi_config=None,
         logging_config=None,
@@ -121,7 +121,7 @@ def _options() -> list[HTTPRouteHandler]:
     """What may be done at each address (RFC 9110, 9.3.7); the framework's own answer names only the method that it met first."""
 
     def answering(path: str) -> HTTPRouteHandler:
-        methods = sorted({one.method for one in calls.operations if one.path == path} | {"OPTIONS"})
+        methods = sorted({operation.method for operation in calls.operations if operation.path == path} | {"OPTIONS"})
         allow = ", ".join([*methods, "HEAD"] if "GET" in methods else methods)
 
         async def options() -> Response[bytes]:
@@ -132,7 +132,7 @@ def _options() -> list[HTTPRouteHandler]:
             options
         )
 
-    return [answering(path) for path in dict.fromkeys(one.path for one in calls.operations)]
+    return [answering(path) for path in dict.fromkeys(operation.path for operation in calls.operations)]
 
 
 def traced(app: ASGIApp) -> ASGIApp:

@@ -142,7 +142,7 @@ def _parts(token: str) -> list[bytes]:
         decoded = [base64.b64decode(part + "=" * (-len(part) % 4), altchars=b"-_", validate=True) for part in parts]
     except (ValueError, binascii.Error):
         decoded = []
-    if len(decoded) != 3 or [base64url(one) for one in decoded] != parts:  # noqa: PLR2004 - a compact JWS has three parts
+    if len(decoded) != 3 or [base64url(item) for item in decoded] != parts:  # noqa: PLR2004 - a compact JWS has three parts
         raise NotGoodError("It is not three parts of base64url between two dots, as a compact JWS is.")
     return decoded
 
@@ -151,13 +151,13 @@ def _kid(head: bytes, typ: str) -> str:
     if len(head) > _LONGEST_HEAD:
         raise NotGoodError("Its head is longer than any of ours.")
     try:
-        told: dict[str, Any] = msgspec.json.decode(head, type=dict[str, Any])
-        read = msgspec.convert(told, _Head)
+        result: dict[str, Any] = msgspec.json.decode(head, type=dict[str, Any])
+        read = msgspec.convert(result, _Head)
     except (msgspec.DecodeError, RecursionError, UnicodeDecodeError):
         raise NotGoodError("Its head cannot be read.") from None
     if read.alg != ALGORITHM:
         raise NotGoodError(f"It does not name the one algorithm that is used here, {ALGORITHM}.")
-    if set(told) != {"alg", "kid", "typ"}:
+    if set(result) != {"alg", "kid", "typ"}:
         raise NotGoodError("Its head holds something other than `alg`, `kid` and `typ`, or lacks one of them.")
     if read.typ != typ:
         raise NotGoodError("It was signed as something else.")

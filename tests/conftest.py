@@ -1,6 +1,6 @@
 """One Postgres for all tests, a fresh database from a migrated template for each module, and the service served over real HTTP.
 
-Time is told by a clock that tests set, so that what is due is due because the test says so. `World` is what a test acts in: an
+Time is reported by a clock that tests set, so that what is due is due because the test says so. `World` is what a test acts in: an
 operator's key, and the means to register utilities with their people and things through the published calls alone.
 """
 
@@ -206,7 +206,7 @@ def operator_key(database: Database, clock: SystemClock | None = None) -> str:
 
 
 class Place:
-    """A utility with its people, keys and one thing of each kind; ids are strings, as HTTP tells them."""
+    """A utility with its people, keys and one thing of each kind; ids are strings, as HTTP states them."""
 
     def __init__(self, world: "World", code: str, rulebook: str) -> None:
         self.world = world

@@ -226,8 +226,8 @@ def _run(settings: Settings, options: argparse.Namespace) -> None:
     elif options.command == "seal":
         sys.exit(asyncio.run(proving.seal(settings, options.utility)))
     elif options.command == "audit":
-        told = {"rejudged": options.rejudge, "standings": options.standings}
-        sys.exit(asyncio.run(proving.audited(settings, options.utility, proving.kept_heads(options.heads), **told)))
+        facts = {"rejudged": options.rejudge, "standings": options.standings}
+        sys.exit(asyncio.run(proving.audited(settings, options.utility, proving.kept_heads(options.heads), **facts)))
     elif options.command == "notices":
         asyncio.run(commands.notices(settings, options.utilities))
     else:
@@ -249,7 +249,7 @@ def _exchange(settings: Settings, options: argparse.Namespace) -> int:
 
 
 def _load_options(options: argparse.Namespace) -> ImportOptions:
-    pairs = [one.rpartition("=") for one in options.column]
+    pairs = [item.rpartition("=") for item in options.column]
     return ImportOptions(
         dry_run=not options.write,
         partial=options.partial,
@@ -263,5 +263,5 @@ def _load_options(options: argparse.Namespace) -> ImportOptions:
         pressure=options.pressure,
         length=options.length,
         columns=json.dumps({heading: field or None for heading, _, field in pairs}),
-        defaults=json.dumps(dict(one.partition("=")[::2] for one in options.default)),
+        defaults=json.dumps(dict(item.partition("=")[::2] for item in options.default)),
     )

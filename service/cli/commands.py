@@ -130,7 +130,7 @@ def serve(settings: Settings, *, workers: int) -> None:
                 "Several processes need a database that is not their own: set NONRETURN_DSN, or leave out --workers."
             )
         check_given(settings, as_owner=False)
-        _tell_address(settings, taken.getsockname()[1])
+        _report_address(settings, taken.getsockname()[1])
         config = uvicorn.Config("service.cli.commands:from_environment", factory=True, workers=workers, **common)
         Multiprocess(config, sockets=[taken]).run()
         return
@@ -139,13 +139,13 @@ def serve(settings: Settings, *, workers: int) -> None:
         if found.embedded is not None:
             run_migrations(found.owner_dsn)
         with suppress(KeyboardInterrupt):
-            server = _Telling(uvicorn.Config(create_app(settings, found.dsn), **common), settings)
+            server = _Server(uvicorn.Config(create_app(settings, found.dsn), **common), settings)
             server.run(sockets=[taken])
             if not server.started:
                 sys.exit(3)  # As uvicorn itself ends then.
 
 
-class _Telling(uvicorn.Server):
+class _Server(uvicorn.Server):
     """A server that says where it serves once it does."""
 
     def __init__(self, config: uvicorn.Config, settings: Settings) -> None:
@@ -156,10 +156,10 @@ class _Telling(uvicorn.Server):
         """Start, and report the address."""
         await super().startup(sockets)
         if self.started:
-            _tell_address(self._settings, self.servers[0].sockets[0].getsockname()[1])
+            _report_address(self._settings, self.servers[0].sockets[0].getsockname()[1])
 
 
-def _tell_address(settings: Settings, port: int) -> None:
+def _report_address(settings: Settings, port: int) -> None:
     """Say in a line on standard output where it serves; the log is on standard error."""
     host = f"[{settings.host}]" if ":" in settings.host else settings.host
     print(f"Nonreturn serves http://{host}:{port}  (calls: http://{host}:{port}/docs)", flush=True)  # noqa: T201
@@ -172,11 +172,11 @@ def deliver(settings: Settings) -> int:
         return 2
 
     async def until_stopped(dsn: str) -> None:
-        told = asyncio.Event()
-        for one in (signal.SIGINT, signal.SIGTERM):
-            asyncio.get_running_loop().add_signal_handler(one, told.set)
+        stop = asyncio.Event()
+        for item in (signal.SIGINT, signal.SIGTERM):
+            asyncio.get_running_loop().add_signal_handler(item, stop.set)
         async with delivering(settings, dsn, SystemClock(), Metrics()):
-            await told.wait()
+            await stop.wait()
 
     with database(settings) as found, suppress(KeyboardInterrupt):
         asyncio.run(until_stopped(found.dsn))

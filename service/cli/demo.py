@@ -95,7 +95,7 @@ def run(
 async def _serve(settings: Settings, found: Database, taken: socket.socket, serving: TextIO, ready: Path | None) -> int:
     async with only_one_in(found.owner_dsn) as claim:
         # Filling waits for Postgres most of its time, in which the application is put together.
-        app, (told, page) = await asyncio.gather(asyncio.to_thread(create_app, settings, found.dsn), prepare(found))
+        app, (facts, page) = await asyncio.gather(asyncio.to_thread(create_app, settings, found.dsn), prepare(found))
         config = uvicorn.Config(
             app,
             host=settings.host,
@@ -111,13 +111,13 @@ async def _serve(settings: Settings, found: Database, taken: socket.socket, serv
         if server.started:
             port = server.servers[0].sockets[0].getsockname()[1]
             host = f"[{settings.host}]" if ":" in settings.host else settings.host
-            told = {"url": f"http://{host}:{port}", **told}
-            serving.write(f"at {told['url']}")
+            facts = {"url": f"http://{host}:{port}", **facts}
+            serving.write(f"at {facts['url']}")
             serving.flush()
-            await claim.execute(_SQL["say_where"], f"A demo at {told['url']} runs")
+            await claim.execute(_SQL["say_where"], f"A demo at {facts['url']} runs")
             if ready is not None:
-                _write(ready, told)
-            print(what_to_try(told, page), flush=True)  # noqa: T201
+                _write(ready, facts)
+            print(what_to_try(facts, page), flush=True)  # noqa: T201
         await task
         return 0 if server.started else 1
 
@@ -141,10 +141,10 @@ async def only_one_in(dsn: str) -> AsyncIterator[Any]:
         await claim.close()
 
 
-def _write(ready: Path, told: dict[str, Any]) -> None:
+def _write(ready: Path, facts: dict[str, Any]) -> None:
     """Write the file, which holds keys, whole or not at all: a program may be waiting for it."""
     with replacing(ready) as file:
-        file.write(json.dumps(told, indent=1).encode())
+        file.write(json.dumps(facts, indent=1).encode())
 
 
 async def prepare(found: Database) -> tuple[dict[str, Any], str]:
@@ -158,7 +158,7 @@ async def prepare(found: Database) -> tuple[dict[str, Any], str]:
         # Before the scenario is filled in: its testers see what is granted to them, as any others do.
         await owner.executemany(
             _SQL["grant_utility"],
-            [(UTILITY, one) for one in organisations.values()],
+            [(UTILITY, organisation) for organisation in organisations.values()],
         )
         try:
             await registry.utility(UTILITY)
@@ -166,17 +166,17 @@ async def prepare(found: Database) -> tuple[dict[str, Any], str]:
             await fill(pool, registry, organisations)
         keys = {name: await _fresh_key(owner, organisations[kind], kind) for name, kind in _KEYS.items()}
         assemblies: dict[str, str] = {}
-        for one in await registry.listed(Assembly, UTILITY, after=None, limit=500):
-            assemblies.setdefault(one.kind, str(one.id))
-        testers = [str(one.id) for one in await registry.listed(Tester, UTILITY, after=None, limit=500)]
-        gauges = [str(one.id) for one in await registry.listed(Gauge, UTILITY, after=None, limit=500)]
+        for item in await registry.listed(Assembly, UTILITY, after=None, limit=500):
+            assemblies.setdefault(item.kind, str(item.id))
+        testers = [str(item.id) for item in await registry.listed(Tester, UTILITY, after=None, limit=500)]
+        gauges = [str(item.id) for item in await registry.listed(Gauge, UTILITY, after=None, limit=500)]
         report = await owner.fetchrow(_SQL["failing_report"], UTILITY)
     finally:
         await pool.close()
         await owner.close()
     page = f"/receipts/{UTILITY}/{mark_of(report['id'], report['leaf_hash'])}"
-    told = {"utility": UTILITY, "keys": keys, "assemblies": assemblies, "testers": testers, "gauges": gauges}
-    return told, page
+    facts = {"utility": UTILITY, "keys": keys, "assemblies": assemblies, "testers": testers, "gauges": gauges}
+    return facts, page
 
 
 async def _organisations(owner: Any) -> dict[str, UUID]:
@@ -234,15 +234,15 @@ async def fill(pool: Pool, registry: RegistryStore, organisations: dict[str, UUI
     await registry.create_utility(new, organisations["utility"], now=clock.now())
 
     async def register(shape: Any, facts: Any, document: dict[str, Any]) -> UUID:
-        told = msgspec.convert(document, facts)
+        facts = msgspec.convert(document, facts)
         thing = await create_thing(
-            registry, StandingsFollow(ReportStore(pool)), shape, UTILITY, told, new_id=clock.new_id(), now=clock.now()
+            registry, StandingsFollow(ReportStore(pool)), shape, UTILITY, facts, new_id=clock.new_id(), now=clock.now()
         )
         return thing.id  # type: ignore[no-any-return]
 
     company = str(organisations["testing_company"])
-    testers = [await register(Tester, TesterFacts, {**one, "organisation_id": company}) for one in scenario.testers]
-    gauges = [await register(Gauge, GaugeFacts, {**one, "organisation_id": company}) for one in scenario.gauges]
+    testers = [await register(Tester, TesterFacts, {**tester, "organisation_id": company}) for tester in scenario.testers]
+    gauges = [await register(Gauge, GaugeFacts, {**gauge, "organisation_id": company}) for gauge in scenario.gauges]
     assemblies = []
     for place in scenario.places:
         latitude, longitude = place.location
@@ -293,14 +293,14 @@ async def fill(pool: Pool, registry: RegistryStore, organisations: dict[str, UUI
     await submissions.close()
 
 
-def what_to_try(told: dict[str, Any], page: str) -> str:
+def what_to_try(facts: dict[str, Any], page: str) -> str:
     """A few lines to paste; `page` is the path of a report's page."""
-    base = f"{told['url']}/v1/utilities/{told['utility']}"
-    tester, utility = told["keys"]["tester"], told["keys"]["utility"]
+    base = f"{facts['url']}/v1/utilities/{facts['utility']}"
+    tester, utility = facts["keys"]["tester"], facts["keys"]["utility"]
     report = {
-        "assembly_id": told["assemblies"]["pvb"],
-        "tester_id": told["testers"][0],
-        "gauge_id": told["gauges"][0],
+        "assembly_id": facts["assemblies"]["pvb"],
+        "tester_id": facts["testers"][0],
+        "gauge_id": facts["gauges"][0],
         "performed_at": SystemClock().now().replace(microsecond=0).isoformat(),
         "reason": "periodic",
         "units": {"pressure": "psi"},
@@ -314,10 +314,10 @@ def what_to_try(told: dict[str, Any], page: str) -> str:
         },
     }
     return f"""
-Nonreturn serves {told["url"]}  (calls: {told["url"]}/docs, Ctrl-C stops everything)
+Nonreturn serves {facts["url"]}  (calls: {facts["url"]}/docs, Ctrl-C stops everything)
 Keys of this start:  tester {tester}
                     utility {utility}
-                  regulator {told["keys"]["regulator"]}
+                  regulator {facts["keys"]["regulator"]}
 
 Report a failing vacuum-breaker test, and read which part failed, what protection is left and what to do:
 
@@ -326,12 +326,12 @@ curl -sS {base}/reports -H 'Authorization: Bearer {tester}' -H 'Content-Type: ap
 
 The standing of that assembly now, and its reports:
 
-curl -sS {base}/assemblies/{told["assemblies"]["pvb"]}/standing -H 'Authorization: Bearer {utility}'
-curl -sS {base}/assemblies/{told["assemblies"]["pvb"]}/reports -H 'Authorization: Bearer {utility}'
+curl -sS {base}/assemblies/{facts["assemblies"]["pvb"]}/standing -H 'Authorization: Bearer {utility}'
+curl -sS {base}/assemblies/{facts["assemblies"]["pvb"]}/reports -H 'Authorization: Bearer {utility}'
 
 A test report as people see it who hold it on paper, without a key (open it in a browser; /receipts checks a pasted receipt):
 
-{told["url"]}{page}
+{facts["url"]}{page}
 
 Local codes and a licensed tester decide; nothing here replaces them.
 """

@@ -53,14 +53,14 @@ async def restore(settings: Settings, path: Path) -> int:
     with database(settings) as found, path.open("rb") as file:
         pool = await Pool.open(found.dsn, size=2)
         try:
-            told = await transfer.restore(pool, file, tell=progress("lines"))
+            result = await transfer.restore(pool, file, report=progress("lines"))
         finally:
             await pool.close()
-    say(f"{told.utility}: " + ", ".join(f"{count} of {table}" for table, count in told.rows.items()) + " restored.")
-    if told.differing:
-        say(f"{len(told.differing)} standings are not what the reports say; run `nonreturn rebuild {told.utility}`.")
-        say("\n".join(map(str, told.differing)))
-    return min(len(told.differing), 100)
+    say(f"{result.utility}: " + ", ".join(f"{count} of {table}" for table, count in result.rows.items()) + " restored.")
+    if result.differing:
+        say(f"{len(result.differing)} standings are not what the reports say; run `nonreturn rebuild {result.utility}`.")
+        say("\n".join(map(str, result.differing)))
+    return min(len(result.differing), 100)
 
 
 async def load(settings: Settings, utility: str, files: Sequence[Path], options: ImportOptions) -> int:
@@ -168,8 +168,8 @@ def complain(error: Exception) -> int:
 def progress(what: str) -> Callable[[int], None]:
     """Shows the count on a terminal; nothing where errors go to a file."""
 
-    def tell(count: int) -> None:
+    def report(count: int) -> None:
         sys.stderr.write(f"\r{count:,} {what} ")
         sys.stderr.flush()
 
-    return tell if sys.stderr.isatty() else lambda _count: None
+    return report if sys.stderr.isatty() else lambda _count: None

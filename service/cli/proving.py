@@ -45,12 +45,12 @@ async def _utilities(settings: Settings, chosen: str | None) -> AsyncIterator[tu
 
 def _progress(utility: str) -> Callable[..., None]:
     """Says how far a long run has come, on standard error, every 20 000 reports."""
-    told = 0
+    reported = 0
 
     def heard(done: int, of: int | None = None) -> None:
-        nonlocal told
-        if done - told >= 20_000:  # noqa: PLR2004 - so often that a person sees it go on
-            told = done
+        nonlocal reported
+        if done - reported >= 20_000:  # noqa: PLR2004 - so often that a person sees it go on
+            reported = done
             print(f"{utility}: {done} reports{'' if of is None else f' of {of}'}", file=sys.stderr, flush=True)  # noqa: T201
 
     return heard
@@ -66,7 +66,7 @@ async def rejudge(settings: Settings, utility: str | None) -> int:
         for code in codes:
             judged, differing = await rejudge_reports(ReportStore(pool), code, _progress(code))
             print(f"{code}: {judged} reports judged again, {len(differing)} verdicts differ.")  # noqa: T201
-            print("".join(f"{one.report_id}: {one.says}\n" for one in differing), end="")  # noqa: T201
+            print("".join(f"{item.report_id}: {item.says}\n" for item in differing), end="")  # noqa: T201
             count += len(differing)
     return min(count, MOST)
 
@@ -92,17 +92,19 @@ async def audited(settings: Settings, utility: str | None, kept: list[str], *, r
     async with _utilities(settings, utility) as (pool, codes):
         for code in codes:
             found = await audit(LogStore(pool), keys, code, kept, _progress(code))
-            lines = [one.told() for one in found.troubles]
+            lines = [trouble.line() for trouble in found.troubles]
             if rejudged:
                 _, differing = await rejudge_reports(ReportStore(pool), code, _progress(code))
-                lines += [f"report {one.report_id}: verdict differs: {one.says}" for one in differing]
+                lines += [f"report {item.report_id}: verdict differs: {item.says}" for item in differing]
             if standings:
                 wrong = await _standings(ReportStore(pool), await RegistryStore(pool).utility(code))
-                lines += [f"assembly {one}: standing differs: Worked out again from the reports, it is another." for one in wrong]
+                lines += [
+                    f"assembly {item}: standing differs: Worked out again from the reports, it is another." for item in wrong
+                ]
             said = "nothing altered" if not lines else f"{len(lines)} found"
             print(f"{code}: {found.reports} reports, {found.heads} heads kept here, {len(kept)} kept elsewhere: {said}.")  # noqa: T201
             print("".join(f"{code}: {line}\n" for line in lines), end="")  # noqa: T201
-            print("".join(f"{code}: note: {one.told()}\n" for one in found.notes), end="")  # noqa: T201
+            print("".join(f"{code}: note: {note.line()}\n" for note in found.notes), end="")  # noqa: T201
             troubled = troubled or bool(lines)
     return 1 if troubled else 0
 
@@ -121,7 +123,7 @@ class _Head(Struct):
     head: str
 
 
-class _Told(Struct):
+class _KeptHeads(Struct):
     head: str | None = None
     items: list[_Head] = []
 
@@ -135,8 +137,8 @@ def kept_heads(file: Path | None) -> list[str]:
     try:
         for line in [] if file is None else file.read_text(encoding="utf-8").splitlines():
             if line.strip().startswith("{"):
-                told = msgspec.json.decode(line, type=_Told)
-                found += [one.head for one in told.items] if told.head is None else [told.head]
+                kept = msgspec.json.decode(line, type=_KeptHeads)
+                found += [item.head for item in kept.items] if kept.head is None else [kept.head]
             elif line.strip():
                 found.append(line.strip())
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:

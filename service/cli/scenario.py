@@ -227,8 +227,8 @@ class Scenario:
         }
         if detector:
             ask["bypass"] = self._condition(place, bad)
-        told = practice_test(msgspec.convert(ask, PracticeTestRequest, strict=False))
-        return msgspec.to_builtins(told.key.initial_test)  # type: ignore[no-any-return]
+        practice = practice_test(msgspec.convert(ask, PracticeTestRequest, strict=False))
+        return msgspec.to_builtins(practice.key.initial_test)  # type: ignore[no-any-return]
 
     def _condition(self, place: Premises, bad: str | None) -> dict[str, Any]:
         springs = {

@@ -49,7 +49,7 @@ class _Place(Struct, frozen=True, kw_only=True):
     """How far the primary's log had come at a moment, by two clocks: one that only goes forward, and the one that answers report."""
 
     at: float
-    told: dt.datetime
+    shown: dt.datetime
     place: int
 
 
@@ -86,7 +86,7 @@ class Reader:
         """Where to read what may be behind by the bound, and by `at_most` seconds."""
         known = self._known
         if self._replica is not None and known is not None and time.monotonic() - known.at <= min(self._bound, at_most):
-            return Source(pool=self._replica, as_of=known.told)
+            return Source(pool=self._replica, as_of=known.shown)
         return self.primary()
 
     def primary(self) -> Source:
@@ -98,7 +98,7 @@ class Reader:
         self._known = None
 
     async def _watching(self, dsn: str) -> None:
-        told: str | None = ""
+        reported: str | None = ""
         while True:
             try:
                 async with asyncio.timeout(READ_SECONDS):
@@ -107,16 +107,16 @@ class Reader:
                 wrong = f"it cannot be looked at ({type(error).__name__})"
             if wrong is not None:
                 self.lost()
-            if wrong != told:
+            if wrong != reported:
                 _log.warning("The replica is read from." if wrong is None else f"The replica is not read from: {wrong}.")
-                told = wrong
+                reported = wrong
             behind = math.nan if self._known is None else time.monotonic() - self._known.at
             self._metrics.replica_behind.set(behind)
             await asyncio.sleep(min(LOOK_SECONDS, max(self._bound / 4, 0.05)))
 
     async def _look(self, dsn: str) -> str | None:
         """Find out how far behind the replica is; what is wrong with it, or None."""
-        at, told = time.monotonic(), self._clock.now()
+        at, now = time.monotonic(), self._clock.now()
         primary = await self._look_at_the_primary()
         if self._replica is None:
             self._replica = await Pool.open(dsn, size=self._size)
@@ -133,7 +133,7 @@ class Reader:
         if (replica["system"], replica["timeline"]) != history:
             self._places.clear()
             return "it does not follow the primary that reports are written to"
-        self._places.append(_Place(at=at, told=told, place=primary["place"]))
+        self._places.append(_Place(at=at, shown=now, place=primary["place"]))
         while self._places and self._places[0].place <= replica["place"]:
             self._known = self._places.popleft()
         return None

@@ -18,7 +18,7 @@ from service.services import Services
 _READ = {b"authorization", b"content-type", b"content-length", b"idempotency-key"}
 _PARTS = {"{utility:str}": "(?P<utility>[a-z0-9-]+)", "{id:uuid}": "(?P<id>[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12})"}
 
-Told = Callable[[Exception, str, str], ProblemError]
+Answering = Callable[[Exception, str, str], ProblemError]
 """The problem that an error is answered with, from the error, the method and the path."""
 
 
@@ -46,11 +46,11 @@ class Asked:
 class Direct:
     """Answers those operations, and passes on whatever else comes."""
 
-    def __init__(self, inside: ASGIApp, services: Services, operations: Sequence[Operation], told: Told) -> None:
+    def __init__(self, inside: ASGIApp, services: Services, operations: Sequence[Operation], problem_for: Answering) -> None:
         self._inside = inside
         self._services = services
-        self._told = told
-        self._ways = [(one.method, _pattern(one.path), one) for one in operations]
+        self._problem_for = problem_for
+        self._ways = [(operation.method, _pattern(operation.path), operation) for operation in operations]
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request, or pass it on."""
@@ -82,7 +82,7 @@ class Direct:
             answer = await operation.answer(self._services, asked)
             status, media_type, more, body = answer.status, answer.media_type, answer.headers, content(answer)
         except Exception as error:  # noqa: BLE001 - each is answered as what it is
-            problem = self._told(error, scope["method"], scope["path"])
+            problem = self._problem_for(error, scope["method"], scope["path"])
             status, media_type, more, body = status_of(problem), MEDIA_TYPE, headers_of(problem), body_of(problem, scope["path"])
         headers = [(b"content-type", media_type.encode()), (b"content-length", b"%d" % len(body))]
         headers += [(name.lower().encode("latin-1"), value.encode("latin-1")) for name, value in more.items()]

@@ -94,8 +94,8 @@ class Edge:
             self._services.metrics.in_flight.dec()
             if log.isEnabledFor(logging.INFO):
                 seconds = time.perf_counter() - start
-                told = {"method": scope["method"], "path": path_to_log(scope["path"]), "status": status}
-                log.info("answered", extra={"told": {**told, "ms": round(seconds * 1000, 2)}})
+                facts = {"method": scope["method"], "path": path_to_log(scope["path"]), "status": status}
+                log.info("answered", extra={"facts": {**facts, "ms": round(seconds * 1000, 2)}})
             request_id.reset(token)
 
     def _known(self, headers: Headers) -> bool:
@@ -169,18 +169,18 @@ class Lines(logging.Formatter):
 
     def format(self, record: logging.LogRecord) -> str:
         """The line."""
-        told: dict[str, Any] = {
+        facts: dict[str, Any] = {
             "time": f"{self.formatTime(record, '%Y-%m-%dT%H:%M:%S')}.{int(record.msecs):03}Z",
             "level": record.levelname.lower(),
             "logger": record.name,
             "message": record.getMessage(),
         }
         if request_id.get():
-            told["request_id"] = request_id.get()
-        told.update(getattr(record, "told", {}))
+            facts["request_id"] = request_id.get()
+        facts.update(getattr(record, "facts", {}))
         if record.exc_info:
-            told["trace"] = self.formatException(record.exc_info)
-        return json.dumps(told, ensure_ascii=False, default=str)
+            facts["trace"] = self.formatException(record.exc_info)
+        return json.dumps(facts, ensure_ascii=False, default=str)
 
     converter = staticmethod(time.gmtime)
 

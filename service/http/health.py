@@ -58,9 +58,9 @@ async def ready(call: Call) -> Answer:
     tag="operation",
     media_types={200: (metrics.MEDIA_TYPE,)},
 )
-async def told(call: Call) -> Answer:
+async def counters(call: Call) -> Answer:
     """Give the counters of this process."""
     return Answer(body=call.services.metrics.text(), media_type=metrics.MEDIA_TYPE)
 
 
-operations = [health, ready, told]
+operations = [health, ready, counters]

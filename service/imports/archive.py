@@ -42,7 +42,7 @@ def check_archive(file: IO[bytes]) -> bool:
     except (zipfile.BadZipFile, ValueError, OSError, NotImplementedError):
         raise ArchiveError("This is no XLSX workbook. Save it as XLSX without a password; the older XLS is not read.") from None
     members = archive.infolist()
-    unpacked, packed = sum(one.file_size for one in members), sum(one.compress_size for one in members)
+    unpacked, packed = sum(member.file_size for member in members), sum(member.compress_size for member in members)
     if len(members) > MOST_MEMBERS or unpacked > MOST_UNPACKED or unpacked > MOST_TIMES * max(packed, 10_000):
         raise ArchiveError("This workbook would unpack to far more than it is; it is not opened.")
     for member in members:

@@ -60,7 +60,7 @@ def plain(value: Value) -> str:
 
 @cache
 def _blanks() -> frozenset[str]:
-    return frozenset(one.casefold() for one in words.words().blanks)
+    return frozenset(blank.casefold() for blank in words.words().blanks)
 
 
 def blank(value: Value) -> bool:
@@ -98,13 +98,13 @@ def code_word(value: Value, _how: Reading) -> str:
 
 def codes(value: Value, how: Reading) -> list[str]:
     """Kinds, parted by commas, semicolons or spaces' longer cousins."""
-    return list(dict.fromkeys(word("kind", one, how) for one in re.split(r"\s*[,;/+&]\s*", plain(value)) if one))
+    return list(dict.fromkeys(word("kind", part, how) for part in re.split(r"\s*[,;/+&]\s*", plain(value)) if part))
 
 
 def date(value: Value, how: Reading) -> dt.date:
     """A day."""
-    told = moment(value, how)
-    return told.date() if isinstance(told, dt.datetime) else told
+    result = moment(value, how)
+    return result.date() if isinstance(result, dt.datetime) else result
 
 
 def moment(value: Value, how: Reading) -> dt.date | dt.datetime:
@@ -123,19 +123,19 @@ def moment(value: Value, how: Reading) -> dt.date | dt.datetime:
         ) from None
 
 
-def _moment(told: str, how: Reading) -> dt.date | dt.datetime:
-    if found := _ISO.fullmatch(told):
+def _moment(result: str, how: Reading) -> dt.date | dt.datetime:
+    if found := _ISO.fullmatch(result):
         day = dt.date(int(found[1]), int(found[2]), int(found[3]))
         return _at(day, found[4])
-    if found := _NAMED.fullmatch(told):
+    if found := _NAMED.fullmatch(result):
         number, name = (found[1], found[2]) if found[1] else (found[4], found[3])
         return dt.date(_year(found[5]), _month(name), int(number))
-    if found := _MONTH.fullmatch(told):
+    if found := _MONTH.fullmatch(result):
         month = _month(found[1])
         if not how.months:
             raise CellError("The day of the month is missing. Write the date like 2025-04-03.")
         return dt.date(int(found[2]), month, 1)
-    if found := _NUMBERS.fullmatch(told):
+    if found := _NUMBERS.fullmatch(result):
         first, second, third = int(found[1]), int(found[3]), int(found[4])
         if len(found[1]) == 4:  # noqa: PLR2004 - a year in full
             return _at(dt.date(first, second, third), found[5])
@@ -143,7 +143,7 @@ def _moment(told: str, how: Reading) -> dt.date | dt.datetime:
             raise CellError("Its year is not written in full; write the date like 2025-04-03.")
         if how.dates is None:
             possible = {(first, second), (second, first)}
-            possible = {one for one in possible if _is_day(third, *one)}
+            possible = {item for item in possible if _is_day(third, *item)}
             if not possible:
                 raise ValueError
             if len(possible) == 1:
@@ -183,13 +183,13 @@ def _month(name: str) -> int:
     raise CellError(f"`{name}` is no month.")
 
 
-def _at(day: dt.date, told: str | None) -> dt.date | dt.datetime:
-    if not told:
+def _at(day: dt.date, result: str | None) -> dt.date | dt.datetime:
+    if not result:
         return day
     zone: dt.tzinfo | None = None
-    if found := _OFFSET.fullmatch(told):
-        told, zone = found[1], dt.datetime.fromisoformat(f"2000-01-01T00:00:00{found[2]}").tzinfo
-    return dt.datetime.combine(day, time(told, None), zone)
+    if found := _OFFSET.fullmatch(result):
+        result, zone = found[1], dt.datetime.fromisoformat(f"2000-01-01T00:00:00{found[2]}").tzinfo
+    return dt.datetime.combine(day, time(result, None), zone)
 
 
 def time(value: Value, _how: Reading | None) -> dt.time:
@@ -264,9 +264,9 @@ def _number_and_rest(value: Value) -> tuple[float, str]:
     return _finite(-whole if found[1] == "-" else whole), found[5].strip()
 
 
-def _finite(told: float | str | Fraction) -> float:
+def _finite(result: float | str | Fraction) -> float:
     try:
-        size = float(told)
+        size = float(result)
     except OverflowError:
         size = math.inf
     if not math.isfinite(size):
@@ -289,7 +289,7 @@ def reading(vocabulary: str, value: Value, how: Reading) -> tuple[float, str] | 
 
 
 def _or(known: dict[str, tuple[str, ...]], *, writings: bool = False) -> str:
-    names = [told[0] for told in known.values()] if writings else list(known)
+    names = [result[0] for result in known.values()] if writings else list(known)
     return ", ".join(f"`{name}`" for name in names[:-1]) + f" or `{names[-1]}`"
 
 

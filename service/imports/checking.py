@@ -110,7 +110,7 @@ class Checker:
 
     async def check(self, thing: str) -> AsyncIterator[tuple[int, list[Fit]]]:
         """Check all things of a kind; how many more are checked, and what is wrong with them."""
-        for staged in self._staging.told(thing):
+        for staged in self._staging.things(thing):
             found = await (self._tests(staged) if thing == "test" else self._things(thing, staged))
             yield len(staged), found
 
@@ -122,27 +122,27 @@ class Checker:
         shape, _ = SHAPES[thing]
         ids = {self._id(thing, key): key for key in keys}
         found: dict[str, list[Any]] = {key: [] for key in keys}
-        for one in await self._store.find(shape, self._utility.code, list(keys), list(ids)):
+        for item in await self._store.find(shape, self._utility.code, list(keys), list(ids)):
             marks = (
-                [held.certificate for held in one.certificates]
+                [held.certificate for held in item.certificates]
                 if thing == "tester"
-                else [one.reference if thing == "premises" else one.serial_number]
+                else [item.reference if thing == "premises" else item.serial_number]
             )
-            if thing == "tester" and one.id in ids:
-                marks.append(ids[one.id])
+            if thing == "tester" and item.id in ids:
+                marks.append(ids[item.id])
             for mark in {mark for mark in marks if mark in found}:
-                found[mark].append(one)
-            if one.id in ids and ids[one.id] not in marks:
-                found[ids[one.id]].append(None)
+                found[mark].append(item)
+            if item.id in ids and ids[item.id] not in marks:
+                found[ids[item.id]].append(None)
         return found
 
     async def _one(self, thing: str, keys: Sequence[str]) -> dict[str, tuple[UUID, Any]]:
         """Those that may be referred to: their ids and facts, staged and good, or registered; others are left out."""
         staged = self._staging.find(thing, keys)
         found = {
-            key: (UUID(one.id), msgspec.json.decode(one.facts, type=SHAPES[thing][1]))
-            for key, one in staged.items()
-            if one.id and one.state != "bad"
+            key: (UUID(value.id), msgspec.json.decode(value.facts, type=SHAPES[thing][1]))
+            for key, value in staged.items()
+            if value.id and value.state != "bad"
         }
         rest = [key for key in set(keys) if key not in staged]
         for key, registered in (await self._find(thing, rest)).items() if rest else ():
@@ -168,21 +168,21 @@ class Checker:
         return _BadError((f"No {what} registered (or there is more than one): `{key[:100]}`.{making}", f"{thing}.{mark}"))
 
     async def _things(self, thing: str, staged: list[Staged]) -> list[Fit]:
-        registered = await self._find(thing, [one.key for one in staged])
+        registered = await self._find(thing, [item.key for item in staged])
         beside: dict[str, tuple[UUID, Any]] = {}
         if thing == "assembly":
-            beside = await self._one("premises", [one.document["premises"] for one in staged if "premises" in one.document])
+            beside = await self._one("premises", [item.document["premises"] for item in staged if "premises" in item.document])
         faults = []
-        for at, one in enumerate(staged):
+        for at, item in enumerate(staged):
             await _let_others(at)
             try:
-                self._resolve(thing, one, registered[one.key], beside)
+                self._resolve(thing, item, registered[item.key], beside)
             except _BadError as error:
-                self._staging.resolve(one.number, "bad")
-                faults += [Fit(staged=one, detail=detail, field=field) for detail, field in error.faults]
+                self._staging.resolve(item.number, "bad")
+                faults += [Fit(staged=item, detail=detail, field=field) for detail, field in error.faults]
         return faults
 
-    def _resolve(self, thing: str, one: Staged, registered: list[Any], premises: dict[str, tuple[UUID, Any]]) -> None:
+    def _resolve(self, thing: str, staged: Staged, registered: list[Any], premises: dict[str, tuple[UUID, Any]]) -> None:
         _, shape = SHAPES[thing]
         if None in registered:
             raise _BadError(
@@ -196,25 +196,25 @@ class Checker:
                 )
             )
         current = registered[0] if registered else None
-        told = dict(one.document)
+        stated = dict(staged.document)
         faults: list[tuple[str, str | None]] = []
-        if thing == "assembly" and "premises" in told:
-            reference = told.pop("premises")
+        if thing == "assembly" and "premises" in stated:
+            reference = stated.pop("premises")
             if reference in premises:
-                told["premises_id"] = str(premises[reference][0])
+                stated["premises_id"] = str(premises[reference][0])
             else:
                 problem = self._missing("premises", reference)
                 faults += problem.faults
-                told["premises_id"] = str(UUID(int=0))
+                stated["premises_id"] = str(UUID(int=0))
                 if not problem.faults:
-                    one = replace(one, bad=True)
+                    staged = replace(staged, bad=True)
         if thing in ("tester", "gauge") and current is None and not self._asked.options.make_testers_and_gauges:
             faults.append((f"This {thing} is not registered. Register it first, or set `make_testers_and_gauges=true`.", None))
-        document = self._whole(thing, told, current, faults)
+        document = self._whole(thing, stated, current, faults)
         try:
             facts = documents.decode(shape, msgspec.json.encode(document))
         except ProblemError as error:
-            faults += self._named(thing, error.faults, one.spoiled)
+            faults += self._named(thing, error.faults, staged.spoiled)
             raise _BadError(*faults) from None
         if thing == "assembly" and facts.installed_on not in (UNSET, getattr(current, "installed_on", UNSET)):
             impossible = rules.installation_fault(facts.installed_on, self._today, "/installed_on")
@@ -226,18 +226,18 @@ class Checker:
                     f"{thing}.{_FIELD_OF.get(fixed, fixed)}",
                 )
             )
-        if faults or one.bad:
+        if faults or staged.bad:
             raise _BadError(*faults)
         text = msgspec.json.encode(facts)
         if current is None:
-            self._staging.resolve(one.number, "new", id=str(self._id(thing, one.key)), facts=text)
+            self._staging.resolve(staged.number, "new", id=str(self._id(thing, staged.key)), facts=text)
         else:
             same = all(getattr(current, name) == getattr(facts, name) for name in shape.__struct_fields__)
             self._staging.resolve(
-                one.number, "same" if same else "changed", id=str(current.id), facts=text, version=current.version
+                staged.number, "same" if same else "changed", id=str(current.id), facts=text, version=current.version
             )
 
-    def _whole(self, thing: str, told: dict[str, Any], current: Any, faults: list[tuple[str, str | None]]) -> dict[str, Any]:
+    def _whole(self, thing: str, stated: dict[str, Any], current: Any, faults: list[tuple[str, str | None]]) -> dict[str, Any]:
         """The thing's facts: as registered and then as stated, or for a new one as stated and then by default."""
         if current is None:
             base = {name.partition(".")[2]: value for name, value in self._asked.defaults.items() if name.startswith(f"{thing}.")}
@@ -247,12 +247,12 @@ class Checker:
                 name: value for name, value in msgspec.to_builtins(current).items() if name in SHAPES[thing][1].__struct_fields__
             }
         if thing == "gauge":
-            told["calibrations"] = _joined(base.get("calibrations", []), told.get("calibrations", []), "calibrated_on")
+            stated["calibrations"] = _joined(base.get("calibrations", []), stated.get("calibrations", []), "calibrated_on")
         if thing == "tester":
-            own = {name: told.pop(name) for name in _OF_A_CERTIFICATE if name in told}
+            own = {name: stated.pop(name) for name in _OF_A_CERTIFICATE if name in stated}
             own = {**{name: base.pop(name) for name in _OF_A_CERTIFICATE if name in base}, **own}
-            told["certificates"] = _certificates(base.get("certificates", []), own, faults)
-        return {**base, **told}
+            stated["certificates"] = _certificates(base.get("certificates", []), own, faults)
+        return {**base, **stated}
 
     def _named(self, thing: str, faults: Sequence[Fault], spoiled: Sequence[str]) -> list[tuple[str, str | None]]:
         """The schema's faults at their fields; where a cell was bad its own fault is reported already."""
@@ -272,43 +272,45 @@ class Checker:
 
     async def _tests(self, staged: list[Staged]) -> list[Fit]:
         keys = {
-            thing: [one.document[member] for one in staged if one.document.get(member)]
+            thing: [item.document[member] for item in staged if item.document.get(member)]
             for thing, member in (("assembly", "serial_number"), ("tester", "certificate"), ("gauge", "gauge"))
         }
         known = {thing: await self._one(thing, marks) for thing, marks in keys.items()}
         moments = [
             (
-                known["assembly"][one.document["serial_number"]][0],
-                dt.datetime.fromisoformat(one.document["report"]["performed_at"]),
+                known["assembly"][item.document["serial_number"]][0],
+                dt.datetime.fromisoformat(item.document["report"]["performed_at"]),
             )
-            for one in staged
-            if one.document["serial_number"] in known["assembly"]
+            for item in staged
+            if item.document["serial_number"] in known["assembly"]
         ]
-        recorded = {(one.assembly_id, one.performed_at): one for one in await self._store.reports(self._utility.code, moments)}
+        recorded = {
+            (report.assembly_id, report.performed_at): report for report in await self._store.reports(self._utility.code, moments)
+        }
         faults = []
-        for at, one in enumerate(staged):
+        for at, item in enumerate(staged):
             await _let_others(at)
             try:
-                self._test(one, known, recorded)
+                self._test(item, known, recorded)
             except _BadError as error:
-                self._staging.resolve(one.number, "bad")
-                faults += [Fit(staged=one, detail=detail, field=field) for detail, field in error.faults]
+                self._staging.resolve(item.number, "bad")
+                faults += [Fit(staged=item, detail=detail, field=field) for detail, field in error.faults]
         return faults
 
     def _test(
-        self, one: Staged, known: dict[str, dict[str, tuple[UUID, Any]]], recorded: dict[tuple[UUID, dt.datetime], ReportAt]
+        self, staged: Staged, known: dict[str, dict[str, tuple[UUID, Any]]], recorded: dict[tuple[UUID, dt.datetime], ReportAt]
     ) -> None:
         faults: list[tuple[str, str | None]] = []
         found: dict[str, tuple[UUID, Any]] = {}
         for thing, member in (("assembly", "serial_number"), ("tester", "certificate"), ("gauge", "gauge")):
-            mark = one.document.get(member)
+            mark = staged.document.get(member)
             if mark in known[thing]:
                 found[thing] = known[thing][mark]
             elif mark:
                 faults += self._missing(thing, mark).faults
-        if one.bad or len(found) < 3:  # noqa: PLR2004 - all three
+        if staged.bad or len(found) < 3:  # noqa: PLR2004 - all three
             raise _BadError(*faults)
-        document = {**{f"{thing}_id": str(found[thing][0]) for thing in found}, **one.document["report"]}
+        document = {**{f"{thing}_id": str(found[thing][0]) for thing in found}, **staged.document["report"]}
         try:
             facts = documents.decode(ReportFacts, msgspec.json.encode(document))
             before = recorded.get((facts.assembly_id, facts.performed_at))
@@ -324,7 +326,7 @@ class Checker:
         except rules.RulesError as error:
             raise _BadError(*[(fault.message, None) for fault in (error, *error.also)]) from None
         if before is None:
-            self._staging.resolve(one.number, "new", id=str(submission.id), facts=msgspec.json.encode(facts))
+            self._staging.resolve(staged.number, "new", id=str(submission.id), facts=msgspec.json.encode(facts))
         elif (differing := _differing(before, facts)) and not self._asked.options.correct_reports:
             members = ", ".join(f"`{name}`" for name in differing)
             detail = (
@@ -334,10 +336,13 @@ class Checker:
             raise _BadError((detail, "test.date"))
         elif differing:
             self._staging.resolve(
-                one.number, "changed", id=str(uuid5(before.id, content_hash(facts).hex())), facts=msgspec.json.encode(corrected)
+                staged.number,
+                "changed",
+                id=str(uuid5(before.id, content_hash(facts).hex())),
+                facts=msgspec.json.encode(corrected),
             )
         else:
-            self._staging.resolve(one.number, "same", id=str(before.id))
+            self._staging.resolve(staged.number, "same", id=str(before.id))
             return
         self.outcomes[judged.row.outcome] += 1
         self.acceptance[judged.row.acceptance] += 1
@@ -390,16 +395,16 @@ def _facts_row(found: dict[str, tuple[UUID, Any]]) -> FactsRow:
     )
 
 
-def _joined(kept: list[dict[str, Any]], told: list[dict[str, Any]], by: str) -> list[dict[str, Any]]:
+def _joined(kept: list[dict[str, Any]], stated: list[dict[str, Any]], by: str) -> list[dict[str, Any]]:
     """What is kept and what the file adds, in the order of `by`; where it adds nothing, as it is kept."""
-    known = {one[by] for one in kept}
-    more = [one for one in told if one[by] not in known]
-    return sorted([*kept, *more], key=lambda one: str(one[by])) if more else kept
+    known = {item[by] for item in kept}
+    more = [item for item in stated if item[by] not in known]
+    return sorted([*kept, *more], key=lambda item: str(item[by])) if more else kept
 
 
 def _certificates(held: list[dict[str, Any]], own: dict[str, Any], faults: list[tuple[str, str | None]]) -> list[dict[str, Any]]:
     """The certificates held with the one in the file; one of which only the number is stated is none yet."""
-    before = next((one for one in held if one["certificate"] == own["certificate"]), {})
+    before = next((item for item in held if item["certificate"] == own["certificate"]), {})
     whole = {**before, **own}
     lacking = [name for name in _OF_A_CERTIFICATE if name not in whole]
     if len(lacking) == len(_OF_A_CERTIFICATE) - 1:
@@ -408,4 +413,4 @@ def _certificates(held: list[dict[str, Any]], own: dict[str, Any], faults: list[
         names = ", ".join(f"`tester.{name}`" for name in lacking)
         faults.append((f"The certificate lacks {names}. Give the whole certificate, or its number alone.", None))
         return held
-    return [*(one for one in held if one is not before), whole] if whole != before else held
+    return [*(item for item in held if item is not before), whole] if whole != before else held

@@ -25,7 +25,7 @@ _IN_BRACKETS: Final = re.compile(r"[(\[]\s*([^()\[\]]+?)\s*[)\]]")
 _LAST_WORD: Final = re.compile(r"[\s,_\-]+(\S+)$")
 
 # A value given for a whole file is bounded as a cell is.
-_Told = Annotated[str, Meta(max_length=LONGEST_CELL)]
+_Stated = Annotated[str, Meta(max_length=LONGEST_CELL)]
 
 _PRESSURE: Final = partial(cells.quantity, "pressure")
 _LENGTH: Final = partial(cells.quantity, "length")
@@ -96,7 +96,7 @@ class Column(Struct, frozen=True):
             letters = chr(ord("A") + one) + letters
         return letters
 
-    def told(self) -> ImportedColumn:
+    def described(self) -> ImportedColumn:
         """As the record of a run lists it."""
         return ImportedColumn(column=self.letter, heading=self.heading[:200], field=self.field, unit=self.unit or UNSET)
 
@@ -136,8 +136,8 @@ class Asked:
         dimension = self.dimension(field)
         if dimension is not None and unit is not None and unit[0] == dimension:
             return Reading(unit=unit[1], dates=self.options.dates, months=self.options.history)
-        told = {"pressure": self.options.pressure, "length": self.options.length}.get(dimension or "")
-        return Reading(unit=told, dates=self.options.dates, months=self.options.history)
+        result = {"pressure": self.options.pressure, "length": self.options.length}.get(dimension or "")
+        return Reading(unit=result, dates=self.options.dates, months=self.options.history)
 
     @staticmethod
     def dimension(field: str | None) -> str | None:
@@ -150,7 +150,7 @@ class Asked:
 
 def _object(name: str, text: str, faults: list[Fault]) -> dict[str, Any]:
     try:
-        return msgspec.json.decode(text, type=dict[str, _Told | None])
+        return msgspec.json.decode(text, type=dict[str, _Stated | None])
     except (msgspec.DecodeError, RecursionError) as error:
         faults.append(fault("not_an_object_of_texts", parameter=name, name=name, error=str(error)))
         return {}
@@ -159,8 +159,8 @@ def _object(name: str, text: str, faults: list[Fault]) -> dict[str, Any]:
 def _nearest(field: str) -> list[str]:
     """The fields of the same thing; where there is none such, the things."""
     thing = field.partition(".")[0] + "."
-    found = [one for one in parsers() if one.startswith(thing) and ".bypass." not in one]
-    return found or [one for one in parsers() if not one.startswith(("initial.", "final."))]
+    found = [parser for parser in parsers() if parser.startswith(thing) and ".bypass." not in parser]
+    return found or [parser for parser in parsers() if not parser.startswith(("initial.", "final."))]
 
 
 def columns(row: Sequence[Value], asked: Asked) -> list[Column] | None:

@@ -33,11 +33,11 @@ THINGS: Final[dict[str, Thing]] = {
 }
 _ARTICLES: Final = {"premises": "premises", "assembly": "an assembly", "tester": "a tester", "gauge": "a gauge", "test": "a test"}
 _NOON: Final = dt.time(12)
-"""When a test of the record on paper is taken to have been made, where its time is not told."""
+"""When a test of the record on paper is taken to have been made, where its time is not reported."""
 _WITH_A_TEST: Final = ("test.", "initial.", "final.", "repair.")
 
 
-class Told(Struct):
+class Stated(Struct):
     """One thing in a row: its key, what is stated as the members of its facts, and whether a cell of it was bad."""
 
     thing: str
@@ -76,7 +76,7 @@ class RowReader:
             value=shown or UNSET,
         )
 
-    def read(self, row: int, row_cells: Sequence[Value]) -> tuple[list[Told], list[ImportProblem]]:
+    def read(self, row: int, row_cells: Sequence[Value]) -> tuple[list[Stated], list[ImportProblem]]:
         """What the row states, and its problems."""
         self._row, self._problems, self._mixed = row, [], False
         values, spoiled = self._values(row_cells)
@@ -98,7 +98,7 @@ class RowReader:
                 values[field] = parser(cell, column.how)
             except CellError as error:
                 spoiled.add(field)
-                self._tell(str(error), field, cell)
+                self._add_problem(str(error), field, cell)
         for index, cell in enumerate(row_cells):
             if (index >= self._width or index in self._under_none) and not cells.blank(cell):
                 detail = "This row has a cell under no heading, which is not read; a text with the delimiter in it wants quotes."
@@ -107,10 +107,10 @@ class RowReader:
                 break
         return values, spoiled
 
-    def _tell(self, detail: str, field: str | None = None, value: Value = None) -> None:
+    def _add_problem(self, detail: str, field: str | None = None, value: Value = None) -> None:
         self._problems.append(self.problem(self._row, detail, field, value))
 
-    def _things(self, values: dict[str, Any], spoiled: set[str]) -> Iterator[Told]:
+    def _things(self, values: dict[str, Any], spoiled: set[str]) -> Iterator[Stated]:
         tested = [field for field in (*values, *spoiled) if field.startswith(_WITH_A_TEST)]
         for thing in ("premises", "tester", "gauge", "assembly"):
             mark = MARKS[thing]
@@ -120,7 +120,7 @@ class RowReader:
                 continue
             if mark not in values:
                 if mark not in spoiled:
-                    self._tell(
+                    self._add_problem(
                         f"It has {_ARTICLES[thing]} without `{mark}`, which identifies it.",
                         mark,
                     )
@@ -128,22 +128,22 @@ class RowReader:
             try:
                 document = document_of(thing, own)
             except CellError as error:
-                self._tell(str(error), f"{thing}.accuracy")
+                self._add_problem(str(error), f"{thing}.accuracy")
                 document, bad = {}, [*bad, f"{thing}.accuracy"]
             if thing == "assembly" and "premises.reference" in values:
                 document["premises"] = values["premises.reference"]
-            yield Told(thing, values[mark], document, [_member(field) for field in bad], bool(bad))
+            yield Stated(thing, values[mark], document, [_member(field) for field in bad], bool(bad))
         if tested:
             yield from self._test(values, spoiled)
 
-    def _test(self, values: dict[str, Any], spoiled: set[str]) -> Iterator[Told]:
+    def _test(self, values: dict[str, Any], spoiled: set[str]) -> Iterator[Stated]:
         before = len(self._problems)
         for field, what in (("assembly.serial_number", "the assembly tested"), ("test.date", "the day of the test")):
             if field not in values and field not in spoiled:
-                self._tell(f"The test lacks `{field}`: {what}.", field)
+                self._add_problem(f"The test lacks `{field}`: {what}.", field)
         for field, what in (("tester.certificate", "who tested"), ("gauge.serial_number", "with what gauge")):
             if field not in values and field not in self._asked.defaults and field not in spoiled:
-                self._tell(f"The test lacks `{field}`: a report must state {what}.", field)
+                self._add_problem(f"The test lacks `{field}`: a report must state {what}.", field)
         moment = self._moment(values) if "test.date" in values else None
         report = self._report(
             {**{name: value for name, value in self._asked.defaults.items() if name.startswith(_WITH_A_TEST)}, **values}, spoiled
@@ -159,7 +159,7 @@ class RowReader:
             "certificate": values.get("tester.certificate", self._asked.defaults.get("tester.certificate")),
             "gauge": values.get("gauge.serial_number", self._asked.defaults.get("gauge.serial_number")),
         }
-        yield Told("test", f"{utc} {serial}", document, [_member(field) for field in spoiled], bad, utc)
+        yield Stated("test", f"{utc} {serial}", document, [_member(field) for field in spoiled], bad, utc)
 
     def _moment(self, values: dict[str, Any]) -> dt.datetime | None:
         day = values["test.date"]
@@ -170,7 +170,7 @@ class RowReader:
             if time is None and self._asked.options.history:
                 time = _NOON
             if time is None:
-                self._tell(
+                self._add_problem(
                     'The time of day is missing. Add a column, or give one for all tests: `defaults={"test.time": "12:00"}`.',
                     "test.date",
                 )
@@ -182,17 +182,17 @@ class RowReader:
                 return local
             earlier, later = (local.replace(tzinfo=self._zone, fold=fold) for fold in (0, 1))
             if earlier.astimezone(dt.UTC).astimezone(self._zone).replace(tzinfo=None) != local:
-                self._tell("The clocks were put forward over that time, so there was none such.", "test.date")
+                self._add_problem("The clocks were put forward over that time, so there was none such.", "test.date")
                 return None
             if earlier.utcoffset() != later.utcoffset():
-                self._tell(
+                self._add_problem(
                     "The clocks were put back over that time, so it came twice; write it with its offset, like 2025-11-02T01:30-07:00.",
                     "test.date",
                 )
                 return None
             return local.replace(tzinfo=dt.timezone(earlier.utcoffset() or dt.timedelta()))
         except OverflowError:
-            self._tell("That moment lies beyond the calendar.", "test.date")
+            self._add_problem("That moment lies beyond the calendar.", "test.date")
             return None
 
     def _report(self, values: dict[str, Any], spoiled: set[str]) -> dict[str, Any]:
@@ -232,7 +232,7 @@ class RowReader:
                 # Nothing was measured, so whatever the unit it says nothing.
                 units["pressure"] = "psi"
             elif self._asked.options.pressure is None:
-                self._tell("The test has no unit of pressure. Give one for the file, such as `pressure=psi`.")
+                self._add_problem("The test has no unit of pressure. Give one for the file, such as `pressure=psi`.")
             else:
                 units["pressure"] = self._asked.options.pressure
         return report
@@ -247,14 +247,14 @@ class RowReader:
         elif member in ("held_at", "opened_at"):
             member = "closed_tight" if member == "held_at" else "opened"
         if reading.setdefault(member, value) != value:
-            self._tell("Two cells of this row contradict each other in what this part did.", field)
+            self._add_problem("Two cells of this row contradict each other in what this part did.", field)
 
     def _measured(self, field: str, value: tuple[float, str], units: dict[str, str]) -> float:
         dimension = self._asked.dimension(field) or "pressure"
         size, unit = value
         if units.setdefault(dimension, unit) != unit and not self._mixed:
             self._mixed = True
-            self._tell(
+            self._add_problem(
                 f"It is in {unit} and another value of this test in {units[dimension]}. Use one unit in a report.",
                 field,
             )

@@ -94,7 +94,7 @@ class Importer:
             store=imports, staging=self._staging, utility=utility, asked=asked, principal=principal, now=clock.now()
         )
         self._sheets: list[tuple[str | None, Iterator[Sheet]]] = []
-        self._told: list[ImportedSheet] = []
+        self._described: list[ImportedSheet] = []
         self._unknown: list[str] = []
         self._readers: list[RowReader] = []
         self._problems: list[ImportProblem] = []
@@ -136,7 +136,7 @@ class Importer:
             async for count, faults in self._checker.check(thing):
                 checked += count
                 for fault in faults:
-                    self._tell(self._at(fault))
+                    self._note(self._at(fault))
                 for found in self._flushed():
                     yield found
                 yield ImportProgress(phase="checking", done=checked, of=sum(self._staging.counts().values()))
@@ -157,7 +157,7 @@ class Importer:
         others = acceptance["held"] + acceptance["refused"]
         if others > most * acceptance.total():
             self._whole = False
-            self._tell(
+            self._note(
                 ImportProblem(
                     detail=f"{others} of {acceptance.total()} new tests would be held or refused: more than the share of {most:g} that "
                     "`held_or_refused_at_most` allows. `flags` says why. Correct the file or the register, or allow a larger share; "
@@ -165,7 +165,7 @@ class Importer:
                 )
             )
 
-    def _tell(self, problem: ImportProblem) -> None:
+    def _note(self, problem: ImportProblem) -> None:
         self._count += 1
         kind = (_kind(problem), None if problem.heading is UNSET else problem.heading)
         if kind in self._groups or len(self._groups) < MOST_PROBLEMS:
@@ -185,7 +185,7 @@ class Importer:
                 yield found
             yield ImportProgress(phase="reading", done=self._rows)
         for heading in self._asked.unmet.values():
-            self._tell(ImportProblem(detail=f"`columns` maps the heading `{heading[:200]}`, and no sheet has it."))
+            self._note(ImportProblem(detail=f"`columns` maps the heading `{heading[:200]}`, and no sheet has it."))
         for found in self._flushed():
             yield found
 
@@ -200,7 +200,7 @@ class Importer:
             except SheetError as error:
                 self._whole = False
                 row = UNSET if error.row is None else error.row
-                self._tell(
+                self._note(
                     ImportProblem(
                         detail=f"{error.detail} What follows was not read, and nothing is written.", sheet=label or UNSET, row=row
                     )
@@ -211,14 +211,14 @@ class Importer:
             example = '`columns={"Acct": "premises.reference"}`'
             detail = f"No heading is known in any sheet's first rows{there}. Name them: {example}."
             self._whole = False
-            self._tell(ImportProblem(detail=detail))
+            self._note(ImportProblem(detail=detail))
         yield True
 
     def _sheet(self, label: str | None, sheet: Sheet) -> Iterator[bool]:
         unknown: list[str] = []
         found = header(sheet.rows, self._asked, unknown)
         if found is None:
-            self._told.append(ImportedSheet(sheet=label, header_row=None, columns=[], rows=0))
+            self._described.append(ImportedSheet(sheet=label, header_row=None, columns=[], rows=0))
             self._unknown += unknown
             return
         at, columns = found
@@ -226,12 +226,12 @@ class Importer:
             self._asked.unmet.pop(rules.words.fold(column.heading), None)
         reader, place = RowReader(label, columns, self._asked, ZoneInfo(self._utility.time_zone)), len(self._readers)
         self._readers.append(reader)
-        told = [column for column in columns if column.heading]
-        fields = [column.field for column in told if column.field is not None]
+        listed = [column for column in columns if column.heading]
+        fields = [column.field for column in listed if column.field is not None]
         for field in sorted({field for field in fields if fields.count(field) > 1}):
-            headings = ", ".join(f"`{column.heading[:100]}`" for column in told if column.field == field)
+            headings = ", ".join(f"`{column.heading[:100]}`" for column in listed if column.field == field)
             self._whole = False
-            self._tell(
+            self._note(
                 reader.problem(
                     at,
                     f'Several columns give `{field}`: {headings}. Choose one: `columns={{"…": null}}` leaves one out.',
@@ -242,27 +242,31 @@ class Importer:
         for last, cells in sheet.rows:
             things, problems = reader.read(last, cells)
             for wrong in problems:
-                self._tell(wrong)
-            for one in things:
+                self._note(wrong)
+            for thing in things:
                 clashes = self._staging.add(
-                    one.thing,
-                    one.key,
+                    thing.thing,
+                    thing.key,
                     sheet=place,
                     row=last,
-                    document=one.document,
-                    spoiled=one.spoiled,
-                    bad=one.bad,
-                    moment=one.moment,
+                    document=thing.document,
+                    spoiled=thing.spoiled,
+                    bad=thing.bad,
+                    moment=thing.moment,
                 )
                 for clash in clashes:
-                    self._tell(reader.problem(last, self._clash(one.thing, one.key, clash), _field(one.thing, clash.member)))
+                    self._note(
+                        reader.problem(last, self._clash(thing.thing, thing.key, clash), _field(thing.thing, clash.member))
+                    )
             rows += bool(things or problems)
             if last % ROWS_AT_ONCE == 0:
                 self._rows += rows
                 rows = 0
                 yield True
         self._rows += rows
-        self._told.append(ImportedSheet(sheet=label, header_row=at, columns=[column.told() for column in told], rows=last - at))
+        self._described.append(
+            ImportedSheet(sheet=label, header_row=at, columns=[column.described() for column in listed], rows=last - at)
+        )
 
     def _clash(self, thing: str, key: str, clash: Clash) -> str:
         other = self._readers[clash.sheet].sheet
@@ -301,7 +305,7 @@ class Importer:
     async def _create(self, thing: str, staged: list[Staged]) -> None:
         shape, facts = SHAPES[thing]
         code, now = self._utility.code, self._clock.now()
-        rows = [(UUID(str(one.id)), msgspec.json.decode(one.facts, type=facts)) for one in staged]
+        rows = [(UUID(str(item.id)), msgspec.json.decode(item.facts, type=facts)) for item in staged]
         if thing != "assembly":
             async with self._imports.lend(code) as connection, connection.transaction():
                 await self._imports.create(connection, shape, code, rows, now=now)
@@ -309,53 +313,53 @@ class Importer:
         async with self._reports.recording(code) as recording:
             made = await self._imports.create(recording.connection, shape, code, rows, now=now)
             known = await recording.assemblies(made)
-            standings = [standing_row(one, work_out(recording.utility, row, [])) for one, row in known.items()]
+            standings = [standing_row(key, work_out(recording.utility, row, [])) for key, row in known.items()]
             await self._imports.keep_standings(recording.connection, code, standings)
 
     async def _change(self, thing: str, staged: list[Staged]) -> None:
         shape, facts = SHAPES[thing]
-        for one in staged:
+        for item in staged:
             try:
                 await change_thing(
                     self._registry,
                     StandingsFollow(self._reports),
                     shape,
                     self._utility.code,
-                    thing_id=UUID(str(one.id)),
-                    version=one.version,
-                    facts=msgspec.json.decode(one.facts, type=facts),
+                    thing_id=UUID(str(item.id)),
+                    version=item.version,
+                    facts=msgspec.json.decode(item.facts, type=facts),
                     now=self._clock.now(),
                 )
             except ProblemError as error:
                 if error.code == "unavailable":
                     raise
-                self._tell(self._at(Fit(staged=one, detail=f"It could not be changed: {error.detail}")))
+                self._note(self._at(Fit(staged=item, detail=f"It could not be changed: {error.detail}")))
 
     async def _report(self, staged: list[Staged]) -> None:
         submissions = [
             Submission(
-                id=UUID(str(one.id)),
-                facts=msgspec.json.decode(one.facts, type=ReportFacts),
+                id=UUID(str(item.id)),
+                facts=msgspec.json.decode(item.facts, type=ReportFacts),
                 principal=self._principal,
                 received_at=self._clock.now(),
             )
-            for one in staged
+            for item in staged
         ]
         answers = await asyncio.gather(
-            *(self._submissions.submit(self._utility.code, one) for one in submissions), return_exceptions=True
+            *(self._submissions.submit(self._utility.code, submission) for submission in submissions), return_exceptions=True
         )
-        for one, answer in zip(staged, answers, strict=True):
+        for item, answer in zip(staged, answers, strict=True):
             if not isinstance(answer, BaseException):
                 continue
             if not isinstance(answer, ProblemError | rules.RulesError) or getattr(answer, "code", "") == "unavailable":
                 raise answer
-            self._tell(self._at(Fit(staged=one, detail=f"It could not be recorded: {answer}")))
+            self._note(self._at(Fit(staged=item, detail=f"It could not be recorded: {answer}")))
 
     def _flags(self) -> list[ImportedFlag]:
         found = [
             ImportedFlag(code=code, severity=severity, reports=count) for (severity, code), count in self._checker.flags.items()
         ]
-        return sorted(found, key=lambda one: (_SEVERITIES.index(one.severity), -one.reports, one.code))
+        return sorted(found, key=lambda item: (_SEVERITIES.index(item.severity), -item.reports, item.code))
 
     def _record(self, counts: dict[Thing, ImportCount], *, written: bool) -> ImportRun:
         options = self._asked.options
@@ -373,7 +377,7 @@ class Importer:
             dry_run=options.dry_run,
             written=written,
             rows=self._rows,
-            sheets=self._told,
+            sheets=self._described,
             counts=counts,
             outcomes=dict(self._checker.outcomes),
             acceptance=dict(self._checker.acceptance),

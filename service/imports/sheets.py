@@ -135,12 +135,12 @@ def _text(cell: str) -> Value:
         return Unread(f"It holds more than {LONGEST_CELL} characters.")
     if "\0" in cell:
         return Unread("It holds a NUL character, which cannot be kept.")
-    told = cell.strip()
-    if told.startswith("="):
+    result = cell.strip()
+    if result.startswith("="):
         return Unread("It is a formula; put its value in its place.")
-    if told[:1] == "'" and told[1:2] in ("=", "+", "-", "@"):
-        told = told[1:]
-    return told or None
+    if result[:1] == "'" and result[1:2] in ("=", "+", "-", "@"):
+        result = result[1:]
+    return result or None
 
 
 def xlsx_sheets(file: IO[bytes]) -> Iterator[Sheet]:
@@ -173,7 +173,7 @@ def _book(openpyxl: Any, file: IO[bytes], *, styled: bool) -> Any:
 def _xlsx_rows(sheet: Any) -> Iterator[Row]:
     # What the sheet says of its own size is not taken from it.
     sheet.reset_dimensions()
-    rows, number, told = enumerate(sheet.iter_rows(), start=1), 0, 0
+    rows, number, result = enumerate(sheet.iter_rows(), start=1), 0, 0
     while True:
         some: list[tuple[int, Any]] = []
         failed: Exception | None = None
@@ -186,8 +186,8 @@ def _xlsx_rows(sheet: Any) -> Iterator[Row]:
         for number, cells in some:
             if number > MOST_ROWS or len(cells) > MOST_COLUMNS:
                 raise SheetError(f"A sheet has at most {MOST_ROWS} rows and {MOST_COLUMNS} columns.", number)
-            told = number if cells else told
-            if number - told > MOST_EMPTY_ROWS:
+            result = number if cells else result
+            if number - result > MOST_EMPTY_ROWS:
                 raise SheetError(f"More than {MOST_EMPTY_ROWS} rows are empty here; take them out.", number)
             yield number, [_value(cell) for cell in cells]
         if failed is not None:

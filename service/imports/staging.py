@@ -71,7 +71,7 @@ class Staging:
             if known.setdefault(member, value) == value:
                 continue
             if isinstance(value, list):
-                known[member] += [one for one in value if one not in known[member]]
+                known[member] += [item for item in value if item not in known[member]]
             else:
                 clashes.append(Clash(member, at_sheet, at_row))
         text = msgspec.json.encode(known).decode()
@@ -85,10 +85,10 @@ class Staging:
         """The file is read: what follows asks by state."""
         self._connection.execute(_SQL["index_state"])
 
-    def told(self, thing: str) -> Iterator[list[Staged]]:
+    def things(self, thing: str) -> Iterator[list[Staged]]:
         """The things of a kind in the order of the file, some at once; what becomes of them may be set meanwhile."""
         after = 0
-        while rows := self._connection.execute(_SQL["told"], (thing, after, AT_ONCE)).fetchall():
+        while rows := self._connection.execute(_SQL["things"], (thing, after, AT_ONCE)).fetchall():
             after = rows[-1][0]
             yield [_staged(row) for row in rows]
 

@@ -19,7 +19,7 @@ INSERT INTO thing (thing, key, sheet, row, document, spoiled, bad, moment) VALUE
 -- name: merge
 UPDATE thing SET document = ?, spoiled = ?, bad = ? WHERE number = ?;
 
--- name: told
+-- name: things
 -- In the order of the file.
 SELECT number, key, sheet, row, document, spoiled, bad, id, state, facts, version FROM thing WHERE thing = ? AND number > ? ORDER BY number LIMIT ?;
 

@@ -44,7 +44,7 @@ class ImportStore:
     async def reports(self, utility: str, asked: Sequence[tuple[UUID, dt.datetime]]) -> list[ReportAt]:
         """The reports that stand of those assemblies at those moments."""
         async with self._pool.lend(utility, by_key=True) as connection:
-            rows = await connection.fetch(_SQL["find_reports"], utility, [one[0] for one in asked], [one[1] for one in asked])
+            rows = await connection.fetch(_SQL["find_reports"], utility, [item[0] for item in asked], [item[1] for item in asked])
         return [ReportAt(**dict(row)) for row in rows]
 
     async def create(
@@ -53,14 +53,14 @@ class ImportStore:
         """Keep new things on a connection whose transaction is the caller's; the ids of those that were not there."""
         rows = [
             {
-                **msgspec.to_builtins(one),
+                **msgspec.to_builtins(item),
                 "utility_id": utility,
                 "id": str(new_id),
                 "version": 1,
                 "created_at": now,
                 "changed_at": now,
             }
-            for new_id, one in facts
+            for new_id, item in facts
         ]
         # The facts' members are the columns' names, our own and never a user's.
         columns = ", ".join(type(facts[0][1]).__struct_fields__)

@@ -59,7 +59,7 @@ class ConsistencyQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     """The size of the later log; without it, the log as it is now."""
 
 
-def _told(utility: str, row: HeadRow) -> TreeHead:
+def _tree_head(utility: str, row: HeadRow) -> TreeHead:
     return TreeHead(head=row.signed, utility=utility, size=row.size, root=base64url(row.root), time=row.made_at)
 
 
@@ -82,7 +82,7 @@ async def head(call: Call) -> Answer:
     vary = {"Vary": "Accept"}
     if call.prefers(JOSE):
         return Answer(body=row.signed.encode(), media_type=JOSE, headers=vary)
-    return Answer(body=_told(call.utility, row), headers=vary)
+    return Answer(body=_tree_head(call.utility, row), headers=vary)
 
 
 @operation(
@@ -97,7 +97,7 @@ async def head(call: Call) -> Answer:
 async def heads(call: Call, query: HeadQuery) -> Answer:
     """List the heads kept, the smallest first."""
     found = await call.services.log.heads(call.utility, after=query.after, limit=query.limit + 1)
-    return page(call, [_told(call.utility, row) for row in found], query.limit, lambda one: str(one.size))
+    return page(call, [_tree_head(call.utility, row) for row in found], query.limit, lambda item: str(item.size))
 
 
 @operation(

@@ -41,7 +41,7 @@ class Trouble(Struct, frozen=True, kw_only=True):
     detail: str
     report_id: UUID | None = None
 
-    def told(self) -> str:
+    def line(self) -> str:
         """As a line."""
         of = "" if self.log_index < 0 else f"log index {self.log_index}: "
         return f"{f'report {self.report_id}, ' if self.report_id else ''}{of}{self.what}: {self.detail}"
@@ -99,7 +99,7 @@ async def audit(
     return Audited(
         reports=size,
         heads=found.heads,
-        troubles=sorted([*found.troubles, *found.steps(signed=False)], key=lambda one: (one.log_index, one.what, one.detail)),
+        troubles=sorted([*found.troubles, *found.steps(signed=False)], key=lambda item: (item.log_index, item.what, item.detail)),
         notes=found.steps(signed=True),
     )
 
@@ -118,7 +118,7 @@ class _Audit:
         self._next: HeadRow | None = None
         self._kept: dict[int, dict[str, str]] = {}
         self._good_until = self._signed_until = 0
-        self._told_of_heads = False
+        self._heads_reported = False
         self._tile: Tile | None = None
         self._levels: list[list[bytes]] = []
         self._latest: dt.datetime | None = None
@@ -126,7 +126,7 @@ class _Audit:
         self.heads = 0
         self.troubles: list[Trouble] = []
 
-    def _tell(self, what: str, detail: str, index: int = -1, report_id: UUID | None = None) -> None:
+    def _report(self, what: str, detail: str, index: int = -1, report_id: UUID | None = None) -> None:
         self.troubles.append(Trouble(log_index=index, what=what, detail=detail, report_id=report_id))
 
     async def take_in_kept(self, kept: Sequence[str]) -> None:
@@ -135,12 +135,12 @@ class _Audit:
             try:
                 head = msgspec.json.decode(self._keys.open(TYPE, token).payload, type=HeadContent)
             except (NotGoodError, msgspec.DecodeError) as error:
-                self._tell("kept head not good", f"{token[:20]}…: {error}")
+                self._report("kept head not good", f"{token[:20]}…: {error}")
                 continue
             if head.utility == self._utility:
                 self._kept.setdefault(head.size, {})[token] = head.root
                 if head.size > self._size:
-                    self._tell("reports removed", f"A kept head covers {head.size} reports; the log has {self._size}.")
+                    self._report("reports removed", f"A kept head covers {head.size} reports; the log has {self._size}.")
         last = await self._store.last_head(self._utility)
         self._signed_until = max([0 if last is None else last.size, *self._kept])
         self._next = await anext(self._heads, None)
@@ -150,18 +150,18 @@ class _Audit:
         """The next report, or the gap where it should be."""
         sealed = await self._sealed(index)
         if row is None:
-            self._tell("report missing", "No report has that place in the log.", index)
+            self._report("report missing", "No report has that place in the log.", index)
             # The tree goes on with what was kept, so that one gap is reported once.
             own, report_id = sealed or merkle.EMPTY, None
         else:
             own, report_id = leaf_hash(self._utility, row), row.id
             wrong = list(disagreements(row))
             if row.leaf_hash not in (None, own):
-                self._tell("row changed", "It does not fit the hash that was written with it" + _named(wrong), index, row.id)
+                self._report("row changed", "It does not fit the hash that was written with it" + _named(wrong), index, row.id)
             elif sealed not in (None, own):
-                self._tell("row changed", "It does not fit the hash that the log's tree took in" + _named(wrong), index, row.id)
+                self._report("row changed", "It does not fit the hash that the log's tree took in" + _named(wrong), index, row.id)
             elif wrong:
-                self._tell("row changed", "Its columns do not fit what it says" + _named(wrong), index, row.id)
+                self._report("row changed", "Its columns do not fit what it says" + _named(wrong), index, row.id)
             self._check_time(row, following)
         self._tree.append(own)
         self._tail.append((index, own, report_id))
@@ -185,7 +185,7 @@ class _Audit:
             self._steps.append(Trouble(log_index=row.log_index, what="clock set back", detail=said, report_id=row.id))
             self._latest = row.received_at
         elif latest is not None and row.received_at < latest - TOLERANCE:
-            self._tell(
+            self._report(
                 "out of order", f"Received at {row.received_at}, the one recorded before it at {latest}.", row.log_index, row.id
             )
         elif (
@@ -194,7 +194,7 @@ class _Audit:
             and (latest is None or following.received_at >= latest - TOLERANCE)
         ):
             said = f"Received at {row.received_at}, the one recorded after it at {following.received_at}."
-            self._tell("out of order", said, row.log_index, row.id)
+            self._report("out of order", said, row.log_index, row.id)
         elif latest is None or row.received_at > latest:
             self._latest = row.received_at
 
@@ -211,10 +211,10 @@ class _Audit:
         for level in range(1, 8):
             if tile is None:
                 if self._tree.size <= self._signed_until:
-                    self._tell("tile missing", f"Of the tree's tiles, number {number} of level {level - 1} is missing.")
+                    self._report("tile missing", f"Of the tree's tiles, number {number} of level {level - 1} is missing.")
                 return
             if merkle.root([tile.hashes[at : at + _HASH] for at in range(0, len(tile.hashes), _HASH)]) != tile.root:
-                self._tell("tile changed", f"The root of tile {number} of level {tile.level} is not that of its hashes.")
+                self._report("tile changed", f"The root of tile {number} of level {tile.level} is not that of its hashes.")
             if len(self._levels) < level:
                 self._levels.append([])
             below = self._levels[level - 1]
@@ -224,7 +224,7 @@ class _Audit:
             number //= WIDTH
             tile = await self._store.tile(self._utility, level, number)
             if tile is not None and tile.hashes != b"".join(below):
-                self._tell("tile changed", f"Tile {number} of level {level} does not hold the roots of the tiles below it.")
+                self._report("tile changed", f"Tile {number} of level {level} does not hold the roots of the tiles below it.")
             below.clear()
 
     async def _heads_in_order(self) -> AsyncIterator[HeadRow]:
@@ -239,9 +239,9 @@ class _Audit:
         size = self._tree.size
         for token, root in self._kept.pop(size, {}).items():
             if self._next is None or self._next.signed != token:
-                self._tell("head missing", f"A kept head of {size} reports was signed here, and is not kept here any more.")
+                self._report("head missing", f"A kept head of {size} reports was signed here, and is not kept here any more.")
             if root != base64url(self._tree.root()):
-                self._tell(
+                self._report(
                     "kept head differs",
                     f"The log of {size} reports is not the one that a kept head was signed for{self._since()}.",
                 )
@@ -257,54 +257,56 @@ class _Audit:
         try:
             said = msgspec.json.decode(self._keys.open(TYPE, head.signed).payload, type=HeadContent)
             if said != HeadContent(utility=self._utility, size=head.size, root=base64url(head.root), time=head.made_at):
-                self._tell("head changed", f"The head of {head.size} reports does not say what was signed.")
+                self._report("head changed", f"The head of {head.size} reports does not say what was signed.")
         except (NotGoodError, msgspec.DecodeError) as error:
-            self._tell("head not good", f"The head of {head.size} reports: {error}")
+            self._report("head not good", f"The head of {head.size} reports: {error}")
         start = head.size // WIDTH * WIDTH
         for index, own, report_id in self._tail:
             at = (index - start) * _HASH
-            if index >= start and head.tail[at : at + _HASH] != own and not self._told_about(index):
-                self._tell(
+            if index >= start and head.tail[at : at + _HASH] != own and not self._reported(index):
+                self._report(
                     "row changed", f"It does not fit the hash kept with the head of {head.size} reports.", index, report_id
                 )
         if head.root == self._tree.root():
             self._good_until = head.size
-        elif not self._told_of_heads:
+        elif not self._heads_reported:
             # All later heads differ for the same reason.
-            self._told_of_heads = True
-            self._tell(
+            self._heads_reported = True
+            self._report(
                 "head differs", f"The log of {head.size} reports is not the one that was signed at {head.made_at}{self._since()}."
             )
 
-    def _told_about(self, index: int) -> bool:
-        return any(one.log_index == index and one.what in ("row changed", "report missing") for one in self.troubles)
+    def _reported(self, index: int) -> bool:
+        return any(trouble.log_index == index and trouble.what in ("row changed", "report missing") for trouble in self.troubles)
 
     def _since(self) -> str:
         return f"; what differs stands at log index {self._good_until} or later" if self._good_until else ""
 
     def steps(self, *, signed: bool) -> list[Trouble]:
         """Where the clock was set back: below a signed head that fits, or where nothing is signed yet."""
-        return [one for one in self._steps if (one.log_index < self._good_until) is signed]
+        return [step for step in self._steps if (step.log_index < self._good_until) is signed]
 
     async def check_counts(self) -> None:
         """What stands beside the log: numbers beyond its count, heads beyond its end, and the change feed."""
         while self._next is not None:
             if self._next.size > await self._store.size(self._utility):
-                self._tell("reports removed", f"A head was signed of {self._next.size} reports; there are {self._size}.")
+                self._report("reports removed", f"A head was signed of {self._next.size} reports; there are {self._size}.")
             self._next = await anext(self._heads, None)
         for report_id, index in await self._store.uncounted(self._utility):
-            self._tell("report added", "Its log index is beyond the number of recorded reports.", index, report_id)
+            self._report("report added", "Its log index is beyond the number of recorded reports.", index, report_id)
         for report_id, index in await self._store.unannounced(self._utility):
-            self._tell("report added", "The change feed does not contain it.", index, report_id)
+            self._report("report added", "The change feed does not contain it.", index, report_id)
         for vanished in await self._store.vanished(self._utility):
-            self._tell("report missing", f"The change feed names report {vanished}, which is missing.")
+            self._report("report missing", f"The change feed names report {vanished}, which is missing.")
         for report, version, there in await self._store.strayed_reviews(self._utility):
             if there:
-                self._tell("decision added", f"The change feed does not contain decision {version} on report {report}.")
+                self._report("decision added", f"The change feed does not contain decision {version} on report {report}.")
             else:
-                self._tell("decision removed", f"The change feed names decision {version} on report {report}, which is missing.")
+                self._report(
+                    "decision removed", f"The change feed names decision {version} on report {report}, which is missing."
+                )
         for sequence in await self._store.missing_changes(self._utility):
-            self._tell("change missing", f"The change feed lacks number {sequence}.")
+            self._report("change missing", f"The change feed lacks number {sequence}.")
 
 
 def disagreements(row: LoggedRow) -> list[str]:

@@ -79,15 +79,15 @@ def included(leaf: bytes, index: int, size: int, path: Sequence[bytes], root_has
     if not 0 <= index < size:
         return False
     at, last, found = index, size - 1, leaf
-    for one in path:
+    for item in path:
         if last == 0:
             return False
         if at & 1 or at == last:
-            found = node_hash(one, found)
+            found = node_hash(item, found)
             while at and not at & 1:
                 at, last = at >> 1, last >> 1
         else:
-            found = node_hash(found, one)
+            found = node_hash(found, item)
         at, last = at >> 1, last >> 1
     return last == 0 and found == root_hash
 
@@ -106,15 +106,15 @@ def consistent(first: int, first_root: bytes, second: int, second_root: bytes, p
     while at & 1:
         at, last = at >> 1, last >> 1
     of_first = of_second = steps[0]
-    for one in steps[1:]:
+    for step in steps[1:]:
         if last == 0:
             return False
         if at & 1 or at == last:
-            of_first, of_second = node_hash(one, of_first), node_hash(one, of_second)
+            of_first, of_second = node_hash(step, of_first), node_hash(step, of_second)
             while at and not at & 1:
                 at, last = at >> 1, last >> 1
         else:
-            of_second = node_hash(of_second, one)
+            of_second = node_hash(of_second, step)
         at, last = at >> 1, last >> 1
     return last == 0 and of_first == first_root and of_second == second_root
 

@@ -86,7 +86,7 @@ class LogStore:
 
     async def keep_tiles(self, utility: str, tiles: Sequence[Tile]) -> None:
         """Keep tiles; another process may have kept the same, which is then the same to the byte."""
-        columns = [[getattr(one, name) for one in tiles] for name in Tile.__struct_fields__]
+        columns = [[getattr(tile, name) for tile in tiles] for name in Tile.__struct_fields__]
         await self._rows("keep_tiles", utility, *columns)
 
     async def heads(self, utility: str, *, after: int, limit: int) -> list[HeadRow]:

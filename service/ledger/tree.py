@@ -114,7 +114,7 @@ async def inclusion(store: LogStore, utility: str, report_id: UUID, size: int | 
         raise problem("report_recorded_later", parameter="size", log_index=row.log_index)
     tree = _Tree(store, utility, whole)
     root = await tree.root(0, size)
-    path = [await tree.root(*one) for one in merkle.inclusion_ranges(row.log_index, size)]
+    path = [await tree.root(*item) for item in merkle.inclusion_ranges(row.log_index, size)]
     if not merkle.included(own, row.log_index, size, path, root):
         raise altered("the report's row does not match the log's tree")
     return Inclusion(
@@ -125,7 +125,7 @@ async def inclusion(store: LogStore, utility: str, report_id: UUID, size: int | 
         root=base64url(root),
         leaf=leaf(utility, row).decode(),
         leaf_hash=base64url(own),
-        path=[base64url(one) for one in path],
+        path=[base64url(item) for item in path],
     )
 
 
@@ -135,14 +135,14 @@ async def consistency(store: LogStore, utility: str, first: int, second: int | N
     if first > second:
         raise problem("sizes_in_wrong_order", parameter="first", first=first, second=second)
     tree = _Tree(store, utility, whole)
-    path = [await tree.root(*one) for one in merkle.consistency_ranges(first, second)]
+    path = [await tree.root(*item) for item in merkle.consistency_ranges(first, second)]
     return Consistency(
         utility=utility,
         first=first,
         first_root=base64url(await tree.root(0, first)),
         second=second,
         second_root=base64url(await tree.root(0, second)),
-        path=[base64url(one) for one in path],
+        path=[base64url(item) for item in path],
     )
 
 
@@ -181,7 +181,7 @@ async def _hashes(store: LogStore, utility: str, start: int, end: int) -> list[b
     if None in found.values():
         rows = {row.log_index: row for row in await store.reports(utility, start, end)}
         found = {index: kept or leaf_hash(utility, rows[index]) for index, kept in found.items()}
-    return [one for one in found.values() if one is not None]
+    return [value for value in found.values() if value is not None]
 
 
 class _Tree:

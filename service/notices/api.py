@@ -102,9 +102,9 @@ async def preview(call: Call, query: PreviewQuery) -> Answer:
         now=now,
     )
     contacts = call.who.reads_contacts
-    places = {(one.step, one.assembly_id): place for place, one in found}
-    items = [records.told(one, contacts=contacts) for _, one in found]
-    return page(call, items, query.limit, lambda one: _written(places[one.step, one.assembly_id]))
+    places = {(item.step, item.assembly_id): place for place, item in found}
+    items = [records.as_read_by(item, contacts=contacts) for _, item in found]
+    return page(call, items, query.limit, lambda item: _written(places[item.step, item.assembly_id]))
 
 
 @operation(
@@ -164,8 +164,8 @@ async def list_notices(call: Call, query: NoticesQuery) -> Answer:
         assembly_id=query.assembly_id,
         run_id=query.run_id,
     )
-    items = [records.told(one, contacts=call.who.reads_contacts) for one in found]
-    return page(call, items, query.limit, lambda one: str(one.id))
+    items = [records.as_read_by(item, contacts=call.who.reads_contacts) for item in found]
+    return page(call, items, query.limit, lambda item: str(item.id))
 
 
 @operation(
@@ -174,7 +174,7 @@ async def list_notices(call: Call, query: NoticesQuery) -> Answer:
 async def read_notice(call: Call) -> Answer:
     """Read a notice."""
     found = await records.read_notice(NoticeStore(call.services.pool), call.utility, call.id("id"))
-    return tagged(records.told(found, contacts=call.who.reads_contacts))
+    return tagged(records.as_read_by(found, contacts=call.who.reads_contacts))
 
 
 @operation(
@@ -195,7 +195,7 @@ async def change_notice(call: Call, document: NoticeChange) -> Answer:
     notice = await records.change_notice(
         store, call.services.reports, call.utility, call.id("id"), document, version=version, now=call.clock.now()
     )
-    return tagged(records.told(notice, contacts=call.who.reads_contacts))
+    return tagged(records.as_read_by(notice, contacts=call.who.reads_contacts))
 
 
 _PLACE = re.compile(r"(\d{1,3})~(\d{4}-\d{2}-\d{2})~([0-9a-f-]{36})\Z")

@@ -81,33 +81,33 @@ async def change_schedule(
     return await read_schedule(store, utility)
 
 
-def words(utility: Utility, step: rule.NoticeStep, one: Candidate) -> NoticeText:
+def words(utility: Utility, step: rule.NoticeStep, candidate: Candidate) -> NoticeText:
     """What a step says to the customer, or to the utility, about that assembly."""
     facts = rule.NoticeFacts(
         utility=utility.name,
-        premises=one.premises,
-        address=one.address,
-        reference=one.reference,
-        assembly=rules.catalogue()[one.kind].name,
-        serial_number=one.serial_number,
-        position=one.position,
-        due_on=one.due_on,
-        tested_on=one.tested_on,
-        repair_by=one.repair_by,
+        premises=candidate.premises,
+        address=candidate.address,
+        reference=candidate.reference,
+        assembly=rules.catalogue()[candidate.kind].name,
+        serial_number=candidate.serial_number,
+        position=candidate.position,
+        due_on=candidate.due_on,
+        tested_on=candidate.tested_on,
+        repair_by=candidate.repair_by,
     )
-    subject, text = step.about(one.kind)
-    contact = None if one.contact is None else msgspec.json.decode(one.contact, type=Contact)
+    subject, text = step.about(candidate.kind)
+    contact = None if candidate.contact is None else msgspec.json.decode(candidate.contact, type=Contact)
     return NoticeText(
-        assembly_id=one.assembly_id,
+        assembly_id=candidate.assembly_id,
         step=step.step,
         occasion=step.occasion,
-        scheduled_for=rule.scheduled_for(step, one.counted_from),
-        due_on=one.due_on,
-        report_id=one.report_id,
-        repair_by=one.repair_by,
+        scheduled_for=rule.scheduled_for(step, candidate.counted_from),
+        due_on=candidate.due_on,
+        report_id=candidate.report_id,
+        repair_by=candidate.repair_by,
         subject=rule.fill(subject, facts),
         text=rule.fill(text, facts),
-        addressee=_address(step.to, one.premises_id, contact),
+        addressee=_address(step.to, candidate.premises_id, contact),
     )
 
 
@@ -122,7 +122,7 @@ def _address(to: rule.Addressee, premises_id: UUID, contact: Contact | None) -> 
     )
 
 
-def told(notice: NoticeText, *, contacts: bool) -> NoticeText:
+def as_read_by(notice: NoticeText, *, contacts: bool) -> NoticeText:
     """A notice as far as the caller may read it: without the contact where that is not for its eyes."""
     return notice if contacts else replace(notice, addressee=replace(notice.addressee, contact=UNSET))
 
@@ -139,9 +139,9 @@ async def preview(
     start = 0 if after is None else after.scan
     for number, scan in list(enumerate(stretches))[start:]:
         place = START if after is None or number != after.scan else (after.due, after.assembly_id)
-        for one in await store.candidates(utility.code, scan, after=place, limit=limit - len(found)):
-            at = Place(scan=number, due=one.due, assembly_id=one.assembly_id)
-            found.append((at, words(utility, scan.window.step, one)))
+        for candidate in await store.candidates(utility.code, scan, after=place, limit=limit - len(found)):
+            at = Place(scan=number, due=candidate.due, assembly_id=candidate.assembly_id)
+            found.append((at, words(utility, scan.window.step, candidate)))
         if len(found) >= limit:
             break
     return found

@@ -73,7 +73,7 @@ class NoticeRuns:
 
     async def listed(self, code: str, *, after: UUID | None, limit: int) -> list[NoticeRun]:
         """Up to `limit` runs after that id."""
-        return [shown(one) for one in await self._store.runs(code, after=after, limit=limit)]
+        return [shown(run) for run in await self._store.runs(code, after=after, limit=limit)]
 
     async def close(self) -> None:
         """Stop what is at work; the next run goes on from there."""
@@ -109,15 +109,15 @@ class NoticeRuns:
         now = self._clock.now()
         made = []
         missing = set()
-        for one in found if scan is not None else ():
-            said = words(utility, scan.window.step, one)  # type: ignore[union-attr]
+        for item in found if scan is not None else ():
+            said = words(utility, scan.window.step, item)  # type: ignore[union-attr]
             new = NewNotice(
                 id=self._clock.new_id(),
-                assembly_id=one.assembly_id,
-                standing_version=one.version,
-                due_on=one.due_on,
-                report_id=one.report_id,
-                repair_by=one.repair_by,
+                assembly_id=item.assembly_id,
+                standing_version=item.version,
+                due_on=item.due_on,
+                report_id=item.report_id,
+                repair_by=item.repair_by,
                 scheduled_for=said.scheduled_for,
                 subject=said.subject,
                 body=said.text,

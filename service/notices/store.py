@@ -46,7 +46,7 @@ class Scan(Struct, frozen=True, kw_only=True):
 
 def scans(windows: Sequence[Window], on: dt.date) -> list[Scan]:
     """The stretches that these windows of that day look through, in their order."""
-    return [Scan(window=one, status=status, on=on) for one in windows for status in _SOUGHT[one.step.occasion][1]]
+    return [Scan(window=window, status=status, on=on) for window in windows for status in _SOUGHT[window.step.occasion][1]]
 
 
 class Candidate(Struct, frozen=True, kw_only=True):
@@ -156,9 +156,9 @@ class NoticeStore:
         self, utility: str, steps: Sequence[NoticeStep] | None, *, version: int, now: dt.datetime
     ) -> ScheduleRow | None:
         """Replace the schedule while its version is still that one (0: none kept yet); None where it is not."""
-        told = None if steps is None else msgspec.json.encode(steps).decode()
+        result = None if steps is None else msgspec.json.encode(steps).decode()
         async with self._pool.lend(utility) as connection:
-            return _schedule(await connection.fetchrow(_SQL["keep_schedule"], utility, version, now, told))
+            return _schedule(await connection.fetchrow(_SQL["keep_schedule"], utility, version, now, result))
 
     async def count(self, utility: str, scan: Scan) -> int:
         """How many candidates a stretch holds."""
@@ -251,21 +251,21 @@ class Piece:
     async def prepare(self, run: RunRow, step: NoticeStep, notices: Sequence[NewNotice], *, now: dt.datetime) -> set[UUID]:
         """Keep those notices that are not kept yet and whose standing is still the one that was read; their ids."""
         await self._connection.execute(statements("service.record.reports.store")["lock_log"], self._utility)
-        columns = [[getattr(one, name) for one in notices] for name in NewNotice.__struct_fields__]
+        columns = [[getattr(notice, name) for notice in notices] for name in NewNotice.__struct_fields__]
         rows = await self._connection.fetch(
             _SQL["prepare"], self._utility, now, run.id, step.step, step.occasion, step.to, *columns
         )
         kept = {row["id"] for row in rows}
         if kept:
-            about = [[getattr(one, name) for one in notices if one.id in kept] for name in _ABOUT]
+            about = [[getattr(notice, name) for notice in notices if notice.id in kept] for name in _ABOUT]
             await self._connection.execute(_SQL["withdraw_earlier"], self._utility, now, step.occasion, step.to, *about)
         return kept
 
     async def advance(self, run: RunRow) -> None:
         """Keep how far the run has come."""
-        told = msgspec.json.encode(run.by_step).decode()
+        result = msgspec.json.encode(run.by_step).decode()
         await self._connection.execute(
-            _SQL["advance_run"], self._utility, run.id, run.total, run.done, run.without_addressee, told
+            _SQL["advance_run"], self._utility, run.id, run.total, run.done, run.without_addressee, result
         )
 
 
@@ -287,7 +287,7 @@ def _candidates(utility: str, scan: Scan, head: list[str], *tail: str, **more: A
         "days": step.days,
         **more,
     }
-    return composed(__name__, [*head, _SOUGHT[step.occasion][0], "not_told", *tail], values)
+    return composed(__name__, [*head, _SOUGHT[step.occasion][0], "not_notified", *tail], values)
 
 
 def _schedule(row: Any) -> ScheduleRow | None:

@@ -58,7 +58,7 @@ WHERE s.utility_id = {utility} AND s.status = {status} AND record.failure_occasi
     AND ({addressee} = 'utility' OR NOT s.basis::jsonb -> 'actions' ? 'review_report' OR s.basis::jsonb -> 'actions' ? 'repair_and_retest')
     AND r.performed_on > {from} AND r.performed_on <= {until}
 
--- name: not_told
+-- name: not_notified
 -- Neither of this step, nor of one that comes after it: a schedule changed meanwhile never goes back. `OFFSET 0` has it looked up assembly
 -- by assembly, in the index: as a join it would be planned by counts of a table that has just grown.
     AND NOT EXISTS (

@@ -37,8 +37,10 @@ def _call(path: str, method: str, call: dict[str, Any]) -> str:
     ]
     parts.append(f"<p><strong>{escape(call['summary'])}.</strong></p>")
     parts += [f"<p>{_text(paragraph)}</p>" for paragraph in call["description"].split("\n\n")]
-    if parameters := [one for one in call.get("parameters", []) if one["in"] != "path"]:
-        parts.append("<p>" + "; ".join(f"{one['in']} <code>{escape(one['name'])}</code>" for one in parameters) + "</p>")
+    if parameters := [parameter for parameter in call.get("parameters", []) if parameter["in"] != "path"]:
+        parts.append(
+            "<p>" + "; ".join(f"{parameter['in']} <code>{escape(parameter['name'])}</code>" for parameter in parameters) + "</p>"
+        )
     if body := call.get("requestBody"):
         parts.append(
             "<p>Takes " + ", ".join(f"{escape(kind)} {_shape(part['schema'])}" for kind, part in body["content"].items()) + "</p>"

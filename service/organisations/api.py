@@ -106,7 +106,7 @@ async def list_organisations(call: Call, query: AfterId) -> Answer:
     """List organisations."""
     rows = await call.services.access.rows("organisations", query.after, query.limit + 1)
     found = [Organisation(id=row.pop("organisation_id"), **row) for row in rows]
-    return page(call, found, query.limit, lambda one: str(one.id))
+    return page(call, found, query.limit, lambda item: str(item.id))
 
 
 @operation(
@@ -175,7 +175,7 @@ async def list_keys(call: Call, query: AfterId) -> Answer:
     """List keys, without their secrets."""
     organisation = await _organisation(call)
     rows = await call.services.access.rows("keys", organisation.id, query.after, query.limit + 1)
-    return page(call, [ApiKey(id=row.pop("key_id"), **row) for row in rows], query.limit, lambda one: str(one.id))
+    return page(call, [ApiKey(id=row.pop("key_id"), **row) for row in rows], query.limit, lambda item: str(item.id))
 
 
 @operation(

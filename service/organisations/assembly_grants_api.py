@@ -59,7 +59,7 @@ async def list_granted(call: Call, query: AfterId) -> Answer:
     """List the assemblies that are listed for a testing company."""
     store = await _store(call)
     found = await store.listed(call.utility, call.id("organisation"), after=query.after, limit=query.limit + 1)
-    return page(call, found, query.limit, lambda one: str(one.assembly_id))
+    return page(call, found, query.limit, lambda item: str(item.assembly_id))
 
 
 @operation(

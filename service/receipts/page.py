@@ -79,7 +79,7 @@ button { font: inherit; padding: .5rem 1rem; min-height: 2.75rem; background: va
 </style>"""
 
 
-def receipt(opened: Opened, told: Sheet | None, address: str) -> bytes:
+def receipt(opened: Opened, sheet: Sheet | None, address: str) -> bytes:
     """The page of a report, or of what pretends to be one; `address` is the page's own, for the code on the paper."""
     head, says = _SAYS[opened.state]
     bad = opened.state not in ("genuine", "superseded", "void")
@@ -87,13 +87,13 @@ def receipt(opened: Opened, told: Sheet | None, address: str) -> bytes:
         _STYLE,
         f'<div class="state{" bad" if bad else ""}" role="status"><b>{head}</b>{escape(says)}{_signature(opened)}{_later(opened)}</div>',
     ]
-    if told is None:
+    if sheet is None:
         parts.append('<p><a href="/receipts">Check a signed receipt</a></p>')
         return page("Test report", "".join(parts))
-    parts.append(_told(told))
+    parts.append(_sheet(sheet))
     if opened.mark:
         parts.append(_paper(opened, address))
-    return page(told.title, "".join(parts))
+    return page(sheet.title, "".join(parts))
 
 
 class PageCache:
@@ -167,28 +167,28 @@ def _later(opened: Opened) -> str:
     return f'<p><a href="{escape(f"/receipts/{opened.utility}/{opened.corrected_by}")}">The report that corrects it</a></p>'
 
 
-def _told(told: Sheet) -> str:
-    image = base64.b64encode(told.drawing.encode()).decode()
-    act, acted = ("inspection", "inspected") if told.inspected else ("test", "tested")
+def _sheet(sheet: Sheet) -> str:
+    image = base64.b64encode(sheet.drawing.encode()).decode()
+    act, acted = ("inspection", "inspected") if sheet.inspected else ("test", "tested")
     drawing = (
-        f'<figure tabindex="0" role="group" aria-label="Drawing of the assembly"><img src="data:image/svg+xml;base64,{image}" alt="The assembly as the last test found it. {escape(told.summary)}"></figure>'
-        if told.drawing
+        f'<figure tabindex="0" role="group" aria-label="Drawing of the assembly"><img src="data:image/svg+xml;base64,{image}" alt="The assembly as the last test found it. {escape(sheet.summary)}"></figure>'
+        if sheet.drawing
         else ""
     )
-    facts = "".join(f"<dt>{escape(label)}</dt><dd>{escape(value)}</dd>" for label, value in told.facts)
+    facts = "".join(f"<dt>{escape(label)}</dt><dd>{escape(value)}</dd>" for label, value in sheet.facts)
     parts = [
-        f'<p class="outcome">{escape(told.outcome)}</p><p>{escape(told.summary)}</p><p><b>Protection at that {act}:</b> {escape(told.protection)}</p>',
-        f"<p>{escape(told.acceptance)}</p>",
-        "" if told.standing is None else f"<p><b>This assembly today:</b> {escape(told.standing)}.</p>",
+        f'<p class="outcome">{escape(sheet.outcome)}</p><p>{escape(sheet.summary)}</p><p><b>Protection at that {act}:</b> {escape(sheet.protection)}</p>',
+        f"<p>{escape(sheet.acceptance)}</p>",
+        "" if sheet.standing is None else f"<p><b>This assembly today:</b> {escape(sheet.standing)}.</p>",
         f"<h2>What was {acted}</h2><dl>{facts}</dl>",
-        *(_phase(one) for one in told.phases[:1]),
-        _repairs(told.repairs),
-        *(_phase(one) for one in told.phases[1:]),
+        *(_phase(phase) for phase in sheet.phases[:1]),
+        _repairs(sheet.repairs),
+        *(_phase(phase) for phase in sheet.phases[1:]),
         drawing,
-        _list("To look at", told.notes),
-        _list("What to do", told.actions),
-        f"<h2>Judged by</h2><p>Rulebook {escape(told.rulebook)}.</p>{_list('', told.sources)}",
-        f'<p class="note">{escape(told.caution)}</p>',
+        _list("To look at", sheet.notes),
+        _list("What to do", sheet.actions),
+        f"<h2>Judged by</h2><p>Rulebook {escape(sheet.rulebook)}.</p>{_list('', sheet.sources)}",
+        f'<p class="note">{escape(sheet.caution)}</p>',
     ]
     return "".join(parts)
 
@@ -197,23 +197,23 @@ def _list(title: str, lines: list[str]) -> str:
     if not lines:
         return ""
     head = f"<h2>{escape(title)}</h2>" if title else ""
-    return f"{head}<ul>{''.join(f'<li>{escape(one)}</li>' for one in lines)}</ul>"
+    return f"{head}<ul>{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul>"
 
 
 def _phase(phase: PhaseSheet) -> str:
-    rows = "".join(_row(one) for one in phase.rows)
+    rows = "".join(_row(row) for row in phase.rows)
     head = "<thead><tr><th scope='col'>Part</th><th scope='col'>Found</th><th scope='col'>Limit</th><th scope='col'>Result</th></tr></thead>"
     return f"<h2>{escape(phase.name)}: {escape(phase.outcome.lower())}</h2><p>{escape(phase.shutoffs)}</p><table>{head}<tbody>{rows}</tbody></table>"
 
 
 def _row(row: Row) -> str:
     style = "" if row.good else ' class="bad-row"'
-    cells = "".join(f"<td>{escape(one or '–')}</td>" for one in (row.found, row.limit, row.result))
+    cells = "".join(f"<td>{escape(item or '–')}</td>" for item in (row.found, row.limit, row.result))
     return f"<tr{style}><th scope='row'>{escape(row.part)}</th>{cells}</tr>"
 
 
 def _repairs(repairs: list[Row]) -> str:
-    return _list("Repaired", [f"{one.part}: {one.found}" for one in repairs])
+    return _list("Repaired", [f"{repair.part}: {repair.found}" for repair in repairs])
 
 
 def _paper(opened: Opened, address: str) -> str:

@@ -74,14 +74,14 @@ async def receipt_page(call: Call) -> Answer:
 async def report_paper(call: Call) -> Answer:
     """Give the report as PDF."""
     opened = await _records(call).by_mark(call.utility, call.text("mark"), call.clock.now())
-    told = _sheet(opened)
-    if told is None:
+    result = _sheet(opened)
+    if result is None:
         raise problem("mark_not_found")
     # Loaded when first asked for: fonts and the PDF library would weigh on every start.
     from service.receipts.pdf import paper  # noqa: PLC0415
 
     services = call.services
-    body = await services.papers.run(caller.get().address, paper, told, receipt.says(opened.state), _address(call, opened))
+    body = await services.papers.run(caller.get().address, paper, result, receipt.says(opened.state), _address(call, opened))
     name = f'inline; filename="report-{opened.mark[:36]}.pdf"'
     return Answer(body=body, media_type=PDF, headers={"Cache-Control": "private, no-store", "Content-Disposition": name})
 

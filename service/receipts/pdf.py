@@ -43,12 +43,12 @@ class _Paper(FPDF):
         self.cell(0, 5, f"{CAUTION}   {self.page_no()}", align="C")
 
 
-def paper(told: Sheet, state: str, address: str) -> bytes:
+def paper(sheet: Sheet, state: str, address: str) -> bytes:
     """The report as a PDF; `state` says in words whether it is genuine, `address` is that of its page."""
     pdf = _Paper(format="letter")
     for style, buffer in _STYLES.items():
         pdf.add_font(_FONT, style, Path(_fonts().name) / f"{buffer}.ttf")
-    pdf.set_title(told.title)
+    pdf.set_title(sheet.title)
     pdf.set_lang("en")
     pdf.set_margin(18)
     pdf.set_auto_page_break(auto=True, margin=20)
@@ -56,33 +56,33 @@ def paper(told: Sheet, state: str, address: str) -> bytes:
     code = io.BytesIO()
     segno.make(address, error="m", micro=False).save(code, kind="png", scale=8, border=4)
     pdf.image(code, x=pdf.w - 18 - 34, y=14, w=34, alt_text="Code that leads to the page of this report", link=address)
-    _line(pdf, told.title, size=16, style="B", width=pdf.epw - 38)
-    _line(pdf, told.outcome, size=14, style="B", width=pdf.epw - 38)
+    _line(pdf, sheet.title, size=16, style="B", width=pdf.epw - 38)
+    _line(pdf, sheet.outcome, size=14, style="B", width=pdf.epw - 38)
     _line(pdf, state, width=pdf.epw - 38)
     pdf.set_y(max(pdf.get_y(), 50))
-    _line(pdf, told.summary)
-    _line(pdf, f"Protection at that {'inspection' if told.inspected else 'test'}: {told.protection}")
-    _line(pdf, told.acceptance)
-    _head(pdf, "What was inspected" if told.inspected else "What was tested")
-    _table(pdf, [[label, value] for label, value in told.facts], widths=(1, 3))
-    for number, phase in enumerate(told.phases):
+    _line(pdf, sheet.summary)
+    _line(pdf, f"Protection at that {'inspection' if sheet.inspected else 'test'}: {sheet.protection}")
+    _line(pdf, sheet.acceptance)
+    _head(pdf, "What was inspected" if sheet.inspected else "What was tested")
+    _table(pdf, [[label, value] for label, value in sheet.facts], widths=(1, 3))
+    for number, phase in enumerate(sheet.phases):
         if number == 1:
-            _list(pdf, "Repaired", [f"{one.part}: {one.found}" for one in told.repairs])
+            _list(pdf, "Repaired", [f"{repair.part}: {repair.found}" for repair in sheet.repairs])
         _head(pdf, f"{phase.name}: {phase.outcome.lower()}")
         if phase.shutoffs:
             _line(pdf, phase.shutoffs)
         rows = [["Part", "Found", "Limit", "Result"]]
         rows += [[row.part, row.found, row.limit or "–", row.result] for row in phase.rows]
         _table(pdf, rows, widths=(3, 8, 3, 3), headed=True)
-    if len(told.phases) == 1:
-        _list(pdf, "Repaired", [f"{one.part}: {one.found}" for one in told.repairs])
+    if len(sheet.phases) == 1:
+        _list(pdf, "Repaired", [f"{repair.part}: {repair.found}" for repair in sheet.repairs])
     pdf.ln(3)
-    if told.drawing:
-        pdf.image(io.BytesIO(inked(told.drawing).encode()), x=pdf.l_margin, w=150, alt_text=told.summary)
-    _list(pdf, "To look at", told.notes)
-    _list(pdf, "What to do", told.actions)
-    _list(pdf, "Judged by", [f"Rulebook {told.rulebook}.", *told.sources])
-    _line(pdf, told.caution)
+    if sheet.drawing:
+        pdf.image(io.BytesIO(inked(sheet.drawing).encode()), x=pdf.l_margin, w=150, alt_text=sheet.summary)
+    _list(pdf, "To look at", sheet.notes)
+    _list(pdf, "What to do", sheet.actions)
+    _list(pdf, "Judged by", [f"Rulebook {sheet.rulebook}.", *sheet.sources])
+    _line(pdf, sheet.caution)
     _line(pdf, f"The page of this report: {address}", size=8)
     return bytes(pdf.output())
 
@@ -100,8 +100,8 @@ def _head(pdf: FPDF, words: str) -> None:
 def _list(pdf: FPDF, title: str, lines: list[str]) -> None:
     if lines:
         _head(pdf, title)
-        for one in lines:
-            _line(pdf, f"– {one}")
+        for line in lines:
+            _line(pdf, f"– {line}")
 
 
 def _table(pdf: FPDF, rows: list[list[str]], *, widths: tuple[int, ...], headed: bool = False) -> None:

@@ -123,13 +123,13 @@ def sheet(content: AnyContent, known: SheetFacts | None, standing: rules.Standin
         facts=_facts(content, known, kind.name),
         phases=phases,
         repairs=[
-            Row(part=_part(one.component, one.line if two_lines else ""), found=f"{_words(one.part)} {one.action}")
-            for one in ([] if report.repairs is UNSET else report.repairs)
+            Row(part=_part(repair.component, repair.line if two_lines else ""), found=f"{_words(repair.part)} {repair.action}")
+            for repair in ([] if report.repairs is UNSET else report.repairs)
         ],
         notes=[flag.message for flag in verdict.flags],
-        actions=[f"{one.because}" for one in verdict.actions],
+        actions=[f"{action.because}" for action in verdict.actions],
         rulebook=f"{verdict.rulebook.id}, as in force since {verdict.rulebook.in_force_from} ({verdict.rulebook.digest})",
-        sources=list(dict.fromkeys(f"{one.source.title}, {one.source.clause}" for one in verdict.findings)),
+        sources=list(dict.fromkeys(f"{finding.source.title}, {finding.source.clause}" for finding in verdict.findings)),
         drawing=rules.operation.draw_verdict(content.assembly.kind, verdict),
         caution=verdict.caution,
     )
@@ -170,22 +170,22 @@ def _sheet_of_inspection(content: InspectionReceiptContent, known: SheetFacts | 
 
 
 def _phase(
-    name: str, which: str, told: rules.PhaseVerdict, phase: rules.Phase, verdict: rules.Verdict, *, two_lines: bool
+    name: str, which: str, result: rules.PhaseVerdict, phase: rules.Phase, verdict: rules.Verdict, *, two_lines: bool
 ) -> PhaseSheet:
     unit = verdict.units.pressure
     rows = [
         Row(
-            part=_part(one.component, one.line if two_lines else ""),
-            found=one.message,
-            limit="" if one.at_least is UNSET else f"at least {one.at_least:g} {unit}",
-            result=_RESULTS[one.outcome],
-            good=one.outcome == "met",
+            part=_part(finding.component, finding.line if two_lines else ""),
+            found=finding.message,
+            limit="" if finding.at_least is UNSET else f"at least {finding.at_least:g} {unit}",
+            result=_RESULTS[finding.outcome],
+            good=finding.outcome == "met",
         )
-        for one in verdict.findings
-        if one.phase == which
+        for finding in verdict.findings
+        if finding.phase == which
     ]
     shut = f"Shutoffs: inlet {_SHUTOFFS[phase.shutoffs.inlet]}, outlet {_SHUTOFFS[phase.shutoffs.outlet]}."
-    return PhaseSheet(name=name, outcome=_OUTCOMES[told.outcome], shutoffs=shut, rows=rows)
+    return PhaseSheet(name=name, outcome=_OUTCOMES[result.outcome], shutoffs=shut, rows=rows)
 
 
 def _part(component: str | UnsetType, line: str) -> str:

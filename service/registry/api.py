@@ -94,7 +94,7 @@ def _resource(
 
     async def listed(call: Call, query: AfterId) -> Answer:
         found = await call.services.registry.listed(shape, call.utility, after=query.after, limit=query.limit + 1)
-        return page(call, [shown(call, one) for one in found], query.limit, lambda thing: str(thing.id))
+        return page(call, [shown(call, item) for item in found], query.limit, lambda thing: str(thing.id))
 
     async def change(call: Call, document: Any) -> Answer:  # noqa: ARG001 - the patch is merged from the body as sent
         version = call.matched_version()

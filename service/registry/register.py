@@ -119,11 +119,11 @@ async def _check_organisation(registry: RegistryStore, code: str, facts: Any, *,
 
 def _with_occurrences(before: Assembly, after: AssemblyFacts, on: dt.date) -> AssemblyFacts:
     """The changed facts with what happened by them, where they do not state it themselves."""
-    told = [one.event for one in after.occurrences if one not in before.occurrences]
+    listed = [occurrence.event for occurrence in after.occurrences if occurrence not in before.occurrences]
     happened: list[Event] = []
-    if after.premises_id != before.premises_id and "relocation" not in told:
+    if after.premises_id != before.premises_id and "relocation" not in listed:
         happened.append("relocation")
-    if after.in_service and not before.in_service and "return_to_service" not in told:
+    if after.in_service and not before.in_service and "return_to_service" not in listed:
         happened.append("return_to_service")
     added = [AssemblyOccurrence(event=event, on=on) for event in happened]
     return replace(after, occurrences=[*after.occurrences, *added]) if added else after

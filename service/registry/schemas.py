@@ -117,7 +117,7 @@ class Contact(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     @property
     def reachable(self) -> bool:
         """Whether there is any way to reach this contact."""
-        return any(one is not UNSET for one in (self.email, self.telephone, self.postal_address))
+        return any(item is not UNSET for item in (self.email, self.telephone, self.postal_address))
 
 
 class PremisesFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -163,7 +163,7 @@ def unregistered(error: asyncpg.ForeignKeyViolationError) -> ProblemError:
     The constraint's name says which, as row security hides the detail.
     """
     constraint = str(error.constraint_name)
-    member = next((one for one in ("premises_id", "organisation_id") if one in constraint), None)
+    member = next((item for item in ("premises_id", "organisation_id") if item in constraint), None)
     if member is None:
         return not_found("utility")
     return problem("not_registered", pointer=f"/{member}", name=member)

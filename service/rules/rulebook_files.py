@@ -109,7 +109,7 @@ def _faults_of_head(path: Path, document: dict[str, Any], lines: dict[str, int])
             msgspec.convert(own, RulebookData)
         except msgspec.ValidationError as error:
             member = _member(str(error))
-            yield Fault(line=lines.get(member, 1), says=f"{_told(str(error))}")
+            yield Fault(line=lines.get(member, 1), says=f"{_in_words(str(error))}")
             if member not in own:
                 break
             own = (
@@ -145,7 +145,7 @@ def _faults_of_entry(entry: _Entry) -> Iterator[Fault]:
             value = msgspec.convert(values, shape)
         except msgspec.ValidationError as error:
             member = _member(str(error))
-            yield Fault(line=entry.lines.get(member, entry.line), says=f"{entry.section}: {_told(str(error))}")
+            yield Fault(line=entry.lines.get(member, entry.line), says=f"{entry.section}: {_in_words(str(error))}")
             if member not in values:
                 return
             del values[member]
@@ -246,7 +246,7 @@ def _member(error: str) -> str:
     return path[1] if path else named[1] if named else ""
 
 
-def _told(error: str) -> str:
+def _in_words(error: str) -> str:
     """The message of msgspec as a sentence, without its path."""
     member = _member(error)
     says = re.sub(r" - at `[^`]*`", "", error)

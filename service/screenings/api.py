@@ -71,7 +71,7 @@ async def list_screenings(call: Call, query: ScreeningQuery) -> Answer:
     """List screenings in the order in which they were made."""
     wanted = ScreeningsWanted(**{name: getattr(query, name) for name in ScreeningsWanted.__struct_fields__})
     found = await _store(call).listed(call.utility, wanted, after=query.after, limit=query.limit + 1)
-    return page(call, [shown(row) for row in found], query.limit, lambda one: str(one.id))
+    return page(call, [shown(row) for row in found], query.limit, lambda item: str(item.id))
 
 
 @operation(

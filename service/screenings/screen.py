@@ -56,16 +56,16 @@ class _Found:
 
     async def add(self, looks: Iterable[screening.SecondLook]) -> None:
         """Keep these, sooner or later."""
-        for one in looks:
+        for look in looks:
             self._waiting.append(
                 {
                     "id": self._new_id(),
-                    "screen": one.screen,
-                    f"{one.subject}_id": one.subject_id,
-                    "occasion": one.occasion,
-                    "on_day": one.on,
-                    "message": one.message,
-                    "evidence": one.evidence,
+                    "screen": look.screen,
+                    f"{look.subject}_id": look.subject_id,
+                    "occasion": look.occasion,
+                    "on_day": look.on,
+                    "message": look.message,
+                    "evidence": look.evidence,
                 }
             )
         if len(self._waiting) >= _WRITTEN_AT_ONCE:

@@ -139,9 +139,9 @@ class ScreeningStore:
     async def keep(self, utility: str, rows: Sequence[dict[str, Any]], *, now: dt.datetime) -> tuple[int, int]:
         """Keep what was found; how many rows are new, and how many renewed."""
         async with self._pool.lend(utility) as connection:
-            told = await connection.fetch(_SQL["keep"], utility, now, msgspec.json.encode(rows).decode())
-        fresh = sum(row["fresh"] for row in told)
-        return fresh, len(told) - fresh
+            result = await connection.fetch(_SQL["keep"], utility, now, msgspec.json.encode(rows).decode())
+        fresh = sum(row["fresh"] for row in result)
+        return fresh, len(result) - fresh
 
     async def listed(
         self, utility: str, wanted: ScreeningsWanted, *, after: UUID | None, limit: int, only: UUID | None = None

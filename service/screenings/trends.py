@@ -31,7 +31,8 @@ async def assembly_trend(
 ) -> AssemblyTrend:
     """How an assembly's components go; 404 for one that is not there.
 
-    Told for the day on which its next test is due, or today where that is past (a year on, where none is due); in the unit of the newest
+    Reported for the day on which its next test is due, or today where that is past (a year on, where none is due); in the unit
+    of the newest
     report.
     """
     standing = await read_standing(reports, utility, assembly_id, now=now)

@@ -91,11 +91,11 @@ class SummaryRow(Struct, frozen=True, kw_only=True):
 async def summary(call: Call) -> Answer:
     """Count a year."""
     utility = await call.services.registry.utility(call.utility)
-    told = await summarise(call.reading, utility, int(call.text("year")), now=call.clock.now())
+    result = await summarise(call.reading, utility, int(call.text("year")), now=call.clock.now())
     media_type = chosen(call, OFFERED)
     if media_type == HTML:
-        return Answer(body=summary_page(utility.name, told), media_type=HTML, headers={**HEADERS, **VARY})
-    return _file_or_json(told, media_type, [((), told)], f"summary-{told.utility}-{told.year}")
+        return Answer(body=summary_page(utility.name, result), media_type=HTML, headers={**HEADERS, **VARY})
+    return _file_or_json(result, media_type, [((), result)], f"summary-{result.utility}-{result.year}")
 
 
 @operation(
@@ -111,25 +111,25 @@ async def summary(call: Call) -> Answer:
 )
 async def summary_over_all(call: Call) -> Answer:
     """Count a year over every utility granted to the caller."""
-    told = await summarise_all(call.reading, await seen(call), int(call.text("year")), now=call.clock.now())
+    result = await summarise_all(call.reading, await seen(call), int(call.text("year")), now=call.clock.now())
     media_type = chosen(call, OFFERED)
     if media_type == HTML:
-        return Answer(body=over_all(told), media_type=HTML, headers={**HEADERS, **VARY})
-    parts = [*(((one.utility,), one) for one in told.utilities), (("all",), told)]
-    return _file_or_json(told, media_type, parts, f"summary-{told.year}")
+        return Answer(body=over_all(result), media_type=HTML, headers={**HEADERS, **VARY})
+    parts = [*(((utility.utility,), utility) for utility in result.utilities), (("all",), result)]
+    return _file_or_json(result, media_type, parts, f"summary-{result.year}")
 
 
-def _file_or_json(told: Any, media_type: str, parts: Sequence[tuple[tuple[str, ...], Any]], name: str) -> Answer:
+def _file_or_json(result: Any, media_type: str, parts: Sequence[tuple[tuple[str, ...], Any]], name: str) -> Answer:
     """As JSON; or as a table of the groups and the total of each part, each row led by the words that name the part."""
     if media_type == JSON:
-        return Answer(body=told, headers=VARY)
+        return Answer(body=result, headers=VARY)
     names, rates = Figures.__struct_fields__, Rates.__struct_fields__
     lead = ["utility"] * len(parts[0][0])
     rows: list[list[Any]] = [[*lead, "kind", "hazard", *names, *(f"{rate}_rate" for rate in rates)]]
     for words, part in parts:
-        for kind, hazard, one in (*((one.kind, one.hazard, one) for one in part.groups), ("total", "", part.total)):
-            figures = [getattr(one, name) for name in names]
-            rows.append([*words, kind, hazard, *figures, *(getattr(one.rates, rate) for rate in rates)])
+        for kind, hazard, group in (*((group.kind, group.hazard, group) for group in part.groups), ("total", "", part.total)):
+            figures = [getattr(group, name) for name in names]
+            rows.append([*words, kind, hazard, *figures, *(getattr(group.rates, rate) for rate in rates)])
     headers = {**VARY, "Content-Disposition": f'attachment; filename="{name}.csv"'}
     return Answer(body=csv_rows(rows), media_type=f"{CSV}; header=present", headers=headers)
 
@@ -157,13 +157,13 @@ async def rows(call: Call, query: RowsQuery) -> Answer:
 
     async def found(after: UUID | None, limit: int) -> list[SummaryRow]:
         return [
-            _row(utility.code, query.figure, one)
-            for one in await store.rows(utility.code, days, wanted, after=after, limit=limit, overdue=overdue)
+            _row(utility.code, query.figure, row)
+            for row in await store.rows(utility.code, days, wanted, after=after, limit=limit, overdue=overdue)
         ]
 
     if chosen(call, (JSON, CSV)) == JSON:
         limit = query.limit or 100
-        answer = page(call, await found(query.after, limit + 1), limit, lambda one: str(one.id))
+        answer = page(call, await found(query.after, limit + 1), limit, lambda item: str(item.id))
         return replace(answer, headers={**answer.headers, **VARY})
 
     async def chunks() -> AsyncIterator[list[list[Any]]]:
@@ -171,7 +171,7 @@ async def rows(call: Call, query: RowsQuery) -> Answer:
         while left is None or left > 0:
             size = CHUNK if left is None else min(CHUNK, left)
             some = await found(after, size)
-            yield [[getattr(one, name) for name in SummaryRow.__struct_fields__] for one in some]
+            yield [[getattr(item, name) for name in SummaryRow.__struct_fields__] for item in some]
             if len(some) < size:
                 return
             after, left = some[-1].id, None if left is None else left - len(some)

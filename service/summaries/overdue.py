@@ -36,7 +36,7 @@ async def overdue_then(pool: Pool, utility: UtilityOnRecord, days: Days) -> list
         history: dict[UUID, list[HistoryRow]] = {}
         for row in await standings.history(utility.code, some, before=ended):
             history.setdefault(row.assembly_id, []).append(row)
-        for assembly, known in (await reports.facts_then(utility.code, some, told_before=ended)).items():
+        for assembly, known in (await reports.facts_then(utility.code, some, revised_before=ended)).items():
             standing = work_out(utility, known, history.get(assembly, []))
             late = standing.status in ("current", "untested") and standing.due_on is not None
             if late and standing.due_on < days.last:  # type: ignore[operator]

@@ -45,45 +45,58 @@ _HAZARDS: Final = {
 _LISTED_BY: Final = {"median_days_to_repair": "repaired"}
 
 
-def summary_page(name: str, told: YearlySummary) -> bytes:
+def summary_page(name: str, result: YearlySummary) -> bytes:
     """The page of one utility of that name."""
-    return page(f"Backflow prevention in {told.year}: {name}", _year(told))
+    return page(f"Backflow prevention in {result.year}: {name}", _year(result))
 
 
-def over_all(told: CombinedSummary) -> bytes:
+def over_all(result: CombinedSummary) -> bytes:
     """The page over several utilities: what they add up to, then each."""
-    parts = [f"<p>Utilities: {len(told.utilities)}.</p>", _premises(told, None), _total(told.total, None), _by_group(told, None)]
-    parts += [f'<h2 id="{escape(one.utility)}">{escape(one.utility)}</h2>{_year(one, level=3)}' for one in told.utilities]
-    return page(f"Backflow prevention in {told.year}", "".join(parts))
+    parts = [
+        f"<p>Utilities: {len(result.utilities)}.</p>",
+        _premises(result, None),
+        _total(result.total, None),
+        _by_group(result, None),
+    ]
+    parts += [
+        f'<h2 id="{escape(utility.utility)}">{escape(utility.utility)}</h2>{_year(utility, level=3)}'
+        for utility in result.utilities
+    ]
+    return page(f"Backflow prevention in {result.year}", "".join(parts))
 
 
-def _year(told: YearlySummary, *, level: int = 2) -> str:
-    day = f"<p>Tests from 1 January to {told.until}; the register, and what has been repaired, as of {told.counted_on}.</p>"
-    return day + _premises(told, told.rows, level) + _total(told.total, told.rows, level) + _by_group(told, told.rows, level)
+def _year(result: YearlySummary, *, level: int = 2) -> str:
+    day = f"<p>Tests from 1 January to {result.until}; the register, and what has been repaired, as of {result.counted_on}.</p>"
+    return (
+        day
+        + _premises(result, result.rows, level)
+        + _total(result.total, result.rows, level)
+        + _by_group(result, result.rows, level)
+    )
 
 
-def _premises(told: Any, rows: str | None, level: int = 2) -> str:
+def _premises(result: Any, rows: str | None, level: int = 2) -> str:
     lines = "".join(
-        f'<tr><th scope="row">{escape(one.connection.replace("_", " "))}</th>'
-        f"<td class=figure>{_linked(one.premises, rows, figure='premises', connection=one.connection)}</td></tr>"
-        for one in told.connections
+        f'<tr><th scope="row">{escape(connection.connection.replace("_", " "))}</th>'
+        f"<td class=figure>{_linked(connection.premises, rows, figure='premises', connection=connection.connection)}</td></tr>"
+        for connection in result.connections
     )
     return (
         f"<h{level}>Connections and incidents</h{level}><table><caption>Premises with an assembly in service</caption><tbody>{lines}"
-        f'<tr><th scope="row">all premises</th><td class=figure>{_linked(told.premises, rows, figure="premises")}</td></tr>'
-        f'<tr><th scope="row">Backflow incidents of the year</th><td class=figure>{_linked(told.incidents, rows, figure="incidents")}</td></tr>'
-        f'<tr><th scope="row">Hazard assessments made in the year</th><td class=figure>{_linked(told.hazard_assessments, rows, figure="hazard_assessments")}</td></tr>'
+        f'<tr><th scope="row">all premises</th><td class=figure>{_linked(result.premises, rows, figure="premises")}</td></tr>'
+        f'<tr><th scope="row">Backflow incidents of the year</th><td class=figure>{_linked(result.incidents, rows, figure="incidents")}</td></tr>'
+        f'<tr><th scope="row">Hazard assessments made in the year</th><td class=figure>{_linked(result.hazard_assessments, rows, figure="hazard_assessments")}</td></tr>'
         "</tbody></table>"
     )
 
 
-def _total(told: FiguresWithRates, rows: str | None, level: int = 2) -> str:
+def _total(result: FiguresWithRates, rows: str | None, level: int = 2) -> str:
     lines = "".join(
-        f'<tr><th scope="row">{name}</th><td class=figure>{_linked(getattr(told, figure), rows, figure=_LISTED_BY.get(figure, figure))}</td></tr>'
+        f'<tr><th scope="row">{name}</th><td class=figure>{_linked(getattr(result, figure), rows, figure=_LISTED_BY.get(figure, figure))}</td></tr>'
         for figure, name in _NAMES.items()
     )
     rates = "".join(
-        f'<tr><th scope="row">{name}</th><td class=figure>{_percent(getattr(told.rates, rate))}</td></tr>'
+        f'<tr><th scope="row">{name}</th><td class=figure>{_percent(getattr(result.rates, rate))}</td></tr>'
         for rate, name in _RATES.items()
     )
     return (
@@ -92,19 +105,19 @@ def _total(told: FiguresWithRates, rows: str | None, level: int = 2) -> str:
     )
 
 
-def _by_group(told: Any, rows: str | None, level: int = 2) -> str:
+def _by_group(result: Any, rows: str | None, level: int = 2) -> str:
     """A table a group, so that a narrow screen and a sheet of paper need no sideways scrolling."""
     parts = [f"<h{level}>By kind and hazard</h{level}>"]
-    for one in told.groups:
+    for group in result.groups:
         lines = "".join(
             f'<tr><th scope="row">{name}</th>'
-            f"<td class=figure>{_linked(getattr(one, figure), rows, figure=_LISTED_BY.get(figure, figure), kind=one.kind, hazard=one.hazard)}</td></tr>"
+            f"<td class=figure>{_linked(getattr(group, figure), rows, figure=_LISTED_BY.get(figure, figure), kind=group.kind, hazard=group.hazard)}</td></tr>"
             for figure, name in _NAMES.items()
-            if getattr(one, figure)
+            if getattr(group, figure)
         )
-        caption = f"{escape(one.kind)}, {_HAZARDS[one.hazard]}"
+        caption = f"{escape(group.kind)}, {_HAZARDS[group.hazard]}"
         parts.append(f"<table><caption>{caption}</caption><tbody>{lines}</tbody></table>")
-    return "".join(parts) if told.groups else ""
+    return "".join(parts) if result.groups else ""
 
 
 def _linked(value: float | None, rows: str | None, **asked: str) -> str:

@@ -236,8 +236,8 @@ def _gathered(found: dict[str, list[Any]]) -> YearRows:
     repairs: dict[Group, dict[int | None, int]] = {}
     for name in ("assemblies", "overdue", "insufficient", "unprotected", "exceptions"):
         for row in found[name]:
-            told = dict(row)
-            figures.setdefault((told.pop("kind"), told.pop("hazard")), {}).update(told)
+            result = dict(row)
+            figures.setdefault((result.pop("kind"), result.pop("hazard")), {}).update(result)
     for row in found["failures"]:
         repairs.setdefault((row["kind"], row["hazard"]), {})[row["days"]] = row["failures"]
     connections = {row["connection"]: row["premises"] for row in found["connections"]}

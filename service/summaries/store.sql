@@ -3,7 +3,7 @@
 -- decides where it failed, or passed and was accepted. What an assembly went through follows the standings' rule instead, under which a
 -- failure counts whoever saw it. Names in braces are parts that stand here too.
 
--- name: told_again
+-- name: reviewed_again
 -- Reports that a person decided on, or that correct another. Any other that is held stands, undecided; asking the functions of each of those
 -- took as long as counting a year.
 (SELECT w.id FROM record.review w WHERE w.utility_id = $1 UNION ALL SELECT c.id FROM record.report c WHERE c.utility_id = $1 AND c.supersedes IS NOT NULL)
@@ -14,14 +14,14 @@ r.id IN (SELECT v.id FROM record.review v WHERE v.utility_id = $1 AND v.decision
 
 -- name: stands
 -- Superseded is looked up in a hash of those few, not joined: Postgres takes the conditions before it to leave little, and would hash the year.
-(r.acceptance <> 'refused' AND NOT {voided} AND (r.acceptance <> 'held' OR r.id NOT IN {told_again} OR record.held_stands($1, r.id)) AND (
+(r.acceptance <> 'refused' AND NOT {voided} AND (r.acceptance <> 'held' OR r.id NOT IN {reviewed_again} OR record.held_stands($1, r.id)) AND (
     r.id NOT IN (SELECT l.supersedes FROM record.report l WHERE l.utility_id = $1 AND l.supersedes IS NOT NULL)
     OR r.outcome = 'fail' AND NOT record.silenced($1, r.id)
 ))
 
 -- name: accepted
 -- By its verdict, or by what a person decided.
-(r.acceptance = 'accepted' OR r.acceptance = 'held' AND r.id IN {told_again} AND record.decided($1, r.id, NULL) = 'accepted')
+(r.acceptance = 'accepted' OR r.acceptance = 'held' AND r.id IN {reviewed_again} AND record.decided($1, r.id, NULL) = 'accepted')
 
 -- name: decides
 (r.outcome = 'fail' OR r.outcome = 'pass' AND {accepted})
@@ -56,7 +56,7 @@ WITH special AS (
     UNION SELECT o.assembly_id FROM record.report c JOIN record.report o ON o.utility_id = $1 AND o.id = c.supersedes
         WHERE c.utility_id = $1 AND c.supersedes IS NOT NULL
 )
-SELECT told.id, verdict.surely FROM (
+SELECT tested.id, verdict.surely FROM (
     SELECT a.id, a.kind = ANY ($10::text[]) OR tests.held OR a.test_interval_months IS NOT NULL OR a.season IS NOT NULL OR a.occurrences <> '[]'
             OR coalesce(a.installed_on >= $4, false) OR a.id IN (SELECT id FROM special) AS special,
         tests.passed_at IS NULL AND tests.failed_at IS NULL AS never, tests.passed_at = tests.failed_at AS at_once, coalesce(tests.passed_at > coalesce(tests.failed_at, '-infinity'), false) AS passed,
@@ -74,10 +74,10 @@ SELECT told.id, verdict.surely FROM (
             AND (r.acceptance <> 'refused' OR r.outcome = 'fail' OR r.initial_outcome = 'fail')
     ) AS tests
     WHERE a.utility_id = $1 AND $2::date IS NOT NULL AND {there} AND a.created_at < $5
-) AS told
-CROSS JOIN LATERAL (SELECT told.surely AND told.passed AND NOT told.special AS surely) AS verdict
-WHERE told.special OR told.never OR told.at_once OR told.passed AND NOT told.clear
-ORDER BY told.id;
+) AS tested
+CROSS JOIN LATERAL (SELECT tested.surely AND tested.passed AND NOT tested.special AS surely) AS verdict
+WHERE tested.special OR tested.never OR tested.at_once OR tested.passed AND NOT tested.clear
+ORDER BY tested.id;
 
 -- name: late
 -- Assemblies whose test is overdue on the last day, be it the first: of a past year, those that were worked out.
@@ -146,7 +146,7 @@ FROM (
     SELECT r.id, r.assembly_id, r.performed_on, r.performed_on AS repaired_on FROM failing r
     WHERE r.performed_on <= $4 AND NOT EXISTS (SELECT FROM ended_failing e WHERE e.assembly_id = r.assembly_id)
     UNION ALL
-    SELECT told.id, told.assembly_id, told.performed_on, told.repaired_on
+    SELECT tested.id, tested.assembly_id, tested.performed_on, tested.repaired_on
     FROM (SELECT DISTINCT assembly_id FROM failing JOIN ended_failing USING (assembly_id)) AS f CROSS JOIN LATERAL (
         -- Assembly by assembly from an index that holds all that is asked: they are few, and their reports lie far apart.
         SELECT r.assembly_id, r.id, r.performed_on, 'fail' IN (r.outcome, r.initial_outcome) AND NOT r.declared AS failed,
@@ -156,8 +156,8 @@ FROM (
         FROM record.report r
         WHERE r.utility_id = $1 AND r.assembly_id = f.assembly_id AND r.performed_on <= $4 AND ({passes} OR {fails})
         WINDOW in_order AS (ORDER BY {order_of_tests})
-    ) AS told
-    WHERE told.failed AND told.passed_before IS DISTINCT FROM false AND told.performed_on BETWEEN $2 AND $3
+    ) AS tested
+    WHERE tested.failed AND tested.passed_before IS DISTINCT FROM false AND tested.performed_on BETWEEN $2 AND $3
 ) AS d JOIN record.assembly a ON a.utility_id = $1 AND a.id = d.assembly_id
 
 -- name: failures

@@ -190,16 +190,16 @@ async def summarise(pool: Pool, utility: UtilityOnRecord, year: int, *, now: dt.
 
 async def summarise_all(pool: Pool, utilities: Sequence[UtilityOnRecord], year: int, *, now: dt.datetime) -> CombinedSummary:
     """The summary of a year over those utilities, one after another; 422 where it has begun in none."""
-    counted = [await _counted(pool, one, days) for one in utilities if (days := days_of(one, year, now)) is not None]
+    counted = [await _counted(pool, utility, days) for utility in utilities if (days := days_of(utility, year, now)) is not None]
     if utilities and not counted:
         raise not_begun()
-    told = [_of_one(year, one) for one in counted]
+    listed = [_of_one(year, item) for item in counted]
     return CombinedSummary(
         year=year,
-        utilities=told,
-        incidents=sum(one.incidents for one in told),
-        hazard_assessments=sum(one.hazard_assessments for one in told),
-        **_figures([one.rows for one in counted]),
+        utilities=listed,
+        incidents=sum(item.incidents for item in listed),
+        hazard_assessments=sum(item.hazard_assessments for item in listed),
+        **_figures([item.rows for item in counted]),
     )
 
 
@@ -224,20 +224,20 @@ def _of_one(year: int, counted: Counted) -> YearlySummary:
 
 def _figures(years: Sequence[YearRows]) -> dict[str, Any]:
     """Premises and figures, added up over those years of utilities."""
-    connections = _added(one.connections for one in years)
-    keys = sorted({key for one in years for key in (*one.figures, *one.repairs)})
-    counts = {key: _added(one.figures.get(key, {}) for one in years) for key in keys}
-    repairs = {key: _added(one.repairs.get(key, {}) for one in years) for key in keys}
+    connections = _added(year.connections for year in years)
+    keys = sorted({key for year in years for key in (*year.figures, *year.repairs)})
+    counts = {key: _added(year.figures.get(key, {}) for year in years) for key in keys}
+    repairs = {key: _added(year.repairs.get(key, {}) for year in years) for key in keys}
     return {
         "connections": [Connections(connection=name, premises=count) for name, count in sorted(connections.items())],
         "premises": sum(connections.values()),
         "groups": [
-            FiguresByKindAndHazard(kind=kind, hazard=hazard, **_told(counts[kind, hazard], repairs[kind, hazard]))
+            FiguresByKindAndHazard(kind=kind, hazard=hazard, **_figures_and_rates(counts[kind, hazard], repairs[kind, hazard]))
             for kind, hazard in keys
         ],
-        "total": FiguresWithRates(**_told(_added(counts.values()), _added(repairs.values()))),
+        "total": FiguresWithRates(**_figures_and_rates(_added(counts.values()), _added(repairs.values()))),
         "inspected": FiguresWithRates(
-            **_told(
+            **_figures_and_rates(
                 _added(counts[key] for key in keys if rules.catalogue().is_inspected(key[0])),
                 _added(repairs[key] for key in keys if rules.catalogue().is_inspected(key[0])),
             )
@@ -252,7 +252,7 @@ def _added(parts: Iterable[Mapping[Key, int]]) -> Counter[Key]:
     return found
 
 
-def _told(counts: Mapping[str, int], repairs: Mapping[int | None, int]) -> dict[str, Any]:
+def _figures_and_rates(counts: Mapping[str, int], repairs: Mapping[int | None, int]) -> dict[str, Any]:
     """The figures of a group from its counts, and from how many failures took how many days to repair."""
     unrepaired = repairs.get(None, 0)
     repaired = sum(repairs.values()) - unrepaired

@@ -3,7 +3,7 @@
 An export is NDJSON: a first line that says what it is, a line a row, and a last line that counts the rows of each table and holds the
 SHA-256 of all lines before it, so that one cut short or changed on its way is noticed. What is restored is checked against itself: a
 report's hash against its content, its verdict against judging it again, the standings against the reports. Restoring writes history as
-told, so it is the act of whoever owns the database, and no call of the API.
+reported, so it is the act of whoever owns the database, and no call of the API.
 """
 
 import datetime as dt
@@ -121,26 +121,26 @@ async def restore(pool: Pool, lines: Iterable[bytes], *, tell: Callable[[int], N
         for number, line in enumerate(reader, start=2):
             if end is not None:
                 raise problem("export_continues", line=number)
-            told = _line(number, line)
-            if told.sha256 is not UNSET:
-                end = told
+            result = _line(number, line)
+            if result.sha256 is not UNSET:
+                end = result
                 continue
             digest.update(line)
-            if told.table not in _TABLES or told.row is UNSET or _TABLES.index(told.table) < _TABLES.index(table):
+            if result.table not in _TABLES or result.row is UNSET or _TABLES.index(result.table) < _TABLES.index(table):
                 raise problem("export_order", line=number, tables=_TABLES)
-            if told.table != table or len(gathered) >= AT_ONCE:
+            if result.table != table or len(gathered) >= AT_ONCE:
                 await _write(restoring, table, gathered)
-                gathered, table = [], told.table
+                gathered, table = [], result.table
                 tell(number)
-            gathered.append(bytes(told.row))
+            gathered.append(bytes(result.row))
             counts[table] += 1
             if table == "utility":
-                utility = _utility(number, first.utility, told.row)
+                utility = _utility(number, first.utility, result.row)
                 await check_utility(RegistryStore(pool), utility)
             if table == "local_rulebook" and utility is not None:
-                utility = _with_local(number, utility, told.row, versions)
+                utility = _with_local(number, utility, result.row, versions)
             if table == "report":
-                faults += _faults_of(number, told.row, versions)
+                faults += _faults_of(number, result.row, versions)
         await _write(restoring, table, gathered)
         if end is None or end.sha256 != digest.hexdigest() or end.rows != dict(counts):
             raise problem("export_cut")
@@ -169,10 +169,10 @@ async def _write(restoring: Restoring, table: str, rows: list[bytes]) -> None:
 def _utility(number: int, code: str, row: Raw) -> UtilityOnRecord:
     """The utility in a row; ProblemError for one by whose rulebook or clock nothing here could be worked out."""
     try:
-        told = msgspec.json.decode(row, type=_Utility)
+        result = msgspec.json.decode(row, type=_Utility)
     except (msgspec.DecodeError, RecursionError) as error:
         raise problem("export_utility", line=number, error=str(error)) from None
-    return UtilityOnRecord(code=code, **{name: getattr(told, name) for name in _Utility.__struct_fields__})
+    return UtilityOnRecord(code=code, **{name: getattr(result, name) for name in _Utility.__struct_fields__})
 
 
 class _LocalRulebook(Struct, kw_only=True):

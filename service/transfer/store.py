@@ -108,7 +108,7 @@ class Restoring:
     async def write(self, table: str, rows: Sequence[bytes]) -> None:
         """Write rows of a table as they were read; 409 where the utility is there already, 400 where a row contradicts the schema."""
         if table not in self._statements:
-            owned = next(one for one in OWNED if one.table == table)
+            owned = next(item for item in OWNED if item.table == table)
             self._statements[table] = await _filled(self._connection, "restore", owned)
         try:
             await self._connection.execute(self._statements[table], (b"[" + b",".join(rows) + b"]").decode(), timeout=600)

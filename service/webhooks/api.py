@@ -66,7 +66,7 @@ def _secret(webhook: WebhookWithSecret, *, status: int = 200, location: str | No
 async def listed(call: Call, query: AfterId) -> Answer:
     """List subscriptions."""
     found = await call.services.webhooks.listed(call.utility, after=query.after, limit=query.limit + 1)
-    return page(call, found, query.limit, lambda one: str(one.id))
+    return page(call, found, query.limit, lambda item: str(item.id))
 
 
 @operation("GET", ONE, id="readWebhook", summary="Read a webhook", answers={200: Webhook}, tag="webhooks", right="register")
@@ -158,8 +158,8 @@ async def progress(call: Call) -> Answer:
 )
 async def replay(call: Call, document: ReplayRequest) -> Answer:
     """Move a subscription's place in the feed, back or forward; open messages are replaced."""
-    told = await call.services.webhooks.replay(call.utility, call.id("id"), document.after, now=call.clock.now())
-    return Answer(body=told, status=202)
+    result = await call.services.webhooks.replay(call.utility, call.id("id"), document.after, now=call.clock.now())
+    return Answer(body=result, status=202)
 
 
 @operation(
@@ -175,7 +175,7 @@ async def deliveries(call: Call, query: DeliveryQuery) -> Answer:
     """List messages, by id. `state=dead` lists those that were given up."""
     webhook = await call.services.webhooks.get(call.utility, call.id("id"))
     rows = await _store(call).rows("deliveries", call.utility, webhook.id, query.state, query.after, query.limit + 1)
-    return page(call, [Delivery(**row) for row in rows], query.limit, lambda one: str(one.id))
+    return page(call, [Delivery(**row) for row in rows], query.limit, lambda item: str(item.id))
 
 
 @operation(
@@ -191,8 +191,8 @@ async def delivery(call: Call) -> Answer:
     """Read the state of a message and its attempts."""
     found = await call.services.webhooks.delivery(call.utility, call.id("id"), call.id("delivery"))
     tried = [DeliveryAttempt(**row) for row in await _store(call).rows("attempts", call.utility, call.id("id"), found.id)]
-    told = {name: getattr(found, name) for name in found.__struct_fields__}
-    return Answer(body=DeliveryWithAttempts(**told, tried=tried))
+    facts = {name: getattr(found, name) for name in found.__struct_fields__}
+    return Answer(body=DeliveryWithAttempts(**facts, tried=tried))
 
 
 @operation(
@@ -206,8 +206,8 @@ async def delivery(call: Call) -> Answer:
 )
 async def replay_delivery(call: Call) -> Answer:
     """Send a message again, whatever became of it. The message keeps its id."""
-    told = await call.services.webhooks.replay_delivery(call.utility, call.id("id"), call.id("delivery"), now=call.clock.now())
-    return Answer(body=told, status=202)
+    result = await call.services.webhooks.replay_delivery(call.utility, call.id("id"), call.id("delivery"), now=call.clock.now())
+    return Answer(body=result, status=202)
 
 
 operations = [create, listed, read, change, delete, rotate, progress, replay, deliveries, delivery, replay_delivery]

@@ -39,7 +39,7 @@ class Reply(Struct, frozen=True, kw_only=True):
 async def resolve(host: str, port: int) -> list[str]:
     """Every address of a host, by the machine's own resolver; OSError where it has none."""
     found = await asyncio.get_running_loop().getaddrinfo(host, port, type=socket.SOCK_STREAM)
-    return list(dict.fromkeys(str(one[4][0]) for one in found))
+    return list(dict.fromkeys(str(item[4][0]) for item in found))
 
 
 class CheckedNetwork(httpcore.AsyncNetworkBackend):

@@ -32,7 +32,7 @@ def mark(master: bytes) -> str:
     return _derived(master, b"mark").hex()[:16]
 
 
-def told(key: bytes) -> str:
+def written(key: bytes) -> str:
     """A secret as its receiver gets it."""
     return PREFIX + base64.b64encode(key).decode("ascii")
 

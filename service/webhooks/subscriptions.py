@@ -55,11 +55,11 @@ class Webhooks:
 
     async def get(self, utility: str, webhook_id: UUID) -> Webhook:
         """The subscription of that id; 404 where there is none."""
-        return _told(await self._store.get(utility, webhook_id))
+        return _shown(await self._store.get(utility, webhook_id))
 
     async def listed(self, utility: str, *, after: UUID | None, limit: int) -> list[Webhook]:
         """Up to `limit` subscriptions after that id, by id."""
-        return [_told(WebhookRow(**row)) for row in await self._store.rows("list", utility, after, limit)]
+        return [_shown(WebhookRow(**row)) for row in await self._store.rows("list", utility, after, limit)]
 
     async def change(self, utility: str, before: Webhook, facts: WebhookFacts, *, now: dt.datetime) -> Webhook:
         """Replace its facts while it is as in `before`; 412 where it is not.
@@ -70,7 +70,7 @@ class Webhooks:
         self._check(facts)
         disabled_because = None if facts.enabled else before.disabled_because
         again = facts.enabled and (not before.enabled or facts.url != before.url)
-        return _told(
+        return _shown(
             await self._store.versioned(
                 "change",
                 utility,
@@ -130,8 +130,8 @@ class Webhooks:
         return await self.delivery(utility, webhook_id, delivery_id)
 
     def _with_secret(self, master: bytes, row: WebhookRow) -> WebhookWithSecret:
-        secret = signatures.told(signatures.secret(master, row.id, row.secret_number))
-        kept = _told(row)
+        secret = signatures.written(signatures.secret(master, row.id, row.secret_number))
+        kept = _shown(row)
         return WebhookWithSecret(**{name: getattr(kept, name) for name in kept.__struct_fields__}, secret=secret)
 
 
@@ -143,7 +143,7 @@ def _description(facts: WebhookFacts) -> str | None:
     return None if facts.description is UNSET else facts.description
 
 
-def _told(row: WebhookRow) -> Webhook:
+def _shown(row: WebhookRow) -> Webhook:
     """As it is answered: members that are not set are left out."""
     document = {
         name: value for name, value in msgspec.structs.asdict(row).items() if name not in ("secret_number", "master_mark")

@@ -1,4 +1,4 @@
-"""Who may do what: keys, rights, grants; and that another utility's things cannot be told from things that are not there."""
+"""Who may do what: keys, rights, grants; and that another utility's things cannot be distinguished from things that are not there."""
 
 import datetime as dt
 import hashlib
@@ -31,15 +31,15 @@ def test_without_a_good_key_the_record_is_closed(place: Place, world: World) -> 
         *({"Authorization": f"Bearer {key}".encode()} for key in [*GARBAGE, *tampered]),
         {"Authorization": f"Basic {good}"},
     ]
-    told = set()
+    result = set()
     for one in headers:
         answer = world.client.get(f"{place.base}/premises", headers=one)
         assert answer.status_code == 401, one
         assert answer.headers["www-authenticate"].startswith("Bearer")
         assert answer.headers["content-type"] == "application/problem+json"
-        told.add(answer.text)
+        result.add(answer.text)
     # The answer is the same whatever is wrong, so that nobody learns which keys exist.
-    assert len(told) == 1
+    assert len(result) == 1
     assert asks(world, place, good) == 200
 
 

@@ -78,13 +78,13 @@ def test_every_code_is_raised_somewhere_and_every_raised_code_has_a_text() -> No
 
 
 def test_a_fault_says_what_it_is_with_what_values_and_where(world: World, place: Place) -> None:
-    told = world.client.post("/v1/rules/verdict", json={"rulebook": 7, "colour": "blue", "line_pressure": -1e9}).json()
-    assert (told["type"], told["code"], told.get("more", False)) == (
+    body = world.client.post("/v1/rules/verdict", json={"rulebook": 7, "colour": "blue", "line_pressure": -1e9}).json()
+    assert (body["type"], body["code"], body.get("more", False)) == (
         "/problems/malformed",
         "several_faults",
         False,
     )
-    by_pointer = {one["pointer"]: one for one in told["errors"]}
+    by_pointer = {one["pointer"]: one for one in body["errors"]}
     assert by_pointer["/rulebook"] == {
         "code": "wrong_type", "pointer": "/rulebook", "detail": "Send text, not a whole number such as 3.",
         "parameters": {"expected": ["string"], "found": "integer"},
@@ -106,8 +106,8 @@ def test_a_fault_says_what_it_is_with_what_values_and_where(world: World, place:
 
 def test_a_text_is_its_template_with_its_parameters(codes: dict[str, Any], world: World) -> None:
     """Whoever translates the templates can render every fault from its code and parameters alone."""
-    told = world.client.post("/v1/rules/verdict", json={"rulebook": 7, "units": {"pressure": "feet"}, "x": 1}).json()
-    for one in told["errors"]:
+    body = world.client.post("/v1/rules/verdict", json={"rulebook": 7, "units": {"pressure": "feet"}, "x": 1}).json()
+    for one in body["errors"]:
         assert render(one["code"], one.get("parameters", {})) == one["detail"]
     names = {name for kind in FAULT_KINDS.values() for name in re.findall(r"(?<!\{)\{(\w+)", kind.text)}
     assert names

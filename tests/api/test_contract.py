@@ -50,17 +50,17 @@ def resolved(document: dict[str, Any], answer: dict[str, Any]) -> dict[str, Any]
 
 
 def test_the_contract_is_an_openapi_3_1_document() -> None:
-    told = contract()
+    document = contract()
     # OpenAPI 3.1.0, sections 4.8.1, 4.8.10: what every document and operation must have.
-    assert re.fullmatch(r"3\.1\.\d+", told["openapi"])
-    assert {"title", "version"} <= set(told["info"])
+    assert re.fullmatch(r"3\.1\.\d+", document["openapi"])
+    assert {"title", "version"} <= set(document["info"])
     ids = []
-    for path, item in told["paths"].items():
+    for path, item in document["paths"].items():
         assert path.startswith("/")
         for call in item.values():
             ids.append(call["operationId"])
             assert call["responses"]
-            assert all(resolved(told, answer)["description"] for answer in call["responses"].values())
+            assert all(resolved(document, answer)["description"] for answer in call["responses"].values())
             placed = [one["name"] for one in call.get("parameters", ()) if one["in"] == "path"]
             assert placed == re.findall(r"\{(\w+)\}", path)
             assert all(one["required"] for one in call.get("parameters", ()) if one["in"] == "path")
@@ -68,12 +68,12 @@ def test_the_contract_is_an_openapi_3_1_document() -> None:
 
 
 def test_every_reference_leads_somewhere() -> None:
-    told = contract()
-    found = references(told)
+    document = contract()
+    found = references(document)
     assert found
     for one in found:
         section, name = one.removeprefix("#/components/").split("/")
-        assert name in told["components"][section], one
+        assert name in document["components"][section], one
 
 
 @pytest.mark.parametrize("name", sorted(contract()["components"]["schemas"]))
@@ -144,10 +144,10 @@ def test_enumerations_stand_under_their_names_and_every_word_is_described() -> N
         own = [node["enum"]] if "enum" in node and all(isinstance(value, str) for value in node["enum"]) else []
         return own + [found for part in node.values() for found in inline(part)]
 
-    told = contract()
-    assert inline(told["paths"]) == []
-    named = {tuple(schema["enum"]) for schema in told["components"]["schemas"].values() if "enum" in schema}
-    assert {tuple(found) for found in inline(told)} == named
+    document = contract()
+    assert inline(document["paths"]) == []
+    named = {tuple(schema["enum"]) for schema in document["components"]["schemas"].values() if "enum" in schema}
+    assert {tuple(found) for found in inline(document)} == named
     for enumeration in enumerations().values():
         assert all(meaning.endswith(".") for meaning in (enumeration.description, *enumeration.values.values()))
 
@@ -165,13 +165,13 @@ def test_every_call_has_a_text_and_every_text_a_call() -> None:
 
 
 def test_every_property_and_parameter_is_described() -> None:
-    told = contract()
-    shapes = {name: schema.get("properties", {}) for name, schema in told["components"]["schemas"].items()}
+    document = contract()
+    shapes = {name: schema.get("properties", {}) for name, schema in document["components"]["schemas"].items()}
     assert [
         f"{name}.{member}" for name, members in shapes.items() for member, part in members.items() if not part.get("description")
     ] == []
-    for item in told["paths"].values():
+    for item in document["paths"].values():
         for call in item.values():
             assert [part["name"] for part in call.get("parameters", ()) if not part.get("description")] == []
             assert len(call["description"].split("\n\n")) == (2 if call is item.get("get") else 3)
-    assert [name for name, schema in told["components"]["schemas"].items() if not schema.get("description")] == []
+    assert [name for name, schema in document["components"]["schemas"].items() if not schema.get("description")] == []

@@ -33,17 +33,17 @@ def asked(place: Place, path: str, **parameters: Any) -> dict[str, Any]:
 
 def head_of(place: Place) -> dict[str, Any]:
     """The log's head, its signature checked by a second library."""
-    told = asked(place, "head")
+    result = asked(place, "head")
     theirs = jws.JWS()
-    theirs.deserialize(told["head"], jwk.JWKSet.from_json(place.world.client.get("/.well-known/jwks.json").text))
-    assert json.loads(theirs.payload) == {name: told[name] for name in ("utility", "size", "root", "time")}
-    return told
+    theirs.deserialize(result["head"], jwk.JWKSet.from_json(place.world.client.get("/.well-known/jwks.json").text))
+    assert json.loads(theirs.payload) == {name: result[name] for name in ("utility", "size", "root", "time")}
+    return result
 
 
 def test_the_head_of_an_empty_log_is_the_standards(signed_place: Place) -> None:
-    told = head_of(signed_place)
+    result = head_of(signed_place)
     # RFC 9162, section 2.1.1: the hash of an empty list is the hash of an empty string.
-    assert (told["size"], raw(told["root"]).hex()) == (0, "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855")
+    assert (result["size"], raw(result["root"]).hex()) == (0, "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855")
 
 
 def test_every_report_is_proved_to_be_in_every_log_that_holds_it(signed_place: Place) -> None:
@@ -165,8 +165,8 @@ async def test_heads_asked_for_at_once_and_beside_reports_all_go_on_from_one_ano
         async def head() -> tuple[int, str, str]:
             answer = await client.get(f"{signed_place.base}/log/head")
             assert answer.status_code == 200, answer.text
-            told = answer.json()
-            return told["size"], told["root"], told["head"]
+            body = answer.json()
+            return body["size"], body["root"], body["head"]
 
         answers = await asyncio.gather(*(act() for _ in range(20) for act in (report, head, head)))
     heads = sorted({one for one in answers if one is not None})

@@ -1,4 +1,4 @@
-"""Whatever goes wrong is told as RFC 9457 puts it: with all the faults of a document, and where each stands."""
+"""Whatever goes wrong is reported as RFC 9457 puts it: with all the faults of a document, and where each stands."""
 
 import contextlib
 import json
@@ -27,15 +27,15 @@ def problem(answer: httpx.Response, status: int) -> dict[str, Any]:
     """The problem in the answer, after what holds of every one."""
     assert answer.status_code == status, answer.text
     assert answer.headers["content-type"] == "application/problem+json"
-    told = dict(answer.json())
+    body = dict(answer.json())
     # RFC 9457, section 3.1: type, status, title, detail, instance.
-    assert told["status"] == status
-    assert told["type"].startswith("/problems/")
-    kind = KINDS[told["type"].removeprefix("/problems/")]
-    assert (told["title"], kind.status) == (kind.title, status)
-    assert told["detail"]
-    assert told["instance"] == answer.request.url.path
-    return told
+    assert body["status"] == status
+    assert body["type"].startswith("/problems/")
+    kind = KINDS[body["type"].removeprefix("/problems/")]
+    assert (body["title"], kind.status) == (kind.title, status)
+    assert body["detail"]
+    assert body["instance"] == answer.request.url.path
+    return body
 
 
 def pointers(answer: httpx.Response, status: int = 400) -> list[str]:
@@ -50,7 +50,7 @@ def test_a_good_test_is_answered(world: World) -> None:
     assert world.client.post(VERDICT, json=a_test()).json()["outcome"] == "pass"
 
 
-def test_all_faults_are_told_not_the_first(world: World) -> None:
+def test_all_faults_are_reported_not_the_first(world: World) -> None:
     document = a_test(
         performed_at="yesterday", units={"pressure": "feet"}, colour="blue",
         initial_test={
@@ -74,8 +74,8 @@ def test_all_faults_are_told_not_the_first(world: World) -> None:
 
 def test_a_missing_unit_is_never_guessed(world: World) -> None:
     assert pointers(world.client.post(VERDICT, json=a_test(units={}))) == ["/units/pressure"]
-    told = a_test(assembly={"kind": "pvb", "hazard": "health", "size": 1.0})
-    assert pointers(world.client.post(VERDICT, json=told), 422) == ["/units/length"]
+    result = a_test(assembly={"kind": "pvb", "hazard": "health", "size": 1.0})
+    assert pointers(world.client.post(VERDICT, json=result), 422) == ["/units/length"]
 
 
 def test_a_rulebook_that_is_not_carried_or_not_in_force_is_well_formed_but_cannot_answer(world: World) -> None:
@@ -192,7 +192,7 @@ def test_the_charset_and_the_case_of_the_media_type_do_not_matter(world: World) 
     ("method", "path", "allowed"),
     [("DELETE", VERDICT, {"POST"}), ("GET", VERDICT, {"POST"}), ("POST", "/healthz", {"GET"}), ("PUT", "/v1/rulebooks", {"GET"})],
 )
-def test_a_method_that_does_not_serve_tells_which_do(world: World, method: str, path: str, allowed: set[str]) -> None:
+def test_a_method_that_does_not_serve_states_which_do(world: World, method: str, path: str, allowed: set[str]) -> None:
     answer = world.client.request(method, path)
     problem(answer, 405)
     # RFC 9110, section 15.5.6: a 405 must carry Allow.

@@ -16,9 +16,9 @@ def made(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     states: list[str] = []
     make = receipt.receipt
 
-    def counted(opened: Opened, told: Any, address: str) -> bytes:
+    def counted(opened: Opened, result: Any, address: str) -> bytes:
         states.append(opened.state)
-        return make(opened, told, address)
+        return make(opened, result, address)
 
     monkeypatch.setattr(receipt, "receipt", counted)
     return states

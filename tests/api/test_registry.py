@@ -153,7 +153,7 @@ def test_a_bad_query_is_refused(place: Place, world: World, query: str) -> None:
         assert answer.headers["content-type"] == "application/problem+json"
 
 
-def test_a_utility_is_changed_and_its_faults_are_all_told(place: Place, world: World) -> None:
+def test_a_utility_is_changed_and_its_faults_are_all_reported(place: Place, world: World) -> None:
     patch = {"rulebook": "us-nowhere", "time_zone": "Mars/Olympus"}
     refused = world.operator.patch(place.base, json=patch, headers={"If-Match": '"1"'})
     assert refused.status_code == 422

@@ -60,10 +60,10 @@ def test_a_held_report_that_is_accepted_counts_from_then_on_and_stays_as_it_is(p
     assert (place.standing()["status"], place.standing()["report_id"]) == ("current", report)
     after = place.get(f"/reports/{report}").json()
     assert after["verdict"] == before["verdict"]
-    told = after["report"].pop("decision")
+    result = after["report"].pop("decision")
     assert after["report"] == before["report"]
-    assert (told["decision"], told["because"], told["decided_by"], told["version"]) == ("accepted", *BECAUSE.values(), 1)
-    assert told["organisation_id"] == place.organisations["utility"]
+    assert (result["decision"], result["because"], result["decided_by"], result["version"]) == ("accepted", *BECAUSE.values(), 1)
+    assert result["organisation_id"] == place.organisations["utility"]
     assert world.database.owner("SELECT * FROM record.report WHERE id = $1", UUID(report)) == row
     [line] = place.get("/reports").json()["items"]
     assert (line["acceptance"], line["decision"]) == ("held", "accepted")
@@ -144,8 +144,8 @@ def test_a_failure_and_its_correction_in_one_batch_are_seen_together(place: Plac
     headers = bearer(place.keys["testing_company"]) | {"Content-Type": "application/x-ndjson"}
     body = "".join(json.dumps(line) + "\n" for line in lines)
     answers = world.client.post(f"{place.base}/reports/batches", content=body, headers=headers).text.splitlines()
-    told = [json.loads(line) for line in answers]
-    assert [one["verdict"]["acceptance"] for one in told] == ["accepted", "held"]
+    listed = [json.loads(line) for line in answers]
+    assert [one["verdict"]["acceptance"] for one in listed] == ["accepted", "held"]
     assert place.standing()["report_id"] == failed
 
 

@@ -47,7 +47,7 @@ class Expected(NamedTuple):
 
 
 def row(*, operator: int, utility: int, company: int, regulator: int, granted_elsewhere: int = 404) -> dict[str, int]:
-    """A status for each role: those who have another utility's grant only, and those without a good key, are told alike everywhere."""
+    """A status for each role: those who have another utility's grant only, and those without a good key, are reported alike everywhere."""
     return {
         "nobody": 401, "revoked": 401, "other_utility": granted_elsewhere, "stranger": granted_elsewhere,
         "regulator": regulator, "company": company, "utility": utility, "operator": operator,
@@ -207,14 +207,14 @@ def test_every_call_is_in_the_table() -> None:
 @pytest.mark.parametrize("call", list(published()), ids=lambda one: one.id)
 def test_each_role_is_answered_as_the_table_says(stage: Stage, call: Any) -> None:
     expected = EXPECTED[call.id]
-    told = {role: attempt(stage, call, expected, role) for role in ROLES}
-    assert {role: answer.status_code for role, answer in told.items()} == expected.statuses, {
-        role: answer.text[:300] for role, answer in told.items() if answer.status_code != expected.statuses[role]
+    facts = {role: attempt(stage, call, expected, role) for role in ROLES}
+    assert {role: answer.status_code for role, answer in facts.items()} == expected.statuses, {
+        role: answer.text[:300] for role, answer in facts.items() if answer.status_code != expected.statuses[role]
     }
     if call.right is not None and expected.statuses["stranger"] == 404:
-        # What is not granted cannot be told from what is not there.
+        # What is not granted cannot be distinguished from what is not there.
         nowhere = attempt(stage, call, expected, "stranger", code="no-such-utility")
-        assert nowhere.json() | {"instance": ""} == told["stranger"].json() | {"instance": ""}
+        assert nowhere.json() | {"instance": ""} == facts["stranger"].json() | {"instance": ""}
 
 
 _UUID = re.compile(r"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}")

@@ -1,4 +1,4 @@
-"""Standings listed and told of past days: the lists agree with each assembly's own standing, whatever is asked for and in whatever form."""
+"""Standings listed and stated for past days: the lists agree with each assembly's own standing, whatever is asked for and in whatever form."""
 
 import asyncio
 import csv
@@ -56,7 +56,7 @@ def listed(place: Place, of: str = "/standings", **asked: Any) -> list[dict[str,
         answer = place.world.client.get(answer.json()["next"], headers=bearer(place.keys["utility"]))
 
 
-def test_a_list_tells_each_assembly_as_its_own_standing_does(place: Place, varied: dict[str, str]) -> None:
+def test_a_list_states_each_assembly_as_its_own_standing_does(place: Place, varied: dict[str, str]) -> None:
     found = {one["assembly_id"]: one for one in listed(place)}
     assert set(found) == set(varied.values())
     for status, assembly in varied.items():
@@ -266,8 +266,8 @@ def test_csv_holds_what_the_list_holds_and_no_formula(place: Place, varied: dict
         )  # fmt: skip
     assert rows[varied["current"]]["serial_number"] == "'=1+1"
     registered = as_file(place, "text/csv", of="/assemblies").text
-    told = {row["id"]: row for row in csv.DictReader(io.StringIO(registered, newline=""))}
-    assert {one: row["serial_number"] for one, row in told.items() if row["serial_number"]} == {varied["current"]: "'=1+1"}
+    facts = {row["id"]: row for row in csv.DictReader(io.StringIO(registered, newline=""))}
+    assert {one: row["serial_number"] for one, row in facts.items() if row["serial_number"]} == {varied["current"]: "'=1+1"}
 
 
 @pytest.mark.parametrize("sign", ["=", "+", "-", "@", "\t", "\r", "\n", "\uff1d"])
@@ -293,9 +293,9 @@ def test_geojson_is_a_feature_collection_with_longitude_first(place: Place, vari
     )["id"]
     hall = place.made("assemblies", premises_id=spot, kind="dc", hazard="non_health", purpose="premises_isolation")["id"]
     # RFC 7946: 3.1.1 longitude before latitude; 3.2 an unlocated feature has a null geometry; 3.3 a collection of features.
-    told = as_file(place, "application/geo+json").json()
-    assert told["type"] == "FeatureCollection"
-    features = {one["id"]: one for one in told["features"]}
+    body = as_file(place, "application/geo+json").json()
+    assert body["type"] == "FeatureCollection"
+    features = {one["id"]: one for one in body["features"]}
     assert {one["type"] for one in features.values()} == {"Feature"}
     assert features[hall]["geometry"] == {"type": "Point", "coordinates": [-122.25, 47.5]}
     assert features[place.assembly]["geometry"] is None
@@ -317,7 +317,7 @@ def test_a_file_of_more_than_a_chunk_is_whole(place: Place, world: World) -> Non
     assert ids == sorted(ids)
 
 
-def test_a_past_day_is_told_from_the_record_of_that_day(place: Place, world: World) -> None:
+def test_a_past_day_is_reported_from_the_record_of_that_day(place: Place, world: World) -> None:
     first = place.recorded(check=1.8)["report"]["id"]
     then = place.get(f"/assemblies/{place.assembly}/standing", as_of="2026-06-01").json()
     assert (then["status"], then["report_id"], then["as_of"], then["later_corrections"]) == ("current", first, "2026-06-01", [])
@@ -367,12 +367,12 @@ def test_a_past_day_counts_time_as_of_that_day(place: Place, world: World) -> No
     place.recorded()
     world.clock.pass_by(days=400)
     path = f"/assemblies/{place.assembly}/standing"
-    told = {
+    facts = {
         day: place.get(path, as_of=day).json()["status"]
         for day in ("2026-06-01", "2027-05-01", "2027-05-02", "2027-06-01", "2027-06-02")
     }
     # Due on 1 June 2027, and soon from 30 days before.
-    assert list(told.values()) == ["current", "current", "due_soon", "due_soon", "overdue"]
+    assert list(facts.values()) == ["current", "current", "due_soon", "due_soon", "overdue"]
 
 
 @pytest.mark.parametrize("day", ["2026-06-02", "2026-05-31", "9999-12-31", "0001-01-01"])

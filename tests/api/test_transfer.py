@@ -128,8 +128,8 @@ def test_a_restored_utility_is_the_same_to_the_byte_and_lives_on(
     assert all(rows[table] > 0 for table in FILLED)
     assert lines[-1]["sha256"] == hashlib.sha256(b"".join(first.splitlines(keepends=True)[:-1])).hexdigest()
     with fresh_database(postgres, template) as other:
-        told = restored(other, first)
-        assert (told.utility, told.rows, told.differing) == (place.code, lines[-1]["rows"], [])
+        result = restored(other, first)
+        assert (result.utility, result.rows, result.differing) == (place.code, lines[-1]["rows"], [])
         with world_in(other, signing_keys=SIGNING_KEYS) as there:
             there.clock.moment = world.clock.moment
             headers = bearer(there.operator_key)
@@ -146,7 +146,7 @@ def test_a_restored_utility_is_the_same_to_the_byte_and_lives_on(
             ):
                 here = world.client.get(place.base + path, headers=bearer(world.operator_key)).json()
                 assert there.client.get(place.base + path, headers=headers).json() == here
-            # The next report takes the next place in the log, and the feed tells of everything from its first number on.
+            # The next report takes the next place in the log, and the feed lists everything from its first number on.
             answer = there.client.put(f"{place.base}/reports/{uuid4()}", json=place.report(), headers=headers)
             assert answer.status_code == 201, answer.text
             kept = there.client.get(f"{place.base}/reports/{answer.json()['report']['id']}", headers=headers).json()
@@ -197,9 +197,9 @@ def test_what_is_damaged_or_forged_is_not_restored_and_leaves_nothing(
     report = next(n for n, line in enumerate(lines) if line.startswith(b'{"table":"report"'))
 
     def with_report(change: dict[str, Any]) -> bytes:
-        told = json.loads(lines[report])
-        told["row"] |= change
-        return sealed([*lines[:report], json.dumps(told).encode() + b"\n", *lines[report + 1 : -1]])
+        result = json.loads(lines[report])
+        result["row"] |= change
+        return sealed([*lines[:report], json.dumps(result).encode() + b"\n", *lines[report + 1 : -1]])
 
     row = json.loads(lines[report])["row"]
     bad = {

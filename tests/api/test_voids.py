@@ -35,10 +35,10 @@ def test_a_void_pass_counts_no_more_and_stays_readable(place: Place, world: Worl
     answer = void(place, second)
     assert (answer.status_code, answer.json()["state"], answer.json()["version"]) == (200, "void", 1)
     assert (place.standing()["status"], place.standing()["report_id"]) == ("current", first)
-    told = place.get(f"/reports/{second}").json()
-    assert told["report"]["decision"]["because"] == WRONG["because"]
-    assert told["report"]["decision"]["decision"] == "void"
-    assert told["verdict"]["acceptance"] == "accepted"
+    body = place.get(f"/reports/{second}").json()
+    assert body["report"]["decision"]["because"] == WRONG["because"]
+    assert body["report"]["decision"]["decision"] == "void"
+    assert body["verdict"]["acceptance"] == "accepted"
     assert [one["decision"] for one in place.get("/reports").json()["items"]] == [None, "void"]
     assert world.database.owner("SELECT * FROM record.report WHERE id = $1", UUID(second)) == row
     assert reviews.rebuilt(place) == []

@@ -11,7 +11,7 @@ import psutil
 
 from service.db.embedded import OWNER, EmbeddedPostgres
 
-# Keeps a Postgres in the folder it is told, says where its socket is, and stops it when its input ends.
+# Keeps a Postgres in the folder that it is given, says where its socket is, and stops it when its input ends.
 KEEPER = """
 import sys
 from pathlib import Path

@@ -1,6 +1,6 @@
 """A network between two programs that can be slow, stand still, lose what is under way, and end connections in the midst of a message.
 
-A small proxy (TCP in; TCP or a local socket out) in a thread with a loop of its own. What is told to one of its two sides is read whole
+A small proxy (TCP in; TCP or a local socket out) in a thread with a loop of its own. What is reported to one of its two sides is read whole
 before it is passed on, so a message can be cut in the middle of what came at once.
 """
 

@@ -1,4 +1,4 @@
-"""A primary and its streaming replica, and a service that is told of both: what the tests of replicas begin with."""
+"""A primary and its streaming replica, and a service that knows both: what the tests of replicas begin with."""
 
 import datetime as dt
 import os

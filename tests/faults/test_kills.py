@@ -1,9 +1,9 @@
 """Everything is killed at random moments under load, again and again, and the record holds.
 
 Two service processes work in one Postgres under the load of `testers.py`. Meanwhile something is killed: a service, the whole of Postgres,
-a connection; or a service is told to stop (SIGTERM), or Postgres stands still for a while. Then the record is looked at.
+a connection; or a service is reported to stop (SIGTERM), or Postgres stands still for a while. Then the record is looked at.
 
-`sh deploy/faults [--kills N]` runs it, 200 kills unless told otherwise; it takes minutes, so the check leaves it out.
+`sh deploy/faults [--kills N]` runs it, 200 kills by default; it takes minutes, so the check leaves it out.
 """
 
 import os

@@ -99,7 +99,7 @@ def goes_on(place: Place, *, seconds: float) -> None:
         pytest.param("dropped", marks=pytest.mark.faults),
     ],
 )
-def test_a_network_that_stands_still_is_told_in_bounded_time_and_passes(
+def test_a_network_that_stands_still_is_reported_in_bounded_time_and_passes(
     postgres: EmbeddedPostgres, database: Database, monkeypatch: pytest.MonkeyPatch, how: str
 ) -> None:
     """Bytes are taken and nothing comes; the same, and what was under way is lost; or no packet is even received."""
@@ -127,7 +127,7 @@ def test_a_network_that_stands_still_is_told_in_bounded_time_and_passes(
             if how == "lost":
                 network.lose()
             network.go_on()
-        # Each is told to come again, the last ones too, within what a statement and a connection are waited for: none waits in turn.
+        # Each gets 503, the last ones too, within what a statement and a connection are waited for: none waits in turn.
         assert {(status, again) for status, _, again in answers} == {(503, "2")}
         assert max(seconds for _, seconds, _ in answers) < 8, answers
         goes_on(place, seconds=15)
@@ -137,10 +137,10 @@ def test_a_network_that_stands_still_is_told_in_bounded_time_and_passes(
 
 
 @pytest.mark.slow
-def test_whoever_waits_behind_a_report_that_is_given_up_is_told_with_it(
+def test_whoever_waits_behind_a_report_that_is_given_up_is_reported_with_it(
     postgres: EmbeddedPostgres, database: Database, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Found by trying: the first report was told after one limit, those that came a moment later after two."""
+    """Found by trying: the first report was reported after one limit, those that came a moment later after two."""
     monkeypatch.setattr(pool, "COMMAND_SECONDS", 2.5)
     with behind_a_network(postgres, database) as (world, network):
         place = world.place()
@@ -158,7 +158,7 @@ def test_whoever_waits_behind_a_report_that_is_given_up_is_told_with_it(
 
 
 @pytest.mark.faults
-def test_the_kernel_tells_of_a_database_that_is_gone_long_before_a_statement_is_given_up(
+def test_the_kernel_states_a_database_that_is_gone_long_before_a_statement_is_given_up(
     postgres: EmbeddedPostgres, database: Database, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """RFC 5482: how long what was sent may stay unacknowledged before a connection is given up."""
@@ -297,9 +297,9 @@ def test_a_batch_cut_in_its_midst_is_sent_again_and_nothing_is_doubled(world: Wo
             for _ in range(5):
                 try:
                     with httpx.stream("POST", f"{network.url}{place.base}/reports/batches", content=body, headers=headers, timeout=30, trust_env=False) as answer:  # fmt: skip
-                        for told in answer.iter_lines():
-                            one = json.loads(told)
-                            assert one["status"] in (200, 201) or side == "answerer", told
+                        for result in answer.iter_lines():
+                            one = json.loads(result)
+                            assert one["status"] in (200, 201) or side == "answerer", result
                             answered.setdefault(one.get("id", ""), one["status"])
                 except (httpx.TransportError, ValueError):
                     assert side is not None

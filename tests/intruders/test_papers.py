@@ -39,7 +39,7 @@ def test_papers_are_set_one_at_a_time_and_what_is_too_much_is_refused_at_once(
     with ThreadPoolExecutor(16) as callers:
         answers = list(callers.map(asked, range(16)))
     assert most == 1
-    told = sorted(one.status_code for one in answers)
-    assert told[0] == 200
-    assert told[-1] == 503
+    result = sorted(one.status_code for one in answers)
+    assert result[0] == 200
+    assert result[-1] == 503
     assert {one.headers["retry-after"] for one in answers if one.status_code == 503} == {"1"}

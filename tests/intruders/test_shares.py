@@ -150,6 +150,6 @@ def test_who_waits_for_changes_shares_one_poller_and_waits_no_more_than_eight_ti
         assert looks["after"] == 16
         assert 2 <= looks["head"] <= 10
         place.put(uuid4(), place.report()).raise_for_status()
-        told = [one.result() for one in waiting if one.result().status_code == 200]
-    assert len(told) == 16
-    assert all(answer.json()["items"] for answer in told)
+        listed = [one.result() for one in waiting if one.result().status_code == 200]
+    assert len(listed) == 16
+    assert all(answer.json()["items"] for answer in listed)

@@ -7,7 +7,7 @@ from typing import Any
 from service.record.reports.rows import FactsRow
 
 KINDS = ("rp", "rp", "dc", "pvb")
-"""What the assemblies of a generated utility are, by turns."""
+"""What the assemblies of a generated utility are, in turn."""
 
 CERTIFICATES = (
     '[{"certificate": "T-1", "kinds": ["rp", "dc", "pvb", "svb"], "valid_from": "2015-01-01", "valid_until": "2099-12-31"}]'
@@ -60,7 +60,7 @@ def test_of(kind: str, source: random.Random) -> dict[str, Any]:
         "units": {"pressure": "psi"},
         "line_pressure": source.randrange(45, 95),
         "initial_test": phase(kind, source, sound=luck < 0.9, lost=luck > 0.995),
-        "remarks": "Tested at the meter box. " + "The customer was told beforehand and was present. " * source.randrange(3),
+        "remarks": "Tested at the meter box. " + "The customer was informed beforehand and was present. " * source.randrange(3),
     }
     if 0.9 <= luck < 0.98:
         part = {"rp": "relief_valve", "dc": "check_1", "pvb": "check"}[kind]

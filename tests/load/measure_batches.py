@@ -104,10 +104,10 @@ async def _batch(stage: Stage, port: int, code: str, body: bytes, lines: int) ->
     await sending
     writer.close()
     # The answer's chunks are framed anywhere, so the frames go before anything is counted.
-    told = _FRAME.sub(b"", b"".join(pieces))
-    good = told.count(b',"status":201,')
+    result = _FRAME.sub(b"", b"".join(pieces))
+    good = result.count(b',"status":201,')
     if good != lines:
-        raise RuntimeError(f"{good} of {lines} lines were recorded; the answer ended with {told[-1000:]!r}")
+        raise RuntimeError(f"{good} of {lines} lines were recorded; the answer ended with {result[-1000:]!r}")
 
 
 @contextmanager

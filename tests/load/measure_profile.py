@@ -86,8 +86,8 @@ def _submissions(stage: Stage, count: int, source: random.Random) -> list[Submis
     who = Principal(key_id=uuid4(), organisation_id=uuid4(), kind="operator", rights=frozenset(), utilities=frozenset())
     now = stage.clock.now()
     lines = [msgspec.json.encode({"id": str(uuid4()), **stage.report("load-0", source)}) for _ in range(count)]
-    told = [decoding.decode(BatchLine, line) for line in lines]
-    return [Submission(id=one.id, facts=one, principal=who, received_at=now) for one in told if isinstance(one.id, UUID)]
+    listed = [decoding.decode(BatchLine, line) for line in lines]
+    return [Submission(id=one.id, facts=one, principal=who, received_at=now) for one in listed if isinstance(one.id, UUID)]
 
 
 async def _statements(stage: Stage, together: int) -> tuple[float, float]:
@@ -143,12 +143,12 @@ def _show_steps(stage: Stage) -> None:
         return gathered.facts
 
     known = asyncio.run(facts())
-    judged = [judge(utility, one, told) for one, told in zip(some, known, strict=True)]
+    judged = [judge(utility, one, result) for one, result in zip(some, known, strict=True)]
     standings: list[StandingRow] = list(_worked_out(utility, now, judged).standings.values())
     steps: dict[str, Callable[[], object]] = {
         "reading the line": lambda: [decoding.decode(BatchLine, line) for line in lines],
         "judging, and the row with its hashes": lambda: [
-            judge(utility, one, told) for one, told in zip(some, known, strict=True)
+            judge(utility, one, result) for one, result in zip(some, known, strict=True)
         ],
         "standing, answer, and what the next report rests on": lambda: _worked_out(utility, now, judged),
     }

@@ -1,7 +1,7 @@
-"""How cost grows with the record (goal 4): the same calls asked of utilities of different sizes by turns, over HTTP, one connection.
+"""How cost grows with the record (goal 4): the same calls asked of utilities of different sizes in turn, over HTTP, one connection.
 
 Each size is a database of its own with a service of its own, all in one Postgres with its settings as they come, so that tables and indexes are
-as large as told. Turns are short and shuffled, and a ratio is the median over the rounds, so that whatever else the machine does falls on all.
+as large as reported. Turns are short and shuffled, and a ratio is the median over the rounds, so that whatever else the machine does falls on all.
 """
 
 import asyncio

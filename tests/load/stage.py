@@ -97,7 +97,7 @@ class Stage:
         }
 
     def puts(self, count: int, seed: int) -> Iterator[bytes]:
-        """Requests without end: `count` reports on all utilities by turns, each time under a new id."""
+        """Requests without end: `count` reports on all utilities in turn, each time under a new id."""
         source = random.Random(seed)  # noqa: S311 - reproducible on purpose
         codes = sorted(self.codes)
         tails = []

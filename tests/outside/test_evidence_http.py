@@ -289,7 +289,7 @@ def test_check_2_against_backpressure_is_apart_from_its_drop(world: World, readi
 
 
 def test_a_dc_tested_with_backpressure_lacks_its_number_and_holds(world: World) -> None:
-    # USC newsletters, April 1993 and November 1994 (published): the 8th edition's duplex-gauge test tells tight or leaked, no number.
+    # USC newsletters, April 1993 and November 1994 (published): the 8th edition's duplex-gauge test states tight or leaked, no number.
     tight = [{"component": part, "tight_against_backpressure": True} for part in ("check_1", "check_2")]
     verdict = judged(world, "dc", phase("dc", *tight, method="duplex_gauge"))
     assert shown(verdict) == ("incomplete", "held", "full")

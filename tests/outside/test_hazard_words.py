@@ -1,7 +1,7 @@
 """Each authority's words for degrees of hazard, against its clause; and that no word of one is taken for another's.
 
 The clauses are transcribed here a second time. As which degree a word acts is stated only where the words read say whether it is a hazard
-to health; elsewhere nobody can tell, and the answers say so.
+to health; elsewhere nobody can state, and the answers say so.
 """
 
 import datetime as dt
@@ -181,7 +181,7 @@ def test_a_selection_takes_the_rulebooks_own_word() -> None:
 
 
 @pytest.mark.parametrize(("rulebook", "word"), [("us-mo", "class I"), ("us-oh", "system"), ("us-va", "high")])
-def test_a_selection_that_no_table_decides_says_that_it_cannot_tell(rulebook: str, word: str) -> None:
+def test_a_selection_that_no_table_decides_says_that_it_cannot_decide(rulebook: str, word: str) -> None:
     found = chosen(rulebook, hazard_class=word)
     assert (found.outcome, found.recommended, found.hazard.applied, found.hazard.stated) == ("not_determined", (), None, None)
     assert found.not_stated == ("hazard",)

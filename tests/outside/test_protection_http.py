@@ -134,7 +134,7 @@ def test_what_still_stops_backflow_is_degraded(
         # Both failed: none (description of a spill-resistant vacuum breaker). Published.
         ("pvb", {"check": LEAKED, "air_inlet": SHUT}, "lost"),
         ("rp", {"check_1": LEAKED, "relief_valve": SHUT, "check_2": LEAKED}, "lost"),
-        # An air inlet that does not open fully beside a check that leaks; a number that the gauge cannot tell from zero. Common practice.
+        # An air inlet that does not open fully beside a check that leaks; a number that the gauge cannot distinguish from zero. Common practice.
         ("pvb", {"check": LEAKED, "air_inlet": opened(1.4) | {"opened_fully": False}}, "unknown"),
         ("pvb", {"check": LEAKED, "air_inlet": opened(0.1) | {"opened_fully": True}}, "unknown"),
         # One check leaked and the other not read: a failure was seen, and nobody can say what is left.

@@ -426,8 +426,8 @@ def test_every_rulebook_judges_every_kind_that_can_be_tested(rulebook: str) -> N
             }[component.removesuffix("_1").removesuffix("_2")]
             # What a check does against backpressure is judged only of those that procedures put pressure behind.
             assert quantities - {"tight_against_backpressure"} == wanted, (kind.kind, component)
-    rules_told = {one.rule for one in criteria}
-    assert {one.alternative_to for one in criteria if one.alternative_to} <= rules_told
+    rules_reported = {one.rule for one in criteria}
+    assert {one.alternative_to for one in criteria if one.alternative_to} <= rules_reported
 
 
 def test_what_stands_beside_the_rulebooks_says_where_it_is_from_too() -> None:

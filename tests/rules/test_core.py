@@ -16,7 +16,7 @@ from tests.rules.refusals import whole
 
 
 def criterion(**changes: object) -> Criterion:
-    told = {
+    facts = {
         "rule": "r",
         "kinds": ["dc"],
         "component": "check_1",
@@ -25,7 +25,7 @@ def criterion(**changes: object) -> Criterion:
         "unit": "psi",
         "says": "s",
     }
-    return msgspec.convert(told | {"source": "w", "clause": "c"} | changes, Criterion)
+    return msgspec.convert(facts | {"source": "w", "clause": "c"} | changes, Criterion)
 
 
 def interval(key: str = "all", **changes: object) -> Interval:
@@ -33,14 +33,14 @@ def interval(key: str = "all", **changes: object) -> Interval:
 
 
 def data(**changes: object) -> RulebookData:
-    told = {
+    facts = {
         "id": "b",
         "title": "t",
         "jurisdiction": "j",
         "in_force_from": dt.date(2000, 1, 1),
         "last_looked_at": dt.date(2020, 1, 1),
     }
-    return RulebookData(**told | changes)  # type: ignore[arg-type]
+    return RulebookData(**facts | changes)  # type: ignore[arg-type]
 
 
 SOURCES = {"w": Source(title="W", clause="", provenance="published"), "x": Source(title="X", clause="", provenance="from_memory")}

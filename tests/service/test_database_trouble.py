@@ -1,4 +1,4 @@
-"""A database that is full, slow, or has no connection free: told as 503 with a time to come again, nothing answered is lost, and it passes."""
+"""A database that is full, slow, or has no connection free: answered 503 with `Retry-After`, nothing answered is lost, and it passes."""
 
 import asyncio
 import os
@@ -50,7 +50,7 @@ def fill(folder: Path) -> Path:
     return filler
 
 
-def test_a_full_disk_is_told_and_once_there_is_room_reports_go_on() -> None:
+def test_a_full_disk_is_reported_and_once_there_is_room_reports_go_on() -> None:
     with small_disk() as data:
         server = Kept(data)
         try:
@@ -76,7 +76,7 @@ def test_a_full_disk_is_told_and_once_there_is_room_reports_go_on() -> None:
 
 
 def _refuses(place: Place, load: Load) -> bool:
-    """Whether a report cannot be recorded just now; it is told so as a problem, with a time to come again."""
+    """Whether a report cannot be recorded just now; the answer is a problem with `Retry-After`."""
     report_id = uuid4()
     # One of those that may be there or not: it is not sent again.
     load.given_up.add(str(report_id))
@@ -108,7 +108,7 @@ async def test_reports_that_a_slow_database_cannot_take_are_turned_away_and_the_
 
         with locked(world.database, "SELECT FROM record.utility_log FOR UPDATE"):
             tasks = [asyncio.create_task(put(one)) for one in documents]
-            # Whoever is turned away is told at once, while the rest wait, no more of them than the bound says.
+            # Whoever is turned away is answered at once, while the rest wait, no more of them than the bound says.
             at_once = sent - most - records.MOST_TOGETHER
             deadline = time.monotonic() + 20
             while sum(task.done() for task in tasks) < at_once:

@@ -102,7 +102,7 @@ def test_whoever_asks_waits_longer_than_the_answer_may_take(kubernetes: dict[str
     container = kubernetes["Deployment"]["spec"]["template"]["spec"]["containers"][0]
     assert container["readinessProbe"]["timeoutSeconds"] > READY_SECONDS + pool._RELEASE_SECONDS
     assert container["livenessProbe"]["timeoutSeconds"] >= 5
-    # A pod that drains has been taken out of the service before it is told to stop.
+    # A pod that drains has been taken out of the service before it gets a signal to stop.
     pod = kubernetes["Deployment"]["spec"]["template"]["spec"]
     waits = int(container["lifecycle"]["preStop"]["exec"]["command"][1])
     assert pod["terminationGracePeriodSeconds"] > waits + 20

@@ -93,7 +93,7 @@ def test_every_reference_leads_somewhere(filled: Database) -> None:
     assert ask(filled.owner_dsn, checked) > 0
 
 
-def test_the_feed_tells_of_every_row_in_its_last_version_without_a_gap(filled: Database) -> None:
+def test_the_feed_states_every_row_in_its_last_version_without_a_gap(filled: Database) -> None:
     assert [tuple(row) for row in filled.owner(
         "SELECT count(*), max(sequence), (SELECT changes FROM record.utility_log) FROM record.change HAVING count(*) = count(DISTINCT sequence)"
     )] == [(count := 3 * REGISTERED + 2 * 20 + 2 + 2 * ASSEMBLIES * YEARS, count, count)]  # fmt: skip

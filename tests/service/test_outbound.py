@@ -188,7 +188,7 @@ async def test_loopback_written_in_any_way_is_refused_by_what_it_leads_to(host: 
     assert "loopback" in str(reply.because) or reply.because == "This is no URL; give one like https://host.example/path."
 
 
-async def test_a_name_without_an_address_and_a_failing_name_service_are_told() -> None:
+async def test_a_name_without_an_address_and_a_failing_name_service_are_reported() -> None:
     async def fails(_host: str, _port: int) -> list[str]:
         raise socket.gaierror(-2, "Name or service not known")
 

@@ -21,8 +21,8 @@ def kept(place: Place) -> tuple[RestsOn | None, bool]:
     [row] = place.world.database.owner(
         "SELECT rests_on, rests_version = version AS counts FROM record.standing WHERE assembly_id = $1::uuid", place.assembly
     )
-    told = row["rests_on"]
-    return None if told is None else msgspec.json.decode(told, type=RestsOn), bool(row["counts"])
+    result = row["rests_on"]
+    return None if result is None else msgspec.json.decode(result, type=RestsOn), bool(row["counts"])
 
 
 def report(place: Place, days_ago: int, reading: float, **more: Any) -> str:
@@ -49,12 +49,12 @@ def test_the_last_passing_test_the_failures_and_the_latest_test_are_kept(place: 
     failed = report(place, 60, 0.4)
     passed = report(place, 30, 1.8)
     early = report(place, 75, 1.7)
-    told, counts = kept(place)
+    result, counts = kept(place)
     assert counts
-    assert told is not None
-    assert told.latest is not None
-    assert {one.report_id for one in told.tests} == {failed, passed}
-    assert str(told.latest.id) == passed != early
+    assert result is not None
+    assert result.latest is not None
+    assert {one.report_id for one in result.tests} == {failed, passed}
+    assert str(result.latest.id) == passed != early
     assert differing(place) == []
 
 

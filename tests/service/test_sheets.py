@@ -54,7 +54,7 @@ def test_the_delimiter_is_what_the_first_line_shows_outside_quotes(separator: st
     assert of_csv(data) == [(1, ["a,;,;b", "b", "c"]), (2, ["1", "2", None])]
 
 
-def test_encodings_are_utf_8_or_as_told_and_never_guessed() -> None:
+def test_encodings_are_utf_8_or_as_reported_and_never_guessed() -> None:
     assert of_csv("\ufeffCafé,Å\n".encode()) == [(1, ["Café", "Å"])]
     assert of_csv("Café;Å\n".encode("windows-1252"), encoding="windows-1252") == [(1, ["Café", "Å"])]
     assert of_csv("Café,Å\n".encode("utf-16"), encoding="utf-16") == [(1, ["Café", "Å"])]
@@ -166,12 +166,12 @@ def shared() -> bytes:
     return (
         data
         if "xl/sharedStrings.xml" in names
-        else rewritten(data, "", None, **{"xl/sharedStrings.xml": f"<sst {MAIN}><si><t>told</t></si></sst>".encode()})
+        else rewritten(data, "", None, **{"xl/sharedStrings.xml": f"<sst {MAIN}><si><t>stated</t></si></sst>".encode()})
     )
 
 
 def test_a_workbook_with_shared_strings_is_read() -> None:
-    assert of_xlsx(shared()) == [("One", [(1, ["told"])])]
+    assert of_xlsx(shared()) == [("One", [(1, ["stated"])])]
 
 
 ENTITIES = b'<?xml version="1.0"?><!DOCTYPE x [<!ENTITY a "ha"><!ENTITY b "&a;&a;&a;">]>'
@@ -367,7 +367,7 @@ def test_limits_hold(monkeypatch: pytest.MonkeyPatch) -> None:
     assert found.value.row == 4
 
 
-def test_a_value_told_for_a_whole_file_is_bounded_as_a_cell_is() -> None:
+def test_a_value_reported_for_a_whole_file_is_bounded_as_a_cell_is() -> None:
     # Found by fuzzing: more digits than an integer is read with were a failure of the service.
     for value in ("1/" + "9" * 5_000, "9" * 5_000):
         with pytest.raises(ProblemError, match="4000"):

@@ -175,14 +175,14 @@ def test_a_folder_for_the_database_that_cannot_be_used(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_a_second_demo_says_where_the_first_serves_and_leaves_it_alone(data: Path, tmp_path: Path) -> None:
-    process, told, _ = demo(data, tmp_path / "ready.json")
+    process, result, _ = demo(data, tmp_path / "ready.json")
     try:
         said = sentence("demo", "--port", "0", "--data", str(data))
         assert said == (
-            f"A demo runs from {data} already, at {told['url']}: use that one, stop it, or give this one a folder of its own with --data."
+            f"A demo runs from {data} already, at {result['url']}: use that one, stop it, or give this one a folder of its own with --data."
         )
         answer = subprocess.run(
-            ["curl", "-sf", f"{told['url']}/v1/utilities/{told['utility']}/standings", "-H", f"Authorization: Bearer {told['keys']['utility']}"],
+            ["curl", "-sf", f"{result['url']}/v1/utilities/{result['utility']}/standings", "-H", f"Authorization: Bearer {result['keys']['utility']}"],
             capture_output=True, check=False,
         )  # fmt: skip
         assert answer.returncode == 0

@@ -90,7 +90,7 @@ def test_without_a_key_the_command_says_what_is_missing(world: World) -> None:
     assert b"NONRETURN_WEBHOOK_KEY_FILE" in complained
 
 
-def test_the_command_sends_and_stops_when_told(world: World) -> None:
+def test_the_command_sends_and_stops_on_a_signal(world: World) -> None:
     place = world.place()
     receiver = Receiver()
     hook = place.made("webhooks", url=receiver.url)

@@ -13,13 +13,13 @@ from service.db.pool import Pool
 from service.transfer.store import LEFT_OUT, OWNED
 from tests.conftest import Database, ask, in_thread
 
-# Global by nature: it tells who may do what, before any utility is named.
+# Global by nature: it says who may do what, before any utility is named.
 GLOBAL = "access"
 
 
 def dump(postgres: EmbeddedPostgres, database: str) -> str:
-    """The schemas `access` and `record` as pg_dump tells them, without its own remarks."""
-    told = subprocess.run(
+    """The schemas `access` and `record` as pg_dump writes them, without its own remarks."""
+    result = subprocess.run(
         [
             postgres.programs / "pg_dump", "--schema-only", "--schema=access", "--schema=record",
             "--host", postgres.socket_directory, "--username", OWNER, database,
@@ -27,7 +27,7 @@ def dump(postgres: EmbeddedPostgres, database: str) -> str:
         check=True, capture_output=True, text=True,
     ).stdout  # fmt: skip
     # Lines with a key of this very dump (\restrict) and comments differ from one dump to the next.
-    return "\n".join(line for line in told.splitlines() if line and not line.startswith(("--", "\\")))
+    return "\n".join(line for line in result.splitlines() if line and not line.startswith(("--", "\\")))
 
 
 def test_the_migrations_add_up_to_the_schema(postgres: EmbeddedPostgres, database: Database, repository: Path) -> None:
@@ -47,7 +47,7 @@ def test_migrating_again_changes_nothing(postgres: EmbeddedPostgres, database: D
     assert database.owner("SELECT version_num FROM public.alembic_version")[0][0] == newest()
 
 
-async def test_a_database_tells_whether_it_is_migrated(postgres: EmbeddedPostgres, database: Database) -> None:
+async def test_a_database_states_whether_it_is_migrated(postgres: EmbeddedPostgres, database: Database) -> None:
     assert await migrated(database.owner_dsn)
     assert not await migrated(postgres.dsn())
 
@@ -373,7 +373,7 @@ def test_every_table_can_be_spread_by_a_hash_of_the_utility(two_utilities: Datab
 
 
 def test_what_is_global_never_refers_to_a_utilitys_own_rows(database: Database) -> None:
-    """So the few small tables that tell who may do what can be whole on every machine, and a reference from a utility's row always has its target."""
+    """So the few small tables that say who may do what can be whole on every machine, and a reference from a utility's row always has its target."""
     rows = database.owner(
         "SELECT s.nspname AS of, r.nspname AS to FROM pg_constraint c JOIN pg_class t ON t.oid = c.conrelid JOIN pg_namespace s ON s.oid = t.relnamespace "
         "JOIN pg_class u ON u.oid = c.confrelid JOIN pg_namespace r ON r.oid = u.relnamespace WHERE c.contype = 'f'"
@@ -391,7 +391,7 @@ def test_a_commit_is_on_the_disk(database: Database, setting: str) -> None:
     assert ask(database.dsn, shown) == "on"
 
 
-async def test_a_pool_waits_for_the_disk_unless_it_is_told_that_somebody_will_later(database: Database) -> None:
+async def test_a_pool_waits_for_the_disk_unless_it_is_reported_that_somebody_will_later(database: Database) -> None:
     for more, expected in (({}, "on"), ({"flushed_later": True}, "off")):
         pool = await Pool.open(database.dsn, size=1, **more)
         async with pool.lend("any") as connection:

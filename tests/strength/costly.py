@@ -175,7 +175,7 @@ def cost(call: str, body: bytes) -> Cost:
 
 
 def plain() -> float:
-    """What a plain verdict takes, in ms: the unit in which the others are told."""
+    """What a plain verdict takes, in ms: the unit in which the others are reported."""
     # As the service does: what is loaded once is not looked through again and again for garbage.
     tune_interpreter()
     body = json.dumps(_TESTS[0]).encode()

@@ -125,9 +125,9 @@ def exports(test: bytes, line: bytes) -> list[bytes]:
     """A small export that fits itself, of a report judged as that test."""
     received_at = dt.datetime(2026, 6, 1, 19, tzinfo=dt.UTC)
     judged = msgspec.json.decode(test, type=rules.Test)
-    told = msgspec.json.decode(line)
-    del told["id"]
-    facts = msgspec.convert(told, KeptFacts)
+    result = msgspec.json.decode(line)
+    del result["id"]
+    facts = msgspec.convert(result, KeptFacts)
     report = {
         "id": _ID, "content": msgspec.json.encode(facts).decode(), "content_hash": f"\\x{content_hash(facts).hex()}",
         "judged": msgspec.json.encode(judged).decode(), "received_at": received_at.isoformat(), "previous": None,

@@ -183,7 +183,7 @@ def _asked(world: World, options: argparse.Namespace) -> int:
             break
         _some(caller, operation, mode, at_once, seed)
         print(f"\r{caller.count} asked, {len(caller.failures)} failures   ", end="", file=sys.stderr, flush=True)
-    return _tell(caller.answers, caller.failures, options)
+    return _report(caller.answers, caller.failures, options)
 
 
 def _rounds(seed: int, found: list[Any]) -> Iterator[tuple[int, Any, GenerationMode]]:
@@ -208,7 +208,7 @@ def _some(caller: _Caller, operation: Any, mode: GenerationMode, examples: int, 
         asked()
 
 
-def _tell(answers: Counter[tuple[str, int]], failures: dict[str, str], options: argparse.Namespace) -> int:
+def _report(answers: Counter[tuple[str, int]], failures: dict[str, str], options: argparse.Namespace) -> int:
     labels = sorted({label for label, _ in answers})
     statuses = sorted({status // 100 for _, status in answers})
     rows = [

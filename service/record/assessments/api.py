@@ -79,7 +79,7 @@ async def list_assessments(call: Call, query: HazardAssessmentQuery) -> Answer:
     """List assessments by id."""
     wanted = AssessmentsWanted(**{name: getattr(query, name) for name in AssessmentsWanted.__struct_fields__})
     found = await AssessmentStore(call.services.pool).listed(call.utility, wanted, after=query.after, limit=query.limit + 1)
-    return page(call, found, query.limit, lambda one: str(one.id))
+    return page(call, found, query.limit, lambda item: str(item.id))
 
 
 @operation(

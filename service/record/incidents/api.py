@@ -72,7 +72,7 @@ def _with_notice(utility: UtilityOnRecord, incident: Incident) -> Incident:
     return incident if found is None else replace(incident, notice=found)
 
 
-async def _told(call: Call, document: IncidentFacts, incident_id: UUID) -> Answer:
+async def _recorded(call: Call, document: IncidentFacts, incident_id: UUID) -> Answer:
     utility = await call.services.registry.utility(call.utility)
     incident, fresh = await records.record_incident(
         IncidentStore(call.services.pool),
@@ -98,7 +98,7 @@ async def _told(call: Call, document: IncidentFacts, incident_id: UUID) -> Answe
 )
 async def post_incident(call: Call, document: IncidentFacts) -> Answer:
     """Record an incident under a new id. Its assemblies become due for a test."""
-    return await _told(call, document, call.clock.new_id())
+    return await _recorded(call, document, call.clock.new_id())
 
 
 @operation(
@@ -112,7 +112,7 @@ async def post_incident(call: Call, document: IncidentFacts) -> Answer:
 )
 async def put_incident(call: Call, document: IncidentFacts) -> Answer:
     """Record an incident under the id in the path. Sending the same incident again is safe."""
-    return await _told(call, document, call.id("id"))
+    return await _recorded(call, document, call.id("id"))
 
 
 @operation(
@@ -188,7 +188,7 @@ async def list_revisions(call: Call, query: RevisionQuery) -> Answer:
     store = IncidentStore(call.services.pool)
     await store.incident(call.utility, call.id("id"))
     found = await store.revisions(call.utility, call.id("id"), after=query.after, limit=query.limit + 1)
-    return page(call, found, query.limit, lambda one: str(one.version))
+    return page(call, found, query.limit, lambda item: str(item.version))
 
 
 async def _granted(call: Call, document: TestingExceptionFacts, exception_id: UUID) -> Answer:
@@ -241,7 +241,7 @@ async def list_exceptions(call: Call, query: ExceptionQuery) -> Answer:
     found = await IncidentStore(call.services.pool).exceptions(
         call.utility, after=query.after, limit=query.limit + 1, assembly_id=query.assembly_id, on=query.in_force_on
     )
-    return page(call, found, query.limit, lambda one: str(one.id))
+    return page(call, found, query.limit, lambda item: str(item.id))
 
 
 @operation(

@@ -35,7 +35,7 @@ async def record_incident(
     async with reports.recording(utility.code) as recording:
         first = await store.first(recording.connection, utility.code, incident_id)
         if first is None:
-            return await _tell(
+            return await _record(
                 store, recording, utility, facts, incident_id=incident_id, occurred_on=occurred_on, version=0, who=who, now=now
             ), True
     if first != facts:
@@ -57,12 +57,12 @@ async def change_incident(
     """Keep the next revision of an incident while its version is still that one; 412 where it is not."""
     occurred_on = _day(utility, facts, now)
     async with reports.recording(utility.code) as recording:
-        return await _tell(
+        return await _record(
             store, recording, utility, facts, incident_id=incident_id, occurred_on=occurred_on, version=version, who=who, now=now
         )
 
 
-async def _tell(
+async def _record(
     store: IncidentStore,
     recording: Recording,
     utility: Utility,

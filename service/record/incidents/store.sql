@@ -41,7 +41,7 @@ ORDER BY 1, 2;
 
 -- name: tell_incident
 -- The revision as of its moment, and whom it reaches: what it names, and the assemblies that stand at those premises now.
-WITH told AS (
+WITH revision AS (
     INSERT INTO record.incident_version (utility_id, incident_id, version, recorded_at, organisation_id, key_id, occurred_at, occurred_on, counts, content)
     VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10::jsonb)
 ), reached AS (

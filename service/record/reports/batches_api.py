@@ -131,7 +131,7 @@ async def _recorded(call: Call) -> AsyncIterator[bytes]:
 async def _read(call: Call, spool: Spool) -> None:
     """Take line after line in; no more than so many are under way."""
     under_way: _UnderWay = asyncio.Queue(UNDER_WAY)
-    teller = asyncio.create_task(_tell(call, under_way, spool))
+    answering = asyncio.create_task(_put_answers(call, under_way, spool))
     number = 0
     try:
         async for number, line in _lines(call.pieces(), call.services.settings.body_limit):
@@ -148,10 +148,10 @@ async def _read(call: Call, spool: Spool) -> None:
         log.info("A batch ended before its body did.")
     finally:
         await under_way.put(None)
-        await teller
+        await answering
 
 
-async def _tell(call: Call, under_way: _UnderWay, spool: Spool) -> None:
+async def _put_answers(call: Call, under_way: _UnderWay, spool: Spool) -> None:
     """Put the answers into the spool in the order of the lines."""
     while (line := await under_way.get()) is not None:
         await spool.put(await _answer(call, line))
@@ -187,9 +187,9 @@ def _entered(call: Call, number: int, line: bytes | None) -> _Line:
         if line is None:
             limit = call.services.settings.body_limit
             raise problem("line_too_large", at_most=limit)  # noqa: TRY301 - answered like any other
-        told = documents.decode(BatchLine, line)
-        report_id = call.clock.new_id() if told.id is UNSET else told.id
-        facts = ReportFacts(**{name: getattr(told, name) for name in ReportFacts.__struct_fields__})
+        result = documents.decode(BatchLine, line)
+        report_id = call.clock.new_id() if result.id is UNSET else result.id
+        facts = ReportFacts(**{name: getattr(result, name) for name in ReportFacts.__struct_fields__})
         submission = Submission(id=report_id, facts=facts, principal=call.who, received_at=call.clock.now())
         coming = call.services.submissions.submit(call.utility, submission)
     except Exception as error:  # noqa: BLE001 - a line's failure is its own answer

@@ -75,15 +75,15 @@ class Group:
 
     def know_whole(self, assemblies: dict[UUID, AssemblyRow], history: Iterable[HistoryRow]) -> None:
         """Take in assemblies with all their reports."""
-        by_assembly: dict[UUID, list[HistoryRow]] = {one: [] for one in assemblies}
+        by_assembly: dict[UUID, list[HistoryRow]] = {assembly: [] for assembly in assemblies}
         for row in history:
             self._by_id[row.id] = row
             if row.supersedes is not None:
                 self._superseded.add(row.supersedes)
             if row.assembly_id in by_assembly:
                 by_assembly[row.assembly_id].append(row)
-        for one, assembly in assemblies.items():
-            self._known[one] = _Known(assembly=assembly, tests=rests.events(by_assembly[one]), lean=False)
+        for key, assembly in assemblies.items():
+            self._known[key] = _Known(assembly=assembly, tests=rests.events(by_assembly[key]), lean=False)
 
     def add(self, judged: Judged) -> Submitted | UUID:
         """Take a report in and give its answer, or the id under which the same is recorded already; ProblemError for a conflict."""

@@ -46,13 +46,13 @@ _REMEMBERED = 1_024
 
 
 @lru_cache(_REMEMBERED)
-def _calibrated_on(told: str) -> list[dt.date]:
-    return sorted(one.calibrated_on for one in msgspec.json.decode(told, type=list[Calibration]))
+def _calibrated_on(result: str) -> list[dt.date]:
+    return sorted(item.calibrated_on for item in msgspec.json.decode(result, type=list[Calibration]))
 
 
 @lru_cache(_REMEMBERED)
-def _certificates(told: str) -> list[Certificate]:
-    return msgspec.json.decode(told, type=list[Certificate])
+def _certificates(result: str) -> list[Certificate]:
+    return msgspec.json.decode(result, type=list[Certificate])
 
 
 def check_moment(performed_at: dt.datetime) -> None:
@@ -111,7 +111,7 @@ def judge(
         previous = rules.PreviousReadings(readings=[] if previous is None else previous.readings, corrected=corrected)
         told_before = _encode(previous)
     verdict = rules.judge(test, received_at=submission.received_at, previous=previous, local=utility.applied)
-    content, judged, told = _encode(facts), _encode(test), _encode(verdict)
+    content, judged, result = _encode(facts), _encode(test), _encode(verdict)
     last = verdict.initial if verdict.final is None else verdict.final
     failed = next((phase for phase in (last, verdict.initial) if phase.outcome == "fail"), None)
     company = submission.principal.company if known.tester_organisation_id is None else known.tester_organisation_id
@@ -130,7 +130,7 @@ def judge(
         content_hash=content_hash(facts),
         content=content.decode(),
         judged=judged.decode(),
-        verdict=told.decode(),
+        verdict=result.decode(),
         outcome=verdict.outcome,
         protection=last.protection,
         acceptance=verdict.acceptance,
@@ -142,13 +142,13 @@ def judge(
         failed_protection=None if failed is None else failed.mechanical_protection,
         acts_as=None if failed is None else failed.acts_as,
     )
-    row = hashed(utility.code, row, (content, judged, told, told_before))
+    row = hashed(utility.code, row, (content, judged, result, told_before))
     return Judged(
         submission=submission,
         known=known,
         rests=kept,
         row=row,
-        verdict=told,
+        verdict=result,
         event=rests.event_of(row, verdict.initial.outcome, last.mechanical_protection),
         latest=rests.latest(row.id, row.performed_at, facts),
     )
@@ -227,9 +227,9 @@ def _tester(known: FactsRow, performed_on: dt.date) -> rules.CertifiedTester:
         # A tester who is known and holds no certificate is not certified, which is more than not known.
         return rules.CertifiedTester()
 
-    def fit(one: Certificate) -> tuple[bool, bool, dt.date]:
-        valid = one.valid_from <= performed_on <= one.valid_until
-        return valid, valid and rules.certificate_covers(one.kinds, known.kind), one.valid_until
+    def fit(certificate: Certificate) -> tuple[bool, bool, dt.date]:
+        valid = certificate.valid_from <= performed_on <= certificate.valid_until
+        return valid, valid and rules.certificate_covers(certificate.kinds, known.kind), certificate.valid_until
 
     best = max(held, key=fit)
     return rules.CertifiedTester(

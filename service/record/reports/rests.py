@@ -63,9 +63,9 @@ def read(known: FactsRow) -> RestsOn:
     tests = [] if known.counted is None else _counted(known.counted)
     if known.latest is None:
         return RestsOn(tests=tests)
-    told = _latest_judged(known.latest)
-    judged = _judged(told.judged)
-    return RestsOn(tests=tests, latest=latest(told.id, told.performed_at, judged))
+    result = _latest_judged(known.latest)
+    judged = _judged(result.judged)
+    return RestsOn(tests=tests, latest=latest(result.id, result.performed_at, judged))
 
 
 def latest(report_id: UUID, performed_at: dt.datetime, test: Any) -> Latest:
@@ -106,33 +106,33 @@ def events(history: Iterable[HistoryRow]) -> list[rules.TestEvent]:
     return [event_of(row, row.initial_outcome, row.protection) for row in history]
 
 
-def later(one: Latest | None, other: Latest) -> Latest:
+def later(item: Latest | None, other: Latest) -> Latest:
     """The later of two tests; of one moment, that of the later id."""
-    return other if one is None or (other.performed_at, other.id) > (one.performed_at, one.id) else one
+    return other if item is None or (other.performed_at, other.id) > (item.performed_at, item.id) else item
 
 
-def agrees(told: str, history: Sequence[HistoryRow]) -> bool:
+def agrees(result: str, history: Sequence[HistoryRow]) -> bool:
     """Whether what was kept leads to what those reports, all of the assembly's, lead to."""
-    rests = _kept(told)
+    rests = _kept(result)
     superseded = {row.supersedes for row in history if row.supersedes is not None}
     counted = [row for row in history if row.id not in superseded and row.acceptance not in ("refused", "void")]
     last = max(((row.performed_at, row.id) for row in counted), default=None)
     last_kept = None if rests.latest is None else (rests.latest.performed_at, rests.latest.id)
     tests = events(history)
-    known = {_told(one) for one in tests}
-    needed = {_told(one) for one in rules.rested_on(tests)}
-    kept_ones = {_told(one) for one in rests.tests}
+    known = {_identity(test) for test in tests}
+    needed = {_identity(item) for item in rules.rested_on(tests)}
+    kept_ones = {_identity(test) for test in rests.tests}
     return needed <= kept_ones <= known and (last is None or (last_kept is not None and last_kept >= last))
 
 
-def _told(one: rules.TestEvent) -> tuple[str, ...]:
-    in_utc = replace(one, performed_at=one.performed_at.astimezone(dt.UTC), received_at=one.received_at.astimezone(dt.UTC))
+def _identity(event: rules.TestEvent) -> tuple[str, ...]:
+    in_utc = replace(event, performed_at=event.performed_at.astimezone(dt.UTC), received_at=event.received_at.astimezone(dt.UTC))
     return tuple(str(value) for value in astuple(in_utc))
 
 
 def kept(row: StandingRow, rests: RestsOn) -> StandingRow:
     """The standing as it is kept, with what the next report rests on; without it where a person may decide yet on a test that counts."""
-    if any(one.acceptance == "held" for one in rests.tests):
+    if any(test.acceptance == "held" for test in rests.tests):
         return row
     at = None if rests.latest is None else rests.latest.performed_at
     return replace(row, rests_on=_encode(rests).decode(), latest_at=at)

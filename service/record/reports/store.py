@@ -35,8 +35,8 @@ from service.registry.schemas import UtilityOnRecord, utility_of
 
 _SQL = statements(__name__)
 # A standing rests on whatever has been recorded until now, so the two moments that those facts may be asked of are left out.
-_TOLD_NOW = _SQL["incidents_told"].replace("$3", "NULL").replace("$4", "NULL")
-GATHER = _SQL["gather"].format_map(_SQL | {"incidents_told": _TOLD_NOW})
+_INCIDENTS_NOW = _SQL["incidents_as_of"].replace("$3", "NULL").replace("$4", "NULL")
+GATHER = _SQL["gather"].format_map(_SQL | {"incidents_as_of": _INCIDENTS_NOW})
 STANDING_FACTS = _SQL["standing_facts"].format_map(_SQL)
 _TEST, _INSPECTION = (_SQL["report"].format(gauge=gauge) for gauge in ("NOT NULL", "NULL"))
 _NOTHING_WRITTEN = "INSERT 0 0"
@@ -138,18 +138,25 @@ class ReportStore:
         return await self._one(utility, _SQL["sees"], utility, assembly_id) is not None
 
     async def facts_of(
-        self, utility: str, assembly_id: UUID, *, told_before: dt.datetime | None = None, known_before: dt.datetime | None = None
+        self,
+        utility: str,
+        assembly_id: UUID,
+        *,
+        revised_before: dt.datetime | None = None,
+        known_before: dt.datetime | None = None,
     ) -> AssemblyRow:
         """An assembly that is there, with its incidents as they were recorded by a moment, of those that were known by one."""
-        row = await self._one(utility, STANDING_FACTS, utility, [assembly_id], told_before, known_before)
+        row = await self._one(utility, STANDING_FACTS, utility, [assembly_id], revised_before, known_before)
         if row is None:
             raise not_found("assembly")
         return _assembly_row(row)
 
-    async def facts_then(self, utility: str, assemblies: Sequence[UUID], *, told_before: dt.datetime) -> dict[UUID, AssemblyRow]:
-        """Those assemblies by id, with their incidents as they had been told by a moment."""
+    async def facts_then(
+        self, utility: str, assemblies: Sequence[UUID], *, revised_before: dt.datetime
+    ) -> dict[UUID, AssemblyRow]:
+        """Those assemblies by id, with their incidents as they had been reported by a moment."""
         async with self._pool.lend(utility, by_key=True) as connection:
-            rows = await connection.fetch(STANDING_FACTS, utility, assemblies, told_before, None)
+            rows = await connection.fetch(STANDING_FACTS, utility, assemblies, revised_before, None)
         return {row["id"]: _assembly_row(row) for row in rows}
 
     async def local_rulebooks(self, utility: str) -> dict[int, rules.LocalVersion]:
@@ -190,14 +197,14 @@ class ReportSession:
         rows = await self._connection.fetch(
             GATHER,
             self._utility,
-            [one.facts.assembly_id for one in submissions],
-            [None if one.facts.tester_id is UNSET else one.facts.tester_id for one in submissions],
-            [one.facts.gauge_id for one in submissions],
-            [one.facts.performed_at for one in submissions],
-            [one.principal.company for one in submissions],
-            [one.id for one in submissions],
-            [one.principal.organisation_id for one in submissions],
-            [one.idempotency_key for one in submissions],
+            [submission.facts.assembly_id for submission in submissions],
+            [None if submission.facts.tester_id is UNSET else submission.facts.tester_id for submission in submissions],
+            [submission.facts.gauge_id for submission in submissions],
+            [submission.facts.performed_at for submission in submissions],
+            [submission.principal.company for submission in submissions],
+            [submission.id for submission in submissions],
+            [submission.principal.organisation_id for submission in submissions],
+            [submission.idempotency_key for submission in submissions],
         )
         if len(rows) != len(submissions):
             raise not_found("utility")

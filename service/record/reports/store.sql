@@ -40,7 +40,7 @@ WHERE q.utility_id = $1 AND q.idempotency_key = ANY ($2::text[]);
 -- others are as if they were not there. The assembly's reports are read only where nothing was kept with this version of its standing,
 -- or where the test before this one is not the latest.
 SELECT a.kind, a.hazard, a.purpose, a.backpressure_possible, a.in_plant_air_gap, a.hazard_class, a.installed_on, a.in_service, p.connection, a.created_at,
-    a.occurrences::text AS occurrences, a.season::text AS season, a.test_interval_months, {incidents_told} AS incidents,
+    a.occurrences::text AS occurrences, a.season::text AS season, a.test_interval_months, {incidents_as_of} AS incidents,
     i.n, a.id IS NOT NULL AS assembly_known, a.nominal_size::text AS nominal_size, t.certificates::text AS certificates, t.id IS NOT NULL AS tester_known, t.organisation_id AS tester_organisation_id,
     g.accuracy, g.resolution, g.units ->> 'pressure' AS gauge_unit, g.calibrations::text AS calibrations,
     CASE WHEN a.id IS NULL OR s.rests_version = s.version AND (s.latest_at < i.performed_at OR s.latest_at IS NULL) THEN NULL
@@ -212,13 +212,13 @@ ORDER BY r.log_index LIMIT {limit}
 -- What the standings of these assemblies rest on besides reports, read under the log's lock: a change of the register waits for it too.
 SELECT a.id, s.basis, CASE WHEN s.rests_version = s.version THEN s.rests_on END AS rests_on, a.kind, a.hazard, a.purpose, a.backpressure_possible, a.in_plant_air_gap, a.hazard_class, a.installed_on,
     a.in_service, p.connection, a.occurrences::text AS occurrences, a.season::text AS season, a.test_interval_months,
-    a.created_at, {incidents_told} AS incidents
+    a.created_at, {incidents_as_of} AS incidents
 FROM record.assembly a
 JOIN record.premises p ON p.utility_id = a.utility_id AND p.id = a.premises_id
 LEFT JOIN record.standing s ON s.utility_id = a.utility_id AND s.assembly_id = a.id
 WHERE a.utility_id = $1 AND a.id IN (SELECT unnest($2::uuid[]));
 
--- name: incidents_told
+-- name: incidents_as_of
 -- The incidents that reached assembly `a`, as JSON, and whether each names the assembly itself, as its suspected path; of each counts the last revision (before $3), if it was known (before $4); null:
 -- whatever has been recorded until now.
 (

@@ -129,7 +129,7 @@ class Submissions:
                 return
             gathered = await _judge_group(session, dated)
             judged = {pending: pending.judged for pending in dated if pending.judged is not None}
-            corrects = any(one.row.supersedes is not None for one in judged.values())
+            corrects = any(value.row.supersedes is not None for value in judged.values())
             written = not judged or (not corrects and await self._write_freely(session, gathered, judged))
         utility = gathered.utility
         # The session is given back before another is asked for: as many groups may be here as there are sessions.
@@ -144,8 +144,8 @@ class Submissions:
     async def _write_freely(self, session: ReportSession, gathered: Gathered, judged: Mapping[PendingReport, Judged]) -> bool:
         """Write them by what was read, with no lock held while we think; False, and nothing is written, where that was overtaken."""
         group = Group(gathered.utility, self._clock.now(), gathered.taken, gathered.requests)
-        for one in judged.values():
-            group.know(one)
+        for value in judged.values():
+            group.know(value)
         _work_out(group, judged)
         if group.rows and not await session.record(
             group.rows, group.requests, list(group.standings.values()), seen=gathered.changes
@@ -161,10 +161,10 @@ class Submissions:
                 pending.judged = pending.result = None
             await _judge_group(recording.session, group)
             judged = {pending: pending.judged for pending in group if pending.judged is not None}
-            assemblies = sorted({one.row.assembly_id for one in judged.values()})
+            assemblies = sorted({value.row.assembly_id for value in judged.values()})
             keys = [key for pending in group if (key := pending.submission.idempotency_key) is not None]
             requests = await recording.requests(keys) if keys else []
-            ids = {pending.submission.id for pending in group} | {one.report_id for one in requests}
+            ids = {pending.submission.id for pending in group} | {request.report_id for request in requests}
             working = Group(recording.utility, self._clock.now(), [], requests)
             working.know_whole(await recording.assemblies(assemblies), await recording.history(assemblies, sorted(ids)))
             _work_out(working, judged)
@@ -199,7 +199,7 @@ async def _judge_group(session: ReportSession, group: Sequence[PendingReport]) -
     submissions = [pending.submission for pending in group]
     gathered = await session.gather(submissions)
     # How what is corrected came out: it is recorded already, or comes before its correction in this group.
-    corrected = [one.facts.supersedes for one in submissions if one.facts.supersedes is not UNSET]
+    corrected = [submission.facts.supersedes for submission in submissions if submission.facts.supersedes is not UNSET]
     outcomes = await session.outcomes(corrected) if corrected else {}
     for pending, known in zip(group, gathered.facts, strict=True):
         try:
@@ -213,9 +213,9 @@ async def _judge_group(session: ReportSession, group: Sequence[PendingReport]) -
 
 def _work_out(group: Group, judged: Mapping[PendingReport, Judged]) -> None:
     """Work each report out against the record and those before it; its result is its answer, or what is wrong with it."""
-    for pending, one in judged.items():
+    for pending, value in judged.items():
         try:
-            pending.result = group.add(one)
+            pending.result = group.add(value)
         except ProblemError as error:
             pending.result = error
     group.finish()

@@ -46,7 +46,7 @@ async def list_reviews(call: Call, query: ReviewQuery) -> Answer:
     """List held reports in the order of recording. `state=open` lists those that wait for a decision."""
     wanted = ReviewsWanted(state=query.state, assembly_id=query.assembly_id, tester_id=query.tester_id)
     found = await ReviewStore(call.services.pool).listed(call.utility, wanted, after=query.after, limit=query.limit + 1)
-    return page(call, found, query.limit, lambda one: str(one.log_index))
+    return page(call, found, query.limit, lambda item: str(item.log_index))
 
 
 @operation(

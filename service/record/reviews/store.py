@@ -100,8 +100,8 @@ class ReviewStore:
 
 def _review(row: dict[str, object]) -> Review:
     flags = msgspec.json.decode(str(row.pop("verdict")), type=_Flags).flags
-    told = row.pop("decision")
-    decision = None if told is None else _decision(str(told))
+    result = row.pop("decision")
+    decision = None if result is None else _decision(str(result))
     return Review(
         **row,  # type: ignore[arg-type]
         held_for=[flag for flag in flags if flag.severity == "hold"],

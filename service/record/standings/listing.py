@@ -178,16 +178,16 @@ async def standing_then(
     ended = dt.datetime.combine(as_of + dt.timedelta(days=1), dt.time(), ZoneInfo(utility.time_zone))
     with whole_view():
         # How an assembly stood follows from every report and incident, whoever may read them.
-        then = await reports.facts_of(utility.code, assembly_id, told_before=ended)
+        then = await reports.facts_of(utility.code, assembly_id, revised_before=ended)
         since = await reports.facts_of(utility.code, assembly_id, known_before=ended)
         known = await store.history(utility.code, [assembly_id], before=ended)
         history = await store.history(utility.code, [assembly_id], before=None)
         all_revised = await incidents.revised(utility.code, assembly_id, since=ended)
-    decided = [one for one in history if one.received_at < ended]
-    corrections = _corrections(decided, [one for one in history if one.received_at >= ended])
+    decided = [item for item in history if item.received_at < ended]
+    corrections = _corrections(decided, [item for item in history if item.received_at >= ended])
     said = _on(utility, then, known, as_of)
     differs, by_reports, by_incidents, by_decisions = (
-        _told(said) != _told(_on(utility, row, reported, as_of))
+        _compared(said) != _compared(_on(utility, row, reported, as_of))
         for row, reported in (
             (since, [*decided, *corrections]),
             (then, [*known, *corrections]),
@@ -200,7 +200,7 @@ async def standing_then(
     return PastStanding(
         **msgspec.structs.asdict(said),
         as_of=as_of,
-        later_corrections=[one.id for one in corrections] if differs and (by_reports or together) else [],
+        later_corrections=[correction.id for correction in corrections] if differs and (by_reports or together) else [],
         incidents_revised=all_revised if differs and (by_incidents or together) else [],
         later_decisions=[now.id for now, then in zip(decided, known, strict=True) if now.acceptance != then.acceptance]
         if differs and (by_decisions or together)
@@ -237,12 +237,12 @@ async def _exceptions(
 
 def _corrections(known: Sequence[HistoryRow], later: Sequence[HistoryRow]) -> list[HistoryRow]:
     """The later reports that correct one that was known, or correct such a correction, in the order of their arrival."""
-    reached = {one.id for one in known}
+    reached = {item.id for item in known}
     found = []
-    for one in sorted(later, key=lambda one: (one.received_at, one.id)):
-        if one.supersedes in reached:
-            reached.add(one.id)
-            found.append(one)
+    for item in sorted(later, key=lambda item: (item.received_at, item.id)):
+        if item.supersedes in reached:
+            reached.add(item.id)
+            found.append(item)
     return found
 
 
@@ -250,5 +250,5 @@ def _on(utility: UtilityOnRecord, row: AssemblyRow, history: Sequence[HistoryRow
     return rules.standing_on(work_out(utility, row, history), on, utility.due_soon_days)
 
 
-def _told(standing: rules.Standing) -> tuple[object, ...]:
+def _compared(standing: rules.Standing) -> tuple[object, ...]:
     return standing.status, standing.due_on, standing.protection, standing.since

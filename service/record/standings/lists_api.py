@@ -78,8 +78,8 @@ _Chunks = AsyncIterator[list[Any]]
 _REGISTERED = _Form(
     name="assemblies",
     columns=["id", *(name for name in Assembly.__struct_fields__ if name not in ("id", "nominal_size"))],
-    item=lambda one: one.assembly,
-    place=lambda one: one.location,
+    item=lambda item: item.assembly,
+    place=lambda item: item.location,
 )
 _STANDING = _Form(
     name="standings",
@@ -103,8 +103,8 @@ _STANDING = _Form(
         "premises",
         "address",
     ],
-    item=lambda one: one,
-    place=lambda one: one.location,
+    item=lambda item: item,
+    place=lambda item: item.location,
 )
 
 
@@ -165,8 +165,8 @@ async def _list(call: Call, query: AssembliesQuery, fetch: _Fetch, form: _Form) 
     if media_type == JSON:
         limit = query.limit or 100
         found = await fetch(store, utility, wanted, after=after, limit=limit + 1)
-        answer = page(call, found, limit, lambda one: _written(query, one[0]))
-        items = [form.item(one) for _, one in answer.body.items]
+        answer = page(call, found, limit, lambda item: _written(query, item[0]))
+        items = [form.item(item) for _, item in answer.body.items]
         return msgspec.structs.replace(answer, body=msgspec.structs.replace(answer.body, items=items))
 
     async def chunks() -> AsyncIterator[list[Any]]:
@@ -176,7 +176,7 @@ async def _list(call: Call, query: AssembliesQuery, fetch: _Fetch, form: _Form) 
             size = CHUNK if left is None else min(CHUNK, left)
             found = await fetch(store, utility, wanted, after=place, limit=size)
             if found:
-                yield [one for _, one in found]
+                yield [item for _, item in found]
                 place = found[-1][0]
             if len(found) < size:
                 return
@@ -217,10 +217,10 @@ def _cursor(query: AssembliesQuery) -> Cursor | None:
         raise problem("invalid_cursor", parameter="after") from None
 
 
-def _area(told: str) -> Area:
+def _area(result: str) -> Area:
     """The box of `west,south,east,north`; ProblemError for what is none. The meridian of 180° is that of −180°."""
     try:
-        west, south, east, north = map(float, told.split(","))
+        west, south, east, north = map(float, result.split(","))
     except ValueError:
         west = south = east = north = math.nan
     if not (-180 <= west <= 180 and -180 <= east <= 180 and -90 <= south <= north <= 90):  # noqa: PLR2004 - what degrees are
@@ -234,15 +234,15 @@ def _area(told: str) -> Area:
 
 async def _items(form: _Form, chunks: _Chunks) -> AsyncIterator[list[Any]]:
     async for chunk in chunks:
-        yield [form.item(one) for one in chunk]
+        yield [form.item(item) for item in chunk]
 
 
 async def _rows(form: _Form, chunks: _Chunks) -> AsyncIterator[Sequence[Sequence[Any]]]:
     async for chunk in chunks:
-        yield [[*(_told(form.item(one), name) for name in form.columns), *_position(form.place(one))[::-1]] for one in chunk]
+        yield [[*(_cell(form.item(item), name) for name in form.columns), *_position(form.place(item))[::-1]] for item in chunk]
 
 
-def _told(item: Any, name: str) -> Any:
+def _cell(item: Any, name: str) -> Any:
     value = getattr(item, name)
     if isinstance(value, tuple):
         return " ".join(value)
@@ -256,16 +256,16 @@ def _position(place: Location | None) -> tuple[float | None, float | None]:
 async def _features(form: _Form, chunks: _Chunks) -> AsyncIterator[list[dict[str, Any]]]:
     """Features; an assembly without a place has a null geometry (RFC 7946 section 3.2), and a position is longitude, latitude (3.1.1)."""
     async for chunk in chunks:
-        yield [_feature(form.item(one), form.columns[0], form.place(one)) for one in chunk]
+        yield [_feature(form.item(item), form.columns[0], form.place(item)) for item in chunk]
 
 
 def _feature(item: Any, id_name: str, place: Location | None) -> dict[str, Any]:
-    told = msgspec.structs.asdict(item)
+    result = msgspec.structs.asdict(item)
     return {
         "type": "Feature",
-        "id": told.pop(id_name),
+        "id": result.pop(id_name),
         "geometry": None if place is None else {"type": "Point", "coordinates": _position(place)},
-        "properties": {name: value for name, value in told.items() if name != "location" and value is not msgspec.UNSET},
+        "properties": {name: value for name, value in result.items() if name != "location" and value is not msgspec.UNSET},
     }
 
 

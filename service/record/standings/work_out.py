@@ -90,8 +90,8 @@ async def differing_standings(recording: Recording, assemblies: Sequence[UUID]) 
     """What those of these assemblies' standings would be that are kept otherwise than their reports give; nothing is written."""
     differing = []
     history: dict[UUID, list[HistoryRow]] = {}
-    for one in await recording.history(assemblies, []):
-        history.setdefault(one.assembly_id, []).append(one)
+    for item in await recording.history(assemblies, []):
+        history.setdefault(item.assembly_id, []).append(item)
     for assembly_id, row in (await recording.assemblies(assemblies)).items():
         reports = history.get(assembly_id, [])
         new = standing_row(assembly_id, work_out(recording.utility, row, reports))

@@ -186,8 +186,8 @@ async def put_report(
             created_at=assembly.created_at, certificates=json.dumps(tester.certificates), tester_known=True, accuracy=gauge.accuracy, resolution=gauge.resolution,
             gauge_unit=gauge.units["pressure"], calibrations=json.dumps(gauge.calibrations), previous_judged=previous,
         )  # fmt: skip
-        told = judged(judging, report_id, facts, who, known)
-        row = told.row
+        result = judged(judging, report_id, facts, who, known)
+        row = result.row
         log = await opened.get_one(UtilityLog, utility, with_for_update=True)
         index = log.reports
         found = await opened.scalars(
@@ -207,7 +207,7 @@ async def put_report(
             backpressure_possible=assembly.backpressure_possible, in_plant_air_gap=assembly.in_plant_air_gap, installed_on=assembly.installed_on, in_service=assembly.in_service,
             connection=assembly.premises.connection, created_at=assembly.created_at,
         )  # fmt: skip
-        standing, kept = standing_of(judging, about, history, told)
+        standing, kept = standing_of(judging, about, history, result)
         opened.add(
             ReportRecord(
                 utility_id=utility, log_index=index, **{name: getattr(row, name) for name in ReportRow.__struct_fields__}

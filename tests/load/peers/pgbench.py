@@ -52,8 +52,8 @@ def rate(programs: Path, socket_directory: str, scripts: dict[str, str], *, conn
             path = Path(folder) / f"{utility}.sql"
             path.write_text(text, encoding="utf-8")
             running.append(_start(programs, socket_directory, utility, path, share, seconds))
-        told = [one.communicate() for one in running]
-    return sum(float(_found(out, complaint)) for out, complaint in told)
+        listed = [one.communicate() for one in running]
+    return sum(float(_found(out, complaint)) for out, complaint in listed)
 
 
 def _start(

@@ -45,8 +45,8 @@ async def record(connection: Any, utility: Utility, report_id: UUID, facts: Repo
             FACTS, utility.code, facts.assembly_id, facts.tester_id, facts.gauge_id, facts.performed_at
         )
         known = FactsRow(**dict(found))
-        told = judged(utility, report_id, facts, who, known)
-        row = told.row
+        result = judged(utility, report_id, facts, who, known)
+        row = result.row
         index = await connection.fetchval(NUMBER, utility.code)
         history = [HistoryRow(**dict(one)) for one in await connection.fetch(HISTORY, utility.code, facts.assembly_id)]
         assembly = AssemblyRow(
@@ -54,7 +54,7 @@ async def record(connection: Any, utility: Utility, report_id: UUID, facts: Repo
             backpressure_possible=known.backpressure_possible, in_plant_air_gap=known.in_plant_air_gap, installed_on=known.installed_on, in_service=known.in_service, connection=known.connection,
             created_at=known.created_at,
         )  # fmt: skip
-        standing, kept = standing_of(utility, assembly, history, told)
+        standing, kept = standing_of(utility, assembly, history, result)
         await connection.execute(INSERT, utility.code, index, *(getattr(row, name) for name in ReportRow.__struct_fields__))
         await connection.execute(STANDING, utility.code, kept.assembly_id, kept.due_on, kept.basis, kept.rests_on, kept.latest_at)
     return answer(utility.code, row, facts, standing)

@@ -13,7 +13,7 @@ RECEIVED = dt.datetime(2026, 5, 15, tzinfo=dt.UTC)
 
 
 def judged(held_at: float, **more: Any) -> rules.Verdict:
-    told = {
+    result = {
         "rulebook": "us-common",
         "performed_at": "2026-05-14T09:20:00-07:00",
         "assembly": {"kind": "dc", "hazard": "health"},
@@ -23,7 +23,7 @@ def judged(held_at: float, **more: Any) -> rules.Verdict:
             "readings": [{"component": "check_1", "held_at": held_at}, {"component": "check_2", "held_at": 2.0}],
         },
     } | more
-    return rules.judge(msgspec.convert(told, rules.Test), received_at=RECEIVED)
+    return rules.judge(msgspec.convert(result, rules.Test), received_at=RECEIVED)
 
 
 def test_a_reading_above_the_line_pressure_is_never_taken_for_the_same_reading_below_it() -> None:
@@ -40,13 +40,13 @@ def test_a_reading_taken_with_one_gauge_is_never_taken_for_the_same_reading_of_a
 
 
 def test_what_is_known_of_a_gauge_and_a_tester_holds_for_their_days_alone() -> None:
-    told: dict[str, Any] = {
+    facts: dict[str, Any] = {
         "assembly": {"kind": "dc", "hazard": "non_health"},
         "gauge": {"accuracy": 0.2, "resolution": 0.1, "calibrated_on": "2025-05-13"},
         "tester": {"certificate": "T-1", "kinds": ["dc"], "valid_from": "2025-03-01", "valid_until": "2026-05-12"},
     }
     days = ["2026-05-12", "2026-05-13", "2025-05-12", "2025-05-13", "2025-02-28", "2026-05-14", "2026-05-12"]
-    codes = [[one.code for one in judged(2.0, **told, performed_at=f"{day}T09:20:00-07:00").flags] for day in days]
+    codes = [[one.code for one in judged(2.0, **facts, performed_at=f"{day}T09:20:00-07:00").flags] for day in days]
     assert codes == [
         [], ["tester_not_certified"], ["gauge_calibrated_after_test"], [], ["gauge_calibrated_after_test", "tester_not_certified"],
         ["gauge_calibration_expired", "tester_not_certified"], [],

@@ -1,4 +1,4 @@
-"""Thousands of made-up histories: the rules' standing is what plain.py tells of them, in whatever order the reports come."""
+"""Thousands of made-up histories: the rules' standing is what plain.py works out from them, in whatever order the reports come."""
 
 import datetime as dt
 import random
@@ -93,7 +93,7 @@ def by_the_rules(case: Case) -> Standing:
 
 
 def whole_reason(case: Case, kept: Standing) -> None:
-    """Why an assembly stands so is told in whole sentences: the test, and the rulebook's own words (or the utility's interval) for what is due."""
+    """Why an assembly stands so is reported in whole sentences: the test, and the rulebook's own words (or the utility's interval) for what is due."""
     assert kept.because.endswith(".")
     assert "None" not in kept.because
     last = next((one for one in case.tests if one.id == kept.report_id), None)
@@ -124,10 +124,10 @@ def whole_reason(case: Case, kept: Standing) -> None:
     assert ("its protection is unknown" in kept.because) == (doubted and kept.protection == "unknown" and case.in_service)
 
 
-def agrees(case: Case) -> plain.Told:
+def agrees(case: Case) -> plain.Stated:
     kept = by_the_rules(case)
-    expected = plain.told(case)
-    assert plain.Told(kept.status, kept.due_on, kept.protection, kept.report_id, kept.since) == expected, case
+    expected = plain.stated(case)
+    assert plain.Stated(kept.status, kept.due_on, kept.protection, kept.report_id, kept.since) == expected, case
     whole_reason(case, kept)
     return expected
 
@@ -143,7 +143,7 @@ def many(count: int, seed: int) -> None:
         met["often"] += (
             case.rulebook == "us-wa" and expected.status == "current" and plain.months_between(case, _last(case, expected)) == 6
         )
-        # The order in which the reports are told, and what counts for nothing, change nothing.
+        # The order in which the reports are reported, and what counts for nothing, change nothing.
         shuffled = source.sample(case.tests, len(case.tests))
         assert by_the_rules(replace(case, tests=tuple(shuffled))) == by_the_rules(case)
         day = START.date() + dt.timedelta(days=source.randrange(1800))
@@ -153,7 +153,7 @@ def many(count: int, seed: int) -> None:
     assert min(met.values()) > count / 400, met
 
 
-def _last(case: Case, expected: plain.Told) -> Test:
+def _last(case: Case, expected: plain.Stated) -> Test:
     return next(one for one in case.tests if one.id == expected.report)
 
 
@@ -166,8 +166,8 @@ def test_the_standing_of_twelve_thousand_histories_is_what_they_plainly_say() ->
     many(12_000, seed=5)
 
 
-def test_what_is_known_later_changes_what_was_told_only_by_what_came() -> None:
-    """Reports told one by one as they arrive: each step is the plain telling of those that have come."""
+def test_what_is_known_later_changes_what_was_reported_only_by_what_came() -> None:
+    """Reports reported one by one as they arrive: each step is the plain account of those that have come."""
     source = random.Random(6)  # noqa: S311 - reproducible on purpose
     for _ in range(300):
         case = history(source)

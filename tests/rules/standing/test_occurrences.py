@@ -1,4 +1,4 @@
-"""What else makes a test due: incidents, moves, seasons, an interval of the assembly's own. Days are told by hand."""
+"""What else makes a test due: incidents, moves, seasons, an interval of the assembly's own. Days are counted by hand."""
 
 import datetime as dt
 from typing import Any
@@ -13,18 +13,18 @@ DAY = dt.date(2026, 3, 10)
 
 def event(name: str, on: dt.date = DAY, outcome: str = "pass", acceptance: str = "accepted", **changes: Any) -> TestEvent:
     at = dt.datetime.combine(on, dt.time(12), dt.UTC)
-    told = {
+    facts = {
         "report_id": name, "performed_on": on, "performed_at": at, "received_at": at, "reason": "periodic", "outcome": outcome,
         "protection": "full" if outcome == "pass" else "degraded", "acceptance": acceptance,
     }  # fmt: skip
-    return TestEvent(**told | changes)
+    return TestEvent(**facts | changes)
 
 
 def stand(*history: TestEvent, **changes: Any) -> Standing:
-    told = {
+    facts = {
         "rulebook": "us-wa", "hazard": "health", "connection": "non_residential", "in_service": True, "installed_on": None,
     }  # fmt: skip
-    return standing(**told | {"history": history} | changes)
+    return standing(**facts | {"history": history} | changes)
 
 
 def incident(day: dt.date, hour: int | None = None) -> Occurrence:
@@ -95,9 +95,9 @@ def test_an_assembly_out_of_service_or_untested_after_an_incident() -> None:
 
 
 def test_the_earliest_of_what_is_asked_decides() -> None:
-    moved, mended = Occurrence(event="relocation", on=LATER), Occurrence(event="repair", on=LATER - dt.timedelta(days=3))
-    assert stand(event("a"), occurrences=[moved, mended]).due_on == LATER - dt.timedelta(days=3)
-    assert stand(event("a"), occurrences=[moved, mended]).protection == "full"
+    moved, repaired = Occurrence(event="relocation", on=LATER), Occurrence(event="repair", on=LATER - dt.timedelta(days=3))
+    assert stand(event("a"), occurrences=[moved, repaired]).due_on == LATER - dt.timedelta(days=3)
+    assert stand(event("a"), occurrences=[moved, repaired]).protection == "full"
 
 
 # WAC 246-290-490 (7)(b): at installation (published). A test made before it was installed there says nothing of the installation.

@@ -1,4 +1,4 @@
-"""What reports over time add up to. Days are told by hand; the clauses are checked in tests/outside."""
+"""What reports over time add up to. Days are counted by hand; the clauses are checked in tests/outside."""
 
 import datetime as dt
 import importlib
@@ -28,7 +28,7 @@ DAY = dt.date(2026, 3, 10)
 
 def event(name: str, on: dt.date = DAY, outcome: str = "pass", acceptance: str = "accepted", **changes: Any) -> TestEvent:
     at = dt.datetime.combine(on, dt.time(12), dt.UTC)
-    told = {
+    facts = {
         "report_id": name,
         "performed_on": on,
         "performed_at": at,
@@ -38,18 +38,18 @@ def event(name: str, on: dt.date = DAY, outcome: str = "pass", acceptance: str =
         "protection": "full" if outcome == "pass" else "degraded",
         "acceptance": acceptance,
     }
-    return TestEvent(**told | changes)
+    return TestEvent(**facts | changes)
 
 
 def stand(*history: TestEvent, **changes: Any) -> Standing:
-    told = {
+    facts = {
         "rulebook": "us-common",
         "hazard": "health",
         "connection": "non_residential",
         "in_service": True,
         "installed_on": None,
     }
-    return standing(**told | {"history": history} | changes)
+    return standing(**facts | {"history": history} | changes)
 
 
 def test_a_passing_test_keeps_an_assembly_current_for_a_year() -> None:
@@ -253,7 +253,7 @@ def failed_at_first(on: dt.date, count: int) -> list[TestEvent]:
 @pytest.mark.usefixtures("purveyors_option")
 @pytest.mark.parametrize("on", [dt.date(2026, 12, 31), dt.date(2028, 2, 29), dt.date(2026, 6, 30)])
 @pytest.mark.parametrize("rulebook_id", ["us-common", "us-wa", "us-tx", "us-fl", "ca-bc"])
-def test_by_the_day_of_the_last_test_ordinary_assemblies_are_told(rulebook_id: str, on: dt.date) -> None:
+def test_by_the_day_of_the_last_test_ordinary_assemblies_are_reported(rulebook_id: str, on: dt.date) -> None:
     """Held against the standing itself, at the very day and failing as often as is allowed."""
     days = ordinary_days(rulebook_id, on)
     for hazard, connection in CASES:
@@ -374,7 +374,7 @@ def test_an_untested_assembly_is_due_at_no_day_where_the_rulebook_asks_nothing_o
 
 @pytest.mark.parametrize("later", ["pass", "fail"])
 def test_of_two_tests_of_one_moment_the_failing_one_counts(later: str) -> None:
-    # Nobody can tell which was first, and a report sent again with another result must not clear a failure (for safety; no source).
+    # Nobody can state which was first, and a report sent again with another result must not clear a failure (for safety; no source).
     earlier = "fail" if later == "pass" else "pass"
     first = event("a", outcome=earlier)
     second = event("b", outcome=later, received_at=first.received_at + dt.timedelta(hours=1))
