@@ -99,7 +99,7 @@ async def export(store: TransferStore, utility: str) -> AsyncIterator[bytes]:
     yield msgspec.json.encode(ExportLine(rows=dict(counts), sha256=digest.hexdigest())) + b"\n"
 
 
-async def restore(pool: Pool, lines: Iterable[bytes], *, tell: Callable[[int], None] = lambda _: None) -> Restored:
+async def restore(pool: Pool, lines: Iterable[bytes], *, report: Callable[[int], None] = lambda _: None) -> Restored:
     """Write an exported utility into a database that has nothing of it; all of it or nothing, ProblemError saying why.
 
     `report` is called with the number of lines read, now and then.
@@ -131,7 +131,7 @@ async def restore(pool: Pool, lines: Iterable[bytes], *, tell: Callable[[int], N
             if result.table != table or len(gathered) >= AT_ONCE:
                 await _write(restoring, table, gathered)
                 gathered, table = [], result.table
-                tell(number)
+                report(number)
             gathered.append(bytes(result.row))
             counts[table] += 1
             if table == "utility":
