@@ -413,7 +413,9 @@ def test_a_notice_without_an_addressee_is_prepared_and_says_so(place: Place) -> 
 )  # fmt: skip
 def test_a_contact_is_no_more_than_needed_and_fit_for_its_use(place: Place, wrong: dict[str, Any], pointer: str) -> None:
     refused = patch(place, f"/premises/{place.premises}", {"contact": wrong}, 1)
-    assert (refused.status_code, [one["pointer"] for one in refused.json()["errors"]]) == (400, [pointer])
+    # A patch may leave out a name that the record has; this record has none, so it cannot be applied.
+    status = 422 if "name" not in wrong else 400
+    assert (refused.status_code, [one["pointer"] for one in refused.json()["errors"]]) == (status, [pointer])
 
 
 @pytest.mark.parametrize(("key", "reads"), [("utility", True), ("testing_company", False), ("regulator", False)])
