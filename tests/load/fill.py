@@ -20,7 +20,7 @@ from service.record.reports import rests
 from service.record.reports.rests import RestsOn
 from service.record.reports.rows import AssemblyRow, ReportRow, StandingRow
 from service.record.standings.work_out import standing_from, standing_row, work_out
-from service.registry.schemas import Utility
+from service.registry.schemas import UtilityOnRecord
 from tests.load import documents
 from tests.load.invented import EXCEPTION, GAUGE, INCIDENT, ORGANISATION, PREMISES, TESTER, Reports, assembly_id, id_of, kind_of
 
@@ -39,9 +39,9 @@ _INDEXES = """
 """
 
 
-def utility_of(code: str, now: dt.datetime) -> Utility:
+def utility_of(code: str, now: dt.datetime) -> UtilityOnRecord:
     """A utility that judges by the rules of Washington."""
-    return Utility(
+    return UtilityOnRecord(
         code=code, version=1, created_at=now, changed_at=now, name=f"{code} water", rulebook="us-wa",
         time_zone="America/Los_Angeles", due_soon_days=30,
     )  # fmt: skip
