@@ -306,7 +306,7 @@ def _walk_struct(value: dict[str, Any], shape: Any, path: Path, faults: Faults, 
             faults.add((path, needed), code)
     either: tuple[str, ...] = getattr(shape, "either", ())
     if either and not any(name in value for name in either):
-        faults.add((path, either[0]), "field_missing", name=either[0])
+        faults.add((path, either[0]), "either_missing", available=list(either))
     if len(faults.listed) == before and (wrong := _leaf(value, shape, strict=strict)) is not None:
         faults.add(path, wrong[0], **wrong[1])
 

@@ -26,6 +26,10 @@ class AfterVersion(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     limit: Limit = 100
 
 
+LAST_VERSION = 9999
+"""The largest number in a path, by the contract."""
+
+
 @operation(
     "GET",
     RULEBOOK,
@@ -139,7 +143,7 @@ async def select_by_rulebook(call: Call, document: selection.SelectionRequest) -
 def _number(call: Call) -> int:
     """The version's number in the path; 404 for one that no version can have."""
     number = int(call.text("version"))
-    if not 0 < number < 2**31:
+    if not 0 < number <= LAST_VERSION:
         raise not_found("version of the local rulebook")
     return number
 
