@@ -107,7 +107,7 @@ HOT: dict[str, Callable[[str], tuple[str, list[Any]]]] = {
     "outcomes": lambda code: (REPORTS["outcomes"], [code, ids("r")]),
     "requests": lambda code: (REPORTS["requests"], [code, [f"k{n}" for n in range(GROUP)]]),
     "assemblies of premises": lambda code: (REPORTS["assemblies_of_premises"], [code, ids("p")[0]]),
-    "a report": lambda code: (REPORTS["report"], [code, ids("r")[0]]),
+    "a report": lambda code: (REPORTS["report"].format(gauge="NOT NULL"), [code, ids("r")[0]]),
     "premises by mark": lambda code: (IMPORTS["find_premises"], [code, [f"C-{n}" for n in range(GROUP)], ids("p")]),
     "assemblies by mark": lambda code: (IMPORTS["find_assembly"], [code, [f"S-{n}" for n in range(GROUP)], ids("a")]),
     "gauges by mark": lambda code: (IMPORTS["find_gauge"], [code, [f"G-{n}" for n in range(GROUP)], ids("g")]),
