@@ -46,7 +46,7 @@ KEYS = {
     "notices": "step",
     "premises": "key",
 }
-"""By which member the entries of a section are told apart."""
+"""By which member the entries of a section differ."""
 
 
 class Composed(Struct, frozen=True, kw_only=True):

@@ -83,7 +83,7 @@ Case = tuple[str, str, str, bool]
 
 
 def _cases(entries: Sequence[Interval]) -> Iterator[Case]:
-    """Every kind, hazard, connection and season that some entry tells apart."""
+    """Every kind, hazard, connection and season that some entry distinguishes."""
     kinds = {kind for entry in entries for kind in entry.kinds}
     connections = {connection for entry in entries for connection in entry.connections}
     return product((_OTHER, *sorted(kinds)), ("severe", "health", "non_health"), (_OTHER, *sorted(connections)), (False, True))

@@ -2,7 +2,7 @@
 
 Countries grade hazards differently (severe, health and non-health; severe, moderate and minor; high, medium and low; fluid categories 1
 to 5), and no word of one is another's. So a rulebook says of each of its own words how it acts, as far as its authority's text does; where
-it does not say, the hazard is unknown, and the answer says that it cannot tell.
+it does not say, the hazard is unknown, and the answer says so.
 """
 
 from typing import Literal

@@ -181,7 +181,7 @@ class HazardWord(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
     `acts_as` is the degree whose deadlines and intervals it has; left out where no text that was read says whether it is a hazard to
     health. Which kinds serve against it follows from the tables for the degree `chosen_as`, from those for `fluid_category`, or from
-    `serves`; where none of these is stated, nobody can tell.
+    `serves`; where none of these is stated, it is unknown.
     """
 
     word: str

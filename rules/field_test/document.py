@@ -1,6 +1,6 @@
-"""A field test as it is told: the assembly, the gauge, the tester, what was read, what was repaired, what was read then.
+"""A field test as reported: the assembly, the gauge, the tester, the readings, the repairs and the readings after them.
 
-Absent members are UNSET, so that *not told* is never mistaken for a value. A reading is a union tagged by its component, so that the
+Absent members are UNSET, so that *not stated* is never mistaken for a value. A reading is a union tagged by its component, so that the
 published contract says which members belong to which part.
 """
 

@@ -21,7 +21,7 @@ _UNSEEN = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]
 
 
 class NoticeFacts(Struct, frozen=True, kw_only=True):
-    """What a notice may tell; its members are the placeholders, but for the caution. None: not known."""
+    """What a notice may state; its members are the placeholders, except the caution. None: not known."""
 
     utility: str
     premises: str

@@ -72,7 +72,7 @@ def _by_class(request: SelectionRequest, stated: str, tables: InForce, day: dt.d
     elif not tables.by_category and word.chosen_as is not None:
         found = determine(structs.replace(plain, hazard=word.chosen_as), tables, day)
     else:
-        serves = "" if word.serves is None else f" The authority admits: {word.serves.says}"
+        serves = "" if word.serves is None else " " + sentence("hazard", "class_accepts", rule=word.serves.says)
         because = sentence("hazard", "class_not_stated", rulebook=request.rulebook, hazard_class=word.word, serves=serves)
         hazard = AppliedHazard(stated=None, applied=None, because=because, hazard_class=word.word)
         return Determined(hazard=hazard, missing=("hazard",))

@@ -1,7 +1,7 @@
 """When a test falls due: the interval of the connection, the triggers of what happened, the deadline of a failure.
 
 All three are rulebook data. Months are calendar months: twelve months from 29 February end on 28 February. A day that a rulebook does
-not reach back to is dated by its first day, since an assembly may be older than the rulebook that is carried.
+not reach back to is dated by its first day, since an assembly may be older than the rulebook.
 """
 
 import datetime as dt
@@ -114,7 +114,7 @@ _NEVER_SO_OFTEN: Final = 2**31 - 1
 
 
 def ordinary_days(key: RulebookKey, on: dt.date) -> OrdinaryDays:
-    """The days that tell an ordinary assembly's standing on `on`, by all of the rulebook's intervals, for any hazard and connection."""
+    """The days that decide an ordinary assembly's standing on `on`, by all of the rulebook's intervals, for any hazard and connection."""
     intervals: list[Interval | StatedInterval] = list(rulebook_data(base_id(key)).intervals)
     if isinstance(key, LocalVersion):
         intervals += key.rulebook.intervals
