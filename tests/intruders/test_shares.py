@@ -93,7 +93,7 @@ def test_what_is_held_is_given_back_and_bounded_in_all() -> None:
             pass
         assert refused.value.status == 429
         with shares.one("b", "batches"):
-            with pytest.raises(ProblemError, match="batches") as refused, shares.one("c", "batches"):
+            with pytest.raises(ProblemError, match="too many open batches") as refused, shares.one("c", "batches"):
                 pass
             assert refused.value.status == 503
     with shares.one("a", "batches"), shares.one("c", "batches"):
