@@ -22,7 +22,7 @@ def run(connection: sa.Connection) -> None:
         connection.exec_driver_sql("SET LOCAL statement_timeout = '60s'")
         connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({ADVISORY_LOCK})")
         context.run_migrations()
-        # So that the service can tell whether it is migrated.
+        # So that the service can check whether it is migrated.
         connection.exec_driver_sql("GRANT SELECT ON alembic_version TO nonreturn_service")
 
 

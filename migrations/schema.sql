@@ -84,8 +84,10 @@ CREATE TABLE record.premises (
     -- Where it is, as columns that an area is searched by.
     latitude double precision GENERATED ALWAYS AS ((location -> 'latitude')::double precision) STORED,
     longitude double precision GENERATED ALWAYS AS ((location -> 'longitude')::double precision) STORED,
-    -- Whom to tell about the assemblies there; no more than that needs.
+    -- Whom to notify about the assemblies there; no more than that needs.
     contact jsonb,
+    -- The hazard in the authority's own word; NULL: stated by degree alone.
+    hazard_class text,
     PRIMARY KEY (utility_id, id)
 );
 CREATE INDEX premises_by_place ON record.premises (utility_id, latitude, longitude) WHERE latitude IS NOT NULL;
@@ -114,6 +116,8 @@ CREATE TABLE record.assembly (
     -- What is known of the place where it is installed; NULL: not stated.
     backpressure_possible boolean,
     in_plant_air_gap boolean,
+    -- The hazard in the authority's own word; NULL: stated by degree alone.
+    hazard_class text,
     PRIMARY KEY (utility_id, id),
     FOREIGN KEY (utility_id, premises_id) REFERENCES record.premises (utility_id, id)
 );
@@ -155,8 +159,8 @@ CREATE TABLE record.report (
     id uuid NOT NULL,
     log_index bigint NOT NULL,
     assembly_id uuid NOT NULL,
-    tester_id uuid NOT NULL,
-    gauge_id uuid NOT NULL,
+    tester_id uuid,
+    gauge_id uuid,
     performed_at timestamptz NOT NULL,
     performed_on date NOT NULL,
     received_at timestamptz NOT NULL,
@@ -185,7 +189,11 @@ CREATE TABLE record.report (
     mechanical_protection text,
     failed_protection text,
     acts_as text,
+    -- Whether the outcome is the one declared on paper. JSON writes a quote within a text otherwise, so this finds the member only.
+    declared boolean GENERATED ALWAYS AS (verdict LIKE '%"basis":"declared"%') STORED,
     PRIMARY KEY (utility_id, id),
+    -- A test names its tester and gauge. An inspection has no gauge, which tells it from a test, and may name no registered tester.
+    CONSTRAINT report_tested_with_gauge CHECK (gauge_id IS NULL OR tester_id IS NOT NULL),
     UNIQUE (utility_id, log_index),
     UNIQUE (utility_id, supersedes),
     FOREIGN KEY (utility_id, assembly_id) REFERENCES record.assembly (utility_id, id),
@@ -193,19 +201,20 @@ CREATE TABLE record.report (
     FOREIGN KEY (utility_id, gauge_id) REFERENCES record.gauge (utility_id, id),
     FOREIGN KEY (utility_id, supersedes) REFERENCES record.report (utility_id, id)
 );
--- What an assembly has been through, told from the index alone.
+-- What an assembly has been through, read from the index alone.
 CREATE INDEX report_by_assembly ON record.report (utility_id, assembly_id, performed_at, id)
-    INCLUDE (received_at, performed_on, outcome, initial_outcome, acceptance, protection, failed_protection, reason);
+    INCLUDE (received_at, performed_on, outcome, initial_outcome, acceptance, protection, failed_protection, reason, declared);
 -- A year's tests are counted from this index alone.
 CREATE INDEX report_of_year ON record.report (utility_id, performed_on)
-    INCLUDE (id, assembly_id, performed_at, outcome, initial_outcome, acceptance, protection);
+    INCLUDE (id, assembly_id, performed_at, outcome, initial_outcome, acceptance, protection, declared);
 -- Failures are few among the tests, so counting what became of them begins here.
-CREATE INDEX report_failures ON record.report (utility_id, performed_on) INCLUDE (id, assembly_id, outcome, acceptance, protection, failed_protection)
+CREATE INDEX report_failures ON record.report (utility_id, performed_on) INCLUDE (id, assembly_id, outcome, acceptance, protection, failed_protection, declared)
     WHERE outcome = 'fail' OR initial_outcome = 'fail';
 
 -- The failures of an assembly are few, and its standing rests on all of them.
 CREATE INDEX report_failed_of_assembly ON record.report (utility_id, assembly_id, performed_at) WHERE outcome = 'fail' OR initial_outcome = 'fail';
 CREATE INDEX report_of_company ON record.report (utility_id, company_id, log_index) WHERE company_id IS NOT NULL;
+CREATE INDEX report_inspections ON record.report (utility_id, log_index) WHERE gauge_id IS NULL;
 CREATE INDEX report_of_tester ON record.report (utility_id, tester_id, performed_at);
 
 -- Which report a key's Idempotency-Key made, so that a retried POST finds it again.
@@ -266,7 +275,7 @@ CREATE TABLE record.log_head (
     PRIMARY KEY (utility_id, size)
 );
 
--- A backflow incident as it is told now; `occurred_on` is its day where the utility is.
+-- A backflow incident as last revised; `occurred_on` is its day where the utility is.
 CREATE TABLE record.incident (
     utility_id text COLLATE "C" NOT NULL REFERENCES record.utility,
     id uuid NOT NULL,
@@ -288,7 +297,7 @@ CREATE TABLE record.incident (
 );
 CREATE INDEX incident_of_day ON record.incident (utility_id, occurred_on, id);
 
--- Each telling of an incident, as of the moment it was recorded: a past day's standing rests on what was told by then.
+-- Each revision of an incident, as of the moment it was recorded: a past day's standing rests on what was recorded by then.
 CREATE TABLE record.incident_version (
     utility_id text COLLATE "C" NOT NULL,
     incident_id uuid NOT NULL,
@@ -304,7 +313,7 @@ CREATE TABLE record.incident_version (
     FOREIGN KEY (utility_id, incident_id) REFERENCES record.incident (utility_id, id)
 );
 
--- The assemblies and premises that a telling reaches: those it names, and the assemblies that stood at those premises then.
+-- The assemblies and premises that a revision affects: those it names, and the assemblies that stood at those premises then.
 CREATE TABLE record.incident_reach (
     utility_id text COLLATE "C" NOT NULL,
     incident_id uuid NOT NULL,
@@ -517,21 +526,38 @@ CREATE TRIGGER append_only BEFORE UPDATE OR DELETE ON record.incident_reach FOR 
 CREATE TRIGGER never_emptied BEFORE TRUNCATE ON record.incident_reach FOR EACH STATEMENT EXECUTE FUNCTION record.refuse_change();
 
 -- Numbers the rows that a statement wrote and adds them to the feed, in the same transaction; TG_ARGV[0] names the resource. Reports and
--- standings, which come by the thousand and are large, are told by their own columns; the rest by whichever of these members it has.
-CREATE FUNCTION record.note_changes() RETURNS trigger LANGUAGE plpgsql AS $$
+-- standings, which come by the thousand and are large, are identified by their own columns; the rest by whichever of these members it has.
+CREATE FUNCTION record.note_changes() RETURNS trigger LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
 DECLARE
     utility text;
     added bigint;
+    reported bigint := 0;
+    first_index bigint;
+    last_index bigint;
     before_them bigint;
+    reports_before bigint;
 BEGIN
-    SELECT min(utility_id), count(*) INTO utility, added FROM written;
+    IF TG_TABLE_NAME = 'report' THEN
+        SELECT min(utility_id), count(*), min(log_index), max(log_index) INTO utility, added, first_index, last_index FROM written;
+        reported := added;
+    ELSE
+        SELECT min(utility_id), count(*) INTO utility, added FROM written;
+    END IF;
     IF added = 0 THEN
         RETURN NULL;
     END IF;
-    UPDATE record.utility_log SET changes = changes + added WHERE utility_id = utility RETURNING changes - added INTO before_them;
+    UPDATE record.utility_log SET changes = changes + added, reports = reports + reported WHERE utility_id = utility
+    RETURNING changes - added, reports - reported INTO before_them, reports_before;
+    -- No two reports have one index, so that these two ends leave no gap between them.
+    IF reported > 0 AND (first_index <> reports_before OR last_index <> reports_before + reported - 1) THEN
+        RAISE EXCEPTION 'record.report: the next report has log index %, and no index is left out', reports_before
+            USING ERRCODE = 'integrity_constraint_violation';
+    END IF;
     IF TG_TABLE_NAME = 'report' THEN
         INSERT INTO record.change (utility_id, sequence, resource, id, version, recorded_at)
-        SELECT utility, before_them + row_number() OVER (), TG_ARGV[0], written.id::text, 1, clock_timestamp() FROM written;
+        SELECT utility, before_them + row_number() OVER (), CASE WHEN written.gauge_id IS NULL THEN 'inspections' ELSE TG_ARGV[0] END,
+            written.id::text, 1, clock_timestamp()
+        FROM written;
     ELSIF TG_TABLE_NAME = 'standing' THEN
         INSERT INTO record.change (utility_id, sequence, resource, id, version, recorded_at)
         SELECT utility, before_them + row_number() OVER (), TG_ARGV[0], written.assembly_id::text, written.version, clock_timestamp()
@@ -547,12 +573,12 @@ BEGIN
 END
 $$;
 
--- Locks a utility's log and numbers `added` reports in it; the first number, or NULL where something that those reports rest on has changed
+-- Locks a utility's log; the index of the next report, or NULL where something that those reports rest on has changed
 -- since the feed stood at `seen`: a standing of these assemblies, a report of one of these ids,
 -- anything else but notices, which follow from standings. With `seen`
 -- NULL nothing is asked. It holds the lock until the commit; each statement here sees what was committed before the lock was had. How far the
 -- feed is now stands in the locked row: where that is as far as before nothing is read, and with both ends named the planner, which does not
--- know them, does not take half the feed to lie between.
+-- know them, does not take half the feed to lie between. The log counts reports as they are written (note_changes); `added` no longer counts.
 CREATE FUNCTION record.hold_log(utility text, added bigint, seen bigint, reports_ text[], assemblies text[]) RETURNS bigint
 LANGUAGE plpgsql AS $$
 DECLARE
@@ -564,6 +590,7 @@ BEGIN
         SELECT FROM record.change c
         WHERE c.utility_id = utility AND c.sequence > seen AND c.sequence <= so_far AND CASE c.resource
             WHEN 'reports' THEN c.id = ANY (reports_)
+            WHEN 'inspections' THEN c.id = ANY (reports_)
             WHEN 'standings' THEN c.id = ANY (assemblies)
             WHEN 'notices' THEN false
             WHEN 'notice_schedule' THEN false
@@ -572,7 +599,6 @@ BEGIN
     ) THEN
         RETURN NULL;
     END IF;
-    UPDATE record.utility_log l SET reports = l.reports + added WHERE l.utility_id = utility;
     RETURN first;
 END
 $$;
@@ -737,7 +763,7 @@ CREATE TABLE access.webhook_utility (
 );
 
 -- A subscription to the change feed. Its secret is derived from the service's master key, its id and `secret_number`, and is not
--- kept; `master_mark` tells which master key that was. No resources: all of them.
+-- kept; `master_mark` says which master key that was. No resources: all of them.
 CREATE TABLE record.webhook (
     utility_id text COLLATE "C" NOT NULL REFERENCES record.utility,
     id uuid NOT NULL,
@@ -830,8 +856,8 @@ CREATE FUNCTION record.company_scope(utility text) RETURNS text LANGUAGE sql STA
     WHERE utility_id = utility AND organisation_id = nullif(current_setting('nonreturn.organisation', true), '')::uuid
 $$;
 
--- Tells a company's mirror in the feed that what the company sees has changed.
-CREATE FUNCTION record.note_grants() RETURNS trigger LANGUAGE plpgsql AS $$
+-- Reports in a company's feed that what the company sees has changed.
+CREATE FUNCTION record.note_grants() RETURNS trigger LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
 DECLARE
     one record;
     numbered bigint;
@@ -878,7 +904,7 @@ GRANT SELECT ON record.utility, record.utility_log, record.change, record.assemb
 -- How an assembly stands, but not the other companies' reports that it rests on.
 GRANT SELECT (utility_id, assembly_id, version, due_on, basis, status, protection, report_id) ON record.standing TO nonreturn_company;
 -- All but the customer's contact.
-GRANT SELECT (utility_id, id, version, created_at, changed_at, reference, name, address, category, connection, hazard, location, latitude,
+GRANT SELECT (utility_id, id, version, created_at, changed_at, reference, name, address, category, connection, hazard, hazard_class, location, latitude,
     longitude) ON record.premises TO nonreturn_company;
 
 CREATE POLICY own_company ON record.utility AS RESTRICTIVE FOR SELECT TO nonreturn_company USING (
@@ -911,6 +937,7 @@ CREATE POLICY own_company ON record.report AS RESTRICTIVE FOR SELECT TO nonretur
 CREATE POLICY own_company ON record.change AS RESTRICTIVE FOR SELECT TO nonreturn_company USING (
     CASE resource
         WHEN 'utility' THEN (SELECT record.company_scope(current_setting('nonreturn.utility', true))) IS NOT NULL
+        WHEN 'local_rulebook' THEN (SELECT record.company_scope(current_setting('nonreturn.utility', true))) IS NOT NULL
         WHEN 'assembly_grants' THEN id = current_setting('nonreturn.organisation', true)
         WHEN 'premises' THEN EXISTS (SELECT FROM record.premises p WHERE p.utility_id = change.utility_id AND p.id = change.id::uuid)
         WHEN 'assemblies' THEN EXISTS (SELECT FROM record.assembly a WHERE a.utility_id = change.utility_id AND a.id = change.id::uuid)
@@ -918,37 +945,45 @@ CREATE POLICY own_company ON record.change AS RESTRICTIVE FOR SELECT TO nonretur
         WHEN 'testers' THEN EXISTS (SELECT FROM record.tester t WHERE t.utility_id = change.utility_id AND t.id = change.id::uuid)
         WHEN 'gauges' THEN EXISTS (SELECT FROM record.gauge g WHERE g.utility_id = change.utility_id AND g.id = change.id::uuid)
         WHEN 'reports' THEN EXISTS (SELECT FROM record.report r WHERE r.utility_id = change.utility_id AND r.id = change.id::uuid)
+        WHEN 'inspections' THEN EXISTS (SELECT FROM record.report r WHERE r.utility_id = change.utility_id AND r.id = change.id::uuid)
         WHEN 'reviews' THEN EXISTS (SELECT FROM record.report r WHERE r.utility_id = change.utility_id AND r.id = change.id::uuid)
         ELSE false
     END
 );
 GRANT UPDATE (version, changed_at, on_day, message, evidence, disposition) ON record.screening TO nonreturn_service;
 
--- What a person at the utility decided of a held report, each time: who, when, why. The report itself never changes.
+-- What a person at the utility decided of a report, each time: who, when, why. A held report is accepted or refused; any report may be voided,
+-- once and for good. The report itself never changes.
 CREATE TABLE record.review (
     utility_id text COLLATE "C" NOT NULL,
     id uuid NOT NULL,
     version bigint NOT NULL CHECK (version > 0),
     decided_at timestamptz NOT NULL,
-    decision text NOT NULL CHECK (decision IN ('accepted', 'refused')),
+    decision text NOT NULL CHECK (decision IN ('accepted', 'refused', 'void')),
     because text NOT NULL,
-    decided_by text NOT NULL,
+    decided_by text,
     organisation_id uuid NOT NULL,
     key_id uuid NOT NULL,
     PRIMARY KEY (utility_id, id, version),
     FOREIGN KEY (utility_id, id) REFERENCES record.report (utility_id, id)
 );
+CREATE UNIQUE INDEX review_void ON record.review (utility_id, id) WHERE decision = 'void';
 CREATE INDEX report_held ON record.report (utility_id, log_index) WHERE acceptance = 'held';
 -- Refused reports are few, and somebody looks for them.
 CREATE INDEX report_refused ON record.report (utility_id, log_index) WHERE acceptance = 'refused';
 
--- How a held report stands: by the last decision on it (made before a moment; null: until now), else held.
-CREATE FUNCTION record.decided(utility text, of_report uuid, by_then timestamptz) RETURNS text LANGUAGE sql STABLE AS $$
-    SELECT coalesce((
+-- The last decision on a report (made before a moment; null: until now); null where nobody decided.
+CREATE FUNCTION record.decision(utility text, of_report uuid, by_then timestamptz) RETURNS text LANGUAGE sql STABLE AS $$
+    SELECT (
         SELECT d.decision FROM record.review d
         WHERE d.utility_id = utility AND d.id = of_report AND (by_then IS NULL OR d.decided_at < by_then)
         ORDER BY d.version DESC LIMIT 1
-    ), 'held')
+    )
+$$;
+
+-- How a held report counts: by the last decision on it, else held.
+CREATE FUNCTION record.decided(utility text, of_report uuid, by_then timestamptz) RETURNS text LANGUAGE sql STABLE AS $$
+    SELECT coalesce(record.decision(utility, of_report, by_then), 'held')
 $$;
 
 -- Whether an accepted report supersedes a report, or supersedes what does. The standings' rule says the same (rules/standing/history.py).
@@ -958,7 +993,7 @@ CREATE FUNCTION record.silenced(utility text, of_report uuid) RETURNS boolean LA
         UNION ALL
         SELECT c.id, c.acceptance FROM later JOIN record.report c ON c.utility_id = utility AND c.supersedes = later.id
     )
-    SELECT coalesce(bool_or(CASE WHEN acceptance = 'held' THEN record.decided(utility, id, NULL) ELSE acceptance END = 'accepted'), false) FROM later
+    SELECT coalesce(bool_or(coalesce(record.decision(utility, id, NULL), acceptance) = 'accepted'), false) FROM later
 $$;
 
 -- Whether a held report is one of the tests made: it was not refused, and is not a correction that waits while the failing report that it
@@ -973,6 +1008,7 @@ CREATE FUNCTION record.held_stands(utility text, of_report uuid) RETURNS boolean
         WHEN 'accepted' THEN true
         WHEN 'held' THEN NOT EXISTS (
             SELECT FROM earlier e WHERE e.id <> of_report AND e.outcome = 'fail' AND NOT record.silenced(utility, e.id)
+                AND record.decision(utility, e.id, NULL) IS DISTINCT FROM 'void'
         )
         ELSE false
     END
@@ -1133,3 +1169,38 @@ CREATE TRIGGER of_this_log BEFORE INSERT ON record.log_tile FOR EACH ROW
     WHEN (current_user = 'nonreturn_service') EXECUTE FUNCTION record.check_tile();
 CREATE TRIGGER of_this_log BEFORE INSERT ON record.log_head FOR EACH ROW
     WHEN (current_user = 'nonreturn_service') EXECUTE FUNCTION record.check_head();
+
+-- The log's counts and the feed are written by these triggers only, as the tables' owner: a process that was taken over can neither raise a
+-- count nor take a number of the feed, either of which would stop the log. It may still lock the row (FOR UPDATE requires that it may
+-- change one column), and add one with its first counts. Who may not execute a trigger's function cannot put it on a table of its own.
+REVOKE INSERT, UPDATE ON record.utility_log FROM nonreturn_service;
+GRANT INSERT (utility_id), UPDATE (utility_id) ON record.utility_log TO nonreturn_service;
+REVOKE INSERT ON record.change FROM nonreturn_service;
+REVOKE EXECUTE ON FUNCTION record.note_changes(), record.note_grants() FROM PUBLIC;
+
+-- What a utility states of its own ordinance over its state's rulebook: a version a row, numbered from 1, never changed. The newest governs what
+-- is judged from then on; the days of its values say for which tests.
+CREATE TABLE record.local_rulebook (
+    utility_id text COLLATE "C" NOT NULL REFERENCES record.utility,
+    version bigint NOT NULL CHECK (version > 0),
+    recorded_at timestamptz NOT NULL,
+    organisation_id uuid NOT NULL,
+    key_id uuid NOT NULL,
+    content text NOT NULL,
+    PRIMARY KEY (utility_id, version)
+);
+
+CREATE TRIGGER append_only BEFORE UPDATE OR DELETE ON record.local_rulebook FOR EACH ROW EXECUTE FUNCTION record.refuse_change();
+CREATE TRIGGER never_emptied BEFORE TRUNCATE ON record.local_rulebook FOR EACH STATEMENT EXECUTE FUNCTION record.refuse_change();
+CREATE TRIGGER note_inserts AFTER INSERT ON record.local_rulebook REFERENCING NEW TABLE AS written FOR EACH STATEMENT EXECUTE FUNCTION record.note_changes('local_rulebook');
+
+ALTER TABLE record.local_rulebook ENABLE ROW LEVEL SECURITY;
+ALTER TABLE record.local_rulebook FORCE ROW LEVEL SECURITY;
+-- As of utilities: a list of them shows which rulebook each has.
+CREATE POLICY own_utility ON record.local_rulebook USING (utility_id = ANY (string_to_array(current_setting('nonreturn.utility', true), ' ')));
+GRANT SELECT, INSERT ON record.local_rulebook TO nonreturn_service;
+-- An ordinance is public, and a testing company's tests are judged by it; who recorded it is not for it to see.
+GRANT SELECT (utility_id, version, recorded_at, content) ON record.local_rulebook TO nonreturn_company;
+CREATE POLICY own_company ON record.local_rulebook AS RESTRICTIVE FOR SELECT TO nonreturn_company USING (
+    record.company_scope(utility_id) IS NOT NULL
+);

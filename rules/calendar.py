@@ -7,7 +7,10 @@ from functools import lru_cache
 
 @lru_cache(maxsize=4096)
 def add_months(day: dt.date, months: int) -> dt.date:
-    """The same day of the month so many months later, or that month's last day where it has no such day; the calendar's first or last day beyond it."""
+    """The same day of the month so many months later, or that month's last day where it has no such day.
+
+    The calendar's first or last day beyond it.
+    """
     year, month = divmod(day.year * 12 + day.month - 1 + months, 12)
     if year > dt.MAXYEAR:
         return dt.date.max

@@ -5,7 +5,7 @@ The table is `data/catalogue.toml`; this module only gives it its shape. A *barr
 
 from typing import Literal
 
-from msgspec import Struct
+from msgspec import Struct, UnsetType
 
 from rules.sources import Source
 
@@ -26,6 +26,9 @@ Kind = Literal[
     "dcda_ii",
 ]
 TestableKind = Literal["rp", "rpda", "dc", "dcda", "pvb", "svb", "rpda_ii", "dcda_ii"]
+InspectedKind = Literal["air_gap", "avb", "barometric_loop"]
+"""The kinds that are inspected rather than field-tested; a test holds that the catalogue marks the same."""
+RegisteredKind = Literal[TestableKind, InspectedKind]
 Component = Literal["check_1", "relief_valve", "check_2", "check", "air_inlet"]
 Hazard = Literal["severe", "health", "non_health"]
 Line = Literal["main", "bypass"]
@@ -50,11 +53,13 @@ class AssemblyKind(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     continuous_pressure: bool
     """Whether it may be under pressure for more than 12 hours in 24."""
     field_testable: bool
-    """Whether it is field-tested; others are inspected."""
+    """Whether it is field-tested."""
     standards: tuple[str, ...]
     """Product standards it is made to."""
     source: Source
     """Where this is from."""
+    inspected: bool = False
+    """Whether it is inspected rather than field-tested: what it does can be seen and measured."""
     components: tuple[Component, ...] = ()
     """The parts that are field-tested, in flow order."""
     bypass_components: tuple[Component, ...] = ()
@@ -79,6 +84,10 @@ class Catalogue(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """All kinds, in the order of the catalogue."""
 
     kinds: tuple[AssemblyKind, ...]
+
+    def is_inspected(self, kind: str | UnsetType) -> bool:
+        """Whether that kind is inspected rather than field-tested."""
+        return any(entry.inspected for entry in self.kinds if entry.kind == kind)
 
     def __getitem__(self, kind: str) -> AssemblyKind:
         """The kind of that code; KeyError where there is none."""

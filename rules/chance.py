@@ -54,9 +54,7 @@ def chi_square_tail(value: float, freedom: float) -> float:
             total += term
         return max(0.0, 1 - front * total)
     # The continued fraction of the upper incomplete gamma function, in its even part.
-    return front * _fraction(
-        lambda n: 1.0 if n == 1 else -(n - 1) * (n - 1 - a), lambda n: x + 2 * n - 1 - a
-    )  # fmt: skip
+    return front * _fraction(lambda n: 1.0 if n == 1 else -(n - 1) * (n - 1 - a), lambda n: x + 2 * n - 1 - a)
 
 
 def t_tail(value: float, freedom: float) -> float:

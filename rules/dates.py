@@ -5,7 +5,8 @@ from functools import cache
 
 from msgspec import Struct
 
-from rules.load import read
+from rules.errors import DocumentError
+from rules.files import read
 from rules.sources import Cited
 
 
@@ -49,12 +50,12 @@ def _offsets() -> tuple[dt.timedelta, dt.timedelta]:
     return dt.timedelta(hours=bounds.at_least), dt.timedelta(hours=bounds.at_most)
 
 
-def offset_fault(moment: dt.datetime) -> str | None:
-    """What is wrong with the offset of a moment that has one; None where clocks are set so somewhere."""
+def offset_fault(moment: dt.datetime, pointer: str) -> DocumentError | None:
+    """The error of a moment with an offset that no clock is set to; None where clocks are set so somewhere, or it has no offset."""
     offset, (least, most) = moment.utcoffset(), _offsets()
     if offset is None or least <= offset <= most:
         return None
-    return f"No clock is set to that offset; send one from {_signed(least)} to {_signed(most)}, as the tester's clock showed it."
+    return DocumentError("impossible_offset", pointer, first=_signed(least), last=_signed(most))
 
 
 def _signed(offset: dt.timedelta) -> str:
@@ -62,10 +63,10 @@ def _signed(offset: dt.timedelta) -> str:
     return f"{'-' if hours < 0 else '+'}{abs(hours):02}:00"
 
 
-def installation_fault(day: dt.date, today: dt.date) -> str | None:
-    """What is wrong with a day of installation; None where an assembly may have been, or may soon be, installed on it."""
+def installation_fault(day: dt.date, today: dt.date, pointer: str) -> DocumentError | None:
+    """The error of an impossible day of installation; None where an assembly may have been, or may soon be, installed on it."""
     bounds = dates().installation
     if bounds.earliest <= day and day.toordinal() <= today.toordinal() + bounds.days_ahead:
         return None
     last = dt.date.fromordinal(min(today.toordinal() + bounds.days_ahead, dt.date.max.toordinal()))
-    return f"Send the day of installation, from {bounds.earliest} to {last}; leave it out where it is not known."
+    return DocumentError("impossible_installation_date", pointer, first=bounds.earliest.isoformat(), last=last.isoformat())

@@ -1,18 +1,25 @@
-"""The rules core raises few errors, and each is a whole sentence that says what to do.
+"""The rules core raises few errors. Each is a code with parameters, and its sentence (`data/texts/refusals.toml`) says what to do.
 
-What a test report says badly is no error here: it becomes a finding or a flag. An error means that no answer at all could be given.
+A fault in a test report is no error here: it becomes a finding or a flag. An error means that no answer at all could be given.
 """
+
+from collections.abc import Sequence
+
+from rules.texts import Value, say, texts
 
 
 class RulesError(Exception):
     """Any error of the rules core; `pointer` is a JSON pointer (RFC 6901) into the document that caused it, or empty."""
 
-    def __init__(self, message: str, pointer: str = "") -> None:
-        super().__init__(message)
-        self.message = message
+    def __init__(self, code: str, pointer: str = "", /, **parameters: Value | Sequence[str]) -> None:
+        """KeyError for a code that `refusals.toml` lacks, or a parameter that its text needs."""
+        self.code = code
         self.pointer = pointer
+        self.parameters = parameters
+        self.message = say("refusals", "refusals", code, parameters)
         self.also: tuple[RulesError, ...] = ()
-        """What else is wrong with the same document, so that all of it can be told at once."""
+        """The other errors in the same document, so that a caller sees all of them at once."""
+        super().__init__(self.message)
 
 
 class UnknownRulebookError(RulesError):
@@ -20,7 +27,7 @@ class UnknownRulebookError(RulesError):
 
 
 class NotInForceError(RulesError):
-    """The rulebook says nothing on that date; nothing in force is never a pass."""
+    """The rulebook is not in force on that date; nothing in force is never a pass."""
 
 
 class NotJudgeableError(RulesError):
@@ -28,10 +35,15 @@ class NotJudgeableError(RulesError):
 
 
 class DocumentError(RulesError):
-    """The document is well-formed and still cannot be read: a unit is missing, or a member does not belong where it stands."""
+    """The document is well-formed and still cannot be read: a unit is missing, or a field does not belong there."""
 
 
 def together(first: RulesError, *others: RulesError) -> RulesError:
-    """The first error, carrying the others."""
+    """The first error, with the others in its `also`."""
     first.also = others
     return first
+
+
+def refusal_texts() -> dict[str, str]:
+    """The text of every error by its code, with `{parameters}`."""
+    return texts("refusals").templates["refusals"]

@@ -1,23 +1,17 @@
-"""The only reader of package data: TOML in, checked frozen structs out, once."""
+"""The catalogue, the cited works and the rulebooks, each read once."""
 
 import datetime as dt
 from functools import cache, lru_cache
 from importlib import resources
-from typing import TypeVar
-
-import msgspec
 
 from rules.catalogue import Catalogue
+from rules.composing import Composed, change_days, compose
 from rules.errors import UnknownRulebookError
+from rules.files import read
+from rules.floor import LocalLimits
+from rules.local_rulebook import LocalVersion, RulebookKey, base_id
 from rules.rulebook import Rulebook, RulebookData, extend, resolve
 from rules.sources import Source, Work
-
-T = TypeVar("T")
-
-
-def read(name: str, shape: type[T]) -> T:
-    """The data file of that name as `shape`; msgspec.ValidationError where the data are not of that shape."""
-    return msgspec.toml.decode((resources.files("rules") / "data" / name).read_bytes(), type=shape)
 
 
 @cache
@@ -43,28 +37,60 @@ def rulebook_ids() -> tuple[str, ...]:
 def rulebook_data(rulebook_id: str) -> RulebookData:
     """One rulebook with what it inherits; UnknownRulebookError where there is none of that id."""
     if rulebook_id not in rulebook_ids():
-        raise UnknownRulebookError(
-            f"Unknown rulebook {rulebook_id!r}. Available: {', '.join(rulebook_ids())}.", pointer="/rulebook"
-        )
+        raise UnknownRulebookError("unknown_rulebook", "/rulebook", rulebook=rulebook_id, available=rulebook_ids())
     own = read(f"rulebooks/{rulebook_id}.toml", RulebookData)
     return extend(rulebook_data(own.extends) if own.extends else None, own)
 
 
 @lru_cache(maxsize=4096)
-def rulebook(rulebook_id: str, on: dt.date) -> Rulebook:
-    """The rulebook in force on that day; UnknownRulebookError or NotInForceError where there is none.
+def rulebook(key: RulebookKey, on: dt.date) -> Rulebook:
+    """The rulebook in force on that day, a local one over its state's; UnknownRulebookError or NotInForceError where there is none.
 
     Days between two changes share one resolved rulebook, so that what is derived from it can be kept beside it.
     """
-    resolved = resolve(rulebook_data(rulebook_id), _sources(), on)
-    return resolved if on == resolved.in_force_from else rulebook(rulebook_id, resolved.in_force_from)
+    if isinstance(key, LocalVersion):
+        # The state's rulebook says whether there is any on that day.
+        state = rulebook(key.rulebook.extends, on)
+        if not key.rulebook.says_anything(on):
+            return state
+        return _composed_rulebook(key, max(day for day in _change_days(key) if day <= on))
+    resolved = resolve(rulebook_data(key), _sources(), on)
+    return resolved if on == resolved.in_force_from else rulebook(key, resolved.in_force_from)
 
 
-def common_rulebook(rulebook_id: str, on: dt.date) -> Rulebook:
+def composed(version: LocalVersion, on: dt.date) -> Composed:
+    """A local rulebook over its state's on that day, and what of it is laxer.
+
+    UnknownRulebookError or NotInForceError where there is none.
+    """
+    state = version.rulebook.extends
+    return compose(rulebook_data(state), rulebook(state, on), version, on, local_limits())
+
+
+@lru_cache(maxsize=1024)
+def _composed_rulebook(version: LocalVersion, on: dt.date) -> Rulebook:
+    whole = composed(version, on).data
+    return resolve(whole, _sources(), on, local=version.reference, also_changes=_change_days(version))
+
+
+@lru_cache(maxsize=256)
+def _change_days(version: LocalVersion) -> frozenset[dt.date]:
+    data = rulebook_data(version.rulebook.extends)
+    return frozenset(day for day in change_days(data, version.rulebook) if day >= data.in_force_from)
+
+
+@cache
+def local_limits() -> LocalLimits:
+    """The limits that a utility may state."""
+    return read("local.toml", LocalLimits)
+
+
+def common_rulebook(key: RulebookKey, on: dt.date) -> Rulebook:
     """The rulebook that this one rests on in the end (itself, where it extends none), as in force on that day.
 
     UnknownRulebookError or NotInForceError where there is none.
     """
+    rulebook_id = base_id(key)
     base = rulebook_data(rulebook_id).extends
     return rulebook(rulebook_id, on) if base is None else common_rulebook(base, on)
 

@@ -6,7 +6,7 @@ chooses and its rules of placement; how well all of that is known, and what was 
 
 import datetime as dt
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Callable
 from typing import Any, get_args
 
 import msgspec
@@ -15,10 +15,14 @@ from msgspec import UNSET, Struct
 from rules.calendar import add_months
 from rules.dates import dates
 from rules.load import rulebook, rulebook_data, rulebook_ids
-from rules.rulebook import RulebookData
-from rules.selection.installation import placement_rules
-from rules.selection.tables import cite, in_force, index
-from rules.sources import Cited, KnownFrom
+from rules.local_rulebook import LocalVersion, RulebookKey, StatedNotice, base_id
+from rules.notices.local import stated_notices
+from rules.rulebook import SECTIONS, LocalReference, RulebookData
+from rules.selection.installation import SEEN_AT_INSPECTION, placement_rules
+from rules.selection.local_premises import tables_for
+from rules.selection.tables import cite, index
+from rules.sources import Cited, KnownFrom, Source
+from rules.stating import not_applied
 
 Entry = dict[str, Any]
 
@@ -48,6 +52,8 @@ class PublishedRulebook(Struct, frozen=True, kw_only=True):
     """Other limits: gauges, certificates, reports."""
     intervals: list[Entry]
     """How often assemblies are tested."""
+    inspections: list[Entry]
+    """How often, and after what, kinds that are not field-tested are inspected."""
     triggers: list[Entry]
     """After what else a test is due."""
     deadlines: list[Entry]
@@ -64,6 +70,20 @@ class PublishedRulebook(Struct, frozen=True, kw_only=True):
     """What may be chosen."""
     placement: list[Entry]
     """How it is placed."""
+
+
+class EffectiveRulebook(PublishedRulebook, frozen=True, kw_only=True):
+    """The rulebook by which a utility judges on a day: its state's, with its local rulebook laid over it.
+
+    Each entry also says by `stated_by` whether it is the authority's or the utility's own.
+    """
+
+    local: LocalReference | None
+    """The version of the local rulebook; null: the utility has stated none, or has withdrawn it."""
+    notices: list[Entry]
+    """The notices that the local rulebook requires."""
+    not_applied: list[str]
+    """Values of the local rulebook that are laxer than the state's rulebook became since, and so not applied, with the reason."""
 
 
 class HowKnown(Struct, frozen=True, kw_only=True):
@@ -111,8 +131,16 @@ def carried(on: dt.date) -> list[RulebookSummary]:
 
 def _summary(data: RulebookData, on: dt.date) -> RulebookSummary:
     sections = (
-        data.criteria, data.limits, data.intervals, data.triggers, data.deadlines, data.editions, data.hazard_words, data.testers,
-    )  # fmt: skip
+        data.criteria,
+        data.limits,
+        data.intervals,
+        data.inspections,
+        data.triggers,
+        data.deadlines,
+        data.editions,
+        data.hazard_words,
+        data.testers,
+    )
     # Before its first day, a rulebook is listed as on that day.
     day = max(on, data.in_force_from)
     marks = Counter(cite(entry).provenance for section in sections for entry in section if entry.in_force(day))
@@ -134,47 +162,70 @@ def _summary(data: RulebookData, on: dt.date) -> RulebookSummary:
 
 def publish(rulebook_id: str, on: dt.date) -> PublishedRulebook:
     """All that the rulebook says on that day; UnknownRulebookError or NotInForceError where it says nothing."""
-    book = rulebook(rulebook_id, on)
-    # A rulebook without tables of its own or inherited chooses and places nothing.
-    chooses = in_force(rulebook_id, on) if rulebook_id in index() else None
-    return PublishedRulebook(
-        id=book.id,
-        title=book.title,
-        jurisdiction=book.jurisdiction,
-        note=book.note,
-        in_force_from=book.in_force_from,
-        in_force_until=book.in_force_until,
-        last_looked_at=book.last_looked_at,
-        digest=book.digest,
-        criteria=_entries(book.criteria),
-        limits=_entries(book.limits),
-        intervals=_entries(book.intervals),
-        triggers=_entries(book.triggers),
-        deadlines=_entries(book.deadlines),
-        editions=_entries(book.editions),
-        hazard_words=_entries(book.hazard_words),
-        testers=_entries(book.testers),
-        not_read=_entries(book.not_read),
-        tables=[] if chooses is None else _entries(chooses.tables),
-        placement=[] if chooses is None else _placement(chooses.placement, on),
+    return PublishedRulebook(**_content(rulebook_id, on, _laid_open))
+
+
+def publish_effective(key: RulebookKey, on: dt.date) -> EffectiveRulebook:
+    """The same of a utility's rulebook, a local one laid over its state's, and the notices that it requires."""
+    version = key if isinstance(key, LocalVersion) else None
+    local = rulebook(key, on).local
+    return EffectiveRulebook(
+        **_content(key, on, _with_stater),
+        local=None if local is UNSET else local,
+        notices=[_stated_notice(entry) for entry in stated_notices(version, on)],
+        not_applied=[] if version is None else list(not_applied(version, on)),
     )
 
 
-def _placement(sets: tuple[str, ...], on: dt.date) -> list[Entry]:
-    placed = placement_rules(sets, on)
-    return _entries(placed.rules) + _entries(placed.air_gaps)
+Opening = Callable[[Any], Any]
+"""How a value of a rulebook is laid open."""
 
 
-def _entries(rows: Iterable[Any]) -> list[Entry]:
-    return [_laid_open(row) for row in rows]
+def _content(key: RulebookKey, on: dt.date, opened: Opening) -> dict[str, Any]:
+    book = rulebook(key, on)
+    # A rulebook without tables of its own or inherited chooses and places nothing.
+    chooses = tables_for(key, on) if base_id(key) in index() else None
+    plain = (
+        "id",
+        "title",
+        "jurisdiction",
+        "note",
+        "in_force_from",
+        "in_force_until",
+        "last_looked_at",
+        "digest",
+    )
+    placed = None if chooses is None else placement_rules((*chooses.placement, SEEN_AT_INSPECTION), on)
+    return {
+        **{name: getattr(book, name) for name in plain},
+        **{section: [opened(row) for row in getattr(book, section)] for section in SECTIONS},
+        "tables": [] if chooses is None else [opened(table) for table in chooses.tables],
+        "placement": [] if placed is None else [opened(row) for row in (*placed.rules, *placed.air_gaps)],
+    }
+
+
+def _stated_notice(entry: StatedNotice) -> Entry:
+    clause = entry.clause
+    source = Source(title=clause.title, clause=clause.section, provenance=clause.provenance, url=clause.url)
+    says = {name: getattr(entry, name) for name in ("step", "occasion", "to", "days", "says")}
+    return {**says, "stated_by": "utility", "source": msgspec.to_builtins(source)}
 
 
 def _laid_open(value: Any) -> Any:
+    return _open(value, _laid_open)
+
+
+def _with_stater(value: Any) -> Any:
+    opened = _open(value, _with_stater)
+    return {**opened, "stated_by": "utility" if value.stated_by_utility else "authority"} if isinstance(value, Cited) else opened
+
+
+def _open(value: Any, opened: Opening) -> Any:
     if isinstance(value, Struct):
         hidden = {"source", "clause", "provenance"} if isinstance(value, Cited) else set()
-        said = {name: getattr(value, name) for name in value.__struct_fields__ if name not in hidden}
-        plain = {name: _laid_open(one) for name, one in said.items() if one is not UNSET}
+        members = {name: getattr(value, name) for name in value.__struct_fields__ if name not in hidden}
+        plain = {name: opened(member) for name, member in members.items() if member is not UNSET}
         return {**plain, "source": msgspec.to_builtins(cite(value))} if isinstance(value, Cited) else plain
     if isinstance(value, tuple):
-        return [_laid_open(one) for one in value]
+        return [opened(member) for member in value]
     return msgspec.to_builtins(value)

@@ -7,9 +7,11 @@ gallon 231 in³), so a limit converted to another unit is the double nearest to 
 
 from fractions import Fraction
 from functools import lru_cache
-from typing import Annotated, Final, Literal
+from typing import Annotated, Final, Literal, get_args
 
 from msgspec import UNSET, Meta, Struct, UnsetType
+
+from rules.errors import DocumentError
 
 PressureUnit = Literal["psi", "kPa", "bar"]
 LengthUnit = Literal["in", "ft", "mm", "m"]
@@ -51,6 +53,14 @@ class Units(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True, omit_
     """The unit of flows."""
     temperature: TemperatureUnit | UnsetType = UNSET
     """The unit of temperatures."""
+
+
+_DIMENSIONS: Final = {"pressure": PressureUnit, "length": LengthUnit, "flow": FlowUnit, "temperature": TemperatureUnit}
+
+
+def unit_missing(dimension: Literal["pressure", "length", "flow", "temperature"]) -> DocumentError:
+    """The error of a document that has a quantity of that dimension and no unit for it."""
+    return DocumentError("unit_missing", f"/units/{dimension}", dimension=dimension, available=get_args(_DIMENSIONS[dimension]))
 
 
 @lru_cache(maxsize=256)

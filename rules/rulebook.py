@@ -7,15 +7,16 @@ entries in force and seals them with a digest; nothing in force is an error, nev
 
 import datetime as dt
 import hashlib
+from collections.abc import Collection
 from typing import Any, Literal
 
 import msgspec
 from msgspec import UNSET, Struct, UnsetType
 
-from rules.catalogue import Component, Hazard, TestableKind
+from rules.catalogue import Component, Hazard, Kind, TestableKind
 from rules.errors import NotInForceError
 from rules.quantities import Unit, convert
-from rules.sources import Cited, Source
+from rules.sources import Cited, Source, Work, cite
 
 Quantity = Literal[
     "held_at",
@@ -30,6 +31,13 @@ Quantity = Literal[
 ]
 Event = Literal[
     "installation", "periodic", "repair", "relocation", "incident", "seasonal_start", "return_to_service", "reoccupancy"
+]
+Connection = Literal["residential", "non_residential", "irrigation", "fire", "reclaimed_on_site"]
+Occasion = Literal["due", "failed", "unprotected", "retest"]
+"""Why a notice is sent."""
+Addressee = Literal["customer", "utility"]
+LimitUnit = Literal[
+    "psi", "kPa", "bar", "in", "months", "days", "business_days", "hours", "minutes", "degF", "probability", "per_year"
 ]
 Protection = Literal["full", "degraded", "insufficient", "unknown", "lost"]
 """What an assembly would do today, from best to worst; `insufficient`: its parts work, but it is not for this hazard or mechanism."""
@@ -85,9 +93,7 @@ class Limit(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     name: str
     at_least: float | None = None
     at_most: float | None = None
-    unit: Literal[
-        "psi", "kPa", "bar", "in", "months", "days", "business_days", "hours", "minutes", "degF", "probability", "per_year"
-    ]
+    unit: LimitUnit
     says: str
 
 
@@ -104,9 +110,36 @@ class Interval(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     kinds: tuple[TestableKind, ...] = ()
     seasonal: bool | None = None
     hazards: tuple[Hazard, ...] = ()
-    connections: tuple[Literal["residential", "non_residential", "irrigation", "fire", "reclaimed_on_site"], ...] = ()
+    connections: tuple[Connection, ...] = ()
     failures: int | UnsetType = UNSET
     within_months: int | UnsetType = UNSET
+    says: str
+
+    def covers(self, hazard: str, connection: str, kind: str | UnsetType, *, seasonal: bool) -> bool:
+        """Whether its conditions fit such an assembly, whatever its failures."""
+        return (
+            (not self.hazards or hazard in self.hazards)
+            and (not self.connections or connection in self.connections)
+            and (not self.kinds or kind is UNSET or kind in self.kinds)
+            and (self.seasonal is None or self.seasonal == seasonal)
+        )
+
+
+class Inspection(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """How often, and after which events, a kind that is not field-tested is inspected.
+
+    `months` is left out where the clause names events only. An empty condition fits everything; the first entry that fits decides.
+    Nobody inherits these from the common rulebook: where an authority states none, no day is set for an inspection. With `certified`, the
+    clause requires a certified tester or specialist.
+    """
+
+    key: str
+    months: int | None = None
+    kinds: tuple[Kind, ...]
+    hazards: tuple[Hazard, ...] = ()
+    connections: tuple[Connection, ...] = ()
+    events: tuple[Event, ...] = ()
+    certified: bool = False
     says: str
 
 
@@ -116,6 +149,10 @@ class Trigger(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     event: Event
     days: int
     says: str
+
+
+CountsFrom = Literal["test", "notice"]
+"""From when a deadline for repair runs by the clause: the day of the test, or the notice of its failure."""
 
 
 class Deadline(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -128,15 +165,30 @@ class Deadline(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     hazards: tuple[Hazard, ...]
     acts_as: tuple[ActsAs, ...]
     days: int
-    counts_from: Literal["test", "notice"] = "test"
+    counts_from: CountsFrom = "test"
+    says: str
+
+
+class ServingKinds(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The kinds that the authority's text admits against a hazard that it names by a word of its own."""
+
+    kinds: tuple[Kind, ...]
     says: str
 
 
 class HazardWord(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A word by which the authority grades hazards, and the degree of hazard by which deadlines treat it."""
+    """A word by which the authority grades hazards, and what it means.
+
+    `acts_as` is the degree whose deadlines and intervals it has; left out where no text that was read says whether it is a hazard to
+    health. Which kinds serve against it follows from the tables for the degree `chosen_as`, from those for `fluid_category`, or from
+    `serves`; where none of these is stated, it is unknown.
+    """
 
     word: str
-    acts_as: Hazard
+    acts_as: Hazard | None = None
+    chosen_as: Hazard | None = None
+    fluid_category: int | None = None
+    serves: ServingKinds | None = None
     says: str
 
 
@@ -151,7 +203,8 @@ class TesterRule(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
 class NotRead(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A subject of which the authority's text was not read, and what is therefore left open.
 
-    Criteria and intervals are then not inherited, since they would pass for the authority's own; the rest is common practice, and marked so.
+    Criteria and intervals are then not inherited, since they would pass for the authority's own; the rest is common practice, and marked
+    so.
     """
 
     subject: Literal["criteria", "intervals", "triggers", "deadlines", "report_due", "hazard_words", "premises", "testers"]
@@ -180,6 +233,7 @@ class RulebookData(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     criteria: tuple[Criterion, ...] = ()
     limits: tuple[Limit, ...] = ()
     intervals: tuple[Interval, ...] = ()
+    inspections: tuple[Inspection, ...] = ()
     triggers: tuple[Trigger, ...] = ()
     deadlines: tuple[Deadline, ...] = ()
     editions: tuple[Edition, ...] = ()
@@ -189,10 +243,22 @@ class RulebookData(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     tables: tuple[str, ...] = ()
 
 
+class LocalReference(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Which version of a utility's local rulebook lies over its state's; `digest` seals the whole of that version."""
+
+    version: int
+    """The number of the version."""
+    title: str
+    """The utility's ordinance."""
+    digest: str
+    """The digest that seals the version."""
+
+
 class Rulebook(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A rulebook as it is in force on one day; `in_force_from` is the day on which it last changed before that day.
 
-    `sources` holds the works cited, by key. `tables` names the selection and placement tables that the authority uses.
+    `sources` holds the works cited, by key. `tables` names the selection and placement tables that the authority uses. `local` says which
+    local rulebook is part of it.
     """
 
     id: str
@@ -206,6 +272,7 @@ class Rulebook(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     criteria: tuple[Criterion, ...]
     limits: tuple[Limit, ...]
     intervals: tuple[Interval, ...]
+    inspections: tuple[Inspection, ...]
     triggers: tuple[Trigger, ...]
     deadlines: tuple[Deadline, ...]
     editions: tuple[Edition, ...]
@@ -214,6 +281,7 @@ class Rulebook(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     not_read: tuple[NotRead, ...]
     tables: tuple[str, ...]
     sources: dict[str, Source]
+    local: LocalReference | UnsetType = UNSET
 
     def limit(self, name: str) -> Limit:
         """The limit of that name; KeyError where the rulebook has none."""
@@ -228,14 +296,14 @@ class Rulebook(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
     def cite(self, value: Cited) -> Source:
         """Where a value of this rulebook is from, with its own clause and mark."""
-        work = self.sources[value.source]
-        return Source(title=work.title, clause=value.clause, provenance=value.provenance or work.provenance)
+        return cite(value, self.sources)
 
 
-_SECTIONS = {
+SECTIONS = {
     "criteria": "rule",
     "limits": "name",
     "intervals": "key",
+    "inspections": "key",
     "triggers": "event",
     "deadlines": "key",
     "editions": "key",
@@ -250,6 +318,9 @@ _STATED_AS_A_WHOLE = frozenset({"hazard_words"})
 # What would pass for the authority's own if it came from another rulebook.
 _NEVER_UNREAD = frozenset({"criteria", "intervals"})
 
+# Nobody has an interval of the common rulebook unseen: an authority's own is stated, or none is.
+_NEVER_FROM_THE_COMMON = frozenset({"intervals", "inspections"})
+
 
 def extend(base: RulebookData | None, own: RulebookData) -> RulebookData:
     """`own` with what it inherits: its own entries first, then those of `base` whose key it does not state itself.
@@ -261,9 +332,10 @@ def extend(base: RulebookData | None, own: RulebookData) -> RulebookData:
     subjects = {entry.subject for entry in own.not_read}
     unread = subjects & _NEVER_UNREAD
     merged: dict[str, Any] = {}
-    for section, key in _SECTIONS.items():
+    for section, key in SECTIONS.items():
         stated = getattr(own, section)
-        if section in unread or (stated and section in _STATED_AS_A_WHOLE):
+        common = section in _NEVER_FROM_THE_COMMON and base.extends is None
+        if section in unread or common or (stated and section in _STATED_AS_A_WHOLE):
             merged[section] = stated
             continue
         keys = {getattr(entry, key) for entry in stated}
@@ -277,27 +349,48 @@ def extend(base: RulebookData | None, own: RulebookData) -> RulebookData:
     return msgspec.structs.replace(own, **merged, tables=own.tables or base.tables)
 
 
-def resolve(data: RulebookData, sources: dict[str, Source], on: dt.date) -> Rulebook:
-    """The (already extended) rulebook on that day; NotInForceError where it says nothing then."""
-    if on < data.in_force_from or (data.in_force_until is not None and on > data.in_force_until):
-        raise NotInForceError(
-            f"Rulebook {data.id} says nothing on {on.isoformat()}: it is carried from {data.in_force_from.isoformat()}"
-            + (f" to {data.in_force_until.isoformat()}" if data.in_force_until else " on")
-            + ". Name a rulebook that was in force on that day.",
-            pointer="/rulebook",
-        )
+def changes_of(data: RulebookData) -> set[dt.date]:
+    """The days on which the rulebook changes, its first day among them."""
     changes = {data.in_force_from}
-    chosen: dict[str, tuple[Any, ...]] = {}
-    for section in _SECTIONS:
-        entries = getattr(data, section)
-        chosen[section] = tuple(entry for entry in entries if entry.in_force(on))
-        for entry in entries:
+    for section in SECTIONS:
+        for entry in getattr(data, section):
             if entry.in_force_from is not None:
                 changes.add(entry.in_force_from)
-            if entry.in_force_until is not None:
+            if entry.in_force_until is not None and entry.in_force_until < dt.date.max:
                 changes.add(entry.in_force_until + dt.timedelta(days=1))
-    cited = {entry.source for entries in chosen.values() for entry in entries}
-    cited |= {figure.source for criterion in chosen["criteria"] for figure in criterion.printed}
+    return changes
+
+
+def resolve(
+    data: RulebookData,
+    sources: dict[str, Source],
+    on: dt.date,
+    *,
+    local: LocalReference | UnsetType = UNSET,
+    also_changes: Collection[dt.date] = (),
+) -> Rulebook:
+    """The (already extended) rulebook on that day; NotInForceError where it says nothing then.
+
+    `also_changes` are days on which it changes by what is no longer among its entries.
+    """
+    if on < data.in_force_from or (data.in_force_until is not None and on > data.in_force_until):
+        first, day = data.in_force_from.isoformat(), on.isoformat()
+        if data.in_force_until is None:
+            raise NotInForceError("rulebook_not_yet_in_force", "/rulebook", rulebook=data.id, day=day, first=first)
+        raise NotInForceError(
+            "rulebook_not_in_force", "/rulebook", rulebook=data.id, day=day, first=first, last=data.in_force_until.isoformat()
+        )
+    changes = changes_of(data) | {day for day in also_changes if day >= data.in_force_from}
+    chosen = {section: tuple(entry for entry in getattr(data, section) if entry.in_force(on)) for section in SECTIONS}
+    cited = {entry.source for entries in chosen.values() for entry in entries if not isinstance(entry.source, Work)}
+    cited |= {
+        figure.source for criterion in chosen["criteria"] for figure in criterion.printed if not isinstance(figure.source, Work)
+    }
+    cited |= {
+        entry.serves.source
+        for entry in chosen["hazard_words"]
+        if entry.serves is not None and not isinstance(entry.serves.source, Work)
+    }
     later = [day for day in changes if day > on]
     unsealed = Rulebook(
         id=data.id,
@@ -310,6 +403,7 @@ def resolve(data: RulebookData, sources: dict[str, Source], on: dt.date) -> Rule
         digest="",
         tables=data.tables,
         sources={key: sources[key] for key in sorted(cited)},
+        local=local,
         **chosen,
     )
     # What does not change the judgement (when somebody last looked, when it will end) does not change the digest.

@@ -4,12 +4,12 @@ Python picks a code and gives parameters; the words are data, so that a translat
 (a component, a line, an outcome) has its words in the same file.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache
 
 from msgspec import Struct
 
-from rules.load import read
+from rules.files import read
 
 Value = str | int | float
 
@@ -60,13 +60,21 @@ def word(subject: str, name: str, value: str) -> str:
     return texts(subject).words.get(name, {}).get(value, value)
 
 
-def say(subject: str, group: str, code: str, parameters: Mapping[str, Value]) -> str:
-    """The sentence of that code with every parameter filled in; KeyError where the code or a parameter is missing."""
-    words = {
-        name: word(subject, name, value) if isinstance(value, str) else _Number(value) if isinstance(value, float) else value
-        for name, value in parameters.items()
-    }
+def say(subject: str, group: str, code: str, parameters: Mapping[str, Value | Sequence[str]]) -> str:
+    """The sentence of that code with every parameter filled in; KeyError where the code or a parameter is missing.
+
+    A list of codes is printed as `a`, `b`.
+    """
+    words = {name: _in_words(subject, name, value) for name, value in parameters.items()}
     return sentence(texts(subject).templates[group][code].format_map(words))
+
+
+def _in_words(subject: str, name: str, value: Value | Sequence[str]) -> str | float:
+    if isinstance(value, str):
+        return word(subject, name, value)
+    if isinstance(value, float):
+        return _Number(value)
+    return value if isinstance(value, int) else ", ".join(f"`{item}`" for item in value)
 
 
 def join(subject: str, items: list[str], by: str = "and") -> str:

@@ -10,7 +10,7 @@ from itertools import product
 
 from msgspec import Struct
 
-from rules.load import read
+from rules.files import read
 from rules.sources import KnownFrom
 
 Writings = dict[str, tuple[str, ...]]
@@ -44,7 +44,10 @@ def words() -> Words:
 
 
 def fold(text: str) -> str:
-    """What counts of a writing: its letters, digits and signs, without case, spaces and punctuation; where there is nothing else, the text as written."""
+    """What counts of a writing: its letters, digits and signs, without case, spaces and punctuation.
+
+    Where there is nothing else, the text as written.
+    """
     whole = unicodedata.normalize("NFKC", text).casefold()
     return "".join(letter for letter in whole if letter.isalnum()) or whole.strip()
 

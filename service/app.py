@@ -14,29 +14,33 @@ from litestar.handlers import HTTPRouteHandler
 from litestar.types import ASGIApp
 
 from rules import RulesError
-from service import documents
-from service.access import Gatekeeper
-from service.api import calls, reports
-from service.api.direct import Direct
+from service import endpoints as calls
+from service.auth.access import Gatekeeper
+from service.auth.store import AccessStore
 from service.clock import Clock, SystemClock
-from service.edge import Edge, path_to_log
+from service.db.pool import Pool
+from service.db.replica import Reader
+from service.http import documents
+from service.http.direct import Direct
+from service.http.edge import Edge, path_to_log
+from service.http.problem_details import MEDIA_TYPE, RefusedByFrameworkError, body_of, headers_of, status_of
+from service.ledger.store import LogStore
 from service.metrics import Metrics
-from service.outbound import Sender
-from service.problems import MEDIA_TYPE, ProblemError, problem
-from service.records.deliveries import Deliverer
-from service.records.notice_runs import NoticeRuns
-from service.records.reports import Submissions
-from service.records.webhooks import Webhooks
+from service.notices.runs import NoticeRuns
+from service.notices.store import NoticeStore
+from service.problems import ProblemError, fault, problem
+from service.record.changes.feed import Feeds
+from service.record.reports import api as reports
+from service.record.reports.store import ReportStore
+from service.record.reports.submit import Submissions
+from service.record.standings.follow import StandingsFollow
+from service.registry.store import RegistryStore
 from service.services import Services
 from service.settings import Settings
-from service.store.access import AccessStore
-from service.store.log import LogStore
-from service.store.notices import NoticeStore
-from service.store.pool import Pool
-from service.store.reader import Reader
-from service.store.registry import RegistryStore
-from service.store.reports import ReportStore
-from service.store.webhooks import WebhookStore
+from service.webhooks.deliveries import Deliverer
+from service.webhooks.outbound import Sender
+from service.webhooks.store import WebhookStore
+from service.webhooks.subscriptions import Webhooks
 
 VERSION = metadata.version("nonreturn")
 """As pyproject.toml has it, and nothing else."""
@@ -44,8 +48,12 @@ log = logging.getLogger("nonreturn")
 
 # What the framework itself refuses, by status.
 _FRAMEWORK = {
-    400: "unreadable_request", 404: "address_not_found", 405: "method_not_allowed", 413: "body_too_large", 415: "media_type_unknown",
-}  # fmt: skip
+    400: "unreadable_request",
+    404: "address_not_found",
+    405: "method_not_allowed",
+    413: "body_too_large",
+    415: "media_type_unknown",
+}
 
 
 _FULL = (errno.ENOSPC, errno.EDQUOT)
@@ -55,6 +63,7 @@ def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> ASGI
     """The application, working in the database at `dsn`; the pool opens when the application starts."""
     clock = clock or SystemClock()
     services = Services(settings=settings, clock=clock)
+    services.feeds = Feeds()
 
     @asynccontextmanager
     async def connected(_app: Litestar) -> AsyncIterator[None]:
@@ -74,6 +83,7 @@ def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> ASGI
         services.gatekeeper = Gatekeeper(services.access, clock, remember_seconds=settings.key_cache_seconds)
         services.registry = RegistryStore(pool)
         services.reports = ReportStore(pool)
+        services.follower = StandingsFollow(services.reports)
         services.log = LogStore(pool)
         services.submissions = Submissions(ReportStore(writers), clock, services.metrics)
         services.notice_runs = NoticeRuns(NoticeStore(pool), services.registry, clock)
@@ -95,7 +105,7 @@ def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> ASGI
             services.close()
 
     inside = Litestar(
-        [*_options(), *(one.handler(services) for one in calls.operations)],
+        [*_options(), *(operation.handler(services) for operation in calls.operations)],
         lifespan=[connected],
         openapi_config=None,
         logging_config=None,
@@ -111,7 +121,7 @@ def _options() -> list[HTTPRouteHandler]:
     """What may be done at each address (RFC 9110, 9.3.7); the framework's own answer names only the method that it met first."""
 
     def answering(path: str) -> HTTPRouteHandler:
-        methods = sorted({one.method for one in calls.operations if one.path == path} | {"OPTIONS"})
+        methods = sorted({operation.method for operation in calls.operations if operation.path == path} | {"OPTIONS"})
         allow = ", ".join([*methods, "HEAD"] if "GET" in methods else methods)
 
         async def options() -> Response[bytes]:
@@ -122,11 +132,11 @@ def _options() -> list[HTTPRouteHandler]:
             options
         )
 
-    return [answering(path) for path in dict.fromkeys(one.path for one in calls.operations)]
+    return [answering(path) for path in dict.fromkeys(operation.path for operation in calls.operations)]
 
 
 def traced(app: ASGIApp) -> ASGIApp:
-    """The application, telling each request to OpenTelemetry; RuntimeError where its packages are not installed."""
+    """The application, reporting each request to OpenTelemetry; RuntimeError where its packages are not installed."""
     try:
         asgi = import_module("opentelemetry.instrumentation.asgi")
     except ImportError:
@@ -149,15 +159,17 @@ def _hide_mark(span: Any, scope: Any) -> None:
 
 @asynccontextmanager
 async def delivering(settings: Settings, dsn: str, clock: Clock, metrics: Metrics) -> AsyncIterator[None]:
-    """Webhooks are sent meanwhile, where there is a key to sign them with, on connections of their own, so that no report waits for them."""
+    """Webhooks are sent meanwhile, where there is a key to sign them with, on connections of their own: no report waits for them."""
     if settings.webhook_key is None:
         yield
         return
     policy = settings.webhook_policy
     sender = Sender(
-        private=settings.webhooks_private, connections=2 * policy.at_once,
-        connect_seconds=policy.connect_seconds, answer_seconds=policy.answer_seconds,
-    )  # fmt: skip
+        private=settings.webhooks_private,
+        connections=2 * policy.at_once,
+        connect_seconds=policy.connect_seconds,
+        answer_seconds=policy.answer_seconds,
+    )
     pool = await Pool.open(dsn, size=2)
     deliverer = Deliverer(WebhookStore(pool), settings.webhook_key, clock=clock, sender=sender, policy=policy, metrics=metrics)
     deliverer.start()
@@ -175,10 +187,10 @@ def problem_for(error: Exception, method: str, path: str) -> ProblemError:
     if isinstance(error, RulesError):
         return documents.from_rules(error)
     if isinstance(error, HTTPException):
-        return problem(_FRAMEWORK.get(error.status_code, "service_failed"), headers=dict(error.headers or {}))
+        return RefusedByFrameworkError(fault(_FRAMEWORK.get(error.status_code, "service_failed")), error.headers or {})
     if getattr(error, "errno", None) in _FULL or getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_FULL:
         log.error("%s %s: the disk is full", method, path_to_log(path))
-        return problem("disk_full", headers={"Retry-After": "60"})
+        return problem("disk_full", wait=60)
     log.error("%s %s failed", method, path_to_log(path), exc_info=error)
     return problem("service_failed")
 
@@ -186,4 +198,4 @@ def problem_for(error: Exception, method: str, path: str) -> ProblemError:
 def _problem(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
     path = request.url.path
     refused = problem_for(error, request.method, path)
-    return Response(refused.body(path), status_code=refused.status, media_type=MEDIA_TYPE, headers=refused.headers)
+    return Response(body_of(refused, path), status_code=status_of(refused), media_type=MEDIA_TYPE, headers=headers_of(refused))

@@ -1,6 +1,6 @@
 """What operators watch: requests and their times, verdicts, reports written together and waiting, and what became of webhooks.
 
-Counted a process, told at `/metrics` as OpenMetrics. No label holds a utility, a key or an id.
+Counted per process, served at `/metrics` as OpenMetrics. No label holds a utility, a key or an id.
 """
 
 import math
@@ -30,15 +30,22 @@ class Metrics:
         self.waiting = Gauge("nonreturn_reports_waiting", "Reports that wait to be written.", registry=self._registry)
 
         self.replica_behind = Gauge(
-            "nonreturn_replica_behind_seconds", "How far the replica is behind at most; NaN while it is not read from.", registry=self._registry
-        )  # fmt: skip
+            "nonreturn_replica_behind_seconds",
+            "How far the replica is behind at most; NaN while it is not read from.",
+            registry=self._registry,
+        )
         self.replica_behind.set(math.nan)
         self.webhooks = Counter(
-            "nonreturn_webhook_messages", "Attempts to deliver a webhook's message, by what they came to.", ["outcome"], registry=self._registry
-        )  # fmt: skip
+            "nonreturn_webhook_messages",
+            "Attempts to deliver a webhook's message, by what they came to.",
+            ["outcome"],
+            registry=self._registry,
+        )
         self.webhooks_oldest = Gauge(
-            "nonreturn_webhook_oldest_seconds", "Age of the oldest change that an enabled webhook has not delivered.", registry=self._registry
-        )  # fmt: skip
+            "nonreturn_webhook_oldest_seconds",
+            "Age of the oldest change that an enabled webhook has not delivered.",
+            registry=self._registry,
+        )
 
     def answered(self, operation: str, status: int, seconds: float) -> None:
         """Count a request."""

@@ -1,4 +1,4 @@
-"""Problem details (RFC 9457): the kinds of problems, the faults in a request, and the texts of both.
+"""The kinds of problems, the faults in a request, and the texts of both. How they are answered: service/http/problem_details.py.
 
 The texts are data: `texts/problems.toml` has the status, title and advice of each kind, `texts/faults.toml` the kind and the text of each
 fault. A fault is a code with parameters, and its text is rendered from them; no other module writes the text of a problem.
@@ -13,11 +13,10 @@ from typing import Any, Final
 import msgspec
 from msgspec import UNSET, Struct, UnsetType
 
-MEDIA_TYPE: Final = "application/problem+json"
+from rules import RulesError, refusal_texts
+
 MOST_FAULTS: Final = 100
 """A problem lists at most this many faults; `more` says that there are others."""
-MOST_BYTES: Final = 64 * 1024
-"""No problem is larger than this."""
 LONGEST_NAME: Final = 200
 LONGEST_TEXT: Final = 1000
 """A name, and a sentence, that came with a request are repeated up to this many characters."""
@@ -52,7 +51,9 @@ def _read(name: str, shape: Any) -> Any:
 
 KINDS: Final[dict[str, ProblemKind]] = _read("problems.toml", dict[str, ProblemKind])
 """Every kind of problem, by its code."""
-FAULT_KINDS: Final[dict[str, FaultKind]] = _read("faults.toml", dict[str, FaultKind])
+FAULT_KINDS: Final[dict[str, FaultKind]] = _read("faults.toml", dict[str, FaultKind]) | {
+    code: FaultKind(problem="not-applicable", text=text) for code, text in refusal_texts().items()
+}
 """Every kind of fault, by its code."""
 _TYPES: Final[dict[str, dict[str, str]]] = _read("types.toml", dict[str, dict[str, str]])
 
@@ -72,71 +73,34 @@ class Fault(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """The values in the sentence, by the names they have in the text at `GET /v1/codes`."""
 
 
-class Problem(Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """The body of an error answer (RFC 9457)."""
-
-    type: str
-    """The path of the page that explains this kind of problem."""
-    title: str
-    """The kind of problem in words."""
-    status: int
-    """The HTTP status."""
-    detail: str
-    """What is wrong and what to do, as a sentence."""
-    code: str
-    """What is wrong: a code from `GET /v1/codes`, under `faults`."""
-    parameters: dict[str, str | int | float | list[str]] | UnsetType = UNSET
-    """The values in `detail`, by the names they have in the text at `GET /v1/codes`; only where `errors` is missing."""
-    instance: str = ""
-    """The path of the request."""
-    errors: list[Fault] = []
-    """The faults of the request."""
-    more: bool = False
-    """Whether there are more faults than are listed."""
-
-
 class ProblemError(Exception):
-    """Raised anywhere in the service to answer with a problem; `code` is the problem's kind, a key of KINDS."""
+    """Raised anywhere in the service where something is not found, contradicts the record, is stale, unavailable and so on.
+
+    `code` is the problem's kind, a key of KINDS; the answer's status follows from it in one place, service/http/problem_details.py.
+    `wait`: after so many seconds the same may be tried again.
+    """
 
     def __init__(
-        self, cause: Fault, faults: Sequence[Fault] = (), headers: dict[str, str] | None = None, *, kind: str = "", more: bool = False
-    ) -> None:  # fmt: skip
+        self, cause: Fault, faults: Sequence[Fault] = (), *, wait: float | None = None, kind: str = "", more: bool = False
+    ) -> None:
         super().__init__(cause.detail)
         self.code = kind or FAULT_KINDS[cause.code].problem
         self.detail = cause.detail
         self.cause = cause
         self.faults = faults
-        self.headers = headers or {}
+        self.wait = wait
         self.more = more
-
-    @property
-    def status(self) -> int:
-        """The HTTP status of this problem."""
-        return KINDS[self.code].status
-
-    def body(self, instance: str) -> bytes:
-        """The problem as JSON, at most MOST_BYTES of it; `instance` is the path of the request."""
-        kind = KINDS[self.code]
-        problem = Problem(
-            type=f"/problems/{self.code}",
-            title=kind.title,
-            status=kind.status,
-            detail=cut(self.detail, LONGEST_TEXT),
-            code=self.cause.code,
-            parameters=UNSET if self.faults else self.cause.parameters,
-            instance=cut(instance, LONGEST_TEXT),
-            errors=list(self.faults[:MOST_FAULTS]),
-            more=self.more or len(self.faults) > MOST_FAULTS,
-        )
-        while len(encoded := msgspec.json.encode(problem)) > MOST_BYTES:
-            # A hundred long sentences, or characters that JSON writes with six.
-            problem = msgspec.structs.replace(problem, errors=problem.errors[: len(problem.errors) // 2], more=True)
-        return encoded
 
 
 def fault(
-    code: str, /, *, pointer: str | UnsetType = UNSET, parameter: str | UnsetType = UNSET, detail: str | None = None, **values: Value
-) -> Fault:  # fmt: skip
+    code: str,
+    /,
+    *,
+    pointer: str | UnsetType = UNSET,
+    parameter: str | UnsetType = UNSET,
+    detail: str | None = None,
+    **values: Value,
+) -> Fault:
     """A fault at a place of the body (`pointer`) or in a query or path parameter; KeyError for a code that `faults.toml` lacks.
 
     `detail` replaces the text, for faults of the rules, which state them more precisely.
@@ -152,12 +116,24 @@ def fault(
 
 
 def problem(
-    code: str, /, *, pointer: str | UnsetType = UNSET, parameter: str | UnsetType = UNSET, detail: str | None = None,
-    headers: dict[str, str] | None = None, **values: Value,
-) -> ProblemError:  # fmt: skip
+    code: str,
+    /,
+    *,
+    pointer: str | UnsetType = UNSET,
+    parameter: str | UnsetType = UNSET,
+    detail: str | None = None,
+    wait: float | None = None,
+    **values: Value,
+) -> ProblemError:
     """The problem that one fault causes; `errors` lists the fault if it has a place."""
     cause = fault(code, pointer=pointer, parameter=parameter, detail=detail, **values)
-    return ProblemError(cause, [] if pointer is UNSET and parameter is UNSET else [cause], headers)
+    return ProblemError(cause, [] if pointer is UNSET and parameter is UNSET else [cause], wait=wait)
+
+
+def rules_fault(error: RulesError) -> Fault:
+    """One error of the rules as a fault, with its code and parameters."""
+    values: Any = error.parameters
+    return fault(error.code, pointer=error.pointer, **values)
 
 
 def problem_of(faults: Sequence[Fault], *, kind: str = "", more: bool = False) -> ProblemError:
@@ -182,12 +158,12 @@ class _TextFormatter(Formatter):
     """Writes lists with commas, and types (`{expected:type}`) in words."""
 
     def format_field(self, value: Any, format_spec: str) -> Any:
-        if format_spec:
+        if format_spec in _TYPES:
             names = [value] if isinstance(value, str) else value
             return " or ".join(_TYPES[format_spec][name] for name in names)
-        if isinstance(value, list):
+        if isinstance(value, (list, tuple)):
             return ", ".join(f"`{name}`" for name in value)
-        return f"{value:.10g}" if isinstance(value, float) else str(value)
+        return format(value, format_spec or ".10g") if isinstance(value, float) else str(value)
 
 
 _FORMATTER: Final = _TextFormatter()

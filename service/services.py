@@ -3,25 +3,26 @@
 from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
-from service.aside import Aside
+from service.auth.rates import Rates, Shares
 from service.clock import Clock
+from service.http.aside import Aside
 from service.metrics import Metrics
-from service.rates import Rates, Shares
-from service.records.changes import Feeds
 from service.settings import Settings
 from service.signing import KeyRing
 
 if TYPE_CHECKING:
-    from service.access import Gatekeeper
-    from service.records.notice_runs import NoticeRuns
-    from service.records.reports import Submissions
-    from service.records.webhooks import Webhooks
-    from service.store.access import AccessStore
-    from service.store.log import LogStore
-    from service.store.pool import Pool
-    from service.store.reader import Reader
-    from service.store.registry import RegistryStore
-    from service.store.reports import ReportStore
+    from service.auth.access import Gatekeeper
+    from service.auth.store import AccessStore
+    from service.db.pool import Pool
+    from service.db.replica import Reader
+    from service.ledger.store import LogStore
+    from service.notices.runs import NoticeRuns
+    from service.record.changes.feed import Feeds
+    from service.record.reports.store import ReportStore
+    from service.record.reports.submit import Submissions
+    from service.record.standings.follow import StandingsFollow
+    from service.registry.store import RegistryStore
+    from service.webhooks.subscriptions import Webhooks
 
 
 class Services:
@@ -33,6 +34,8 @@ class Services:
     access: "AccessStore"
     registry: "RegistryStore"
     reports: "ReportStore"
+    follower: "StandingsFollow"
+    feeds: "Feeds"
     log: "LogStore"
     submissions: "Submissions"
     notice_runs: "NoticeRuns"
@@ -55,7 +58,6 @@ class Services:
         self.spools = Shares(most=4 << 30, most_of_caller=1 << 30)
         """Bytes on disk that wait to be read."""
         self.long_polls = Shares(most=500, most_of_caller=8)
-        self.feeds = Feeds()
         self.keys = KeyRing(settings.signing_keys)
 
     def close(self) -> None:

@@ -13,14 +13,16 @@ NONRETURN_PUBLIC_URL the address under which people reach the service, for the c
 NONRETURN_POOL       connections to Postgres (default 8), and half as many again for recording reports
 NONRETURN_LOG        what is logged, as lines of JSON on standard error: error, warning (default), info (a line a request), debug
 NONRETURN_RATE       requests a second that one key may send to one process (default 2000, twice that at once; 0: no limit)
-NONRETURN_OPEN_RATE  how many seconds of computing a second one address without a key may have of one process (default 0.1, and what it saved
+NONRETURN_OPEN_RATE  how many seconds of computing a second one address without a key may have of one process (default 0.1, and what it
+saved
                      up in 10 seconds; 0: no limit)
 NONRETURN_CONNECTIONS             connections that one process holds at most (default 1000)
 NONRETURN_CONNECTIONS_OF_ADDRESS  how many of them may come from one address (default 200; an IPv6 address counts as its /64)
 NONRETURN_NEW_CONNECTIONS_OF_ADDRESS  how many new ones an address may open a second (default 100, twice that at once; 0: no limit)
-NONRETURN_TRUSTED_PROXIES  addresses and networks of the proxies in front, with commas between: their `Forwarded` or `X-Forwarded-For` says who
+NONRETURN_TRUSTED_PROXIES  addresses and networks of the proxies in front, with commas between: their `Forwarded` or `X-Forwarded-For` says
+who
                      calls (default: none; then all that a proxy passes on counts as one address)
-NONRETURN_TELEMETRY  1: tell requests to OpenTelemetry (needs the extra `telemetry`; its own OTEL_* variables say where to)
+NONRETURN_TELEMETRY  1: report requests to OpenTelemetry (needs the extra `telemetry`; its own OTEL_* variables say where to)
 NONRETURN_WEBHOOK_KEY_FILE  a file with at least 32 random bytes, from which webhooks' secrets are derived; without it there are none
 NONRETURN_WEBHOOK_KEY       the same, given itself
 NONRETURN_WEBHOOKS_PRIVATE  1: webhooks may go to private and loopback addresses, there also by plain http
@@ -29,15 +31,57 @@ NONRETURN_DELIVER           no: the serving processes send no webhooks; `nonretu
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TypeVar
+from typing import Final, TypeVar
 
 from msgspec import Struct
 
 from service import secrets
-from service.callers import Network, parse_networks
-from service.webhooks import WebhookPolicy
+from service.http.callers import Network, parse_networks
 
+HOURS: Final = 3600.0
 _Number = TypeVar("_Number", int, float)
+
+
+class WebhookPolicy(Struct, frozen=True, kw_only=True):
+    """How messages are sent: times in seconds."""
+
+    # The example schedule of Standard Webhooks 1.0.0 ("Deliverability and reliability"), and three more days, so that a receiver
+    # that is down over a long weekend and the day after is not given up.
+    waits: tuple[float, ...] = (
+        5,
+        300,
+        1800,
+        2 * HOURS,
+        5 * HOURS,
+        10 * HOURS,
+        14 * HOURS,
+        20 * HOURS,
+        24 * HOURS,
+        24 * HOURS,
+        24 * HOURS,
+        24 * HOURS,
+    )
+    jitter: float = 0.1
+    """Each wait is longer by up to this share of it."""
+    longest_wait: float = 24 * HOURS
+    """A receiver's `Retry-After` is honoured up to this."""
+    changes_together: int = 100
+    """At most so many changes a message, which keeps it under the 20 kB that the specification advises."""
+    look_ahead: int = 5_000
+    """At most so many numbers of the feed are looked through at once for resources that are rarely subscribed."""
+    connect_seconds: float = 5
+    # "somewhere between 15 and 30s" ("Request timeouts").
+    answer_seconds: float = 20
+    lease_seconds: float = 60
+    """Longer than an attempt takes; a process that died is stood in for after this."""
+    look_seconds: float = 1
+    close_seconds: float = 3
+    """For so long a message that is being sent may still be answered when the process gets a signal to stop."""
+    messages_a_turn: int = 50
+    at_once: int = 16
+    keep_delivered_days: int = 30
+    most_of_a_utility: int = 100
+    """So many subscriptions a utility may have."""
 
 
 class Settings(Struct, frozen=True, kw_only=True):

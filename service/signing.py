@@ -1,10 +1,12 @@
 """Signing: compact JWS (RFC 7515) with Ed25519 (RFC 8037), one form and no other.
 
-A token's head holds `alg`, `kid` and `typ` and nothing else: what a stranger's head asks for is never followed. `typ` says what was signed, so that a tree head cannot pass for a receipt. RFC 9864 has since
+A token's head holds `alg`, `kid` and `typ` and nothing else: what a stranger's head asks for is never followed. `typ` says what was signed,
+so that a tree head cannot pass for a receipt. RFC 9864 has since
 given the algorithm the name `Ed25519` beside `EdDSA`; tokens say `EdDSA`, which every library reads.
 
 Keys are a JWK Set (RFC 7517) in a file, or in the environment itself, never in the database. The first key that has its private part
-signs; keys without one are retired, and go on to prove what they signed. A file that changes is read again, so that rotation needs no restart.
+signs; keys without one are retired, and go on to prove what they signed. A file that changes is read again, so that rotation needs no
+restart.
 """
 
 import base64
@@ -26,6 +28,8 @@ ALGORITHM: Final = "EdDSA"
 CURVE: Final = "Ed25519"
 MOST: Final = 400_000
 """The longest token that is looked at, in characters."""
+_LONGEST_HEAD: Final = 1000
+"""Of a token's head, in bytes: ours have about 100, and it is read before the signature is checked."""
 
 log = logging.getLogger("nonreturn")
 
@@ -100,7 +104,10 @@ class SigningKeys:
     def published(self) -> KeySet:
         """The public half of every key, the one that signs first."""
         order = sorted(self.keys, key=lambda kid: kid != self._signer)
-        found = [PublicKey(kty="OKP", crv=CURVE, x=str(self.keys[kid].as_dict(private=False)["x"]), kid=kid, alg=ALGORITHM, use="sig") for kid in order]  # fmt: skip
+        found = [
+            PublicKey(kty="OKP", crv=CURVE, x=str(self.keys[kid].as_dict(private=False)["x"]), kid=kid, alg=ALGORITHM, use="sig")
+            for kid in order
+        ]
         return KeySet(keys=found)
 
     def sign(self, typ: str, payload: bytes) -> str:
@@ -135,20 +142,22 @@ def _parts(token: str) -> list[bytes]:
         decoded = [base64.b64decode(part + "=" * (-len(part) % 4), altchars=b"-_", validate=True) for part in parts]
     except (ValueError, binascii.Error):
         decoded = []
-    if len(decoded) != 3 or [base64url(one) for one in decoded] != parts:  # noqa: PLR2004 - a compact JWS has three parts
+    if len(decoded) != 3 or [base64url(item) for item in decoded] != parts:  # noqa: PLR2004 - a compact JWS has three parts
         raise NotGoodError("It is not three parts of base64url between two dots, as a compact JWS is.")
     return decoded
 
 
 def _kid(head: bytes, typ: str) -> str:
+    if len(head) > _LONGEST_HEAD:
+        raise NotGoodError("Its head is longer than any of ours.")
     try:
-        told: dict[str, Any] = msgspec.json.decode(head, type=dict[str, Any])
-        read = msgspec.convert(told, _Head)
+        result: dict[str, Any] = msgspec.json.decode(head, type=dict[str, Any])
+        read = msgspec.convert(result, _Head)
     except (msgspec.DecodeError, RecursionError, UnicodeDecodeError):
         raise NotGoodError("Its head cannot be read.") from None
     if read.alg != ALGORITHM:
         raise NotGoodError(f"It does not name the one algorithm that is used here, {ALGORITHM}.")
-    if set(told) != {"alg", "kid", "typ"}:
+    if set(result) != {"alg", "kid", "typ"}:
         raise NotGoodError("Its head holds something other than `alg`, `kid` and `typ`, or lacks one of them.")
     if read.typ != typ:
         raise NotGoodError("It was signed as something else.")
@@ -189,7 +198,7 @@ class KeyRing:
             try:
                 self._read(self._path)
             except (OSError, ValueError) as error:
-                log.error("The signing keys cannot be read again, so those read before serve on: %s", error)  # noqa: TRY400 - the trace tells no more
+                log.error("The signing keys cannot be read again, so those read before serve on: %s", error)  # noqa: TRY400 - the trace adds nothing
         return self._keys
 
     def _read(self, path: Path) -> None:

@@ -10,7 +10,10 @@ ROLES = (
     "GRANT nonreturn_company TO nonreturn_service; GRANT nonreturn_service TO <owner>;"
 )
 """What a database's administrator runs where its owner may not create roles; README shows it, too."""
-NOT_MIGRATED = "The database is not migrated to this version: run `nonreturn migrate` as its owner (NONRETURN_ADMIN_DSN), then run this again."
+NOT_MIGRATED = (
+    "The database is not migrated to this version: run `nonreturn migrate` as its owner (NONRETURN_ADMIN_DSN), "
+    "then run this again."
+)
 _REFUSED = (asyncpg.InvalidPasswordError, asyncpg.InvalidAuthorizationSpecificationError)
 _NOT_THERE_YET = (
     asyncpg.UndefinedTableError,

@@ -4,7 +4,7 @@ ALTER TABLE record.assembly
     ADD COLUMN season jsonb,
     ADD COLUMN test_interval_months integer CHECK (test_interval_months > 0);
 
--- A backflow incident as it is told now; `occurred_on` is its day where the utility is.
+-- A backflow incident as last revised; `occurred_on` is its day where the utility is.
 CREATE TABLE record.incident (
     utility_id text COLLATE "C" NOT NULL REFERENCES record.utility,
     id uuid NOT NULL,
@@ -26,7 +26,7 @@ CREATE TABLE record.incident (
 );
 CREATE INDEX incident_of_day ON record.incident (utility_id, occurred_on, id);
 
--- Each telling of an incident, as of the moment it was recorded: a past day's standing rests on what was told by then.
+-- Each revision of an incident, as of the moment it was recorded: a past day's standing rests on what was recorded by then.
 CREATE TABLE record.incident_version (
     utility_id text COLLATE "C" NOT NULL,
     incident_id uuid NOT NULL,
@@ -42,7 +42,7 @@ CREATE TABLE record.incident_version (
     FOREIGN KEY (utility_id, incident_id) REFERENCES record.incident (utility_id, id)
 );
 
--- The assemblies and premises that a telling reaches: those it names, and the assemblies that stood at those premises then.
+-- The assemblies and premises that a revision affects: those it names, and the assemblies that stood at those premises then.
 CREATE TABLE record.incident_reach (
     utility_id text COLLATE "C" NOT NULL,
     incident_id uuid NOT NULL,

@@ -1,4 +1,4 @@
-"""Notices: whom to tell, by which schedule, what was prepared and what became of it.
+"""Notices: whom to notify, by which schedule, what was prepared and what became of it.
 
 The running service needs nothing of it. The trigger on standings costs a report one look into an index that holds unsent notices only.
 """

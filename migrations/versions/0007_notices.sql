@@ -1,4 +1,4 @@
--- Whom to tell about the assemblies at some premises; no more than that needs.
+-- Whom to notify about the assemblies at some premises; no more than that needs.
 ALTER TABLE record.premises ADD COLUMN contact jsonb;
 
 -- A utility's own schedule of notices; without a row, or without steps in it, the common one is followed.

@@ -5,7 +5,7 @@ CREATE TABLE access.webhook_utility (
 );
 
 -- A subscription to the change feed. Its secret is derived from the service's master key, its id and `secret_number`, and is not
--- kept; `master_mark` tells which master key that was. No resources: all of them.
+-- kept; `master_mark` says which master key that was. No resources: all of them.
 CREATE TABLE record.webhook (
     utility_id text COLLATE "C" NOT NULL REFERENCES record.utility,
     id uuid NOT NULL,

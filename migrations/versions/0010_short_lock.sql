@@ -2,7 +2,7 @@
 CREATE INDEX report_failed_of_assembly ON record.report (utility_id, assembly_id, performed_at) WHERE outcome = 'fail' OR initial_outcome = 'fail';
 
 -- Numbers the rows that a statement wrote and adds them to the feed, in the same transaction; TG_ARGV[0] names the resource. Reports and
--- standings, which come by the thousand and are large, are told by their own columns; the rest by whichever of these members it has.
+-- standings, which come by the thousand and are large, are identified by their own columns; the rest by whichever of these members it has.
 CREATE OR REPLACE FUNCTION record.note_changes() RETURNS trigger LANGUAGE plpgsql AS $$
 DECLARE
     utility text;

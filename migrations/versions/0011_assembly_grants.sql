@@ -24,7 +24,7 @@ CREATE FUNCTION record.company_scope(utility text) RETURNS text LANGUAGE sql STA
     WHERE utility_id = utility AND organisation_id = nullif(current_setting('nonreturn.organisation', true), '')::uuid
 $$;
 
--- Tells a company's mirror in the feed that what the company sees has changed.
+-- Reports in a company's feed that what the company sees has changed.
 CREATE FUNCTION record.note_grants() RETURNS trigger LANGUAGE plpgsql AS $$
 DECLARE
     one record;

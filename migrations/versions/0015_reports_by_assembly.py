@@ -1,4 +1,4 @@
-"""An index that tells an assembly's reports without reading them, in place of one that only finds them.
+"""An index that lists an assembly's reports without reading them, in place of one that only finds them.
 
 The yearly summary reads what became of each failure from it. The running service needs nothing of it and uses what is there. Building
 them keeps writers waiting for as long as one pass over the tables takes.

@@ -1,4 +1,4 @@
-"""The verdict as it is told: findings, flags, diagnosis, actions. Every finding carries its source and how that is known."""
+"""The verdict as it is given: findings, flags, diagnosis, actions. Every finding names its source and how that is known."""
 
 import datetime as dt
 from typing import Literal
@@ -7,7 +7,7 @@ from msgspec import UNSET, Struct, UnsetType
 
 from rules.catalogue import Component, Line
 from rules.field_test.document import TestUnits
-from rules.rulebook import ActsAs, MechanicalProtection, Protection
+from rules.rulebook import ActsAs, CountsFrom, MechanicalProtection, Protection
 from rules.sources import Source
 
 Outcome = Literal["pass", "fail", "incomplete"]
@@ -15,6 +15,7 @@ FindingOutcome = Literal["met", "not_met", "not_determined"]
 Severity = Literal["refuse", "hold", "note"]
 Acceptance = Literal["accepted", "held", "refused"]
 PhaseName = Literal["initial", "final"]
+Basis = Literal["judged", "declared"]
 
 
 class Finding(Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -34,6 +35,8 @@ class Finding(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """The part."""
     outcome: FindingOutcome
     """Whether the criterion is met."""
+    code: str
+    """Which message it is. With `parameters` and the other members, a client can write the message in another language."""
     message: str
     """What was found and what is required."""
     source: Source
@@ -46,10 +49,12 @@ class Finding(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """The reading less the minimum; negative: below it."""
     conformance_probability: float | UnsetType = UNSET
     """The chance that the true value reaches the minimum (JCGM 106:2012, 7.3.3), where the gauge's accuracy is stated."""
+    parameters: dict[str, str | float] | UnsetType = UNSET
+    """What the message names that is in no other member, such as the leaking shutoff."""
 
 
-class Flag(Struct, frozen=True, kw_only=True):
-    """Something about the report that decides whether it is accepted, or deserves a look; `pointer` leads to it (RFC 6901)."""
+class Flag(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """Something in the report that decides whether it is accepted, or needs a look; `pointer` leads to it (RFC 6901)."""
 
     code: str
     """What is flagged."""
@@ -58,11 +63,16 @@ class Flag(Struct, frozen=True, kw_only=True):
     pointer: str
     """Where it is in the report: a JSON pointer (RFC 6901)."""
     message: str
-    """What was found and what is expected."""
+    """What was found, what is required, and what to do."""
+    parameters: dict[str, str | int | float] | UnsetType = UNSET
+    """What the message names, by name; `case` picks among several messages of one code.
+
+    With `code`, a client can write the message in another language.
+    """
 
 
 class Diagnosis(Struct, frozen=True, kw_only=True):
-    """What probably failed and what usually repairs it."""
+    """What probably failed, and the usual repair."""
 
     component: Component
     """The part."""
@@ -86,15 +96,24 @@ class Action(Struct, frozen=True, kw_only=True, omit_defaults=True):
     code: str
     """What to do."""
     because: str
-    """Why, in a sentence."""
+    """What to do, and why."""
     within_days: int | UnsetType = UNSET
-    """Within how many days of the test; 0: at once."""
+    """Within how many days; 0: at once."""
+    counts_from: CountsFrom | UnsetType = UNSET
+    """From when the days count: the test, or the notice of its failure."""
+    business_days: bool = False
+    """Whether the days are business days, Monday to Friday but for public holidays."""
     source: Source | UnsetType = UNSET
     """Where the deadline is from."""
+    parameters: dict[str, str] | UnsetType = UNSET
+    """What the sentence names: `case` picks among several sentences of one code.
+
+    `rule` is the key of the rulebook's deadline or limit that the sentence quotes.
+    """
 
 
 class PhaseVerdict(Struct, frozen=True, kw_only=True):
-    """What one phase shows, by itself.
+    """The result of one phase by itself.
 
     `mechanical_protection` is what the parts would do today; `protection` is the same, or `insufficient` where that is worse. A phase that
     failed has the deadline of what it `acts_as`; null where it did not fail.
@@ -130,6 +149,8 @@ class SuitabilityReason(Struct, frozen=True, kw_only=True):
 class ProtectionReason(Struct, frozen=True, kw_only=True):
     """Why the protection is what it is, and where that is from."""
 
+    code: str
+    """Which reason it is."""
     because: str
     """What was considered."""
     source: Source
@@ -137,33 +158,37 @@ class ProtectionReason(Struct, frozen=True, kw_only=True):
 
 
 class JudgedBy(Struct, frozen=True, kw_only=True):
-    """The rulebook, since when it has been so, and the digest that seals it."""
+    """The rulebook, the day since which it has been in force in this form, and the digest that seals it."""
 
     id: str
     """The rulebook's id."""
     in_force_from: dt.date
     """The day since which it has been in force in this form."""
     digest: str
-    """The digest that seals its content."""
+    """The digest that seals its content, a local rulebook's among it."""
+    local_version: int | UnsetType = UNSET
+    """The version of the utility's local rulebook, if it had one."""
 
 
 class Verdict(Struct, frozen=True, kw_only=True):
-    """Whether the assembly is good, and whether the report is accepted.
+    """Whether the assembly meets the criteria, and whether the report is accepted.
 
     `suitable` says whether the kind is approved for this hazard and use; null: not determined. `protection_reasons` are for the last phase.
     """
 
     outcome: Outcome
     """Whether the assembly met the criteria, in the last phase tested."""
+    basis: Basis
+    """Whether the readings were judged, or the outcome is the one declared on paper and was not judged here."""
     initial: PhaseVerdict
-    """What the initial test shows."""
+    """The result of the initial test."""
     final: PhaseVerdict | None
-    """What the final test shows; null where there was none."""
+    """The result of the final test; null where there was none."""
     suitable: bool | None
     """Whether the kind is approved for this hazard and use; null where that is not determined."""
     suitability: SuitabilityReason
     """Why it is suitable or not, and what serves."""
-    protection_reasons: list[ProtectionReason]
+    protection_reasons: tuple[ProtectionReason, ...]
     """What the protection rests on."""
     acceptance: Acceptance
     """Whether the report is accepted as a record."""
@@ -174,11 +199,11 @@ class Verdict(Struct, frozen=True, kw_only=True):
     findings: list[Finding]
     """Each criterion against its reading."""
     flags: list[Flag]
-    """What decides the acceptance, or deserves a look."""
-    diagnosis: list[Diagnosis]
+    """What decides the acceptance, or needs a look."""
+    diagnosis: tuple[Diagnosis, ...]
     """What probably failed and how it is usually repaired."""
-    actions: list[Action]
+    actions: tuple[Action, ...]
     """What to do, the most urgent first."""
     summary: str
-    """The verdict in a sentence that a customer could read."""
+    """The verdict in sentences that a customer can read."""
     caution: str

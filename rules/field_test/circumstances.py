@@ -8,10 +8,13 @@ from msgspec import UNSET, Struct
 from rules.field_test.answer import ProtectionReason, SuitabilityReason
 from rules.field_test.document import TestedAssembly
 from rules.field_test.statements import protections
-from rules.load import catalogue
+from rules.hazard_classes import found_hazard
+from rules.load import catalogue, rulebook
 from rules.operation import Mechanism
-from rules.selection.suitability import suitability
+from rules.rulebook import HazardWord
+from rules.selection.suitability import suitability_of
 from rules.selection.tables import cite
+from rules.texts import say
 
 
 class Circumstances(Struct, frozen=True, kw_only=True, eq=False):
@@ -21,6 +24,7 @@ class Circumstances(Struct, frozen=True, kw_only=True, eq=False):
     """
 
     hazard: str
+    word: HazardWord | None
     mechanisms: tuple[Mechanism, ...]
     basis: ProtectionReason
     suitable: bool | None
@@ -29,33 +33,39 @@ class Circumstances(Struct, frozen=True, kw_only=True, eq=False):
 
 @lru_cache(maxsize=4096)
 def circumstances(rulebook_id: str, on: dt.date, assembly: TestedAssembly) -> Circumstances:
-    """The circumstances of that assembly, by the rulebook's tables in force on that day; of equal ones always the same."""
-    found = suitability(
-        rulebook_id, on, assembly.kind, UNSET if assembly.hazard == "unknown" else assembly.hazard, assembly.purpose,
+    """The circumstances of that assembly, by the rulebook's tables in force on that day; of equal ones always the same.
+
+    DocumentError for a word for its hazard that the rulebook does not have.
+    """
+    hazard = found_hazard(rulebook(rulebook_id, on), assembly.hazard, assembly.hazard_class, "/assembly")
+    found = suitability_of(
+        rulebook_id, on, assembly.kind, hazard, assembly.purpose,
         backpressure_possible=assembly.backpressure_possible, in_plant_air_gap=assembly.in_plant_air_gap,
     )  # fmt: skip
-    guards, basis = catalogue()[assembly.kind].guards_against, protections().basis
+    guards = catalogue()[assembly.kind].guards_against
     possible = assembly.backpressure_possible
     mechanisms: tuple[Mechanism, ...] = ("backsiphonage",)
     if "backpressure" not in guards:
-        says = basis.not_guarded
+        code = "computed_not_guarded"
     elif possible is False:
-        says = basis.impossible
+        code = "computed_impossible"
     else:
         mechanisms = ("backsiphonage", "backpressure", "both")
-        says = basis.not_stated if possible is UNSET else basis.possible
+        code = "computed_not_stated" if possible is UNSET else "computed_possible"
     why = SuitabilityReason(
         because=found.because, source=found.source, missing=found.missing, serves=() if found.suitable else found.serves
     )
-    return _circumstances(assembly.hazard, mechanisms, ProtectionReason(because=says, source=cite(basis)), found.suitable, why)
+    because = ProtectionReason(code=code, because=say("field_test", "protection", code, {}), source=cite(protections().basis))
+    return _circumstances(hazard.hazard, hazard.word, mechanisms, because, found.suitable, why)
 
 
 @lru_cache(maxsize=4096)
-def _circumstances(
+def _circumstances(  # noqa: PLR0917 - all that distinguishes one place from another
     hazard: str,
+    word: HazardWord | None,
     mechanisms: tuple[Mechanism, ...],
     basis: ProtectionReason,
-    suitable: bool | None,  # noqa: FBT001 - a keyword would make remembering dearer
+    suitable: bool | None,  # noqa: FBT001 - a keyword would make the cache slower
     suitability: SuitabilityReason,
 ) -> Circumstances:
-    return Circumstances(hazard=hazard, mechanisms=mechanisms, basis=basis, suitable=suitable, suitability=suitability)
+    return Circumstances(hazard=hazard, word=word, mechanisms=mechanisms, basis=basis, suitable=suitable, suitability=suitability)

@@ -1,7 +1,7 @@
 """What all readings of one phase have in common: the plan, the gauge and its level, the shutoffs that leak, a test kit that failed.
 
-There are few such conditions, however the readings vary. So they are shared, compared by identity, and what a reading shows under them can
-be remembered by reading.
+There are few such conditions, however the readings vary. So they are shared and compared by identity, and the result of a reading under
+them can be cached.
 """
 
 from collections.abc import Iterator
@@ -14,7 +14,7 @@ from rules.field_test.answer import Flag, PhaseName
 from rules.field_test.document import Method, Phase, Shutoffs
 from rules.field_test.flags import flag
 from rules.field_test.gauge import Gauged, Level
-from rules.field_test.plan import PART_NAMES, Plan
+from rules.field_test.plan import COMPONENTS, Plan
 from rules.field_test.shutoffs import Claim, Spoil, cancelled_by, spoils_in
 
 
@@ -68,7 +68,7 @@ def _conditions(plan: Plan, name: PhaseName, gauged: Gauged, how: _How) -> Condi
         uncertainty=gauged.uncertainty,
         accuracy=gauged.accuracy,
         level=level,
-        cancelled={component: cancelled_by(everywhere, component) for component in PART_NAMES},
+        cancelled={component: cancelled_by(everywhere, component) for component in COMPONENTS},
         below_minimum=tuple([spoil for spoil in spoils if spoil.only_below_minimum is not None]),
         test_kit_fault=kit_fault is True,
         backpressure_present=backpressure is True,
@@ -78,28 +78,17 @@ def _conditions(plan: Plan, name: PhaseName, gauged: Gauged, how: _How) -> Condi
 
 def _flags(plan: Plan, name: PhaseName, phase: Phase, level: Level) -> Iterator[Flag]:
     at = f"/{name}_test"
-    for side, number, state in (("inlet", 1, phase.shutoffs.inlet), ("outlet", 2, phase.shutoffs.outlet)):
+    for side, state in (("inlet", phase.shutoffs.inlet), ("outlet", phase.shutoffs.outlet)):
         if state == "not_checked":
-            message = f"Whether the No. {number} shutoff was tight is not stated; a leaking one makes readings untrustworthy."
-            yield flag("shutoffs_not_checked", f"{at}/shutoffs/{side}", message)
+            yield flag("shutoffs_not_checked", f"{at}/shutoffs/{side}", shutoff=side)
     if level != "level":
-        where = "above" if level == "high" else "below"
-        message = (
-            f"The gauge was held {where} the level that the procedure states, so its numbers do not count: "
-            "test again with the gauge at that level."
-        )
-        yield flag("gauge_not_level", "/gauge/height_above_assembly", message)
+        yield flag("gauge_not_level", "/gauge/height_above_assembly", case=level)
     if phase.backpressure_present is True:
-        message = "There was backpressure during the test. A failure counts, but which part failed is unknown: find its source, then test again."
-        yield flag("backpressure_present", f"{at}/backpressure_present", message)
+        yield flag("backpressure_present", f"{at}/backpressure_present")
     if phase.test_kit_fault is True:
-        message = "The test kit failed, so the test was abandoned and its readings do not count: test again with a sound kit."
-        yield flag("test_kit_fault", f"{at}/test_kit_fault", message)
+        yield flag("test_kit_fault", f"{at}/test_kit_fault")
     if phase.bypass_meter_moved is not UNSET:
         if len(plan.kind.lines) == 1:
-            yield flag("unexpected_component", f"{at}/bypass_meter_moved", f"A {plan.kind.name} has no bypass meter.")
+            yield flag("unexpected_component", f"{at}/bypass_meter_moved", case="bypass_meter", kind=plan.kind.kind)
         elif not phase.bypass_meter_moved:
-            message = (
-                "The bypass meter did not move as water ran through the bypass: it would not show water used; have it checked."
-            )
-            yield flag("bypass_meter_still", f"{at}/bypass_meter_moved", message)
+            yield flag("bypass_meter_still", f"{at}/bypass_meter_moved")

@@ -1,10 +1,11 @@
 """Reading against criterion → finding, for one part or one pair of readings at a time.
 
-A reading exactly at the minimum passes; readings are taken as read and never rounded up or corrected. A number that cannot be trusted (it
-contradicts what stands beside it, could not have been read, or was read on a gauge that was not level or against a leaking shutoff that can
-have produced it) never makes a pass: the finding is then *not determined*, and a flag says why.
+A reading exactly at the minimum passes; readings are taken as read and never rounded up or corrected. A number that cannot be trusted never
+makes a pass: it contradicts another member, could not have been read, or was read on a gauge that was not level or against a leaking
+shutoff
+that can have caused it. The finding is then *not determined*, and a flag says why.
 
-What a reading shows depends on a few values that come again and again (gauges are read in tenths): the phase remembers it.
+The result of a reading depends on a few values that recur (gauges are read in tenths), so the phase caches it.
 """
 
 from collections.abc import Mapping
@@ -13,63 +14,67 @@ from typing import Final, Literal
 
 from msgspec import UNSET, Struct, UnsetType
 
-from rules.field_test.answer import Finding, FindingOutcome
+from rules.field_test.answer import Finding, FindingOutcome, Flag
 from rules.field_test.conditions import Conditions
 from rules.field_test.document import AirInletReading, CheckReading, Reading, ReliefValveReading
-from rules.field_test.plan import Place, PlannedCriterion, PlannedPart, sentence
+from rules.field_test.flags import flag_of
+from rules.field_test.plan import Place, PlannedCriterion, PlannedPart
 from rules.field_test.plausible import read_instead
 from rules.field_test.protection import State
 from rules.field_test.result import PartResult, part_result, state_of_number
 from rules.field_test.shutoffs import Claim, Spoil
 from rules.field_test.uncertainty import conformance_probability
+from rules.texts import Value, minimum, number, sentence, texts
 
-# What was seen, in words: where it is so, where it is not; and the claim that a leaking shutoff can have produced in each case.
-_SEEN: Final[dict[str, tuple[str, str, Claim | None, Claim]]] = {
-    "closed_tight": ("closed tight", "leaked", "holds", "leaks"),
-    "tight_against_backpressure": ("was tight against backpressure", "leaked against backpressure", "holds", "leaks"),
-    "opened": ("opened", "did not open", None, "not_opened"),
-    "opened_fully": ("opened fully", "did not open fully", None, "not_fully"),
+# The code of the message where a fact is so and where it is not, and the claim that a leaking shutoff can have caused in each case.
+_FACTS: Final[dict[str, tuple[str, str, Claim | None, Claim]]] = {
+    "closed_tight": ("closed_tight", "leaked", "holds", "leaks"),
+    "tight_against_backpressure": ("tight_against_backpressure", "leaked_against_backpressure", "holds", "leaks"),
+    "opened": ("opened", "did_not_open", None, "not_opened"),
+    "opened_fully": ("opened_fully", "did_not_open_fully", None, "not_fully"),
 }
 
 
-class Noted(Struct, frozen=True):
-    """A flag to be: its code, where it belongs below the reading (or the phase), and what it says."""
-
-    code: str
-    member: str
-    message: str
-    on: Literal["reading", "phase"] = "reading"
+_NO_WORDS: Final[Mapping[str, str]] = {}
 
 
-class PartShows(Struct, frozen=True, kw_only=True, eq=False):
-    """What one part, or the pair of the buffer, shows, and what that comes to.
+class PartFlag(Struct, frozen=True, kw_only=True):
+    """A flag whose pointer is relative to the reading or to the phase."""
+
+    flag: Flag
+    below: Literal["reading", "phase"]
+
+
+class JudgedPart(Struct, frozen=True, kw_only=True, eq=False):
+    """The findings and flags of one part, or of the pair of the buffer, and its result.
 
     `index` is that of its place; `observed` the number as read, and `number` the same where it can be trusted.
     """
 
     index: int
     findings: tuple[Finding, ...]
-    noted: tuple[Noted, ...]
+    flags: tuple[PartFlag, ...]
     result: PartResult
     number: float | None
     observed: float | None
 
 
-class _Sheet:
-    """What is being written of one part: its findings and flags, under the conditions of its phase."""
+class _PartJudge:
+    """Collects the findings and flags of one part, under the conditions of its phase."""
 
-    __slots__ = ("cancelled", "conditions", "findings", "noted", "part", "place")
+    __slots__ = ("cancelled", "conditions", "findings", "flags", "part", "place")
 
     def __init__(self, conditions: Conditions, place: Place, cancelled: Mapping[Claim, Spoil]) -> None:
         self.conditions, self.place, self.part, self.cancelled = conditions, place, place.part, cancelled
         self.findings: list[Finding] = []
-        self.noted: list[Noted] = []
+        self.flags: list[PartFlag] = []
 
     def add(
-        self, planned: PlannedCriterion, outcome: FindingOutcome, message: str, *,
+        self, planned: PlannedCriterion, outcome: FindingOutcome, code: str, words: Mapping[str, str] = _NO_WORDS, *,
         observed: float | bool | UnsetType = UNSET, margin: float | UnsetType = UNSET, probability: float | UnsetType = UNSET,
+        parameters: dict[str, str | float] | UnsetType = UNSET,
     ) -> None:  # fmt: skip
-        """Add a finding."""
+        """Add a finding; `words` are the parameters of its message beside those of the part."""
         criterion = planned.criterion
         self.findings.append(
             Finding(
@@ -78,66 +83,100 @@ class _Sheet:
                 line=self.place.line,
                 component=criterion.component,
                 outcome=outcome,
-                message=message,
+                code=code,
+                message=_message(code, self.part, words),
                 source=planned.source,
                 observed=observed,
                 at_least=UNSET if criterion.at_least is None else planned.at_least,
                 margin=margin,
                 conformance_probability=probability,
+                parameters=parameters,
             )
         )
 
-    def note(self, code: str, member: str, message: str, on: Literal["reading", "phase"] = "reading") -> None:
-        """Add a flag."""
-        self.noted.append(Noted(code, member, message, on))
+    def add_flag(
+        self,
+        code: str,
+        member: str,
+        parameters: Mapping[str, Value] = _NO_WORDS,
+        *,
+        below: Literal["reading", "phase"] = "reading",
+        in_words: Mapping[str, str] = _NO_WORDS,
+    ) -> None:
+        """Add a flag; `member` is the pointer below the reading or the phase."""
+        self.flags.append(PartFlag(flag=flag_of(code, member, parameters, in_words=in_words), below=below))
 
-    def cancels(self, claim: Claim | None) -> str:
-        """Why a leaking shutoff can have produced that claim, with the flag that says so; empty where none can."""
+    def leak_behind(self, claim: Claim | None) -> Spoil | None:
+        """The leaking shutoff that can have caused that claim, with its flag added; None where there is none."""
         spoil = None if claim is None else self.cancelled.get(claim)
-        if spoil is None:
-            return ""
-        self.note("shutoff_leak_unreadable", f"/shutoffs/{spoil.shutoff}", f"{spoil.because} {spoil.repair}", "phase")
-        return spoil.because
+        if spoil is not None:
+            self.add_flag(
+                "shutoff_leak_unreadable",
+                f"/shutoffs/{spoil.shutoff}",
+                {"leak": spoil.code},
+                below="phase",
+                in_words={"leak": spoil.because, "repair": spoil.repair},
+            )
+        return spoil
 
     def add_fact(self, planned: PlannedCriterion, seen: bool) -> FindingOutcome:  # noqa: FBT001 - as stated
         """Add the finding on a fact that must be so (closed tight, opened, opened fully), and return its outcome."""
-        did, did_not, claim, claim_not = _SEEN[planned.criterion.quantity]
-        message = f"{sentence(self.part.name)} {did if seen else did_not}."
-        outcome: FindingOutcome = "met" if seen else "not_met"
-        if because := self.cancels(claim if seen else claim_not):
-            outcome, message = "not_determined", f"{message} {because}"
-        self.add(planned, outcome, message, observed=seen)
+        code, code_not, claim, claim_not = _FACTS[planned.criterion.quantity]
+        leak = self.leak_behind(claim if seen else claim_not)
+        outcome: FindingOutcome = "not_determined" if leak is not None else "met" if seen else "not_met"
+        stated = code if seen else code_not
+        if leak is None:
+            self.add(planned, outcome, stated, observed=seen)
+        else:
+            self.add_unreliable(planned, stated, leak, observed=seen)
         return outcome
 
-    def shows(self, state: State, *, number: float | None = None, observed: float | None = None, pair: bool = False) -> PartShows:
-        """All of it."""
+    def add_unreliable(
+        self, planned: PlannedCriterion, code: str, leak: Spoil, words: Mapping[str, str] = _NO_WORDS, *,
+        observed: float | bool, margin: float | UnsetType = UNSET,
+    ) -> None:  # fmt: skip
+        """Add the finding on what a leaking shutoff can have caused."""
+        self.add(
+            planned, "not_determined", f"{code}.unreliable", {**words, "leak": leak.because},
+            observed=observed, margin=margin, parameters={"leak": leak.code},
+        )  # fmt: skip
+
+    def finish(
+        self, state: State, *, number: float | None = None, observed: float | None = None, pair: bool = False
+    ) -> JudgedPart:
+        """All findings and flags, with the result."""
         outcomes = tuple([(finding.rule, finding.outcome) for finding in self.findings])
-        result = part_result(self.place.line, self.part.component, outcomes, state, pair=pair)
-        return PartShows(
+        return JudgedPart(
             index=self.place.index,
             findings=tuple(self.findings),
-            noted=tuple(self.noted),
-            result=result,
+            flags=tuple(self.flags),
+            result=part_result(self.place.line, self.part.component, outcomes, state, pair=pair),
             number=number,
             observed=observed,
         )
 
 
-def judge_unread(conditions: Conditions, place: Place, *, doubled: bool = False) -> PartShows:
-    """What is left to say of a part that was not read, or whose reading is there twice."""
-    sheet, part = _Sheet(conditions, place, {}), place.part
-    message = "No reading is given."
-    if doubled:
-        message = "Two readings are given; which of them counts is unknown."
-    elif conditions.test_kit_fault:
-        message = "The test kit failed, so no reading counts."
-    else:
-        missing = f"{sentence(part.name)} was not read{place.where}; the test is not complete without it."
-        sheet.note("missing_reading", "/readings", missing, "phase")
+def _message(code: str, part: PlannedPart, words: Mapping[str, str]) -> str:
+    return sentence(texts("field_test").templates["findings"][code].format(**part.words, **words))
+
+
+def judge_unread(conditions: Conditions, place: Place, *, doubled: bool = False) -> JudgedPart:
+    """The findings on a part that was not read, or that was reported twice."""
+    judging, part = _PartJudge(conditions, place, {}), place.part
+    code = "read_twice" if doubled else "test_kit_failed" if conditions.test_kit_fault else "not_read"
+    if code == "not_read" and place.only_line:
+        judging.add_flag("missing_reading", "/readings", {"case": "part", "component": part.component}, below="phase")
+    elif code == "not_read":
+        judging.add_flag(
+            "missing_reading",
+            "/readings",
+            {"case": "part_on_line", "component": part.component, "line": place.line},
+            below="phase",
+        )
     for planned in (part.read, part.fully):
         if planned is not None:
-            sheet.add(planned, "not_determined", message)
-    return sheet.shows("unknown")
+            judging.add(planned, "not_determined", code)
+    return judging.finish("unknown")
 
 
 def judge_reading(
@@ -146,245 +185,270 @@ def judge_reading(
     reading: Reading,
     line_pressure: float = inf,
     cancelled: Mapping[Claim, Spoil] | None = None,
-) -> PartShows:
-    """What one reading shows of its part; `cancelled` replaces the claims that a leaking shutoff cancels under these conditions."""
+) -> JudgedPart:
+    """The findings on one reading; `cancelled` replaces the claims that a leaking shutoff cancels under these conditions."""
     if cancelled is None:
         cancelled = conditions.cancelled[place.part.component]
-    sheet = _Sheet(conditions, place, cancelled)
+    judging = _PartJudge(conditions, place, cancelled)
     if reading.fluctuated is True:
-        sheet.note(
-            "reading_fluctuated",
-            "/fluctuated",
-            f"The reading of {place.part.name} fluctuated; the lowest is the one that counts.",
-        )
+        judging.add_flag("reading_fluctuated", "/fluctuated", {"component": place.part.component})
     if isinstance(reading, ReliefValveReading):
-        return _judge_relief_valve(sheet, reading, line_pressure)
+        return _judge_relief_valve(judging, reading, line_pressure)
     if isinstance(reading, AirInletReading):
-        return _judge_air_inlet(sheet, reading, line_pressure)
-    return _judge_check(sheet, reading, line_pressure)
+        return _judge_air_inlet(judging, reading, line_pressure)
+    return _judge_check(judging, reading, line_pressure)
 
 
-def _judge_check(sheet: _Sheet, reading: Reading, line_pressure: float) -> PartShows:
+def _judge_check(judging: _PartJudge, reading: Reading, line_pressure: float) -> JudgedPart:
     assert not isinstance(reading, ReliefValveReading | AirInletReading)  # noqa: S101 - narrows the type
-    part, closed, number = sheet.part, reading.closed_tight, reading.held_at
+    part, closed, number = judging.part, reading.closed_tight, reading.held_at
     against: bool | UnsetType = UNSET if isinstance(reading, CheckReading) else reading.tight_against_backpressure
-    if sheet.conditions.test_kit_fault:
-        return judge_unread(sheet.conditions, sheet.place)
+    if judging.conditions.test_kit_fault:
+        return judge_unread(judging.conditions, judging.place)
     if number == 0 and closed is False:
         # Testers write 0 beside "leaked".
         number = UNSET
     seen: list[FindingOutcome] = []
     if closed is not UNSET:
-        seen.append(sheet.add_fact(part.seen, closed))
+        seen.append(judging.add_fact(part.seen, closed))
     if against is not UNSET:
         if part.against is None:
-            message = f"{sentence(part.name)} of this kind is not tested against backpressure."
-            sheet.note("unexpected_component", "/tight_against_backpressure", message)
+            judging.add_flag(
+                "unexpected_component",
+                "/tight_against_backpressure",
+                {"case": "backpressure", "component": part.component, "kind": judging.conditions.plan.kind.kind},
+            )
         else:
-            seen.append(sheet.add_fact(part.against, against))
+            seen.append(judging.add_fact(part.against, against))
     trusted: float | None = None
     if number is not UNSET:
-        trusted = _judge_number(sheet, number, line_pressure, contradicted=closed is False)
+        trusted = _judge_number(judging, number, line_pressure, contradicted=closed is False)
     elif not seen or ("not_met" not in seen and part.read.criterion.alternative_to is None):
-        sheet.add(part.read, "not_determined", f"No differential is given for {part.name}.")
-        sheet.note("missing_reading", "/held_at", f"Give the differential that {part.name} held.")
+        judging.add(part.read, "not_determined", "number_missing")
+        judging.add_flag("missing_reading", "/held_at", {"case": "held_at", "component": part.component})
     state: State = "unknown"
     if "not_met" in seen:
-        # How large the leak is, a field test does not show.
+        # A field test does not show how large the leak is.
         state = "failed"
     elif trusted is not None:
-        state = state_of_number(trusted, part.sound_from, sheet.conditions.accuracy)
-        if state == "weak" and ("holds" in sheet.cancelled or sheet.conditions.level != "level"):
-            # It holds less than it read, and whether it holds at all is not shown.
+        state = state_of_number(trusted, part.sound_from, judging.conditions.accuracy)
+        if state == "weak" and ("holds" in judging.cancelled or judging.conditions.level != "level"):
+            # It holds less than it read, and may not hold at all.
             state = "unknown"
     elif number is UNSET and "met" in seen:
-        # It holds. Whether as it should is known only where tightness alone serves, or was seen against backpressure.
+        # It holds. Whether it holds its minimum is known only where tightness alone is enough, or was seen against backpressure.
         state = "sound" if part.read.criterion.alternative_to is not None or against is True else "weak"
-    drop = None if "holds" in sheet.cancelled or sheet.conditions.level != "level" else trusted
-    return sheet.shows(state, number=drop, observed=None if number is UNSET else number)
+    drop = None if "holds" in judging.cancelled or judging.conditions.level != "level" else trusted
+    return judging.finish(state, number=drop, observed=None if number is UNSET else number)
 
 
-def _judge_relief_valve(sheet: _Sheet, reading: ReliefValveReading, line_pressure: float) -> PartShows:
-    part, opened, number = sheet.part, reading.opened, reading.opened_at
+def _judge_relief_valve(judging: _PartJudge, reading: ReliefValveReading, line_pressure: float) -> JudgedPart:
+    part, opened, number = judging.part, reading.opened, reading.opened_at
     if reading.discharging == "continuous":
         assert part.quiet is not None  # noqa: S101 - each rulebook that judges relief valves says so
-        sheet.add(part.quiet, "not_met", "The relief valve discharged all the time before the test.", observed=False)
-        unknown = "The relief valve was discharging already, so the differential at which it opens cannot be read."
-        sheet.add(part.read, "not_determined", unknown, observed=number)
+        judging.add(part.quiet, "not_met", "discharging", observed=False)
+        judging.add(part.read, "not_determined", "discharging_not_read", observed=number)
         if opened is False:
-            sheet.note(
-                "contradictory_reading", "/opened", "The relief valve discharged all the time, and is reported as not opened."
-            )
-        return sheet.shows("discharging", observed=None if number is UNSET else number)
+            judging.add_flag("contradictory_reading", "/opened", {"case": "discharging"})
+        return judging.finish("discharging", observed=None if number is UNSET else number)
     if reading.discharging == "intermittent":
-        message = (
-            "The relief valve discharged now and then before the test, which swings of the supply's pressure cause; look at them."
-        )
-        sheet.note("relief_valve_discharging", "/discharging", message)
-    return _judge_opening(sheet, opened, number, line_pressure, must_be_read=True)
+        judging.add_flag("relief_valve_discharging", "/discharging")
+    return _judge_opening(judging, opened, number, line_pressure, must_be_read=True)
 
 
-def _judge_air_inlet(sheet: _Sheet, reading: AirInletReading, line_pressure: float) -> PartShows:
-    part, opened, fully = sheet.part, reading.opened, reading.opened_fully
+def _judge_air_inlet(judging: _PartJudge, reading: AirInletReading, line_pressure: float) -> JudgedPart:
+    part, opened, fully = judging.part, reading.opened, reading.opened_fully
     spills = reading.spilling == "continuous"
     if spills:
         assert part.quiet is not None  # noqa: S101 - each rulebook that judges air inlets says so
-        sheet.add(part.quiet, "not_met", "The air inlet spilled all the time under pressure.", observed=False)
+        judging.add(part.quiet, "not_met", "spilling", observed=False)
     elif reading.spilling == "intermittent":
-        message = "The air inlet spilled now and then; one may spit until it seats."
-        sheet.note("air_inlet_spilling", "/spilling", message)
-    shown = _judge_opening(sheet, opened, reading.opened_at, line_pressure, must_be_read=not spills)
-    if sheet.conditions.test_kit_fault or part.fully is None:
-        return shown
-    state = shown.result.state
+        judging.add_flag("air_inlet_spilling", "/spilling")
+    opening = _judge_opening(judging, opened, reading.opened_at, line_pressure, must_be_read=not spills)
+    if judging.conditions.test_kit_fault or part.fully is None:
+        return opening
+    state = opening.result.state
     if fully is UNSET:
         if opened is not False and not spills:
-            message = f"Whether {part.name} opened fully as the body drained is not stated."
-            sheet.add(part.fully, "not_determined", message)
-            sheet.note("missing_reading", "/opened_fully", message)
+            judging.add(part.fully, "not_determined", "opened_fully_not_stated")
+            judging.add_flag("missing_reading", "/opened_fully", {"case": "opened_fully", "component": part.component})
             state = "failed" if state == "failed" else "unknown"
     elif fully and opened is False:
-        message = f"{sentence(part.name)} is reported as not opened, and as opened fully; the two contradict each other."
-        sheet.add(part.fully, "not_determined", message, observed=True)
-        sheet.note("contradictory_reading", "/opened_fully", message)
+        judging.add(part.fully, "not_determined", "opened_fully_contradicted", observed=True)
+        judging.add_flag("contradictory_reading", "/opened_fully", {"case": "opened_fully", "component": part.component})
     else:
-        outcome = sheet.add_fact(part.fully, fully)
+        outcome = judging.add_fact(part.fully, fully)
         if outcome != "met" and state != "failed":
-            # One that does not open fully may not be enough beside a check that leaks.
+            # An air inlet that does not open fully may not be enough beside a check that leaks.
             state = "unknown"
     if spills and state != "failed":
         state = "weak"
-    return sheet.shows(state, number=shown.number, observed=shown.observed)
+    return judging.finish(state, number=opening.number, observed=opening.observed)
 
 
 def _judge_opening(
-    sheet: _Sheet, opened: bool | UnsetType, number: float | UnsetType, line_pressure: float, *, must_be_read: bool  # noqa: FBT001 - as stated
-) -> PartShows:  # fmt: skip
-    """A relief valve's or an air inlet's opening."""
-    part = sheet.part
-    if sheet.conditions.test_kit_fault:
-        unread = judge_unread(sheet.conditions, sheet.place)
-        sheet.findings += unread.findings
-        return sheet.shows("weak" if sheet.findings[0].outcome == "not_met" else "unknown")
+    judging: _PartJudge, opened: bool | UnsetType, number: float | UnsetType, line_pressure: float, *, must_be_read: bool  # noqa: FBT001 - as stated
+) -> JudgedPart:  # fmt: skip
+    """The findings on the opening of a relief valve or an air inlet."""
+    part = judging.part
+    if judging.conditions.test_kit_fault:
+        unread = judge_unread(judging.conditions, judging.place)
+        judging.findings += unread.findings
+        return judging.finish("weak" if judging.findings[0].outcome == "not_met" else "unknown")
     if number == 0 and opened is False:
         # Testers write 0 for "did not open".
         number = UNSET
-    seen: FindingOutcome | None = None if opened is UNSET else sheet.add_fact(part.seen, opened)
+    seen: FindingOutcome | None = None if opened is UNSET else judging.add_fact(part.seen, opened)
     trusted: float | None = None
     if number is not UNSET:
-        trusted = _judge_number(sheet, number, line_pressure, contradicted=opened is False)
+        trusted = _judge_number(judging, number, line_pressure, contradicted=opened is False)
     elif opened is not False:
-        sheet.add(part.read, "not_determined", f"No differential is given for {part.name}.")
+        judging.add(part.read, "not_determined", "number_missing")
         if must_be_read:
-            sheet.note("missing_reading", "/opened_at", f"Give the differential that {part.name} opened at.")
+            judging.add_flag("missing_reading", "/opened_at", {"case": "opened_at", "component": part.component})
     state: State = "unknown"
     if seen == "not_met":
         state = "failed"
     elif trusted is not None:
-        state = state_of_number(trusted, part.sound_from, sheet.conditions.accuracy)
-        if state == "weak" and sheet.conditions.level != "level":
+        state = state_of_number(trusted, part.sound_from, judging.conditions.accuracy)
+        if state == "weak" and judging.conditions.level != "level":
             state = "unknown"
-    return sheet.shows(state, number=trusted, observed=None if number is UNSET else number)
+    return judging.finish(state, number=trusted, observed=None if number is UNSET else number)
 
 
-def _judge_number(sheet: _Sheet, number: float, line_pressure: float, *, contradicted: bool) -> float | None:
+def _judge_number(judging: _PartJudge, reading: float, line_pressure: float, *, contradicted: bool) -> float | None:
     """Add the finding on a number against its minimum; returned where it can be trusted."""
-    part, planned, conditions = sheet.part, sheet.part.read, sheet.conditions
-    unit, at_least = part.unit, planned.at_least
-    member = f"/{planned.criterion.quantity}"
-    observed = float(number) + 0.0  # adding zero makes a negative zero plain
+    part, planned, conditions = judging.part, judging.part.read, judging.conditions
+    at_least, quantity = planned.at_least, planned.criterion.quantity
+    member = f"/{quantity}"
+    observed = float(reading) + 0.0  # adding zero makes a negative zero plain
     # Less than a billionth is the rounding of somebody's conversion, not a reading.
     margin = round(observed - at_least, 9) + 0.0
     outcome: FindingOutcome = "met" if margin >= 0 else "not_met"
-    said = f"{sentence(part.name)} {'held' if part.is_check else 'opened at'} {_digits(observed)} {unit}"
-    message = f"{said}{';' if outcome == 'met' else ', where'} at least {_digits(at_least)} {unit} is required."
-    trusted = True
+    digits = number(observed)
+    words = {"observed": digits, "at_least": planned.digits or minimum(at_least, observed)}
+    common: dict[str, Value] = {"component": part.component, "quantity": quantity, "observed": observed, "unit": part.unit}
+    impossible = None if contradicted else _impossible(observed, part, line_pressure)
     if contradicted:
-        failed = _SEEN[part.seen.criterion.quantity][1]
-        message = f"It is reported that {part.name} {failed}, and {_digits(observed)} {unit} beside that; the two contradict each other."
-        outcome, trusted = "not_determined", False
-        sheet.note("contradictory_reading", member, message)
-    elif impossible := _impossible(observed, part, line_pressure):
-        # Whether too high or too low: of a number that was never read nothing follows, and nothing of the protection either.
-        outcome, trusted, message = "not_determined", False, f"{said}: {impossible}"
-        sheet.note("impossible_reading", member, message)
-    if observed > part.ceiling and (doubt := _doubt(observed, part)):
-        sheet.note("unit_doubtful", member, f"{said}{doubt}")
-    if trusted and part.is_check and (because := sheet.cancels("holds" if outcome == "met" else "leaks")):
-        outcome, trusted, message = "not_determined", False, f"{said}, but that does not count. {because}"
-    if trusted and conditions.level != "level" and (outcome == "met" or conditions.level == "high"):
-        # Read on a gauge held too low, which reads high, a number below the minimum still fails.
-        outcome, trusted = "not_determined", False
-        message = (
-            f"{said}, but the gauge was not at the level that the procedure states: test again with the gauge at that level."
+        fault = part.seen.criterion.quantity
+        judging.add(
+            planned, "not_determined", "number.contradicted", {**words, "fault": _fault(fault)}, observed=observed, margin=margin
         )
+        judging.add_flag(
+            "contradictory_reading",
+            member,
+            {"case": "number", "component": part.component, "fault": fault, "observed": observed, "unit": part.unit},
+        )
+    elif impossible is not None:
+        # Nothing follows from a number that was never read, whether too high or too low, and nothing for the protection either.
+        case, limit = impossible
+        limits: dict[str, str | float] = {} if limit is None else {"limit": limit}
+        judging.add(
+            planned, "not_determined", f"number.{case}", {**words, "limit": "" if limit is None else number(limit)},
+            observed=observed, margin=margin, parameters=limits or UNSET,
+        )  # fmt: skip
+        judging.add_flag("impossible_reading", member, {"case": case, **common, **limits})
+    if observed > part.ceiling:
+        _flag_unit(judging, member, observed, common)
+    if contradicted or impossible is not None:
+        return None
+    if part.is_check and (leak := judging.leak_behind("holds" if outcome == "met" else "leaks")) is not None:
+        judging.add_unreliable(planned, "number", leak, words, observed=observed, margin=margin)
+        return None
+    if conditions.level != "level" and (outcome == "met" or conditions.level == "high"):
+        # A gauge held too low reads high, so a number below the minimum still fails.
+        judging.add(planned, "not_determined", "number.gauge_not_level", words, observed=observed, margin=margin)
+        return None
     probability: float | UnsetType = UNSET
-    if trusted and conditions.uncertainty > 0 and conditions.level == "level":
+    if conditions.uncertainty > 0 and conditions.level == "level":
         probability = round(conformance_probability(observed, at_least, conditions.uncertainty), 6)
         if part.near[0] <= probability <= part.near[1]:
-            why = f"{_digits(observed)} {unit} lies so near {_digits(at_least)} {unit} that this gauge cannot tell surely"
-            sheet.note("near_limit", member, f"{why}: the chance that the true value conforms is {probability:.0%}.")
-    sheet.add(planned, outcome, message, observed=observed, margin=margin, probability=probability)
-    return observed if trusted else None
+            at_least_words = {"at_least": words["at_least"]}
+            judging.add_flag(
+                "near_limit", member, {**common, "at_least": at_least, "probability": probability}, in_words=at_least_words
+            )
+    judging.add(planned, outcome, "number", words, observed=observed, margin=margin, probability=probability)
+    return observed
 
 
-def _impossible(value: float, part: PlannedPart, line_pressure: float) -> str:
-    """Why a number could not have been read; empty where it could."""
+def _fault(quantity: str) -> str:
+    return texts("field_test").words["fault"][quantity]
+
+
+def _impossible(value: float, part: PlannedPart, line_pressure: float) -> tuple[str, float | None] | None:
+    """Why a number could not have been read, with the limit that it exceeds; None where it could."""
     if value < 0:
-        return "a differential is not negative."
+        return "negative", None
     if value > line_pressure:
-        return f"that is more than the line pressure, {_digits(line_pressure)} {part.unit}."
+        return "above_line_pressure", line_pressure
     if value > part.most_plausible:
-        return f"that is more than a differential gauge of this trade reads, {_digits(part.most_plausible)} {part.unit}."
-    return ""
+        return "above_gauge", part.most_plausible
+    return None
 
 
-def _doubt(value: float, part: PlannedPart) -> str:
-    """Why the unit of a number is in doubt, as the end of a sentence; empty where the number is impossible in every unit near."""
-    instead = read_instead(value, part.unit, part.ceiling)
-    if value > part.most_plausible and not instead:
-        return ""
-    return f", more than such a part shows ({_digits(round(part.ceiling, 2))} {part.unit} at most).{instead} Look at the unit of the reading."
+def _flag_unit(judging: _PartJudge, member: str, observed: float, common: Mapping[str, Value]) -> None:
+    """Add the flag on a number whose unit is doubtful, unless it is impossible in every smaller unit too."""
+    part = judging.part
+    other = read_instead(observed, part.unit, part.ceiling)
+    limit = {"limit": number(round(part.ceiling, 2))}
+    if other is not None:
+        judging.add_flag(
+            "unit_doubtful",
+            member,
+            {
+                "case": "reading_in_other_unit",
+                **common,
+                "limit": part.ceiling,
+                "other_unit": other.unit,
+                "converted": other.value,
+            },
+            in_words={**limit, "converted": f"{other.value:.3g}"},
+        )
+    elif observed <= part.most_plausible:
+        judging.add_flag("unit_doubtful", member, {"case": "reading", **common, "limit": part.ceiling}, in_words=limit)
 
 
-def judge_buffer(conditions: Conditions, planned: PlannedCriterion, place: Place, drop: float, opening: float) -> PartShows:
-    """Check 1's drop less the relief valve's opening: a criterion in some rulebooks, a note in others.
+def judge_buffer(conditions: Conditions, planned: PlannedCriterion, place: Place, drop: float, opening: float) -> JudgedPart:
+    """Check 1's differential less the relief valve's opening: a criterion in some rulebooks, a note in others.
 
-    In a quiet RP the zone stands below the inlet by check 1's drop, so a relief valve that opens at that drop or above it would be
-    discharging: such a pair cannot have been read, and nothing can pass on it. `place` is that of the part whose criterion it is.
+    In a quiet RP the zone is below the inlet by check 1's differential, so a relief valve that opens at that differential or above it would
+    be discharging: such a pair cannot have been read, and nothing can pass on it. `place` is that of the part whose criterion it is.
     """
-    sheet, unit, advisory = _Sheet(conditions, place, {}), place.part.unit, planned.criterion.advisory
+    judging, unit, advisory = _PartJudge(conditions, place, {}), place.part.unit, planned.criterion.advisory
     at_least, buffer = planned.at_least, round(drop - opening, 9)
     margin = round(buffer - at_least, 9) + 0.0
-    pair = f"Check 1 held {_digits(drop)} {unit} and the relief valve opened at {_digits(opening)} {unit}"
-    required = f"{'more than' if planned.criterion.above else 'at least'} {_digits(at_least)} {unit}"
-    message = f"{pair}: a buffer of {_digits(buffer)} {unit}; {required} is required."
+    code = "buffer.above" if planned.criterion.above else "buffer"
+    words = {
+        "drop": number(drop), "opening": number(opening),
+        "observed": number(buffer), "at_least": planned.digits or minimum(at_least, buffer),
+    }  # fmt: skip
+    parameters: dict[str, str | float] = {"drop": drop, "opening": opening}
     outcome: FindingOutcome = "met"
     probability: float | UnsetType = UNSET
     if buffer <= 0:
-        outcome = "not_determined" if advisory else "not_met"
-        message = f"{pair}, which is not below it; a quiet assembly would be discharging, so the two cannot both have been read."
-        sheet.note("relief_opening_not_below_check_1", "/opened_at", message)
+        outcome, code = "not_determined" if advisory else "not_met", "buffer.contradicted"
+        judging.add_flag("relief_opening_not_below_check_1", "/opened_at", {**parameters, "unit": unit})
     else:
         if margin < 0 or (margin == 0 and planned.criterion.above):
             outcome = "not_met"
-            sheet.note("buffer_low", "/opened_at", message)
+            case: dict[str, Value] = {"case": "above"} if planned.criterion.above else {}
+            judging.add_flag(
+                "buffer_low",
+                "/opened_at",
+                {**case, **parameters, "observed": buffer, "at_least": at_least, "unit": unit},
+                in_words={"at_least": words["at_least"]},
+            )
             if advisory:
-                return sheet.shows("sound", pair=True)
+                return judging.finish("sound", pair=True)
         if conditions.uncertainty > 0:
             # Two readings of the same gauge, taken as independent.
             probability = round(conformance_probability(buffer, at_least, conditions.uncertainty * sqrt(2)), 6)
-    sheet.add(planned, outcome, message, observed=buffer, margin=margin, probability=probability)
-    return sheet.shows("unknown" if buffer <= 0 else "sound", pair=True)
+    judging.add(planned, outcome, code, words, observed=buffer, margin=margin, probability=probability, parameters=parameters)
+    return judging.finish("unknown" if buffer <= 0 else "sound", pair=True)
 
 
-def judge_buffer_unread(conditions: Conditions, planned: PlannedCriterion, place: Place) -> PartShows:
-    """What is left to say of a buffer that is a criterion and whose readings cannot be had."""
-    sheet = _Sheet(conditions, place, {})
-    sheet.add(planned, "not_determined", "The buffer needs both check 1's drop and the relief valve's opening.")
-    return sheet.shows("unknown")
-
-
-def _digits(value: float) -> str:
-    """A number as people write it: no trailing zeros, and digits enough that a reading just under a limit never reads like the limit."""
-    return f"{value:.9g}"
+def judge_buffer_unread(conditions: Conditions, planned: PlannedCriterion, place: Place) -> JudgedPart:
+    """The finding on a buffer that is a criterion and whose readings are not both known."""
+    judging = _PartJudge(conditions, place, {})
+    judging.add(planned, "not_determined", "buffer_not_read")
+    return judging.finish("unknown")

@@ -1,4 +1,4 @@
-"""What was seen → what probably failed, and what usually mends it (`data/diagnosis.toml`)."""
+"""What was seen → what probably failed, and the usual repair (`data/diagnosis.toml`; texts: `data/texts/field_test.toml`)."""
 
 from collections.abc import Iterable
 from functools import lru_cache
@@ -8,25 +8,24 @@ from msgspec import Struct
 from rules.catalogue import Component, Line
 from rules.field_test.answer import Diagnosis
 from rules.field_test.result import PartResult
-from rules.load import read, works
+from rules.files import read
+from rules.load import works
 from rules.sources import Source
+from rules.texts import texts
 
 
 class Row(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One likely cause; `symptom_of` is the component that shows the symptom, where it is not the one that caused it."""
+    """One likely cause, for each of the components; `symptom_of` is the one that shows the symptom, where it is another."""
 
-    kinds: tuple[str, ...]
-    component: Component
-    symptom: str
     code: str
-    likely: str
-    because: str
-    repair: str
+    kinds: tuple[str, ...]
+    components: tuple[Component, ...]
+    symptoms: tuple[str, ...]
     symptom_of: Component | None = None
 
 
 class Rows(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The data file of them."""
+    """The data file as a whole."""
 
     source: str
     diagnoses: tuple[Row, ...]
@@ -52,30 +51,35 @@ def _causes(kind: str, line: Line, component: Component, symptom: str) -> tuple[
     source = Source(title=work.title, clause="–", provenance=work.provenance)
     return tuple(
         Diagnosis(
-            component=row.component,
-            line=line,
             code=row.code,
-            likely=row.likely,
-            because=row.because,
-            repair=row.repair,
+            component=part,
+            line=line,
+            likely=_text("likely", row.code),
+            because=_text("causes", row.code),
+            repair=_text("repairs", row.code),
             source=source,
         )
         for row in data.diagnoses
-        if kind in row.kinds and (row.symptom_of or row.component, row.symptom) == (component, symptom)
+        for part in row.components
+        if kind in row.kinds and (row.symptom_of or part) == component and symptom in row.symptoms
     )
+
+
+def _text(group: str, code: str) -> str:
+    return texts("field_test").templates[group][code]
 
 
 def diagnosis_codes() -> dict[str, str]:
     """The code of every diagnosis, and what probably failed."""
-    return {row.code: row.likely for row in read("diagnosis.toml", Rows).diagnoses}
+    return {row.code: _text("likely", row.code) for row in read("diagnosis.toml", Rows).diagnoses}
 
 
 def diagnose(kind: str, results: Iterable[PartResult]) -> tuple[Diagnosis, ...]:
     """The likely causes of every failed finding, each once, the likeliest first."""
-    told: dict[tuple[str, str, str], Diagnosis] = {}
+    found: dict[tuple[str, str, str], Diagnosis] = {}
     for result in results:
         for rule, outcome in result.outcomes:
             if outcome == "not_met":
-                for one in _causes(kind, result.line, result.component, _SYMPTOM[rule.rpartition(".")[2]]):
-                    told.setdefault((one.component, one.line, one.likely), one)
-    return tuple(told.values())
+                for cause in _causes(kind, result.line, result.component, _SYMPTOM[rule.rpartition(".")[2]]):
+                    found.setdefault((cause.component, cause.line, cause.likely), cause)
+    return tuple(found.values())

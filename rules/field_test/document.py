@@ -1,6 +1,6 @@
-"""A field test as it is told: the assembly, the gauge, the tester, what was read, what was repaired, what was read then.
+"""A field test as reported: the assembly, the gauge, the tester, the readings, the repairs and the readings after them.
 
-Absent members are UNSET, so that *not told* is never mistaken for a value. A reading is a union tagged by its component, so that the
+Absent members are UNSET, so that *not stated* is never mistaken for a value. A reading is a union tagged by its component, so that the
 published contract says which members belong to which part.
 """
 
@@ -41,8 +41,10 @@ class TestedAssembly(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
     kind: TestableKind
     """The kind of assembly."""
-    hazard: Hazard | Literal["unknown"]
-    """The degree of hazard it protects against."""
+    hazard: Hazard | Literal["unknown"] | UnsetType = UNSET
+    """The degree of hazard it protects against; required unless `hazard_class` is stated."""
+    hazard_class: Word | UnsetType = UNSET
+    """The hazard in the rulebook's own word, one of its `hazard_words`, such as `class I` or `fluid category 4`."""
     purpose: Purpose | UnsetType = UNSET
     """What it isolates."""
     backpressure_possible: bool | UnsetType = UNSET
@@ -111,7 +113,10 @@ class Check1Reading(
 class Check2Reading(
     _Check, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True, tag_field="component", tag="check_2"
 ):
-    """Check 2 of an RP, a DC or a detector assembly; whether it is tight against backpressure is apart from its drop in the direction of flow."""
+    """Check 2 of an RP, a DC or a detector assembly.
+
+    Whether it is tight against backpressure is apart from its drop in the direction of flow.
+    """
 
     tight_against_backpressure: bool | UnsetType = UNSET
     """Whether it closed tight against backpressure, apart from its number in the direction of flow."""
@@ -254,6 +259,8 @@ class Test(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_d
     """The final test, after the repair."""
     declared: Declared | UnsetType = UNSET
     """The outcome that the report itself declares."""
+    accepted_on_paper: bool = False
+    """Whether the report was accepted on paper before the record began: where readings are missing, its declared outcome is the result."""
 
 
 class PreviousReadings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):

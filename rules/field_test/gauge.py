@@ -1,4 +1,4 @@
-"""The gauge: how sure its numbers are, whether it was level, and whether its calibration is good."""
+"""The gauge: the uncertainty of its readings, whether it was level, and whether its calibration is valid."""
 
 import datetime as dt
 from typing import Literal
@@ -18,7 +18,7 @@ Level = Literal["level", "high", "low"]
 
 
 class Gauged(Struct, frozen=True, kw_only=True):
-    """What the gauge does to every number of a test, in its unit: standard uncertainty (0: not stated), accuracy (±), and its level."""
+    """What the gauge means for every reading, in its unit: standard uncertainty (0: not stated), accuracy (±), and its level."""
 
     uncertainty: float
     accuracy: float
@@ -26,7 +26,7 @@ class Gauged(Struct, frozen=True, kw_only=True):
 
 
 def gauged(plan: Plan, gauge: GaugeUsed | UnsetType, length: LengthUnit | UnsetType) -> Gauged:
-    """What surrounds the numbers, the gauge's height in `length`."""
+    """The gauge's uncertainty, accuracy and level; its height is in `length`."""
     if gauge is UNSET:
         return Gauged(uncertainty=0.0, accuracy=plan.accuracy_assumed, level="level")
     uncertainty, accuracy = 0.0, plan.accuracy_assumed
@@ -41,31 +41,43 @@ def gauged(plan: Plan, gauge: GaugeUsed | UnsetType, length: LengthUnit | UnsetT
     return Gauged(uncertainty=uncertainty, accuracy=accuracy, level=level)
 
 
-def calibration_good(plan: Plan, gauge: GaugeUsed | UnsetType) -> tuple[dt.date, dt.date]:
-    """The first and the last day on which the stated calibration is good; always, where none is stated that could end."""
+def calibration_valid(plan: Plan, gauge: GaugeUsed | UnsetType) -> tuple[dt.date, dt.date]:
+    """The first and the last day on which the stated calibration is valid; all days where no date is stated."""
     if gauge is UNSET or gauge.calibrated_on is UNSET:
         return dt.date.min, dt.date.max
     return gauge.calibrated_on, add_months(gauge.calibrated_on, int(plan.calibration.at_most or 0))
 
 
 def flags_of_gauge(plan: Plan, gauge: GaugeUsed | UnsetType, performed_on: dt.date) -> list[Flag]:
-    """The flags on the gauge; the same on all days of `calibration_good`."""
+    """The flags on the gauge; the same on all days of `calibration_valid`."""
     if gauge is UNSET:
-        return [
-            flag("gauge_calibration_unknown", "/gauge", "Nothing is stated of the gauge, so its readings rest on no calibration.")
-        ]
+        return [flag("gauge_calibration_unknown", "/gauge", case="no_gauge")]
     flags: list[Flag] = []
     if gauge.calibrated_on is UNSET:
-        flags.append(flag("gauge_calibration_unknown", "/gauge/calibrated_on", "When the gauge was calibrated is not stated."))
+        flags.append(flag("gauge_calibration_unknown", "/gauge/calibrated_on"))
     elif performed_on < gauge.calibrated_on:
-        message = "The only calibration stated for the gauge was made after the test; what it read before that is not covered."
-        flags.append(flag("gauge_calibrated_after_test", "/gauge/calibrated_on", message))
-    elif performed_on > calibration_good(plan, gauge)[1]:
+        calibrated_on = gauge.calibrated_on.isoformat()
+        flags.append(flag("gauge_calibrated_after_test", "/gauge/calibrated_on", calibrated_on=calibrated_on))
+    elif performed_on > calibration_valid(plan, gauge)[1]:
         limit = plan.calibration
-        message = f"The gauge was last calibrated on {gauge.calibrated_on.isoformat()}, more than {limit.at_most:g} months before the test."
-        provenance = plan.rulebook.cite(limit).provenance
-        flags.append(flag("gauge_calibration_expired", "/gauge/calibrated_on", message, rests_on=provenance))
+        flags.append(
+            flag(
+                "gauge_calibration_expired",
+                "/gauge/calibrated_on",
+                rests_on=plan.rulebook.cite(limit).provenance,
+                calibrated_on=gauge.calibrated_on.isoformat(),
+                months=int(limit.at_most or 0),
+            )
+        )
     if gauge.accuracy is not UNSET and gauge.accuracy > plan.accuracy_at_most:
-        message = f"The gauge is accurate to ±{gauge.accuracy:g} {plan.unit}; ±{plan.accuracy_at_most:.2g} {plan.unit} or better is required."
-        flags.append(flag("gauge_too_coarse", "/gauge/accuracy", message))
+        flags.append(
+            flag(
+                "gauge_too_coarse",
+                "/gauge/accuracy",
+                in_words={"at_most": f"{plan.accuracy_at_most:.2g}"},
+                accuracy=float(gauge.accuracy),
+                at_most=plan.accuracy_at_most,
+                pressure_unit=plan.unit,
+            )
+        )
     return flags

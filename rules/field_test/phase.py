@@ -1,10 +1,10 @@
-"""One phase of a test, initial or final: its readings put to their parts, its shutoffs weighed, what each line shows.
+"""One phase of a test, initial or final: each reading is judged for its part, and the results of each line are added up.
 
-The order of readings does not matter: findings stand in the order of lines and parts. A reading that does not belong, or is there twice,
-is flagged and counts for nothing.
+The order of readings does not matter: findings are in the order of lines and parts. A reading that does not belong, or a second reading
+of a part, is flagged and does not count.
 
-What a reading shows depends on little besides itself, and gauges are read in tenths, so it is remembered. Line pressures vary as freely as
-readings do: one that a reading exceeds is looked at again, outside what is remembered.
+The result of a reading depends on little besides itself, and gauges are read in tenths, so it is cached. Line pressures vary as freely as
+readings do: where a reading exceeds it, the reading is judged again outside the cache.
 """
 
 from collections.abc import Sequence
@@ -15,16 +15,21 @@ from msgspec.structs import replace
 
 from rules.field_test.answer import Finding, Flag
 from rules.field_test.conditions import Conditions
-from rules.field_test.criteria import Noted, PartShows, judge_buffer, judge_buffer_unread, judge_reading, judge_unread
+from rules.field_test.criteria import JudgedPart, PartFlag, judge_buffer, judge_buffer_unread, judge_reading, judge_unread
 from rules.field_test.document import Phase, Reading
 from rules.field_test.flags import flag
-from rules.field_test.plan import PART_NAMES, PlannedCriterion, sentence
+from rules.field_test.plan import PlannedCriterion
 from rules.field_test.result import PhaseResult, add_up, part_result
 from rules.field_test.shutoffs import cancelled_by
 from rules.field_test.without_criteria import COMPONENT_OF, phase_without_criteria
 
 # Enough for every pair of tenths that is read often, and a few megabytes at most.
-REMEMBERED: Final = 1 << 12
+CACHED: Final = 1 << 12
+
+# Marks the place of a part while no reading of it is found.
+_NOT_READ: Final = JudgedPart(
+    index=-1, findings=(), flags=(), result=part_result("main", "check", (), "unknown"), number=None, observed=None
+)
 
 
 def judge_phase(
@@ -38,66 +43,67 @@ def judge_phase(
     flags += conditions.flags
     if plan.no_criteria is not None:
         return phase_without_criteria(conditions, plan.no_criteria, phase, findings)
-    shown, read_at = _placed(conditions, phase.readings, line_pressure, flags)
+    judged, read_at = _judge_places(conditions, phase.readings, line_pressure, flags)
     if conditions.below_minimum:
-        _cancel_below_minimum(conditions, shown, read_at, phase.readings, line_pressure)
+        _cancel_below_minimum(conditions, judged, read_at, phase.readings, line_pressure)
     results = []
     for line in plan.lines:
-        parts = shown[line]
+        parts = judged[line]
         if conditions.backpressure_present:
             parts = _unattributed(parts)
         for part in parts:
-            if part.noted:
-                _add_flags(conditions, part.noted, read_at[part.index], flags)
+            if part.flags:
+                _add_flags(conditions, part.flags, read_at[part.index], flags)
             findings += part.findings
             results.append(part.result)
         if plan.buffer is not None and parts[-1].result.component != "check":
-            # An RP's parts stand in flow order: check 1, relief valve, check 2.
+            # An RP's parts are in flow order: check 1, relief valve, check 2.
             both = _buffer(conditions, plan.buffer, parts[0], parts[1])
             if both is None or (not both.result.pair and any(part.result.outcome == "fail" for part in parts)):
                 continue
-            if both.noted:
-                _add_flags(conditions, both.noted, read_at[parts[1].index], flags)
+            if both.flags:
+                _add_flags(conditions, both.flags, read_at[parts[1].index], flags)
             findings += both.findings
             results.append(both.result)
     return add_up(plan, tuple(results))
 
 
-def _placed(
+def _judge_places(
     conditions: Conditions, readings: Sequence[Reading], line_pressure: float, flags: list[Flag]
-) -> tuple[list[PartShows], list[int | None]]:
-    """What each place shows, and which reading is that of each place (None: it was not read, or is there twice)."""
+) -> tuple[list[JudgedPart], list[int | None]]:
+    """The result of each place, and the index of its reading (None: it was not read, or read twice)."""
     places = conditions.plan.places
-    shown: list[PartShows | None] = [None] * len(places)
+    judged = [_NOT_READ] * len(places)
     read_at: list[int | None] = [None] * len(places)
     for at, reading in enumerate(readings):
-        part = _shown(conditions, reading)
+        part = _judge_cached(conditions, reading)
         if part is None:
             flags.append(_unexpected(conditions, at, reading))
             continue
         index = part.index
-        if shown[index] is not None:
-            shown[index], read_at[index] = judge_unread(conditions, places[index], doubled=True), None
-            flags.append(_doubled(conditions, at, reading))
+        if judged[index] is not _NOT_READ:
+            judged[index], read_at[index] = judge_unread(conditions, places[index], doubled=True), None
+            flags.append(_read_twice(conditions, at, reading))
             continue
         if part.observed is not None and part.observed > line_pressure:
             part = judge_reading(conditions, places[index], reading, line_pressure)
-        shown[index], read_at[index] = part, at
-    whole = [part for part in shown if part is not None]
-    if len(whole) < len(places):
-        whole = [judge_unread(conditions, place) if part is None else part for part, place in zip(shown, places, strict=True)]
-    return whole, read_at
+        judged[index], read_at[index] = part, at
+    if _NOT_READ in judged:
+        for place in places:
+            if judged[place.index] is _NOT_READ:
+                judged[place.index] = judge_unread(conditions, place)
+    return judged, read_at
 
 
-@lru_cache(maxsize=REMEMBERED)
-def _shown(conditions: Conditions, reading: Reading) -> PartShows | None:
+@lru_cache(maxsize=CACHED)
+def _judge_cached(conditions: Conditions, reading: Reading) -> JudgedPart | None:
     place = conditions.plan.place_of.get((reading.line, COMPONENT_OF[type(reading)]))
     return None if place is None else judge_reading(conditions, place, reading)
 
 
-@lru_cache(maxsize=REMEMBERED)
-def _buffer(conditions: Conditions, buffer: PlannedCriterion, first: PartShows, second: PartShows) -> PartShows | None:
-    """What check 1 and the relief valve of one line show together; None where nothing is asked of them."""
+@lru_cache(maxsize=CACHED)
+def _buffer(conditions: Conditions, buffer: PlannedCriterion, first: JudgedPart, second: JudgedPart) -> JudgedPart | None:
+    """The result of the buffer of one line; None where it is only advice and cannot be read."""
     drop, opening = first.number, second.number
     place = conditions.plan.place_of[first.result.line, buffer.criterion.component]
     if drop is not None and opening is not None:
@@ -108,27 +114,27 @@ def _buffer(conditions: Conditions, buffer: PlannedCriterion, first: PartShows, 
 
 def _unexpected(conditions: Conditions, at: int, reading: Reading) -> Flag:
     kind, component = conditions.plan.kind, COMPONENT_OF[type(reading)]
-    where = f" on a {reading.line} line" if component in (*kind.components, *kind.bypass_components) else ""
-    message = f"A {kind.name} has no {PART_NAMES[component].removeprefix('the ')}{where}."
-    return flag("unexpected_component", f"/{conditions.name}_test/readings/{at}", message)
+    pointer = f"/{conditions.name}_test/readings/{at}"
+    if component in (*kind.components, *kind.bypass_components):
+        return flag("unexpected_component", pointer, case="line", kind=kind.kind, component=component, line=reading.line)
+    return flag("unexpected_component", pointer, case="part", kind=kind.kind, component=component)
 
 
-def _doubled(conditions: Conditions, at: int, reading: Reading) -> Flag:
-    name = sentence(PART_NAMES[COMPONENT_OF[type(reading)]])
-    message = f"{name} is there twice in one phase; which reading counts is unknown. Send one reading of each part."
-    return flag("contradictory_reading", f"/{conditions.name}_test/readings/{at}", message)
+def _read_twice(conditions: Conditions, at: int, reading: Reading) -> Flag:
+    component = COMPONENT_OF[type(reading)]
+    return flag("contradictory_reading", f"/{conditions.name}_test/readings/{at}", case="twice", component=component)
 
 
-def _add_flags(conditions: Conditions, noted: Sequence[Noted], at: int | None, flags: list[Flag]) -> None:
+def _add_flags(conditions: Conditions, part_flags: Sequence[PartFlag], at: int | None, flags: list[Flag]) -> None:
     """Add each flag once: a leaking shutoff that spoils several readings is one fault."""
-    for note in noted:
-        below = f"/{conditions.name}_test" if note.on == "phase" else f"/{conditions.name}_test/readings/{at}"
-        new = flag(note.code, f"{below}{note.member}", note.message)
+    for found in part_flags:
+        below = f"/{conditions.name}_test" if found.below == "phase" else f"/{conditions.name}_test/readings/{at}"
+        new = replace(found.flag, pointer=f"{below}{found.flag.pointer}")
         if new not in flags:
             flags.append(new)
 
 
-def _unattributed(parts: list[PartShows]) -> list[PartShows]:
+def _unattributed(parts: list[JudgedPart]) -> list[JudgedPart]:
     """The parts of a line under backpressure: where a check failed, which of the checks it was is unknown."""
     checks = [part for part in parts if part.result.component.startswith("check")]
     if not any(part.result.outcome == "fail" for part in checks):
@@ -142,7 +148,7 @@ def _unattributed(parts: list[PartShows]) -> list[PartShows]:
 
 def _cancel_below_minimum(
     conditions: Conditions,
-    shown: list[PartShows],
+    judged: list[JudgedPart],
     read_at: list[int | None],
     readings: Sequence[Reading],
     line_pressure: float,
@@ -151,12 +157,12 @@ def _cancel_below_minimum(
     plan = conditions.plan
     # The bypass check of a Type II detector assembly comes after main check 1.
     for line in [slice(None)] if plan.kind.bypass_components else plan.lines:
-        below = {part.result.component for part in shown[line] if part.result.outcome == "fail"}
+        below = {part.result.component for part in judged[line] if part.result.outcome == "fail"}
         spoils = [spoil for spoil in conditions.below_minimum if spoil.only_below_minimum in below]
-        for part in shown[line]:
+        for part in judged[line]:
             component, at = part.result.component, read_at[part.index]
             cancelled = cancelled_by(spoils, component)
             if at is not None and cancelled:
                 place = plan.places[part.index]
                 both = cancelled | conditions.cancelled[component]
-                shown[part.index] = judge_reading(conditions, place, readings[at], line_pressure, both)
+                judged[part.index] = judge_reading(conditions, place, readings[at], line_pressure, both)

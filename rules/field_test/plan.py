@@ -1,15 +1,14 @@
-"""What a test of one kind needs, worked out once per rulebook, kind and unit: every criterion with its minimum in the report's unit.
+"""What judging a test of one kind needs, computed once per rulebook, kind and unit: every criterion with its minimum in the report's unit.
 
-Judging then only compares. Sources and fixed sentences are shared by all verdicts that rest on them. The structs here are compared by
-identity, so that they can key what is remembered of judging without being read through each time.
+Judging then only compares. Verdicts share the sources. The structs here are compared by identity, so that they are cheap keys of caches.
 """
 
 import datetime as dt
 from collections.abc import Sequence
 from functools import lru_cache
-from typing import Final
+from typing import Final, get_args
 
-from msgspec import Struct
+from msgspec import UNSET, Struct
 
 from rules.catalogue import AssemblyKind, Component, Line
 from rules.errors import NotJudgeableError
@@ -17,39 +16,40 @@ from rules.field_test.answer import JudgedBy
 from rules.field_test.plausible import as_printed, ceiling, line_pressure_ceiling
 from rules.field_test.shutoffs import Spoil, spoils_of
 from rules.load import catalogue, common_rulebook, rulebook
+from rules.local_rulebook import RulebookKey
 from rules.quantities import convert
 from rules.rulebook import Criterion, Limit, NotRead, Quantity, Rulebook
 from rules.sources import Source
+from rules.texts import number, word
 
-PART_NAMES: Final[dict[Component, str]] = {
-    "check_1": "check 1", "relief_valve": "the relief valve", "check_2": "check 2", "check": "the check", "air_inlet": "the air inlet",
-}  # fmt: skip
-
-
-def sentence(text: str) -> str:
-    """The same, begun as a sentence."""
-    return text[0].upper() + text[1:]
+_MOST_DECIMALS: Final = 2
+COMPONENTS: Final[tuple[Component, ...]] = get_args(Component)
 
 
 class PlannedCriterion(Struct, frozen=True, kw_only=True, eq=False):
-    """A criterion ready to compare: its minimum in the report's unit, and where that figure is from."""
+    """A criterion ready to compare: its minimum in the report's unit, and where that figure is from.
+
+    `digits` is the minimum as messages print it; empty where it depends on the reading beside it.
+    """
 
     criterion: Criterion
     at_least: float
+    digits: str
     source: Source
 
 
 class PlannedPart(Struct, frozen=True, kw_only=True, eq=False):
-    """A part: what must be seen of it (it closes, it opens), what must be read, and what else is judged where a criterion asks it.
+    """A part: what must be seen of it (it closes, it opens), what must be read, and what else a criterion requires.
 
     `fully`: an air inlet opens fully. `against`: a check is tight against backpressure. `quiet`: nothing runs from it before the test.
 
-    `sound_from` is the number from which such a part is sound: the kind's own minimum, which a rulebook's own may exceed.
+    `words` are the part, its unit and what it does as messages name them. `sound_from` is the number from which such a part is sound: the
+    kind's own minimum, which a rulebook's own may exceed.
     """
 
     component: Component
-    name: str
     unit: str
+    words: dict[str, str]
     seen: PlannedCriterion
     read: PlannedCriterion
     fully: PlannedCriterion | None
@@ -67,21 +67,19 @@ class PlannedPart(Struct, frozen=True, kw_only=True, eq=False):
 
 
 class Place(Struct, frozen=True, kw_only=True, eq=False):
-    """One part on one line; `index` counts the places of a plan, line by line, in flow order.
-
-    `where` is how a sentence names the line, where there are two.
-    """
+    """One part on one line; `index` counts the places of a plan, line by line, in flow order. `only_line`: the kind has no other line."""
 
     index: int
     line: Line
-    where: str
+    only_line: bool
     part: PlannedPart
 
 
 class Plan(Struct, frozen=True, kw_only=True, eq=False):
     """All that judging a test of one kind, in one unit, by one rulebook needs; pressures in that unit.
 
-    `no_criteria` says why a rulebook judges no readings; the parts then have a placeholder for what would be read. `lines` holds for each line which of the `places` are on it. A clock ahead of ours by up to the first of `clock_ahead` means nothing, up
+    `no_criteria` states why a rulebook judges no readings; the parts then have a placeholder for what would be read.
+    `lines` holds for each line which of the `places` are on it. A clock ahead of ours by up to the first of `clock_ahead` means nothing, up
     to the second a person should look.
     """
 
@@ -104,31 +102,35 @@ class Plan(Struct, frozen=True, kw_only=True, eq=False):
 
 
 @lru_cache(maxsize=4096)
-def plan_on(rulebook_id: str, on: dt.date, kind: str, unit: str) -> Plan:
+def plan_on(key: RulebookKey, on: dt.date, kind: str, unit: str) -> Plan:
     """The plan by the rulebook in force on that day; UnknownRulebookError or NotInForceError where there is none."""
-    return plan(rulebook(rulebook_id, on), kind, unit)
+    return plan(rulebook(key, on), kind, unit)
 
 
 _PLANS: Final[dict[tuple[str, str, str], Plan]] = {}
+_MOST_PLANS: Final = 4096
+"""Every local rulebook that is stated, or only previewed, has plans of its own."""
 
 
 def plan(book: Rulebook, kind: str, unit: str) -> Plan:
-    """The plan for that kind in that pressure unit; a rulebook is told by its digest."""
+    """The plan for that kind in that pressure unit; a rulebook is known by its digest."""
     key = (book.digest, kind, unit)
     found = _PLANS.get(key)
     if found is None:
-        found = _PLANS[key] = _made(book, kind, unit)
+        while len(_PLANS) >= _MOST_PLANS:
+            _PLANS.pop(next(iter(_PLANS)), None)
+        found = _PLANS[key] = _make_plan(book, kind, unit)
     return found
 
 
-def _made(book: Rulebook, kind_code: str, unit: str) -> Plan:
+def _make_plan(book: Rulebook, kind_code: str, unit: str) -> Plan:
     kind = catalogue()[kind_code]
-    criteria = [one for one in book.criteria if kind_code in one.kinds]
+    criteria = [criterion for criterion in book.criteria if kind_code in criterion.kinds]
     no_criteria = None if criteria else _no_criteria(book, kind_code)
     line, near = book.limit("line_pressure"), book.limit("near_limit")
     most = _in(book, "plausible.differential", unit)
     bounds = (near.at_least or 0.0, near.at_most or 0.0)
-    buffer = next((one for one in criteria if one.quantity == "buffer"), None)
+    buffer = next((criterion for criterion in criteria if criterion.quantity == "buffer"), None)
     on_lines = [(on, component) for on in kind.lines for component in kind.components_on(on)]
     if no_criteria is not None:
         criteria = [row for _, component in on_lines for row in _placeholders(kind_code, component, no_criteria)]
@@ -136,18 +138,23 @@ def _made(book: Rulebook, kind_code: str, unit: str) -> Plan:
         component: _part(book, criteria, kind_code, component, unit, most, bounds)
         for component in dict.fromkeys(component for _, component in on_lines)
     }
-    wheres = {on: f" on the {on} line" if len(kind.lines) > 1 else "" for on in kind.lines}
     places = tuple(
-        Place(index=index, line=on, where=wheres[on], part=parts[component]) for index, (on, component) in enumerate(on_lines)
+        Place(index=index, line=on, only_line=len(kind.lines) == 1, part=parts[component])
+        for index, (on, component) in enumerate(on_lines)
     )
     starts = [[place.line for place in places].index(on) for on in kind.lines]
     return Plan(
         rulebook=book,
-        judged_by=JudgedBy(id=book.id, in_force_from=book.in_force_from, digest=book.digest),
+        judged_by=JudgedBy(
+            id=book.id,
+            in_force_from=book.in_force_from,
+            digest=book.digest,
+            local_version=UNSET if book.local is UNSET else book.local.version,
+        ),
         kind=kind,
         unit=unit,
         places=places,
-        place_of={(one.line, one.part.component): one for one in places},
+        place_of={(place.line, place.part.component): place for place in places},
         lines=tuple(slice(start, start + len(kind.components_on(on))) for start, on in zip(starts, kind.lines, strict=True)),
         buffer=None if buffer is None else _planned(book, buffer, unit),
         line_pressure=(convert(line.at_least or 0.0, line.unit, unit), convert(line.at_most or 0.0, line.unit, unit)),
@@ -168,7 +175,7 @@ def _no_criteria(book: Rulebook, kind: str) -> NotRead:
     """Why the rulebook judges no readings of that kind; NotJudgeableError where it does not say."""
     left_open = book.left_open("criteria")
     if left_open is None:
-        raise NotJudgeableError(f"Rulebook {book.id} has no criteria for the kind {kind}. Name a rulebook that has.")
+        raise NotJudgeableError("no_criteria_for_kind", rulebook=book.id, kind=kind)
     return left_open
 
 
@@ -185,7 +192,7 @@ def _placeholders(kind: str, component: Component, left_open: NotRead) -> list[C
     ]  # fmt: skip
 
 
-def _part(  # noqa: PLR0917 - a row of what the plan has at hand
+def _part(  # noqa: PLR0917 - all that a part is planned from
     book: Rulebook,
     criteria: Sequence[Criterion],
     kind: str,
@@ -195,14 +202,20 @@ def _part(  # noqa: PLR0917 - a row of what the plan has at hand
     near: tuple[float, float],
 ) -> PlannedPart:
     own: dict[Quantity, PlannedCriterion] = {
-        one.quantity: _planned(book, one, unit) for one in criteria if one.component == component and one.quantity != "buffer"
+        criterion.quantity: _planned(book, criterion, unit)
+        for criterion in criteria
+        if criterion.component == component and criterion.quantity != "buffer"
     }
     is_check = "held_at" in own
     read_at = own["held_at" if is_check else "opened_at"]
     return PlannedPart(
         component=component,
-        name=PART_NAMES[component],
         unit=unit,
+        words={
+            "component": word("field_test", "component", component),
+            "quantity": word("field_test", "quantity", read_at.criterion.quantity),
+            "unit": word("field_test", "unit", unit),
+        },
         seen=own["closed_tight" if is_check else "opened"],
         read=read_at,
         fully=own.get("opened_fully"),
@@ -216,10 +229,11 @@ def _part(  # noqa: PLR0917 - a row of what the plan has at hand
 
 
 def _own_minimum(book: Rulebook, read_at: PlannedCriterion, unit: str) -> float:
-    """The kind's own minimum: the common rulebook's, by this rulebook's figure where the two ask the same."""
-    rule, asked = read_at.criterion.rule, read_at.criterion
-    common = next((one for one in common_rulebook(book.id, book.in_force_from).criteria if one.rule == rule), asked)
-    if (common.at_least, common.unit) == (asked.at_least, asked.unit):
+    """The kind's own minimum: the common rulebook's, by this rulebook's figure where the two require the same."""
+    own = read_at.criterion
+    shared = common_rulebook(book.id, book.in_force_from).criteria
+    common = next((criterion for criterion in shared if criterion.rule == own.rule), own)
+    if (common.at_least, common.unit) == (own.at_least, own.unit):
         return read_at.at_least
     return common.minimum_in(unit)[0]
 
@@ -231,6 +245,9 @@ def _in(book: Rulebook, name: str, unit: str) -> float:
 
 def _planned(book: Rulebook, criterion: Criterion, unit: str) -> PlannedCriterion:
     if criterion.at_least is None:
-        return PlannedCriterion(criterion=criterion, at_least=0.0, source=book.cite(criterion))
+        return PlannedCriterion(criterion=criterion, at_least=0.0, digits="", source=book.cite(criterion))
     at_least, figure = criterion.minimum_in(unit)
-    return PlannedCriterion(criterion=criterion, at_least=at_least, source=book.cite(figure or criterion))
+    digits = number(at_least)
+    # A converted minimum has many decimals; how many are printed depends on the reading.
+    fixed = digits if len(digits.partition(".")[2]) <= _MOST_DECIMALS else ""
+    return PlannedCriterion(criterion=criterion, at_least=at_least, digits=fixed, source=book.cite(figure or criterion))

@@ -1,6 +1,6 @@
-"""What `data/plausible.toml` holds: numbers beyond which a reading's unit is doubtful, and what gauges print for an accuracy in psi.
+"""The shape of `data/plausible.toml`: numbers above which a reading's unit is doubtful, and what gauges print for an accuracy in psi.
 
-The table is the law; this gives it its shape and its figures in a report's unit.
+The functions give its figures in a report's unit.
 """
 
 from functools import cache
@@ -10,20 +10,20 @@ from typing import Literal
 from msgspec import Struct
 
 from rules.catalogue import Component, TestableKind
-from rules.load import read
+from rules.files import read
 from rules.quantities import PressureUnit, convert
 from rules.sources import Cited
 
 
 class Bound(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The most that an honest number is."""
+    """The highest plausible number."""
 
     at_most: float
     unit: PressureUnit
 
 
 class Ceiling(Bound, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The most that those components of those kinds hold or open at."""
+    """The highest differential that those components of those kinds hold or open at."""
 
     kinds: tuple[TestableKind, ...]
     components: tuple[Component, ...]
@@ -51,29 +51,36 @@ def plausible() -> Plausible:
 
 
 def ceiling(kind: str, component: Component, unit: str) -> float:
-    """The most that such a part honestly shows, in that unit; infinite where only the gauge's range bounds it."""
-    for one in plausible().ceilings:
-        if kind in one.kinds and component in one.components:
-            return convert(one.at_most, one.unit, unit)
+    """The highest number that such a part plausibly shows, in that unit; infinite where only the gauge's range limits it."""
+    for row in plausible().ceilings:
+        if kind in row.kinds and component in row.components:
+            return convert(row.at_most, row.unit, unit)
     return inf
 
 
 def line_pressure_ceiling(unit: str) -> float:
-    """The highest line pressure at which an assembly is honestly tested, in that unit."""
+    """The highest plausible line pressure, in that unit."""
     bound = plausible().line_pressure
     return convert(bound.at_most, bound.unit, unit)
 
 
 def as_printed(accuracy_psi: float, unit: str) -> float:
-    """An accuracy asked in psi as gauges print it, in that unit: not less than its exact conversion."""
-    printed = [convert(one.at_most, one.unit, unit) for one in plausible().gauge_accuracy if one.psi == accuracy_psi]
+    """An accuracy required in psi as gauges print it, in that unit: not less than its exact conversion."""
+    printed = [convert(row.at_most, row.unit, unit) for row in plausible().gauge_accuracy if row.psi == accuracy_psi]
     return max([convert(accuracy_psi, "psi", unit), *printed])
 
 
-def read_instead(value: float, unit: str, at_most: float) -> str:
-    """What a number too high would be had it been read in the next smaller unit, as the end of a sentence; empty where that is no likelier."""
+class OtherUnit(Struct, frozen=True, kw_only=True):
+    """The next smaller `unit` in which a number may have been read, and its `value` converted from there."""
+
+    unit: str
+    value: float
+
+
+def read_instead(value: float, unit: str, at_most: float) -> OtherUnit | None:
+    """The smaller unit that would explain a number too high, with the number converted; None where that would be too high as well."""
     smaller = plausible().read_instead.get(unit)  # type: ignore[call-overload]
-    meant = None if smaller is None else convert(value, smaller, unit)
-    if smaller is None or meant is None or meant > at_most:
-        return ""
-    return f" Read in {smaller}, it would be {meant:.3g} {unit}; if so, report the test in {smaller}."
+    if smaller is None:
+        return None
+    converted = convert(value, smaller, unit)
+    return None if converted > at_most else OtherUnit(unit=smaller, value=converted)

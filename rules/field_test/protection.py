@@ -117,5 +117,5 @@ def reasons(kind: TestableKind, place: Circumstances, lines: tuple[LineResult, .
         weak = {part for part, state in parts if state == "weak"}
         for row in protections().statements:
             if kind in row.kinds and (set(row.failed) == failed if row.failed else weak & set(row.weak)):
-                found[ProtectionReason(because=row.says, source=cite(row))] = None
+                found[ProtectionReason(code=row.code, because=row.says, source=cite(row))] = None
     return tuple(found)

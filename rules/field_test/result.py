@@ -1,10 +1,10 @@
-"""What a phase comes to: the outcome of each rule and the state of each part, the numbers and words left out.
+"""The result of a phase: the outcome of each rule and the state of each part, without numbers and words.
 
 Two questions, never mixed: the rules' outcomes decide the phase's outcome, the parts' states what the assembly would do today. A check
 that holds 0.6 psi fails the test and still is a barrier.
 
 There are few such results, however the readings vary, and what follows from them (the outcome, the protection left, the likely causes,
-the summary) follows from nothing else: so they are shared, compared by identity, and key what is remembered.
+the summary) follows from nothing else: so they are shared and compared by identity, and serve as keys of the caches.
 """
 
 from functools import lru_cache
@@ -18,7 +18,7 @@ from rules.field_test.protection import LineResult, State
 
 
 class PartResult(Struct, frozen=True, kw_only=True, eq=False):
-    """What one part comes to, or the `pair` of readings that the buffer rests on; the outcomes stand in the order of its findings."""
+    """The result of one part, or of the `pair` of readings that the buffer rests on; the outcomes are in the order of its findings."""
 
     line: Line
     component: Component
@@ -28,13 +28,13 @@ class PartResult(Struct, frozen=True, kw_only=True, eq=False):
 
     @property
     def outcome(self) -> Outcome:
-        """What its findings come to together."""
-        told = {outcome for _, outcome in self.outcomes}
-        return "fail" if "not_met" in told else "incomplete" if "not_determined" in told else "pass"
+        """The outcome of all of its findings."""
+        found = {outcome for _, outcome in self.outcomes}
+        return "fail" if "not_met" in found else "incomplete" if "not_determined" in found else "pass"
 
 
 class PhaseResult(Struct, frozen=True, kw_only=True, eq=False):
-    """What one phase comes to; `suspect` holds every part that a repair would have a cause for."""
+    """The result of one phase; `suspect` holds every part for which a repair would have a cause."""
 
     outcome: Outcome
     lines: tuple[LineResult, ...]
@@ -46,7 +46,7 @@ class PhaseResult(Struct, frozen=True, kw_only=True, eq=False):
 def part_result(
     line: Line, component: Component, outcomes: tuple[tuple[str, FindingOutcome], ...], state: State, *, pair: bool = False
 ) -> PartResult:
-    """The result of those outcomes and that state; `pair` where two readings that were both had are weighed against each other."""
+    """The result of those outcomes and that state; `pair` where two readings were compared with each other."""
     return PartResult(line=line, component=component, outcomes=outcomes, state=state, pair=pair)
 
 
@@ -54,7 +54,7 @@ def state_of_number(number: float, minimum: float, accuracy: float) -> State:
     """What a number that can be trusted says of its part; all in one unit.
 
     `minimum` is the kind's own, `accuracy` (±) the gauge's. A check between 0 and its minimum does not leak and can still prevent backflow
-    (a testers' association's article, published); a number that the gauge cannot tell from 0 shows neither.
+    (a testers' association's article, published); a number that the gauge cannot distinguish from 0 shows neither.
     """
     if number <= 0:
         return "failed"
@@ -65,13 +65,13 @@ def state_of_number(number: float, minimum: float, accuracy: float) -> State:
 
 @lru_cache(maxsize=4096)
 def add_up(plan: Plan, results: tuple[PartResult, ...]) -> PhaseResult:
-    """What the results of a phase, in the order of its findings, come to."""
+    """The result of a phase, from the results of its parts in the order of its findings."""
     lines: list[LineResult] = []
     suspect: set[tuple[Line, Component]] = set()
     outcomes = {result.outcome for result in results}
     for line in plan.kind.lines:
         of_line = [result for result in results if result.line == line]
-        # An RP's parts stand in flow order (check 1, relief valve, check 2), and the buffer's result after them.
+        # An RP's parts are in flow order (check 1, relief valve, check 2), and the buffer's result follows them.
         count = len(plan.kind.components_on(line))
         parts, buffers = of_line[:count], of_line[count:]
         states = [part.state for part in parts]

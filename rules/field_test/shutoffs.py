@@ -1,7 +1,7 @@
-"""Leaking shutoffs → what each part's reading can no longer show (`data/shutoffs.toml`).
+"""Leaking shutoffs → what each part's reading no longer proves (`data/shutoffs.toml`).
 
-A leak cancels only what it could have produced itself. What a leak cancels is a *claim* of a reading: that a check holds, or leaks, that a
-relief valve or an air inlet did not open, or not fully. Whatever else was read counts.
+A leak cancels only what it could have caused itself. What a leak cancels is a *claim* of a reading: that a check holds, or leaks, that a
+relief valve or an air inlet did not open, or not fully. Everything else that was read counts.
 """
 
 from collections.abc import Iterable
@@ -11,8 +11,9 @@ from msgspec import UNSET, Struct
 
 from rules.catalogue import Component, StatedMethod
 from rules.field_test.document import Phase
-from rules.load import read
+from rules.files import read
 from rules.sources import Cited
+from rules.texts import texts
 
 Claim = Literal["holds", "leaks", "not_opened", "not_fully"]
 
@@ -20,19 +21,28 @@ Claim = Literal["holds", "leaks", "not_opened", "not_fully"]
 class Spoil(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """What one leaking shutoff cancels; the head of the data file says what each member means."""
 
+    code: str
     kinds: tuple[str, ...]
     shutoff: Literal["inlet", "outlet"]
     components: tuple[Component, ...]
     cancels: tuple[Claim, ...]
-    because: str
-    repair: str
     methods: tuple[StatedMethod, ...] = ()
     only_below_minimum: Component | None = None
     unless_no_backpressure: bool = False
 
+    @property
+    def because(self) -> str:
+        """What the leak spoils, as the end of a sentence."""
+        return texts("field_test").templates["leaks"][self.code]
+
+    @property
+    def repair(self) -> str:
+        """What to do about it."""
+        return texts("field_test").templates["leak_repairs"][self.code]
+
 
 class Spoils(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The data file of those."""
+    """The data file as a whole."""
 
     spoils: tuple[Spoil, ...]
 
@@ -45,7 +55,7 @@ def spoils_of(kind: str) -> tuple[Spoil, ...]:
 def spoils_in(spoils: Iterable[Spoil], phase: Phase) -> tuple[Spoil, ...]:
     """The rows that hold in a phase: its shutoff leaks, its method is the row's, and no stated lack of backpressure lifts it.
 
-    A shutoff that leaks where no flow was proved spoils nothing.
+    A shutoff that leaks where the tester proved that there was no flow spoils nothing.
     """
     method = "not_stated" if phase.method is UNSET else phase.method
     return tuple(

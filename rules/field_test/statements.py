@@ -1,40 +1,37 @@
-"""What was published of assemblies with some parts failed (`data/protection.toml`)."""
+"""What was published of assemblies with some parts failed (`data/protection.toml`; texts: `data/texts/field_test.toml`)."""
 
 from functools import cache
 
 from msgspec import Struct
 
 from rules.catalogue import Component
-from rules.load import read
+from rules.files import read
 from rules.operation import Mechanism
 from rules.rulebook import MechanicalProtection
 from rules.sources import Cited
+from rules.texts import say
 
 
 class Statement(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """What was published of kinds with exactly these parts `failed`, or with any of these parts `weak`."""
 
+    code: str
     kinds: tuple[str, ...]
     failed: tuple[Component, ...] = ()
     weak: tuple[Component, ...] = ()
     against: tuple[Mechanism, ...]
     protection: MechanicalProtection
-    says: str
 
-
-class Basis(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What a verdict says of how its protection was found, by what is known of backpressure at the assembly."""
-
-    possible: str
-    impossible: str
-    not_stated: str
-    not_guarded: str
+    @property
+    def says(self) -> str:
+        """The statement in a sentence."""
+        return say("field_test", "protection", self.code, {})
 
 
 class Protections(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """`data/protection.toml`."""
+    """`data/protection.toml`; `basis` is the source of what is computed."""
 
-    basis: Basis
+    basis: Cited
     statements: tuple[Statement, ...]
 
 

@@ -10,7 +10,7 @@ from functools import cache
 
 from msgspec import Struct
 
-from rules.load import read
+from rules.files import read
 from rules.quantities import STANDARD_GRAVITY, fast_factor
 
 _SQRT_2 = math.sqrt(2)

@@ -44,6 +44,7 @@ def phase_without_criteria(conditions: Conditions, left_open: NotRead, phase: Ph
                 line=place.line,
                 component=part.component,
                 outcome="not_determined",
+                code="no_criteria",
                 message=left_open.says,
                 source=part.read.source,
             )
@@ -57,7 +58,7 @@ def phase_without_criteria(conditions: Conditions, left_open: NotRead, phase: Ph
 
 
 def _seen_to_fail(reading: Reading, conditions: Conditions, component: Component) -> bool:
-    """Whether a part was seen to leak, or not to open, and no leaking shutoff can have produced that."""
+    """Whether a part was seen to leak, or not to open, and no leaking shutoff can have caused that."""
     cancelled = conditions.cancelled[component]
     if isinstance(reading, ReliefValveReading | AirInletReading):
         return reading.opened is False and "not_opened" not in cancelled

@@ -9,13 +9,13 @@ the day that it counts from, without going through all of them.
 import datetime as dt
 from collections.abc import Sequence
 
-from msgspec import Struct
+from msgspec import UNSET, Struct
 
 from rules.errors import DocumentError, together
 from rules.load import works
 from rules.notices.data import NoticeStep, notice_data
 from rules.notices.text import faults, names
-from rules.sources import KnownFrom
+from rules.sources import Provenance, cite
 
 
 class Window(Struct, frozen=True, kw_only=True):
@@ -26,14 +26,9 @@ class Window(Struct, frozen=True, kw_only=True):
     until: dt.date
 
 
-def default_steps() -> tuple[NoticeStep, ...]:
-    """The schedule of a utility that has set none of its own: common practice, no source."""
-    return notice_data().steps
-
-
-def provenance() -> KnownFrom:
+def provenance() -> Provenance:
     """How the default schedule is known."""
-    return notice_data().provenance or works()[notice_data().source].provenance
+    return cite(notice_data(), works()).provenance
 
 
 def scheduled_for(step: NoticeStep, counted_from: dt.date) -> dt.date:
@@ -63,24 +58,26 @@ def check(steps: Sequence[NoticeStep]) -> None:
     for place, one in enumerate(steps):
         at = f"/steps/{place}"
         if one.step in codes:
-            found.append(DocumentError(f"The step `{one.step}` stands twice; give each a name of its own.", f"{at}/step"))
+            found.append(DocumentError("step_repeated", f"{at}/step", step=one.step))
         if (one.occasion, one.to, one.days) in days:
-            found.append(
-                DocumentError(
-                    "Another step of this occasion to this addressee has the same day; give each its own.", f"{at}/days"
-                )
-            )
-        if one.occasion != "due" and one.days < 0:
-            found.append(
-                DocumentError("Nobody can be told of a failure before its test; `days` is 0 or more here.", f"{at}/days")
-            )
+            found.append(DocumentError("step_day_repeated", f"{at}/days", occasion=one.occasion, to=one.to, days=one.days))
         codes.add(one.step)
         days.add((one.occasion, one.to, one.days))
-        found += [DocumentError(what, f"{at}/subject") for what in faults(one.subject, one.occasion)]
-        found += [DocumentError(what, f"{at}/text") for what in faults(one.text, one.occasion)]
-        if "caution" not in names(one.text):
-            found.append(
-                DocumentError("Every text holds `{caution}`, so that nobody takes it for more than it is.", f"{at}/text")
-            )
+        found += faults_of_step(one, at)
     if found:
         raise together(*found)
+
+
+def faults_of_step(step: NoticeStep, at: str) -> list[DocumentError]:
+    """What is wrong with one step whatever the others are; `at` is the pointer to it."""
+    found = []
+    if step.occasion != "due" and step.days < 0:
+        found.append(DocumentError("step_before_failure", f"{at}/days", occasion=step.occasion))
+    for name in ("subject", "inspection_subject"):
+        if (subject := getattr(step, name)) is not UNSET:
+            found += faults(subject, step.occasion, f"{at}/{name}")
+    for name in ("text", "inspection_text"):
+        if (text := getattr(step, name)) is not UNSET:
+            found += faults(text, step.occasion, f"{at}/{name}")
+            found += [] if "caution" in names(text) else [DocumentError("caution_missing", f"{at}/{name}")]
+    return found

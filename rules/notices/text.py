@@ -10,7 +10,10 @@ import re
 
 from msgspec import Struct
 
-from rules.notices.data import Occasion, notice_data
+from rules.errors import DocumentError
+from rules.notices.data import notice_data
+from rules.rulebook import Occasion
+from rules.texts import texts, word
 
 _TOKEN = re.compile(r"\{\{|\}\}|\{([^{}]*)\}|[{}]")
 # C0 and C1 controls, line and paragraph separators, and the marks that turn the direction of writing.
@@ -18,7 +21,7 @@ _UNSEEN = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]
 
 
 class NoticeFacts(Struct, frozen=True, kw_only=True):
-    """What a notice may tell; its members are the placeholders, but for the caution. None: not known."""
+    """What a notice may state; its members are the placeholders, except the caution. None: not known."""
 
     utility: str
     premises: str
@@ -32,21 +35,21 @@ class NoticeFacts(Struct, frozen=True, kw_only=True):
     repair_by: dt.date | None
 
 
-def faults(template: str, occasion: Occasion) -> list[str]:
-    """What is wrong with a template for that occasion, each in a sentence; nothing where it can be filled."""
+def faults(template: str, occasion: Occasion, pointer: str) -> list[DocumentError]:
+    """Each fault of a template for that occasion, with the `pointer` to the template; none where it can be filled."""
     known = notice_data().placeholders
-    found = []
+    found: list[DocumentError] = []
     for match in _TOKEN.finditer(template):
         name = match[1]
         if match[0] in ("{{", "}}"):
             continue
         if name is None:
-            found.append(f"The brace at character {match.start() + 1} stands alone; write it twice if a brace is meant.")
+            found.append(DocumentError("single_brace", pointer, character=match.start() + 1))
         elif name not in known:
-            named = ", ".join(f"`{{{one}}}`" for one, placeholder in known.items() if occasion in placeholder.occasions)
-            found.append(f"There is no placeholder `{{{name}}}`; there are {named}.")
+            available = [f"{{{known_name}}}" for known_name, row in known.items() if occasion in row.occasions]
+            found.append(DocumentError("unknown_placeholder", pointer, placeholder=f"{{{name}}}", available=available))
         elif occasion not in known[name].occasions:
-            found.append(f"`{{{name}}}` is not known on the occasion `{occasion}`.")
+            found.append(DocumentError("placeholder_not_known", pointer, placeholder=f"{{{name}}}", occasion=occasion))
     return found
 
 
@@ -57,17 +60,17 @@ def names(template: str) -> set[str]:
 
 def fill(template: str, facts: NoticeFacts) -> str:
     """The template with every placeholder filled in; one that `faults` finds nothing wrong with."""
-    data = notice_data()
+    templates = texts("notices").templates
 
     def filled(match: re.Match[str]) -> str:
         name = match[1]
         if name is None:
             return match[0][0]
         if name == "caution":
-            return data.caution
+            return templates["notice"]["caution"]
         value = getattr(facts, name)
         if isinstance(value, dt.date):
-            return f"{value.day} {data.months[value.month - 1]} {value.year}"
-        return data.placeholders[name].absent if value is None else _UNSEEN.sub(" ", value)
+            return f"{value.day} {word('notices', 'month', str(value.month))} {value.year}"
+        return templates["absent"].get(name, "") if value is None else _UNSEEN.sub(" ", value)
 
     return _TOKEN.sub(filled, template)

@@ -37,7 +37,7 @@ class Gauge:
         stated, usual = request.gauge, physics().gauge
         self._error = stated.error * self.psi
         if abs(self._error) > usual["largest_error"].value:
-            raise DocumentError(f"The gauge's error must be at most {usual['largest_error'].value:g} psi.", "/gauge/error")
+            raise DocumentError("gauge_error_too_large", "/gauge/error", at_most=usual["largest_error"].value, unit="psi")
         self.resolution = usual[f"resolution_{self.unit}"].value if stated.resolution is UNSET else stated.resolution
         self._scatter = usual["scatter"].value if stated.scatter is UNSET else stated.scatter * self.psi
         self._head = 0.0
@@ -96,7 +96,10 @@ class Bench:
         on_bypass = line == "bypass"
         parts = parts_on(request.kind, bypass=on_bypass)
         self.statuses = conditions_of(request.kind, condition.conditions, pointer, parts)
-        springs = {part: load * (1 + physics().springs["spread"].value * source.uniform(-1, 1)) for part, load in usual_loadings(request.kind).items()}  # fmt: skip
+        springs = {
+            part: load * (1 + physics().springs["spread"].value * source.uniform(-1, 1))
+            for part, load in usual_loadings(request.kind).items()
+        }
         loadings = {part: springs[part] for part in parts} | loadings_of(
             request.kind, condition.loadings, gauge.psi, pointer, parts
         )
@@ -121,10 +124,7 @@ class Bench:
     def _resize(self, request: PracticeTestRequest, part: Component, diameter: float) -> None:
         """Give a leaking check the hole that was stated."""
         if not part.startswith("check") or self.statuses.get(part) != "leaking":
-            raise DocumentError(
-                f"{part} is not a leaking check of this assembly. Send leaks only for checks whose condition is `leaking`.",
-                f"{self._pointer}/leaks/{part}",
-            )
+            raise DocumentError("not_a_leaking_check", f"{self._pointer}/leaks/{part}", part=part)
         inches = diameter * length_factor(request.units, "in")
         held = min(conductance("leak") * pi / 4 * inches**2 / physics().openings["leak"].value, conductance("check"))
         side = "second" if part == "check_2" else "first"

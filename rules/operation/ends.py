@@ -10,6 +10,7 @@ from rules.operation.kinds import Device
 from rules.operation.physics import conductance, physics, water_head
 from rules.operation.request import OperationRequest, OperationStep, flow_factor, length_factor, pressure_factor
 from rules.operation.zones import Boundary
+from rules.quantities import unit_missing
 
 
 def site_air(request: OperationRequest) -> Atmosphere:
@@ -40,14 +41,16 @@ def read_step(request: OperationRequest, step: OperationStep, index: int, air: A
     supply = step.supply_pressure * psi
     if supply < deepest:
         raise DocumentError(
-            f"A gauge pressure cannot be below full vacuum, -{air.pressure / psi:.4g} {request.units.pressure} at this site.",
+            "below_full_vacuum",
             f"{pointer}/supply_pressure",
+            at_least=-air.pressure / psi,
+            unit=str(request.units.pressure),
         )
     bounded(supply, deepest, limits["largest"].value, "psi", f"{pointer}/supply_pressure")
     backpressure = None
     if step.downstream == "backpressure":
         if step.backpressure is None:
-            raise DocumentError("Send `backpressure`, the pressure downstream, in `units.pressure`.", f"{pointer}/backpressure")
+            raise DocumentError("backpressure_missing", f"{pointer}/backpressure")
         highest = limits["largest_backpressure"].value
         backpressure = bounded(step.backpressure * psi, 0.0, highest, "psi", f"{pointer}/backpressure")
     return StepEntered(
@@ -75,7 +78,7 @@ def _demand(request: OperationRequest, step: OperationStep) -> float | None:
     if step.demand_flow is None:
         return None
     if request.units.flow is UNSET:
-        raise DocumentError("Say which unit the demand is in: gpm, L/s or m3/h.", "/units/flow")
+        raise unit_missing("flow")
     return step.demand_flow * flow_factor(request.units)
 
 

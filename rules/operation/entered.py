@@ -20,10 +20,12 @@ def conditions_of(
     statuses: dict[str, Status] = {}
     for part, status in entered.items():
         if part not in (parts_of(kind) if parts is None else parts):
-            raise DocumentError(_no_such_part(kind, part, parts), f"{pointer}/conditions/{part}")
+            raise _unknown_part(kind, part, parts, f"{pointer}/conditions/{part}")
         sort = "check" if part.startswith("check") else "float" if kind == "avb" else "vent"
         if status not in _STATUSES[sort]:
-            raise DocumentError(f"{part} can be {', '.join(_STATUSES[sort])}, not {status}.", f"{pointer}/conditions/{part}")
+            raise DocumentError(
+                "impossible_condition", f"{pointer}/conditions/{part}", part=part, condition=status, available=_STATUSES[sort]
+            )
         statuses[part] = status
     return statuses
 
@@ -36,20 +38,24 @@ def loadings_of(
     loadings: dict[str, float] = {}
     for part, value in entered.items():
         if part not in (parts_of(kind) if parts is None else parts):
-            raise DocumentError(_no_such_part(kind, part, parts), f"{pointer}/loadings/{part}")
+            raise _unknown_part(kind, part, parts, f"{pointer}/loadings/{part}")
         if not 0 <= value * psi <= largest:
-            raise DocumentError(f"A loading must be between 0 and {largest:g} psi.", f"{pointer}/loadings/{part}")
+            raise DocumentError("outside_model", f"{pointer}/loadings/{part}", at_least=0.0, at_most=largest, unit="psi")
         loadings[part] = value * psi
     return loadings
 
 
-def _no_such_part(kind: OperableKind, part: str, parts: tuple[str, ...] | None) -> str:
-    line = "" if parts in {None, parts_of(kind)} else " on that line"
-    return f"A {kind} has no {part}{line}; its parts are: {', '.join(parts_of(kind) if parts is None else parts) or 'none'}."
+def _unknown_part(kind: OperableKind, part: str, parts: tuple[str, ...] | None, pointer: str) -> DocumentError:
+    available = parts_of(kind) if parts is None else parts
+    if not available:
+        return DocumentError("no_parts", pointer, kind=kind, part=part)
+    if available == parts_of(kind):
+        return DocumentError("unknown_part", pointer, kind=kind, part=part, available=available)
+    return DocumentError("unknown_part_of_line", pointer, kind=kind, part=part, available=available)
 
 
 def bounded(value: float, least: float, most: float, unit: str, pointer: str) -> float:
     """`value`; DocumentError where it is not between the two."""
     if not least <= value <= most:
-        raise DocumentError(f"Send a value between {least:.4g} and {most:.4g} {unit}.", pointer)
+        raise DocumentError("outside_model", pointer, at_least=least, at_most=most, unit=unit)
     return value

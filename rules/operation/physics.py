@@ -11,7 +11,7 @@ from typing import Final, Literal
 
 from msgspec import Struct
 
-from rules.load import read
+from rules.files import read
 from rules.quantities import fast_factor
 from rules.sources import Source
 

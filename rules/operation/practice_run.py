@@ -76,7 +76,10 @@ class Run:
         self._recorded: list[str] = []
 
     def record(self, component: Component, **members: Any) -> None:
-        """Put members of a part's reading into the report; a member that is None is taken out again, as a later try replaces an earlier one."""
+        """Put members of a part's reading into the report.
+
+        A member that is None is taken out again, as a later try replaces an earlier one.
+        """
         key = (self.line, component)
         reading = self.readings.setdefault(key, {"component": component, "line": self.line})
         for member, value in members.items():

@@ -22,9 +22,18 @@ from rules.operation.practice_rp import ReducedPressureTest
 from rules.operation.practice_run import LineKey, PracticeStep, Run, StepMeaning
 from rules.operation.practice_vb import VacuumBreakerTest
 from rules.operation.procedures import Caution, Family, cautions_for, methods_of, procedure_of
-from rules.quantities import Units
+from rules.quantities import Units, unit_missing
 
-_FAMILIES: dict[str, Family] = {"rp": "rp", "rpda": "rp", "rpda_ii": "rp", "dc": "dc", "dcda": "dc", "dcda_ii": "dc", "pvb": "pvb", "svb": "svb"}  # fmt: skip
+_FAMILIES: dict[str, Family] = {
+    "rp": "rp",
+    "rpda": "rp",
+    "rpda_ii": "rp",
+    "dc": "dc",
+    "dcda": "dc",
+    "dcda_ii": "dc",
+    "pvb": "pvb",
+    "svb": "svb",
+}
 _DETECTORS = frozenset({"rpda", "rpda_ii", "dcda", "dcda_ii"})
 AnyTest = ReducedPressureTest | OneHoseDoubleCheckTest | TwoHoseDoubleCheckTest | DuplexDoubleCheckTest | VacuumBreakerTest
 
@@ -64,18 +73,16 @@ class PracticeTest(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 def practice_test(request: PracticeTestRequest) -> PracticeTest:
     """The procedure run on `request`; DocumentError where it names a part, condition, method, unit or figure that does not belong to it."""
     if request.units.pressure is UNSET:
-        raise DocumentError("Send `units.pressure`, the unit of the pressures: psi, kPa or bar.", "/units/pressure")
+        raise unit_missing("pressure")
     family = _FAMILIES[request.kind]
     method = methods_of(family)[0] if request.method is UNSET else request.method
     if method not in methods_of(family):
-        raise DocumentError(
-            f"Unknown method {method!r} for kind {request.kind!r}. Send one of: {', '.join(methods_of(family))}.", "/method"
-        )
+        raise DocumentError("unknown_method", "/method", method=method, kind=request.kind, available=methods_of(family))
     lines: list[tuple[Line, LineCondition]] = [("main", request)]
     if request.kind in _DETECTORS:
         lines.append(("bypass", LineCondition() if request.bypass is UNSET else request.bypass))
     elif request.bypass is not UNSET:
-        raise DocumentError(f"A {request.kind} has no bypass line; {', '.join(sorted(_DETECTORS))} have.", "/bypass")
+        raise DocumentError("no_bypass_line", "/bypass", kind=request.kind, available=sorted(_DETECTORS))
     source = random.Random(request.seed)  # noqa: S311 - reproducible on purpose, guards nothing
     gauge = Gauge(request, source)
     benches = [(line, condition, Bench(request, line, condition, gauge, source)) for line, condition in lines]

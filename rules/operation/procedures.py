@@ -10,7 +10,7 @@ from msgspec import Struct
 
 from rules.catalogue import Component, TestableKind
 from rules.field_test.document import Method
-from rules.load import read
+from rules.files import read
 from rules.sources import Source
 
 Family = Literal["rp", "dc", "pvb", "svb", "bypass_check"]

@@ -5,10 +5,9 @@ from typing import Annotated, Literal
 from msgspec import UNSET, Meta, Struct, UnsetType
 
 from rules.catalogue import Component
-from rules.errors import DocumentError
 from rules.operation.elements import Status
 from rules.operation.kinds import OperableKind
-from rules.quantities import FlowValue, LengthValue, PressureValue, Units, fast_factor
+from rules.quantities import FlowValue, LengthValue, PressureValue, Units, fast_factor, unit_missing
 
 Position = Literal["open", "closed"]
 
@@ -63,14 +62,14 @@ class OperationRequest(Struct, frozen=True, kw_only=True, forbid_unknown_fields=
 def pressure_factor(units: Units) -> float:
     """Psi in one `units.pressure`; DocumentError where it is not stated."""
     if units.pressure is UNSET:
-        raise DocumentError("Send `units.pressure`, the unit of the pressures: psi, kPa or bar.", "/units/pressure")
+        raise unit_missing("pressure")
     return fast_factor(units.pressure, "psi")
 
 
 def length_factor(units: Units, unit: Literal["ft", "m", "in"]) -> float:
     """`unit` in one `units.length`; DocumentError where it is not stated."""
     if units.length is UNSET:
-        raise DocumentError("Send `units.length`, the unit of the lengths: in, ft, mm or m.", "/units/length")
+        raise unit_missing("length")
     return fast_factor(units.length, unit)
 
 

@@ -27,7 +27,8 @@ class ScreenedTest(Struct, frozen=True, kw_only=True):
     """A test as far as the screens look at it.
 
     `performed_at` is the moment in the utility's time zone. `metres_from_last` is the geodesic distance from the place of the same tester's
-    timed test before; None where either place is unknown, or the distance is within reach anyway. `resolution` is the gauge's, in `unit`; None
+    timed test before; None where either place is unknown, or the distance is within reach anyway. `resolution` is the gauge's, in `unit`;
+    None
     where the gauge reads in another unit, whose digits a conversion has blurred. `accuracy` in `unit`. `repeats_last`: whether every number
     equals that of the assembly's test before; None where there is nothing to compare.
     """
@@ -75,7 +76,9 @@ class ScreeningEvidence(Struct, frozen=True, kw_only=True, omit_defaults=True):
 
 
 class SecondLook(Struct, frozen=True, kw_only=True):
-    """A record that deserves a second look. `occasion` distinguishes it from others of the same screen and subject; `on` is the day it is about.
+    """A record that deserves a second look. `occasion` distinguishes it from others of the same screen and subject.
+
+    `on` is the day it is about.
 
     `false_alarms` states at most how often honest work is flagged by this screen, per `false_alarms_of`.
     """

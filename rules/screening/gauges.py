@@ -2,7 +2,8 @@
 
 Each reading is taken less the middle of that year's readings of all gauges on the same kind and component, so that what changes for
 everybody cancels. The earlier half of the gauge's readings since a calibration is compared with the later half by ranks (Wilcoxon's
-rank-sum test, Mann and Whitney 1947, with the correction for ties, in its normal approximation; a stuck or leaking part counts as one rank however far
+rank-sum test, Mann and Whitney 1947, with the correction for ties, in its normal approximation; a stuck or leaking part counts as one rank
+however far
 out it reads). A shift within the gauge's own accuracy is left alone: that much its calibration allows.
 """
 
@@ -94,10 +95,12 @@ def looks_at_gauges(halves: Sequence[GaugeHalves]) -> Iterator[SecondLook]:
             evidence=ScreeningEvidence(
                 report_ids=gauge.report_ids,
                 figures={
-                    "shift_psi": round(gauge.shift, 3), "accuracy_psi": round(gauge.accuracy, 3), "readings": gauge.readings,
+                    "shift_psi": round(gauge.shift, 3),
+                    "accuracy_psi": round(gauge.accuracy, 3),
+                    "readings": gauge.readings,
                 },
                 chance=gauge.chance,
                 adjusted_chance=chance,
                 comparisons=len(halves),
             ),
-        )  # fmt: skip
+        )

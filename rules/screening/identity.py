@@ -55,8 +55,10 @@ def looks_at_changes(changes: Sequence[IdentityChange]) -> Iterator[SecondLook]:
             occasion=f"version {change.version}",
             on=change.on,
             message=sentence("identity_changed", "serial_number" if serial else "size"),
-            evidence=ScreeningEvidence(report_ids=[], figures={}, texts={name: text for name, text in texts.items() if text is not None}),
-        )  # fmt: skip
+            evidence=ScreeningEvidence(
+                report_ids=[], figures={}, texts={name: text for name, text in texts.items() if text is not None}
+            ),
+        )
 
 
 def looks_at_shared(shared: Sequence[SharedSerial]) -> Iterator[SecondLook]:
@@ -71,16 +73,25 @@ def looks_at_shared(shared: Sequence[SharedSerial]) -> Iterator[SecondLook]:
                 occasion=group.serial_number,
                 on=group.on,
                 message=sentence(
-                    "serial_number_shared", "shared", serial_number=group.serial_number, count=len(group.assembly_ids), kind=group.kind
+                    "serial_number_shared",
+                    "shared",
+                    serial_number=group.serial_number,
+                    count=len(group.assembly_ids),
+                    kind=group.kind,
                 ),
                 evidence=ScreeningEvidence(
-                    report_ids=[], figures={"assemblies": len(group.assembly_ids)}, texts={"also_on": first, "serial_number": group.serial_number}
+                    report_ids=[],
+                    figures={"assemblies": len(group.assembly_ids)},
+                    texts={"also_on": first, "serial_number": group.serial_number},
                 ),
-            )  # fmt: skip
+            )
 
 
 def _letters_apart(text: str, other: str) -> int:
-    """How many letters have to be added, dropped or changed to make the first into the second (Levenshtein's distance); case and spaces do not count."""
+    """How many letters have to be added, dropped or changed to make the first into the second (Levenshtein's distance).
+
+    Case and spaces do not count.
+    """
     a, b = ("".join(letters.upper().split()) for letters in (text, other))
     row = list(range(len(b) + 1))
     for at, letter in enumerate(a, 1):

@@ -5,7 +5,7 @@ from typing import Literal
 
 from msgspec import Struct
 
-from rules.load import read
+from rules.files import read
 from rules.sources import Cited
 
 Screen = Literal[

@@ -18,7 +18,22 @@ Sort = tuple[str, ...]
 class Tally:
     """The counts of one tester in one year; `add` takes the tests in the order of their making."""
 
-    __slots__ = ("_day", "_of_day", "compared", "digits", "echoed", "failed", "in_pairs", "last", "pairs", "repeated", "repeating", "same_day", "tested", "with_other")  # fmt: skip
+    __slots__ = (
+        "_day",
+        "_of_day",
+        "compared",
+        "digits",
+        "echoed",
+        "failed",
+        "in_pairs",
+        "last",
+        "pairs",
+        "repeated",
+        "repeating",
+        "same_day",
+        "tested",
+        "with_other",
+    )
 
     def __init__(self) -> None:
         self.tested: Counter[Sort] = Counter()

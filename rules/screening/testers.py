@@ -2,7 +2,8 @@
 
 Each comparison takes what the *other* testers did (the tester's own tests left out), sort by sort, as honest work here; a
 sort of which the others have too few tests is left out. A count is compared by the binomial distribution with the mean of the sorts'
-chances, which is never the smaller tail where the chances differ (Hoeffding 1956, theorem 4; from memory). Honest testers differ too, by their
+chances, which is never the smaller tail where the chances differ (Hoeffding 1956, theorem 4; from memory). Honest testers differ too, by
+their
 gauges, districts and makes: what is judged is how far a count lies beyond `honest_spread` times what the others let one expect. The
 chances of all testers compared are adjusted together (Benjamini and Hochberg).
 
@@ -70,7 +71,10 @@ def looks_at_testers(year: int, tallies: Mapping[str, Tally]) -> Iterator[Second
 
 
 def _expected(own: Counter[Sort], others_hits: Counter[Sort], others: Counter[Sort], *, seen: int) -> tuple[int, float]:
-    """Of how many of the tester's own, and how many the others' chances let one expect; `seen` is added to each sort's hits, for caution."""
+    """Of how many of the tester's own, and how many the others' chances let one expect.
+
+    `seen` is added to each sort's hits, for caution.
+    """
     trials, expected = 0, 0.0
     for sort, count in own.items():
         if others[sort] >= setting("least_of_others"):

@@ -80,9 +80,13 @@ def _travel(last: ScreenedTest, test: ScreenedTest) -> Iterator[SecondLook]:
         ),
         evidence=ScreeningEvidence(
             report_ids=[last.report_id, test.report_id],
-            figures={"kilometres": round(kilometres, 3), "minutes": round(minutes, 2), "kilometres_per_hour": round(kilometres / hours, 1)},
+            figures={
+                "kilometres": round(kilometres, 3),
+                "minutes": round(minutes, 2),
+                "kilometres_per_hour": round(kilometres / hours, 1),
+            },
         ),
-    )  # fmt: skip
+    )
 
 
 def _crowded(day: list[ScreenedTest], timed: list[ScreenedTest]) -> Iterator[SecondLook]:

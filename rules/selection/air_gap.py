@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 from msgspec import UNSET, Meta, Struct, UnsetType
 
 from rules.quantities import exact_factor
+from rules.rulebook import MechanicalProtection
 from rules.sources import Cited
 
 NearWalls = Literal[0, 1, 2]
@@ -32,7 +33,8 @@ class AirGapRule(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The least vertical distance, away from walls and near them; a wall at the stated number of diameters still counts as near.
 
     Figures that were not read in the source are left out: without `diameters` the gap is never determined, without `near_diameters` not
-    near a wall. `fact` names the member of the installation that is measured. An advisory rule decides no outcome.
+    near a wall. `fact` names the member of the installation that is measured. An advisory rule decides no outcome. `leaves` is what a gap
+    that is too small would still do.
     """
 
     set: str
@@ -47,6 +49,7 @@ class AirGapRule(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     one_wall_within_diameters: int = 0
     two_walls_within_diameters: int = 0
     advisory: bool = False
+    leaves: MechanicalProtection = "unknown"
     says: str
     near_says: str
     measure: str

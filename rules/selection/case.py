@@ -39,7 +39,7 @@ class Case(Struct, frozen=True, kw_only=True):
         premises = "" if request.premises is UNSET else request.premises
         stated = determined.hazard.stated
         # The rows of the hazard as stated are shown beside those of the hazard applied, so that both reasons are seen.
-        degrees = [degree for degree in (stated, applied) if degree != "none"]
+        degrees = [degree for degree in (stated, applied) if degree is not None and degree != "none"]
         rows = {row.rule: row for degree in degrees for row in tables.admissions(degree, request.purpose, premises)}
         scope = (applied, request.purpose, premises)
         all_tables = tables.tables

@@ -57,6 +57,8 @@ class SelectionRequest(Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     """The degree of hazard; `none` needs a `survey`."""
     fluid_category: Annotated[int, Meta(ge=1, le=5)] | UnsetType = UNSET
     """The fluid category (EN 1717), in place of `hazard`."""
+    hazard_class: Annotated[str, Meta(min_length=1, max_length=100)] | UnsetType = UNSET
+    """The hazard in the rulebook's own word, one of its `hazard_words`, in place of `hazard` and `fluid_category`."""
     premises: Annotated[str, Meta(min_length=1, max_length=60)] | UnsetType = UNSET
     """The type of premises, a code of `/v1/premises-types`."""
     survey: Survey | UnsetType = UNSET
@@ -130,12 +132,14 @@ class InstallationCondition(Struct, frozen=True, kw_only=True):
 class AppliedHazard(Struct, frozen=True, kw_only=True):
     """The hazard (or fluid category) stated, the one applied, and why; `applied` is null where it is not determined."""
 
-    stated: StatedHazard | int
-    """The hazard, or fluid category, as stated."""
+    stated: StatedHazard | int | None
+    """The hazard, or fluid category, as stated or as the rulebook's word states it; null where it does not."""
     applied: StatedHazard | int | None
     """The one applied; null where it is not determined."""
     because: str
     """Why."""
+    hazard_class: str | UnsetType = UNSET
+    """The rulebook's own word, where the hazard was stated by it."""
 
 
 class SelectionFlag(Struct, frozen=True, kw_only=True):

@@ -14,9 +14,19 @@ from typing import Annotated, Literal
 
 from msgspec import UNSET, Meta, Struct, UnsetType
 
-from rules import load
 from rules.errors import DocumentError
-from rules.quantities import STANDARD_GRAVITY, FlowValue, LengthValue, PressureValue, TemperatureUnit, Units, convert, fahrenheit
+from rules.files import read
+from rules.quantities import (
+    STANDARD_GRAVITY,
+    FlowValue,
+    LengthValue,
+    PressureValue,
+    TemperatureUnit,
+    Units,
+    convert,
+    fahrenheit,
+    unit_missing,
+)
 from rules.selection.tables import Outcome, cite
 from rules.selection.texts import sentence
 from rules.sources import Cited, Source
@@ -110,32 +120,27 @@ class Left(Struct, frozen=True, kw_only=True):
 @cache
 def data() -> _Data:
     """Constants and working bounds, as written."""
-    return load.read("selection/hydraulics.toml", _Data)
+    return read("selection/hydraulics.toml", _Data)
 
 
 def check(request: Hydraulics, units: Units, kinds: frozenset[str]) -> None:
     """DocumentError where a unit is missing, a curve belongs to no kind, or its flows do not rise."""
     if units.pressure is UNSET:
-        raise DocumentError("Send `units.pressure`, the unit of the pressures: psi, kPa or bar.", "/units/pressure")
+        raise unit_missing("pressure")
     if units.flow is UNSET:
-        raise DocumentError("Send `units.flow`, the unit of the flows: gpm, L/s or m3/h.", "/units/flow")
+        raise unit_missing("flow")
     if units.length is UNSET and (request.outlet_elevation_above_assembly is not UNSET or request.loss_models):
-        raise DocumentError("Send `units.length`, the unit of the elevation or bore: in, ft, mm or m.", "/units/length")
+        raise unit_missing("length")
     if units.temperature is UNSET and request.water_temperature is not UNSET:
-        raise DocumentError("Send `units.temperature`, the unit of the water temperature: degF or degC.", "/units/temperature")
+        raise unit_missing("temperature")
     for member in ("loss_curves", "loss_models"):
         for kind in getattr(request, member) or ():
             if kind not in kinds:
-                raise DocumentError(
-                    f"Unknown kind {kind!r}. Available: {', '.join(sorted(kinds))}.",
-                    f"/hydraulics/{member}/{_escaped(kind)}",
-                )
+                raise DocumentError("unknown_kind", f"/hydraulics/{member}/{_escaped(kind)}", kind=kind, available=sorted(kinds))
     for kind, curve in (request.loss_curves or {}).items():
         for place, (before, after) in enumerate(pairwise(curve)):
             if after.flow <= before.flow:
-                raise DocumentError(
-                    "The flows of a loss curve must rise from point to point.", f"/hydraulics/loss_curves/{kind}/{place + 1}/flow"
-                )
+                raise DocumentError("flows_do_not_rise", f"/hydraulics/loss_curves/{kind}/{place + 1}/flow")
 
 
 def _escaped(kind: str) -> str:

@@ -10,14 +10,17 @@ from typing import Annotated, Final, Literal, TypeVar
 import msgspec
 from msgspec import UNSET, Meta, Struct, UnsetType
 
-from rules import load
+from rules.files import read
 from rules.quantities import FlowValue, LengthValue, Units
+from rules.rulebook import MechanicalProtection
 from rules.selection.air_gap import AirGap, AirGapRule
 from rules.selection.hydraulics import KindCode
 from rules.selection.tables import Outcome, RulebookReference
 from rules.selection.texts import sentence
 from rules.sources import Cited, Source
 
+SEEN_AT_INSPECTION: Final = "inspection"
+"""The set of rules that an inspection holds a kind to besides those of its placement."""
 CAUTION: Final = sentence("caution", "local_codes")
 
 ReliefDrain = Literal["air_gap", "direct", "none"]
@@ -81,6 +84,10 @@ class Installation(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """Whether its bypass has a meter."""
     air_gap: AirGap | UnsetType = UNSET
     """The air gap, for an air gap."""
+    unobstructed: bool | UnsetType = UNSET
+    """Whether nothing bridges the air gap; for an inspection."""
+    air_inlet_opens: bool | UnsetType = UNSET
+    """Whether the float falls and the air inlet opens as the supply is shut off; for an inspection."""
 
 
 class PlacementRequest(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -104,7 +111,8 @@ class PlacementRule(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True
     """One rule: a bound on a length or on hours, a fact that must be so, the choices allowed, or a flow that another must reach.
 
     `given` names a fact without which the rule requires nothing; `unless` one that excuses it; `at_least_fact` the fact whose value is the
-    bound. An advisory rule decides no outcome.
+    bound. An advisory rule decides no outcome. `leaves` is what the kind would still do where the rule is not met: an inspection says no
+    more.
     """
 
     set: str
@@ -123,6 +131,7 @@ class PlacementRule(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True
     given: str | None = None
     unless: str | None = None
     advisory: bool = False
+    leaves: MechanicalProtection = "unknown"
     says: str
     measure: str
     remedy: str
@@ -207,7 +216,7 @@ class RulesInForce(Struct, frozen=True, kw_only=True):
 @cache
 def placement_data() -> PlacementData:
     """Every placement rule of every set, as written."""
-    return load.read("placement.toml", PlacementData)
+    return read("placement.toml", PlacementData)
 
 
 @lru_cache(maxsize=4096)

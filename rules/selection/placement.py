@@ -11,7 +11,7 @@ import msgspec
 from msgspec import UNSET, UnsetType
 
 from rules.errors import DocumentError
-from rules.quantities import exact_factor
+from rules.quantities import exact_factor, unit_missing
 from rules.selection.air_gap import AirGap, AirGapRule, exact
 from rules.selection.finding import Bounds, describe, finding, undetermined
 from rules.selection.gap_finding import judge_air_gap
@@ -46,18 +46,8 @@ def place(request: PlacementRequest, *, on: dt.date) -> Placement:
     """
     day = on if request.on is UNSET else request.on
     tables = in_force(request.rulebook, day)
-    known = [rank.kind for rank in tables.ranks]
-    variant = tables.variant(request.kind)
-    kind = request.kind if variant is None else variant.of
-    if kind not in known:
-        raise DocumentError(f"Rulebook {request.rulebook} has no kind {request.kind!r}. Available: {', '.join(known)}.", "/kind")
-    length, flow = _length_unit(request), _flow_unit(request)
     rules = placement_rules(tables.placement, day)
-    judged: list[tuple[PlacementRule | AirGapRule, PlacementFinding | None]] = [
-        (gap, judge_air_gap(gap, request.installation, length)) for gap in rules.air_gaps if kind in gap.kinds
-    ]
-    judged += [(row, _judge(row, request, length, flow)) for row in rules.rules if kind in row.kinds]
-    found = [(row, result) for row, result in judged if result is not None]
+    found = hold_to_rules(request, tables, rules)
     actions = [_action(row, result) for row, result in found]
     outcomes = {result.outcome for _, result in found if not result.advisory}
     return Placement(
@@ -67,6 +57,23 @@ def place(request: PlacementRequest, *, on: dt.date) -> Placement:
         caution=CAUTION,
         rulebook=_sealed(tables, rules),
     )
+
+
+def hold_to_rules(
+    request: PlacementRequest, tables: InForce, rules: RulesInForce
+) -> list[tuple[PlacementRule | AirGapRule, PlacementFinding]]:
+    """Each of the rules that applies to the installation, with its finding; DocumentError as for `place`."""
+    known = [rank.kind for rank in tables.ranks]
+    variant = tables.variant(request.kind)
+    kind = request.kind if variant is None else variant.of
+    if kind not in known:
+        raise DocumentError("unknown_kind_in_rulebook", "/kind", rulebook=request.rulebook, kind=request.kind, available=known)
+    length, flow = _length_unit(request), _flow_unit(request)
+    judged: list[tuple[PlacementRule | AirGapRule, PlacementFinding | None]] = [
+        (gap, judge_air_gap(gap, request.installation, length)) for gap in rules.air_gaps if kind in gap.kinds
+    ]
+    judged += [(row, _judge(row, request, length, flow)) for row in rules.rules if kind in row.kinds]
+    return [(row, result) for row, result in judged if result is not None]
 
 
 def _sealed(tables: InForce, rules: RulesInForce) -> RulebookReference:
@@ -84,7 +91,7 @@ def _length_unit(request: PlacementRequest) -> str:
     gaps = [gap for gap in (request.installation.air_gap, request.installation.relief_air_gap) if gap is not UNSET]
     measured = any(_gap_is_measured(gap) for gap in gaps)
     if measured or request.size is not UNSET or _stated(request.installation, LENGTHS):
-        raise DocumentError("Send `units.length`, the unit of the lengths and the size: in, ft, mm or m.", "/units/length")
+        raise unit_missing("length")
     return "in"  # Nothing was measured, so only the rules' own figures are shown, in the unit most of them are printed in.
 
 
@@ -97,10 +104,7 @@ def _flow_unit(request: PlacementRequest) -> str:
     if unit is not UNSET:
         return unit
     if _stated(request.installation, FLOWS):
-        raise DocumentError(
-            "Send `units.flow`, the unit of the drain's capacity and the relief valve's discharge: gpm, L/s or m3/h.",
-            "/units/flow",
-        )
+        raise unit_missing("flow")
     return "gpm"  # Nothing was measured, so no figure is shown.
 
 

@@ -7,9 +7,9 @@ from functools import cache
 
 from msgspec import Struct
 
-from rules import load
 from rules.catalogue import Hazard
 from rules.errors import DocumentError
+from rules.files import read
 from rules.selection.tables import cite, index, table
 from rules.sources import Source
 
@@ -53,7 +53,7 @@ def premises_types() -> tuple[PremisesType, ...]:
     """The catalogue of premises types, in its order."""
     return tuple(
         PremisesType(code=listed.code, name=listed.name, listed=_listings(listed.code))
-        for listed in load.read("premises.toml", _Types).types
+        for listed in read("premises.toml", _Types).types
     )
 
 
@@ -91,6 +91,4 @@ def premises_name(code: str) -> str:
     try:
         return _names()[code]
     except KeyError:
-        raise DocumentError(
-            f"Unknown type of premises {code!r}. Available: {', '.join(_names())}.", pointer="/premises"
-        ) from None
+        raise DocumentError("unknown_premises_type", "/premises", premises=code, available=tuple(_names())) from None

@@ -12,31 +12,33 @@ from functools import lru_cache
 import msgspec
 from msgspec import UNSET
 
-from rules.errors import DocumentError
-from rules.quantities import Units
+from rules.local_rulebook import LocalVersion, RulebookKey
+from rules.quantities import Units, unit_missing
 from rules.selection import hydraulics
 from rules.selection.case import Case
 from rules.selection.document import InstallationCondition, KindResult, Selection, SelectionRequest, Site
 from rules.selection.hazard import Determined, determine
 from rules.selection.installation import CAUTION, placement_rules
+from rules.selection.local_premises import tables_for
 from rules.selection.reasons import judge
-from rules.selection.tables import InForce, RulebookReference, cite, digest, in_force
+from rules.selection.tables import InForce, RulebookReference, cite, digest
 from rules.selection.texts import sentence
 
 
-def select(request: SelectionRequest, *, on: dt.date) -> Selection:
-    """Choose by the rulebook on that day (or on the request's own).
+def select(request: SelectionRequest, *, on: dt.date, local: LocalVersion | None = None) -> Selection:
+    """Choose by the rulebook on that day (or on the request's own), with `local`, a local rulebook, laid over it.
 
     UnknownRulebookError, NotInForceError; DocumentError for an unknown type of premises or kind, a missing unit, or a hazard
     where the rulebook chooses by fluid category (and the other way about).
     """
     day = on if request.on is UNSET else request.on
-    tables = in_force(request.rulebook, day)
+    key = request.rulebook if local is None else local
+    tables = tables_for(key, day)
     _check(request, tables)
     determined = determine(request, tables, day)
     applied = determined.hazard.applied
     if applied is None or applied == "none":
-        return _without_kinds(request, determined, day)
+        return _without_kinds(request, determined, _sealed(key, day))
     case = Case.of(request, tables, placement_rules(tables.placement, day), determined, applied)
     judged = sorted((judge(case, rank) for rank in tables.ranks), key=lambda answer: answer.kind not in case.first)
     recommended = tuple(answer.kind for answer in judged if answer.admissible)
@@ -49,7 +51,7 @@ def select(request: SelectionRequest, *, on: dt.date) -> Selection:
         hazard=determined.hazard,
         flags=determined.flags,
         not_stated=tuple(dict.fromkeys(name for answer in kinds for name in answer.depends_on)),
-        rulebook=_sealed(request.rulebook, day),
+        rulebook=_sealed(key, day),
         summary=_summary(case, kinds, recommended),
         caution=CAUTION,
         units=request.units,
@@ -60,12 +62,12 @@ def _check(request: SelectionRequest, tables: InForce) -> None:
     site = Site() if request.site is UNSET else request.site
     units = Units() if request.units is UNSET else request.units
     if site.height_above_highest_outlet is not UNSET and units.length is UNSET:
-        raise DocumentError("Send `units.length`, the unit of the height: in, ft, mm or m.", "/units/length")
+        raise unit_missing("length")
     if request.hydraulics is not UNSET:
         hydraulics.check(request.hydraulics, units, frozenset(rank.kind for rank in tables.ranks))
 
 
-def _without_kinds(request: SelectionRequest, determined: Determined, day: dt.date) -> Selection:
+def _without_kinds(request: SelectionRequest, determined: Determined, sealed: RulebookReference) -> Selection:
     """Where no assembly is needed, or the hazard is not determined."""
     none = determined.hazard.applied == "none"
     summary = sentence("selection", "none_required")
@@ -77,7 +79,7 @@ def _without_kinds(request: SelectionRequest, determined: Determined, day: dt.da
         hazard=determined.hazard,
         flags=determined.flags,
         not_stated=determined.missing,
-        rulebook=_sealed(request.rulebook, day),
+        rulebook=sealed,
         summary=summary if none else determined.hazard.because,
         caution=CAUTION,
         units=request.units,
@@ -134,8 +136,8 @@ def _summary(case: Case, kinds: tuple[KindResult, ...], recommended: tuple[str, 
 
 
 @lru_cache(maxsize=4096)
-def _sealed(rulebook_id: str, on: dt.date) -> RulebookReference:
+def _sealed(key: RulebookKey, on: dt.date) -> RulebookReference:
     """The rulebook, sealed with all that a selection rests on: tables, placement rules, and constants and bounds."""
-    tables = in_force(rulebook_id, on)
+    tables = tables_for(key, on)
     rests_on = (tables.tables, placement_rules(tables.placement, on), hydraulics.data())
     return msgspec.structs.replace(tables.rulebook, digest=digest(rests_on))

@@ -12,6 +12,8 @@ from msgspec import UNSET, Struct, UnsetType
 
 from rules.catalogue import Hazard
 from rules.errors import NotJudgeableError
+from rules.hazard_classes import FoundHazard
+from rules.rulebook import HazardWord
 from rules.selection.tables import Exclusion, Fact, InForce, Purpose, Scope, cite, in_force, index
 from rules.selection.texts import sentence
 from rules.sources import Source
@@ -51,11 +53,9 @@ def suitability(
     A rulebook without tables, one that chooses by fluid category, and a kind that it does not list determine nothing.
     NotInForceError where the rulebook says nothing on that day, NotJudgeableError for an unknown hazard or purpose.
     """
-    for name, value, known in (("hazard", hazard, get_args(Hazard)), ("purpose", purpose, get_args(Purpose))):
+    for code, value, known in (("unknown_hazard", hazard, get_args(Hazard)), ("unknown_purpose", purpose, get_args(Purpose))):
         if value is not UNSET and value not in known:
-            raise NotJudgeableError(
-                f"Unknown {name} {value!r}. Send one of {', '.join(known)}, or leave it out where it is not known."
-            )
+            raise NotJudgeableError(code, value=value, available=known)
     if hazard is UNSET:
         return Suitability(suitable=None, because=sentence("suitability", "hazard_not_stated"), missing=("hazard",))
     if rulebook_id not in index():
@@ -83,6 +83,71 @@ def suitability(
     found = _judge(tables, listed, stated)
     because = found.because if variant is None else sentence("suitability", "variant", rule=variant.says, because=found.because)
     return Suitability(suitable=found.suitable, because=because, source=found.source, missing=found.missing, serves=serves)
+
+
+def suitability_of(
+    rulebook_id: str,
+    on: dt.date,
+    kind: str,
+    hazard: FoundHazard,
+    purpose: Purpose | UnsetType = UNSET,
+    *,
+    backpressure_possible: bool | UnsetType = UNSET,
+    in_plant_air_gap: bool | UnsetType = UNSET,
+) -> Suitability:
+    """Whether the kind is suitable against that hazard: by the rulebook's word for it where one is stated, otherwise by its degree."""
+    if hazard.word is not None:
+        return suitability_by_class(
+            rulebook_id,
+            on,
+            kind,
+            hazard.word,
+            purpose,
+            backpressure_possible=backpressure_possible,
+            in_plant_air_gap=in_plant_air_gap,
+        )
+    return suitability(
+        rulebook_id,
+        on,
+        kind,
+        UNSET if hazard.hazard == "unknown" else hazard.hazard,
+        purpose,
+        backpressure_possible=backpressure_possible,
+        in_plant_air_gap=in_plant_air_gap,
+    )
+
+
+def suitability_by_class(
+    rulebook_id: str,
+    on: dt.date,
+    kind: str,
+    word: HazardWord,
+    purpose: Purpose | UnsetType = UNSET,
+    *,
+    backpressure_possible: bool | UnsetType = UNSET,
+    in_plant_air_gap: bool | UnsetType = UNSET,
+) -> Suitability:
+    """Whether the kind is suitable against a hazard stated in the rulebook's own word.
+
+    The kinds that the authority admits against it decide, or its tables for the degree by which it chooses; without either, nothing is
+    determined. Errors as of `suitability`.
+    """
+    if word.serves is not None:
+        serves = word.serves
+        because = sentence("suitability", "class_serves", hazard_class=word.word, rule=serves.says)
+        return Suitability(suitable=kind in serves.kinds, because=because, source=cite(serves), serves=serves.kinds)
+    if word.chosen_as is None:
+        because = sentence("suitability", "class_not_stated", rulebook=rulebook_id, hazard_class=word.word)
+        return Suitability(suitable=None, because=because, missing=("hazard",))
+    return suitability(
+        rulebook_id,
+        on,
+        kind,
+        word.chosen_as,
+        purpose,
+        backpressure_possible=backpressure_possible,
+        in_plant_air_gap=in_plant_air_gap,
+    )
 
 
 def _judge(tables: InForce, kind: str, stated: _Stated) -> Suitability:

@@ -16,7 +16,8 @@ from msgspec import Struct
 from rules import load
 from rules.catalogue import Hazard
 from rules.errors import UnknownRulebookError
-from rules.sources import Cited, Source
+from rules.files import read
+from rules.sources import Cited, Source, Work
 
 Purpose = Literal["premises_isolation", "point_of_use"]
 Outcome = Literal["met", "not_met", "not_determined"]
@@ -204,13 +205,13 @@ _SECTIONS = ("admissions", "raises", "none_required", "exclusions", "requirement
 @cache
 def index() -> dict[str, Entry]:
     """Each rulebook's tables, by rulebook id."""
-    return {entry.id: entry for entry in load.read("selection/index.toml", Index).rulebooks}
+    return {entry.id: entry for entry in read("selection/index.toml", Index).rulebooks}
 
 
 @cache
 def table(table_id: str) -> Table:
     """One table, as written."""
-    return load.read(f"selection/{table_id}.toml", Table)
+    return read(f"selection/{table_id}.toml", Table)
 
 
 def cite(value: Cited) -> Source:
@@ -218,10 +219,10 @@ def cite(value: Cited) -> Source:
     return _cite(value.source, value.clause, value.provenance)
 
 
-@cache
-def _cite(work_key: str, clause: str, provenance: Any) -> Source:
-    work = load.works()[work_key]
-    return Source(title=work.title, clause=clause, provenance=provenance or work.provenance)
+@lru_cache(maxsize=4096)
+def _cite(source: str | Work, clause: str, provenance: Any) -> Source:
+    work = source if isinstance(source, Work) else load.works()[source]
+    return Source(title=work.title, clause=clause, provenance=provenance or work.provenance, url=work.url)
 
 
 @lru_cache(maxsize=4096)
@@ -229,10 +230,7 @@ def in_force(rulebook_id: str, on: dt.date) -> InForce:
     """The tables in force on that day; UnknownRulebookError or NotInForceError where there are none."""
     entry = index().get(rulebook_id)
     if entry is None:
-        raise UnknownRulebookError(
-            f"Unknown rulebook {rulebook_id!r}. Available for selection: {', '.join(sorted(index()))}.",
-            pointer="/rulebook",
-        )
+        raise UnknownRulebookError("unknown_rulebook", "/rulebook", rulebook=rulebook_id, available=sorted(index()))
     book = load.rulebook(rulebook_id, on)
     tables = tuple(
         msgspec.structs.replace(

@@ -1,31 +1,38 @@
 """Which of an assembly's reports count, and what they decide: the last valid pass, and the failure after it.
 
-A failure seen in any phase counts, whoever saw it: accepted, held or refused. It counts until a valid test passes later, or an accepted
-report supersedes it. A pass counts only in an accepted report that nothing supersedes. Tests are ordered by when they were performed, or
+A failure seen in any phase counts, whoever saw it: accepted, held or refused. It counts until a valid test passes later, an accepted
+report supersedes it, or its report is voided. A void report is no test of the assembly; the report that it corrected stays corrected, as
+by a refused one. A pass counts only in an accepted report that nothing supersedes. Tests are ordered by when they were performed, or
 received where that came first, so that a test dated ahead outranks nothing that is still to come.
 """
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
-from typing import Final, get_args
+from typing import Final, Literal, get_args
 
 from msgspec import UNSET, Struct, UnsetType
 
-from rules.field_test.answer import Acceptance, Outcome
+from rules.field_test.answer import Acceptance, Basis, Outcome
 from rules.rulebook import ActsAs, MechanicalProtection
 
 # Both from best to worst.
 _LEFT: Final[tuple[MechanicalProtection, ...]] = get_args(MechanicalProtection)
 _ACTS_AS: Final[tuple[ActsAs, ...]] = get_args(ActsAs)
 
+CountsAs = Literal[Acceptance, "void"]
+"""How a report counts: by its verdict, or by what a person decided since."""
+
 
 class TestEvent(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A report as far as standing goes. `performed_on` is the day of the test where the utility is, or of its receipt where that is earlier.
+    """A report as far as standing goes.
 
-    `acceptance` is what a person decided, where a person did; `supersedes` the report that this one corrects. `outcome` and `protection` are
-    those of the last phase; `initial_outcome` is that of the initial test, left out where it is the outcome. `failed_protection` is what the
-    phase left that failed last, left out where it is the last phase; `acts_as` says which deadline that failure has, left out where what was
-    left says it. Protection is the mechanical value: what the parts do, whatever the hazard.
+    `performed_on` is the day of the test where the utility is, or of its receipt where that is earlier.
+
+    `acceptance` is what a person decided, where a person did; `supersedes` the report that this one corrects. `outcome` and
+    `protection` are those of the last phase; `initial_outcome` is that of the initial test, left out where it is the outcome.
+    `failed_protection` is what the phase left that failed last, left out where it is the last phase; `acts_as` says which deadline that
+    failure has, left out where what was left says it. `basis` is left out where the readings were judged. Protection is the mechanical
+    value: what the parts do, whatever the hazard.
     """
 
     __test__ = False
@@ -36,11 +43,12 @@ class TestEvent(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     reason: str
     outcome: Outcome
     protection: MechanicalProtection
-    acceptance: Acceptance
+    acceptance: CountsAs
     supersedes: str | UnsetType = UNSET
     initial_outcome: Outcome | UnsetType = UNSET
     failed_protection: MechanicalProtection | UnsetType = UNSET
     acts_as: ActsAs | UnsetType = UNSET
+    basis: Basis | UnsetType = UNSET
 
     @property
     def moment(self) -> dt.datetime:
@@ -71,7 +79,9 @@ class TestEvent(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 class Decided(Struct, frozen=True, kw_only=True):
-    """The last passing test that counts, the failing one after it that decides with the first day of that run, and the days of failures up to the passing one.
+    """The last passing test that counts, the failing one after it that decides, and the days of failures up to the passing one.
+
+    With the failing one comes the first day of its run.
 
     `accepted` is the last of the tests that count whose report is accepted: only such a test answers what requires one.
     """
@@ -134,8 +144,8 @@ def passes(test: TestEvent, corrections: Corrections) -> bool:
 
 
 def fails(test: TestEvent, corrections: Corrections) -> bool:
-    """Whether a failure was seen that counts: neither a valid final test cleared it, nor does an accepted report supersede it."""
-    return test.failure_seen and not passes(test, corrections) and not corrected(test, corrections)
+    """Whether a failure was seen that counts: no valid final test cleared it, no accepted report supersedes it, and it is not void."""
+    return test.acceptance != "void" and test.failure_seen and not passes(test, corrections) and not corrected(test, corrections)
 
 
 def corrected(test: TestEvent, corrections: Corrections) -> bool:
@@ -150,7 +160,7 @@ def rested_on(history: Sequence[TestEvent]) -> list[TestEvent]:
     """Of these tests, those that a standing rests on, now and after any test that is added: so that the others need not be read again.
 
     They are the last valid passing test and what came at its moment or later, every failure that no accepted report supersedes, and every
-    correction that is not accepted, as a person may still decide on it.
+    correction that is not accepted, as a person may still decide on it. Of void reports only corrections are kept.
     """
     corrections = corrections_of(history)
     passed = max((test.moment for test in history if passes(test, corrections)), default=None)
@@ -159,8 +169,12 @@ def rested_on(history: Sequence[TestEvent]) -> list[TestEvent]:
         for test in history
         if not corrected(test, corrections)
         and (
-            test.failure_seen
-            or (test.supersedes is not UNSET and test.acceptance != "accepted")
-            or (test.acceptance != "refused" and test.report_id not in corrections and (passed is None or test.moment >= passed))
+            (test.supersedes is not UNSET and test.acceptance != "accepted")
+            or (test.acceptance != "void" and test.failure_seen)
+            or (
+                test.acceptance not in ("refused", "void")
+                and test.report_id not in corrections
+                and (passed is None or test.moment >= passed)
+            )
         )
     ]

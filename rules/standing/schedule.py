@@ -1,7 +1,7 @@
 """When a test falls due: the interval of the connection, the triggers of what happened, the deadline of a failure.
 
 All three are rulebook data. Months are calendar months: twelve months from 29 February end on 28 February. A day that a rulebook does
-not reach back to is dated by its first day, since an assembly may be older than the rulebook that is carried.
+not reach back to is dated by its first day, since an assembly may be older than the rulebook.
 """
 
 import datetime as dt
@@ -12,14 +12,16 @@ from msgspec import UNSET, Struct, UnsetType
 
 from rules.calendar import add_days, add_months, day_in
 from rules.load import rulebook, rulebook_data
-from rules.rulebook import Event, Interval, Rulebook, Trigger
+from rules.local_rulebook import LocalVersion, RulebookKey, StatedInterval, base_id
+from rules.rulebook import Event, Inspection, Interval, Rulebook, Trigger
+from rules.texts import say
 
 
-def book_for(rulebook_id: str, on: dt.date) -> Rulebook:
-    """The rulebook in force on that day, or on the nearest day on which it is; UnknownRulebookError where it is not carried."""
-    data = rulebook_data(rulebook_id)
+def book_for(key: RulebookKey, on: dt.date) -> Rulebook:
+    """The rulebook in force on that day, or on the nearest day on which it is; UnknownRulebookError where it is not available."""
+    data = rulebook_data(base_id(key))
     day = max(on, data.in_force_from)
-    return rulebook(rulebook_id, day if data.in_force_until is None else min(day, data.in_force_until))
+    return rulebook(key, day if data.in_force_until is None else min(day, data.in_force_until))
 
 
 def interval_for(  # noqa: PLR0917 - all that an entry may ask of
@@ -42,11 +44,25 @@ def interval_for(  # noqa: PLR0917 - all that an entry may ask of
         (
             entry
             for entry in book.intervals
-            if (not entry.hazards or degree in entry.hazards)
+            if entry.covers(degree, connection, kind, seasonal=seasonal) and _fails_often(entry, tested_on, failed_on)
+        ),
+        None,
+    )
+
+
+def inspection_for(book: Rulebook, kind: str, hazard: str, connection: str) -> Inspection | None:
+    """How often, and after what, such a kind is inspected: the first entry that fits; None where the rulebook has none for it.
+
+    An unknown hazard has the inspections of a health hazard (common practice, no source).
+    """
+    degree = "health" if hazard == "unknown" else hazard
+    return next(
+        (
+            entry
+            for entry in book.inspections
+            if kind in entry.kinds
+            and (not entry.hazards or degree in entry.hazards)
             and (not entry.connections or connection in entry.connections)
-            and (not entry.kinds or kind is UNSET or kind in entry.kinds)
-            and (entry.seasonal is None or entry.seasonal == seasonal)
-            and _fails_often(entry, tested_on, failed_on)
         ),
         None,
     )
@@ -55,8 +71,14 @@ def interval_for(  # noqa: PLR0917 - all that an entry may ask of
 def no_interval(book: Rulebook) -> str:
     """Why a rulebook names no interval, in sentences."""
     left_open = book.left_open("intervals")
-    because = f"Rulebook {book.id} has no interval for this kind and connection." if left_open is None else left_open.says
-    return f"{because} So no day is set for the next test: the utility sets this assembly's interval."
+    if left_open is None:
+        return say("standing", "standing", "no_interval", {"rulebook": book.id})
+    return say("standing", "standing", "no_interval.not_read", {"rule_says": left_open.says})
+
+
+def no_inspection(book: Rulebook) -> str:
+    """Why no day is set for an inspection, in sentences."""
+    return say("standing", "inspection", "no_interval", {"rulebook": book.id})
 
 
 def _fails_often(one: Interval, tested_on: dt.date, failed_on: Sequence[dt.date]) -> bool:
@@ -73,7 +95,7 @@ def next_due(book: Rulebook, hazard: str, connection: str, tested_on: dt.date) -
 
 
 class OrdinaryDays(Struct, frozen=True, kw_only=True):
-    """What the day of the last test tells of an assembly that passed it and about which nothing special is known, on the day it was asked for.
+    """What the day of the last test says of an assembly that passed it and of which nothing special is known, on the day in question.
 
     It is not overdue if it passed on `current_since` or later, nor if it passed on `seldom_failed_since` or later and failed less than
     `failures` times from `failures_since` on; it is overdue if it passed before `overdue_before`. Between, its own interval decides.
@@ -91,12 +113,16 @@ _MARGIN: Final = 4
 _NEVER_SO_OFTEN: Final = 2**31 - 1
 
 
-def ordinary_days(rulebook_id: str, on: dt.date) -> OrdinaryDays:
-    """The days that tell an ordinary assembly's standing on `on`, by all of the rulebook's intervals, whatever the hazard and connection."""
-    intervals = rulebook_data(rulebook_id).intervals
+def ordinary_days(key: RulebookKey, on: dt.date) -> OrdinaryDays:
+    """The days that decide an ordinary assembly's standing on `on`, by all of the rulebook's intervals, for any hazard and connection."""
+    intervals: list[Interval | StatedInterval] = list(rulebook_data(base_id(key)).intervals)
+    if isinstance(key, LocalVersion):
+        intervals += key.rulebook.intervals
     months = [one.months for one in intervals if one.months is not None]
     seldom = [one.months for one in intervals if one.months is not None and one.failures is UNSET]
-    often = [(one.failures, one.within_months or 0) for one in intervals if one.failures is not UNSET]
+    often = [
+        (one.failures, 0 if one.within_months is UNSET else one.within_months) for one in intervals if one.failures is not UNSET
+    ]
 
     def since(some: list[int]) -> dt.date:
         return add_days(add_months(on, -min(some)), _MARGIN) if some else dt.date.max

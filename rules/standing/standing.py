@@ -1,11 +1,11 @@
-"""What an assembly's reports add up to, with what else happened to it.
+"""The standing of an assembly: what follows from its reports and from what else happened to it.
 
 Reports count in the order in which the tests were performed, or received where that came first, so that a test dated ahead outranks
-nothing that is still to come. A failure seen in any phase counts, whoever saw it: accepted, held or refused. It counts until a valid
+no later test. A failure seen in any phase counts, whoever saw it: accepted, held or refused. It counts until a valid
 test passes later, or an accepted report supersedes it. A pass counts only in an accepted report that nothing supersedes. An incomplete
 test changes nothing, unless its initial test failed. What happened after the last test that counts makes the next one due as the rulebook
-requires; a backflow incident takes away what that test said of the protection of an assembly suspected as its path, unless none was left.
-What depends on the day (due soon, overdue) is worked out from `due_on` for a given day, so a standing that is kept stays true as days pass.
+requires; after a backflow incident the protection of an assembly suspected as its path is unknown, unless it was lost already.
+What depends on the day (due soon, overdue) is derived from `due_on` for a given day, so a stored standing stays true as days pass.
 """
 
 import datetime as dt
@@ -17,11 +17,15 @@ from msgspec.structs import replace
 
 from rules.calendar import add_days, add_months
 from rules.field_test.actions import deadline
-from rules.rulebook import Event, Interval, MechanicalProtection, Protection, Rulebook
+from rules.field_test.answer import Basis
+from rules.load import catalogue
+from rules.local_rulebook import RulebookKey, base_id
+from rules.rulebook import Event, Inspection, Interval, MechanicalProtection, Protection
 from rules.selection.tables import Purpose
 from rules.standing.history import TestEvent, decide
-from rules.standing.place import RegisteredHazard, shown, suitability_on
-from rules.standing.schedule import book_for, interval_for, no_interval, season_after, trigger_for
+from rules.standing.place import RegisteredHazard, suitability_on, worst_protection
+from rules.standing.schedule import book_for, inspection_for, interval_for, no_inspection, no_interval, season_after, trigger_for
+from rules.texts import Value, say, texts
 
 StandingStatus = Literal["current", "due_soon", "overdue", "failed", "untested", "out_of_service"]
 StandingAction = Literal["repair_and_retest", "review_report", "retest", "replace_assembly", "assess_hazard"]
@@ -30,9 +34,10 @@ _OF_THE_DAY: Final = ("current", "due_soon", "overdue")
 
 
 class Occurrence(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Something other than time after which a rulebook may ask for a test; `at` is its moment where that is known.
+    """Something other than time after which a rulebook may require a test; `at` is its moment where that is known.
 
-    An accepted test answers it that was performed at its moment or later; where only the day is known, on the day or later. `suspected` says of an
+    An accepted test answers it that was performed at its moment or later; where only the day is known, on the day or later. `suspected`
+    says of an
     incident that this assembly may have been its path; another assembly in its area gets a test due and keeps its protection.
     """
 
@@ -52,12 +57,13 @@ class Standing(Struct, frozen=True, kw_only=True):
     """The standing of an assembly. `due_on` is the last day for the next test (for a failed one: for what `actions` say first).
 
     `protection` is the worst that applies, `mechanical_protection` what the parts do whatever the hazard; deadlines go by that. `suitable`
-    says whether the kind is approved for the hazard and use that are registered; null: not determined. `report_id` is the report that says
-    so, `since` the day from which it is so, `because` why, in sentences.
+    says whether the kind is approved for the hazard and use that are registered; null: not determined. `report_id` is the report that
+    decides,
+    `since` the day from which it is so, `because` why, in sentences.
     """
 
     status: StandingStatus
-    """The assembly's standing."""
+    """The standing of the assembly."""
     due_on: dt.date | None
     """The last day for the next test; for a failed one, for the repair and its test. Null: none is due."""
     protection: Protection
@@ -67,13 +73,15 @@ class Standing(Struct, frozen=True, kw_only=True):
     suitable: bool | None
     """Whether the kind is approved for this hazard and use; null where that is not determined."""
     report_id: str | None
-    """The report that says so; null: none."""
+    """The report that decides; null: none."""
     since: dt.date | None
     """The day since which it is so."""
     because: str
-    """Why, in a sentence."""
+    """Why, in sentences."""
     actions: tuple[StandingAction, ...] = ()
     """What to do, by code."""
+    basis: Basis | None = None
+    """Whether the test that says so was judged here, or its result is the one declared on paper; null: no test says so."""
 
 
 class _Required(Struct, frozen=True, kw_only=True):
@@ -85,7 +93,7 @@ class _Required(Struct, frozen=True, kw_only=True):
 
 def standing(
     *,
-    rulebook_id: str,
+    rulebook: RulebookKey,
     hazard: RegisteredHazard,
     connection: str,
     in_service: bool,
@@ -99,15 +107,21 @@ def standing(
     purpose: Purpose | UnsetType = UNSET,
     backpressure_possible: bool | UnsetType = UNSET,
     in_plant_air_gap: bool | UnsetType = UNSET,
+    hazard_class: str | UnsetType = UNSET,
 ) -> Standing:
     """The standing to keep, whatever the day: `current`, `failed`, `untested` or `out_of_service`; see `standing_on` for a day.
 
     `season_starts` is the month and day on which a seasonal assembly goes into service each year; `interval_months` an interval of the
     assembly's own, which counts where it is shorter than the rulebook's; `registered_on` the day on which it came into the register, which
     stands in for an installation that nobody dated (common practice, no source: a first test that nothing dates would never be due), or the
-    day on which it was put back into service where that came later. Whether it is suitable follows from the last four and the hazard, as
-    they are registered, by the tables of the day of the test that decides. UnknownRulebookError for an unknown rulebook; NotJudgeableError where it names no interval or deadline for the case.
+    day on which it was put back into service where that came later. Whether it is suitable follows from the last five and the hazard, as
+    they are registered, by the tables of the day of the test that decides. A kind that is inspected rather than tested is due by
+    what the rulebook requires of inspections, and by nothing else. UnknownRulebookError for an unknown rulebook;
+    NotJudgeableError where it names no interval or deadline for the case.
     """
+    inspected = catalogue().is_inspected(kind)
+    place_of = _Place(rulebook=rulebook, kind=kind, hazard=hazard, connection=connection, inspected=inspected)
+    _say = place_of.say
     decided = decide(history)
     test = decided.failed or decided.passed
     unanswered = [event for event in occurrences if not event.answered_by(decided.accepted)]
@@ -117,12 +131,18 @@ def standing(
         left = test.protection if decided.failed is None else test.left_by_failure
     mechanical: MechanicalProtection = "unknown" if doubted and left != "lost" else left
     found = suitability_on(
-        rulebook_id, dt.date.max if test is None else test.performed_on, kind, hazard, purpose,
-        backpressure_possible=backpressure_possible, in_plant_air_gap=in_plant_air_gap,
-    )  # fmt: skip
-    protection = shown(mechanical, found)
-    # Nobody is to read the standing of an unsuitable kind as a good one, so it says why.
-    place = f" {found.because}" if found.suitable is False else ""
+        base_id(rulebook),
+        dt.date.max if test is None else test.performed_on,
+        kind,
+        hazard,
+        hazard_class,
+        purpose,
+        backpressure_possible=backpressure_possible,
+        in_plant_air_gap=in_plant_air_gap,
+    )
+    protection = worst_protection(mechanical, found)
+    # Nobody may read the standing of an unsuitable kind as a good one, so it states why.
+    place = found.because if found.suitable is False else ""
     always: tuple[StandingAction, ...] = ("replace_assembly",) if found.suitable is False else ()
     always += ("assess_hazard",) if hazard == "unknown" else ()
     if installed_on is None and test is None:
@@ -140,42 +160,48 @@ def standing(
             suitable=found.suitable,
             report_id=None if test is None else test.report_id,
             since=None,
-            because=f"The assembly is out of service; it is tested before it serves again.{place}",
+            because=_sentences(_say("out_of_service"), place),
             actions=always,
+            basis=None if test is None else "judged" if test.basis is UNSET else test.basis,
         )
     if test is None:
-        first = min(_required(rulebook_id, unanswered), key=_by, default=None)
-        because = "No accepted report of a test that passed is on record."
+        first = min(_required(place_of, unanswered), key=_by, default=None)
+        if first is None and place_of.inspected and unanswered:
+            first = _interval(place_of, place_of.duty_on(unanswered[0].on), unanswered[0].on, None)
         return Standing(
             status="untested",
-            due_on=None if first is None else first.by,
+            due_on=None if first is None or first.by == _NEVER else first.by,
             protection=protection,
             mechanical_protection=mechanical,
             suitable=found.suitable,
             report_id=None,
             since=installed_on,
-            because=f"{because}{'' if first is None else f' {first.says}'}{place}",
+            because=_sentences(_say("untested"), "" if first is None else first.says, place),
             actions=always,
         )
     starts = None if season_starts is None else season_after(season_starts, test.performed_on)
     if starts is not None:
         unanswered.append(Occurrence(event="seasonal_start", on=starts))
-    book = book_for(rulebook_id, test.performed_on)
+    book = book_for(rulebook, test.performed_on)
     actions: tuple[StandingAction, ...] = ()
     if decided.failed is not None:
         by = deadline(book, hazard, test.failure_acts_as)
-        reason, actions = _why_failed(test, urgent=by.days <= deadline(book, hazard, "lost").days)
-        # Nobody may order a repair on a refused report, so the deadline of the repair is that of the new test, in words of its own.
-        retest = f"The new test is due {f'within {by.days} days' if by.days else 'at once'}."
+        reason, actions = _why_failed(place_of, test, urgent=by.days <= deadline(book, hazard, "lost").days)
+        # Nobody may order a repair on a refused report, so the deadline of the repair is that of the retest, in its own words.
+        retest = _say("retest_within", days=by.days) if by.days else _say("retest_at_once")
         regular = _Required(by=add_days(test.performed_on, by.days), says=retest if actions == ("retest",) else by.says)
+        if by.counts_from == "notice" and by.days:
+            regular = replace(regular, says=_sentences(regular.says, _say("counts_from_notice")))
     else:
-        interval = interval_for(
-            book, hazard, connection, test.performed_on, decided.failures, kind, seasonal=season_starts is not None
-        )
-        regular = _interval(book, interval, test.performed_on, interval_months)
-        reason = f"The test of {test.performed_on} passed."
-    first = min((regular, *_required(rulebook_id, unanswered)), key=_by)
-    unknown = " Until it is tested, its protection is unknown." if doubted and mechanical == "unknown" else ""
+        interval: Interval | Inspection | None = place_of.duty_on(test.performed_on)
+        if not place_of.inspected:
+            interval = interval_for(
+                book, hazard, connection, test.performed_on, decided.failures, kind, seasonal=season_starts is not None
+            )
+        regular = _interval(place_of, interval, test.performed_on, interval_months)
+        reason = _say("passed.declared" if test.basis == "declared" else "passed", day=str(test.performed_on))
+    first = min((regular, *_required(place_of, unanswered)), key=_by)
+    unknown = _say("protection_unknown") if doubted and mechanical == "unknown" else ""
     return Standing(
         status="current" if decided.failed is None else "failed",
         due_on=None if first.by == _NEVER else first.by,
@@ -184,9 +210,36 @@ def standing(
         suitable=found.suitable,
         report_id=test.report_id,
         since=test.performed_on if decided.failed is None else decided.failing_since,
-        because=f"{reason} {first.says}{unknown}{place}",
+        because=_sentences(reason, first.says, unknown, place),
         actions=(*actions, *always),
+        basis="judged" if test.basis is UNSET else test.basis,
     )
+
+
+class _Place(Struct, frozen=True, kw_only=True):
+    """What decides by which entries of its rulebook an assembly is due, and in which words."""
+
+    rulebook: RulebookKey
+    kind: str | UnsetType
+    hazard: RegisteredHazard
+    connection: str
+    inspected: bool
+    """Whether it is inspected rather than tested."""
+
+    def duty_on(self, day: dt.date) -> Inspection | None:
+        """What the rulebook of that day requires of its inspection; None where it is tested, or nothing is stated."""
+        if self.kind is UNSET or not self.inspected:
+            return None
+        return inspection_for(book_for(self.rulebook, day), self.kind, self.hazard, self.connection)
+
+    def say(self, code: str, **parameters: Value) -> str:
+        """The sentence of that code, in the words of an inspection where it is inspected."""
+        own = self.inspected and code in texts("standing").templates["inspection"]
+        return say("standing", "inspection" if own else "standing", code, parameters)
+
+
+def _sentences(*sentences: str) -> str:
+    return " ".join(filter(None, sentences))
 
 
 _NEVER: Final = dt.date.max
@@ -196,49 +249,57 @@ def _by(required: _Required) -> dt.date:
     return required.by
 
 
-def _why_failed(test: TestEvent, *, urgent: bool) -> tuple[str, tuple[StandingAction, ...]]:
+def _why_failed(place: _Place, test: TestEvent, *, urgent: bool) -> tuple[str, tuple[StandingAction, ...]]:
     """Why an assembly is failed by that test, and what to do first.
 
     Nobody may order a repair on a report that was refused; a held one is reviewed before the customer is written to, unless it is `urgent`:
     its deadline is that of protection lost (common practice, no source).
     """
-    phase = "initial test" if test.outcome != "fail" else "test"
-    seen = f"The {phase} of {test.performed_on} failed"
+    initial, day, _say = test.outcome != "fail", str(test.performed_on), place.say
     if test.acceptance == "refused":
-        return f"{seen}. Its report was refused, so a certified tester has to test the assembly again.", ("retest",)
+        return _say("failed.initial_refused" if initial else "failed.refused", day=day), ("retest",)
     if test.acceptance == "held":
         actions: tuple[StandingAction, ...] = ("review_report",)
         if urgent:
             actions = ("review_report", "repair_and_retest")
-        return f"{seen}. Its report is held: a person at the utility reviews it.", actions
-    since = ", and the final test is incomplete" if test.outcome == "incomplete" else ", and no accepted test has passed since"
-    return f"{seen}{since}.", ("repair_and_retest",)
+        return _say("failed.initial_held" if initial else "failed.held", day=day), actions
+    if test.outcome == "incomplete":
+        return _say("failed.final_incomplete", day=day), ("repair_and_retest",)
+    code = "failed.declared" if test.basis == "declared" else "failed.initial" if initial else "failed"
+    return _say(code, day=day), ("repair_and_retest",)
 
 
-def _interval(book: Rulebook, interval: Interval | None, tested_on: dt.date, own_months: int | None) -> _Required:
+def _interval(place: _Place, interval: Interval | Inspection | None, tested_on: dt.date, own_months: int | None) -> _Required:
     """The next test by the interval: the rulebook's, or the assembly's own where that is shorter or the rulebook has none."""
     if own_months is not None and (interval is None or interval.months is None or own_months < interval.months):
-        says = f"The utility requires this assembly to be tested every {own_months} months."
-        return _Required(by=add_months(tested_on, own_months), says=says)
+        return _Required(by=add_months(tested_on, own_months), says=place.say("own_interval", months=own_months))
     if interval is None:
-        return _Required(by=_NEVER, says=no_interval(book))
+        book = book_for(place.rulebook, tested_on)
+        return _Required(by=_NEVER, says=no_inspection(book) if place.inspected else no_interval(book))
     return _Required(by=_NEVER if interval.months is None else add_months(tested_on, interval.months), says=interval.says)
 
 
-def _required(rulebook_id: str, unanswered: Sequence[Occurrence]) -> Iterator[_Required]:
+def _required(place: _Place, unanswered: Sequence[Occurrence]) -> Iterator[_Required]:
     """The tests that a rulebook requires after what no test has answered."""
     for event in unanswered:
-        trigger = trigger_for(book_for(rulebook_id, event.on), event.event)
-        if trigger is not None:
-            on = "" if event.event == "installation" else f"On {event.on}: {event.event.replace('_', ' ')}. "
-            yield _Required(by=add_days(event.on, trigger.days), says=f"{on}{trigger.says}")
+        if place.inspected:
+            duty = place.duty_on(event.on)
+            required = None if duty is None or event.event not in duty.events else (duty.says, 0)
+        else:
+            trigger = trigger_for(book_for(place.rulebook, event.on), event.event)
+            required = None if trigger is None else (trigger.says, trigger.days)
+        if required is not None:
+            says, days = required
+            if event.event != "installation":
+                says = place.say("event", day=str(event.on), event=event.event, rule_says=says)
+            yield _Required(by=add_days(event.on, days), says=says)
 
 
-def standing_on(kept: Standing, on: dt.date, due_soon_days: int) -> Standing:
+def standing_on(stored: Standing, on: dt.date, due_soon_days: int) -> Standing:
     """That standing on a day: a tested assembly is current, due soon (within `due_soon_days` of `due_on`, that day included) or overdue."""
-    if kept.status not in _OF_THE_DAY or kept.due_on is None:
-        return kept
-    if on > kept.due_on:
-        return replace(kept, status="overdue", since=kept.due_on + dt.timedelta(days=1))
-    soon = dt.date.fromordinal(max(1, kept.due_on.toordinal() - due_soon_days))
-    return replace(kept, status="due_soon", since=soon) if on >= soon else kept
+    if stored.status not in _OF_THE_DAY or stored.due_on is None:
+        return stored
+    if on > stored.due_on:
+        return replace(stored, status="overdue", since=stored.due_on + dt.timedelta(days=1))
+    soon = dt.date.fromordinal(max(1, stored.due_on.toordinal() - due_soon_days))
+    return replace(stored, status="due_soon", since=soon) if on >= soon else stored

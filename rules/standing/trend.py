@@ -65,7 +65,7 @@ class TrendSlope(Struct, frozen=True, kw_only=True):
 
 
 class TrendPrediction(Struct, frozen=True, kw_only=True):
-    """The reading expected on a day, the interval that holds it with the stated confidence, and the chance that it lies below the minimum."""
+    """The reading expected on a day, the interval that holds it with the stated confidence, and the chance that it is below the minimum."""
 
     on: dt.date
     """The day."""
@@ -80,7 +80,10 @@ class TrendPrediction(Struct, frozen=True, kw_only=True):
 
 
 class ComponentTrend(Struct, frozen=True, kw_only=True):
-    """One component's series since its last repair, pressures in the requested unit; slope and prediction where there are readings enough."""
+    """One component's series since its last repair, pressures in the requested unit.
+
+    Slope and prediction where there are readings enough.
+    """
 
     line: Line
     """The line."""
@@ -175,9 +178,18 @@ def _trend(place: _Place, series: _Series, next_test_on: dt.date, unit: Pressure
                 code = "renew_spring_or_seat" if quantity == "held_at" else "renew_spring"
                 suggestion = sentence("trend", code, component=component)
     return ComponentTrend(
-        line=line, component=component, quantity=quantity, minimum=series.minimum, repaired_on=series.repaired_on, readings=series.readings,
-        slope=slope, next_test=prediction, confidence=confidence, suggestion=suggestion, says=says,
-    )  # fmt: skip
+        line=line,
+        component=component,
+        quantity=quantity,
+        minimum=series.minimum,
+        repaired_on=series.repaired_on,
+        readings=series.readings,
+        slope=slope,
+        next_test=prediction,
+        confidence=confidence,
+        suggestion=suggestion,
+        says=says,
+    )
 
 
 def _too_few(series: _Series) -> str:

@@ -1,8 +1,10 @@
 """A workbook's archive, looked at before it is opened: what it would unpack to, and how many elements its XML would become.
 
-Fifty kilobytes may be packed so that reading them takes hundreds of megabytes: a million empty elements are a few bytes each in the file and
+Fifty kilobytes may be packed so that reading them takes hundreds of megabytes: a million empty elements are a few bytes each in the file
+and
 hundreds of bytes each in memory. So every part is unpacked once as a stream, which keeps nothing, and its elements and attributes are
-counted. Between two rows of a sheet, and in every part that is read whole, only so many may stand. Styles, which say no more of a value than
+counted. Between two rows of a sheet, and in every part that is read whole, only so many may stand. Styles, which say no more of a value
+than
 whether it is a date, are left out where they are too large: a date then shows as a number, and the import says so.
 """
 
@@ -40,7 +42,7 @@ def check_archive(file: IO[bytes]) -> bool:
     except (zipfile.BadZipFile, ValueError, OSError, NotImplementedError):
         raise ArchiveError("This is no XLSX workbook. Save it as XLSX without a password; the older XLS is not read.") from None
     members = archive.infolist()
-    unpacked, packed = sum(one.file_size for one in members), sum(one.compress_size for one in members)
+    unpacked, packed = sum(member.file_size for member in members), sum(member.compress_size for member in members)
     if len(members) > MOST_MEMBERS or unpacked > MOST_UNPACKED or unpacked > MOST_TIMES * max(packed, 10_000):
         raise ArchiveError("This workbook would unpack to far more than it is; it is not opened.")
     for member in members:

@@ -12,12 +12,14 @@ from functools import cache, partial
 from typing import Any, Final
 
 from rules import words
+from service.imports.schemas import DateOrder
 from service.imports.sheets import Unread, Value
-from service.imports.told import DateOrder
 
 _ISO: Final = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})(?:[T ](.+))?")
 _NUMBERS: Final = re.compile(r"(\d{1,4})([/.\-])(\d{1,2})\2(\d{1,4})(?:[T ](.+))?")
-_NAMED: Final = re.compile(r"(?:(\d{1,2})[ \-.]+([A-Za-z]+)|([A-Za-z]+)\.?[ ]+(\d{1,2})(?:st|nd|rd|th)?,?)[ \-.,]+(\d{4})")
+_NAMED: Final = re.compile(r"(?:(\d{1,2})[ \-.]+([A-Za-z]+)|([A-Za-z]+)\.?[ ]+(\d{1,2})(?:st|nd|rd|th)?,?)[ \-.,]+(\d{4}|\d{2})")
+_MONTH: Final = re.compile(r"([A-Za-z]+)\.?[ \-.,/]+(\d{4})")
+_NOMINAL: Final = re.compile(r"DN\s*(\d+)", re.IGNORECASE)
 _TIME: Final = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2})(?:\.\d+)?)?\s*([AaPp])?\.?(?:[Mm]\.?)?")
 _OFFSET: Final = re.compile(r"(.*?)\s*(Z|[+-]\d{2}:?\d{2})")
 _QUANTITY: Final = re.compile(r"([+-]?)(?:(\d+)[ \-]+)?(\d+)\s*/\s*(\d+)(.*)|([+-]?(?:\d+(?:\.\d*)?|\.\d+))(.*)", re.DOTALL)
@@ -29,13 +31,17 @@ class CellError(Exception):
 
 
 class Reading:
-    """How the cells of one column are read: the unit that its heading or the caller names, and the order of its dates."""
+    """How the cells of one column are read: the unit that its heading or the caller names, and the order of its dates.
 
-    __slots__ = ("dates", "unit")
+    With `months` a month without its day is a date: its first day, by which nothing is due later than it should be.
+    """
 
-    def __init__(self, *, unit: str | None, dates: DateOrder | None) -> None:
+    __slots__ = ("dates", "months", "unit")
+
+    def __init__(self, *, unit: str | None, dates: DateOrder | None, months: bool = False) -> None:
         self.unit = unit
         self.dates = dates
+        self.months = months
 
 
 Parser = Callable[[Value, Reading], Any]
@@ -54,11 +60,11 @@ def plain(value: Value) -> str:
 
 @cache
 def _blanks() -> frozenset[str]:
-    return frozenset(one.casefold() for one in words.words().blanks)
+    return frozenset(blank.casefold() for blank in words.words().blanks)
 
 
 def blank(value: Value) -> bool:
-    """Whether the cell tells nothing."""
+    """Whether the cell is empty."""
     return value is None or (isinstance(value, str) and value.casefold() in _blanks())
 
 
@@ -66,7 +72,8 @@ def text(value: Value, _how: Reading) -> str:
     """Any text; line breaks within it stay."""
     if isinstance(value, dt.datetime | dt.date | dt.time):
         raise CellError(
-            "It is a date, where a text belongs: a spreadsheet program may have made one of something else. Format the column as text and type it again."
+            "It is a date, where a text belongs: a spreadsheet program may have made one of something else. "
+            "Format the column as text and type it again."
         )
     return plain(value)
 
@@ -91,17 +98,17 @@ def code_word(value: Value, _how: Reading) -> str:
 
 def codes(value: Value, how: Reading) -> list[str]:
     """Kinds, parted by commas, semicolons or spaces' longer cousins."""
-    return list(dict.fromkeys(word("kind", one, how) for one in re.split(r"\s*[,;/+&]\s*", plain(value)) if one))
+    return list(dict.fromkeys(word("kind", part, how) for part in re.split(r"\s*[,;/+&]\s*", plain(value)) if part))
 
 
 def date(value: Value, how: Reading) -> dt.date:
     """A day."""
-    told = moment(value, how)
-    return told.date() if isinstance(told, dt.datetime) else told
+    result = moment(value, how)
+    return result.date() if isinstance(result, dt.datetime) else result
 
 
 def moment(value: Value, how: Reading) -> dt.date | dt.datetime:
-    """A day, or a day with its time, and its offset from UTC where it is told."""
+    """A day, or a day with its time, and its offset from UTC where it is stated."""
     if isinstance(value, dt.datetime):
         return value.date() if value.time() == dt.time() else value.replace(microsecond=0)
     if isinstance(value, dt.date):
@@ -116,28 +123,47 @@ def moment(value: Value, how: Reading) -> dt.date | dt.datetime:
         ) from None
 
 
-def _moment(told: str, how: Reading) -> dt.date | dt.datetime:
-    if found := _ISO.fullmatch(told):
+def _moment(result: str, how: Reading) -> dt.date | dt.datetime:
+    if found := _ISO.fullmatch(result):
         day = dt.date(int(found[1]), int(found[2]), int(found[3]))
         return _at(day, found[4])
-    if found := _NAMED.fullmatch(told):
+    if found := _NAMED.fullmatch(result):
         number, name = (found[1], found[2]) if found[1] else (found[4], found[3])
-        return dt.date(int(found[5]), _month(name), int(number))
-    if found := _NUMBERS.fullmatch(told):
+        return dt.date(_year(found[5]), _month(name), int(number))
+    if found := _MONTH.fullmatch(result):
+        month = _month(found[1])
+        if not how.months:
+            raise CellError("The day of the month is missing. Write the date like 2025-04-03.")
+        return dt.date(int(found[2]), month, 1)
+    if found := _NUMBERS.fullmatch(result):
         first, second, third = int(found[1]), int(found[3]), int(found[4])
         if len(found[1]) == 4:  # noqa: PLR2004 - a year in full
             return _at(dt.date(first, second, third), found[5])
         if len(found[4]) != 4:  # noqa: PLR2004 - a year in full
             raise CellError("Its year is not written in full; write the date like 2025-04-03.")
         if how.dates is None:
-            if not (_is_day(third, first, second) or _is_day(third, second, first)):
+            possible = {(first, second), (second, first)}
+            possible = {item for item in possible if _is_day(third, *item)}
+            if not possible:
                 raise ValueError
+            if len(possible) == 1:
+                # Only one order gives a day that the calendar has.
+                return _at(dt.date(third, *possible.pop()), found[5])
             raise CellError(
-                "Which part is the month is unclear. Write the date like 2025-04-03, or state the order of the file's dates: `dates=mdy` or `dates=dmy`."
+                "Which part is the month is unclear. "
+                "Write the date like 2025-04-03, or state the order of the file's dates: `dates=mdy` or `dates=dmy`."
             )
         month, day_ = (first, second) if how.dates == "mdy" else (second, first)
         return _at(dt.date(third, month, day_), found[5])
     raise CellError("It is no date that is read here; write it like 2025-04-03.")
+
+
+def _year(written: str) -> int:
+    """A year in full; of two digits 69 to 99 are of the 1900s and the others of the 2000s (POSIX.1-2017, strptime, %y; from memory)."""
+    year = int(written)
+    if len(written) == 4:  # noqa: PLR2004 - a year in full
+        return year
+    return year + (1900 if year >= 69 else 2000)  # noqa: PLR2004 - as POSIX has it
 
 
 def _is_day(year: int, month: int, day: int) -> bool:
@@ -152,18 +178,18 @@ def _is_day(year: int, month: int, day: int) -> bool:
 def _month(name: str) -> int:
     wanted = name.casefold()
     for number, month in enumerate(words.words().months, start=1):
-        if len(wanted) >= 3 and month.casefold().startswith(wanted):  # noqa: PLR2004 - Jan, Feb: three letters tell them apart
+        if len(wanted) >= 3 and month.casefold().startswith(wanted):  # noqa: PLR2004 - Jan, Feb: three letters distinguish them
             return number
     raise CellError(f"`{name}` is no month.")
 
 
-def _at(day: dt.date, told: str | None) -> dt.date | dt.datetime:
-    if not told:
+def _at(day: dt.date, result: str | None) -> dt.date | dt.datetime:
+    if not result:
         return day
     zone: dt.tzinfo | None = None
-    if found := _OFFSET.fullmatch(told):
-        told, zone = found[1], dt.datetime.fromisoformat(f"2000-01-01T00:00:00{found[2]}").tzinfo
-    return dt.datetime.combine(day, time(told, None), zone)
+    if found := _OFFSET.fullmatch(result):
+        result, zone = found[1], dt.datetime.fromisoformat(f"2000-01-01T00:00:00{found[2]}").tzinfo
+    return dt.datetime.combine(day, time(result, None), zone)
 
 
 def time(value: Value, _how: Reading | None) -> dt.time:
@@ -179,7 +205,7 @@ def time(value: Value, _how: Reading | None) -> dt.time:
     try:
         if found[4]:
             if not 1 <= hour <= _NOON:
-                raise ValueError  # noqa: TRY301 - told like any other
+                raise ValueError  # noqa: TRY301 - reported like any other
             hour = hour % _NOON + (_NOON if found[4] in "Pp" else 0)
         return dt.time(hour, minute, second)
     except ValueError:
@@ -197,12 +223,16 @@ def number(value: Value, how: Reading) -> float:
 
 def quantity(dimension: str, value: Value, how: Reading) -> tuple[float, str]:
     """A number and its unit: the cell's own, else the one that the heading or the caller names."""
+    if dimension == "length" and isinstance(value, str) and (nominal := _NOMINAL.fullmatch(value)):
+        # DN, a nominal diameter, is a number of millimetres (ISO 6708; from memory).
+        return float(nominal[1]), "mm"
     size, rest = _number_and_rest(value)
     if not rest:
         if how.unit is None:
             example = "psi" if dimension == "pressure" else "in"
             raise CellError(
-                f"The unit is missing. Name it in the cell or in the heading, like `({example})`, or for the whole file, like `{dimension}={example}`."
+                "The unit is missing. "
+                f"Name it in the cell or in the heading, like `({example})`, or for the whole file, like `{dimension}={example}`."
             )
         return size, how.unit
     known = words.units_written().get(rest.casefold().rstrip("."))
@@ -234,9 +264,9 @@ def _number_and_rest(value: Value) -> tuple[float, str]:
     return _finite(-whole if found[1] == "-" else whole), found[5].strip()
 
 
-def _finite(told: float | str | Fraction) -> float:
+def _finite(result: float | str | Fraction) -> float:
     try:
-        size = float(told)
+        size = float(result)
     except OverflowError:
         size = math.inf
     if not math.isfinite(size):
@@ -252,13 +282,14 @@ def reading(vocabulary: str, value: Value, how: Reading) -> tuple[float, str] | 
         return code == "yes"
     if isinstance(value, str) and not re.search(r"\d", value):
         raise CellError(
-            f"It is neither a pressure nor a word known here; write a number, or {_or(words.words().vocabularies[vocabulary], writings=True)}."
+            "It is neither a pressure nor a word known here; "
+            f"write a number, or {_or(words.words().vocabularies[vocabulary], writings=True)}."
         )
     return quantity("pressure", value, how)
 
 
 def _or(known: dict[str, tuple[str, ...]], *, writings: bool = False) -> str:
-    names = [told[0] for told in known.values()] if writings else list(known)
+    names = [result[0] for result in known.values()] if writings else list(known)
     return ", ".join(f"`{name}`" for name in names[:-1]) + f" or `{names[-1]}`"
 
 

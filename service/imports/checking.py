@@ -1,6 +1,6 @@
 """What each thing of a file comes to against the record: new, changed, the same, or bad and why. Nothing is written here.
 
-A thing that is registered is found by its own mark and keeps its id; what the file does not tell of it stays as it is. A new one gets an
+A thing that is registered is found by its own mark and keeps its id; what the file does not state stays as it is. A new one gets an
 id that follows from its mark, so that the same file never makes it twice.
 """
 
@@ -16,23 +16,37 @@ from msgspec import UNSET, Struct
 from msgspec.structs import replace
 
 import rules
-from service import documents
-from service.access import Principal
+from service.auth.access import Principal
+from service.http import documents
 from service.imports.columns import Asked
 from service.imports.rows import document_of
+from service.imports.staging import Staged, Staging
+from service.imports.store import ImportStore, ReportAt
 from service.problems import Fault, ProblemError
-from service.records.judging import Submission, content_hash, judge, today
-from service.reports import KeptFacts, ReportFacts
-from service.store.imports import ImportStore, ReportAt
-from service.store.report_rows import FactsRow
-from service.store.staging import Staged, Staging
-from service.things import Assembly, AssemblyFacts, Gauge, GaugeFacts, Premises, PremisesFacts, Tester, TesterFacts, Utility
+from service.record.reports.judging import content_hash, judge
+from service.record.reports.rows import FactsRow
+from service.record.reports.schemas import KeptFacts, ReportFacts, Submission
+from service.registry.calendar import today
+from service.registry.schemas import (
+    Assembly,
+    AssemblyFacts,
+    Gauge,
+    GaugeFacts,
+    Premises,
+    PremisesFacts,
+    Tester,
+    TesterFacts,
+    UtilityOnRecord,
+)
 
 # The namespace of the ids that follow from marks (RFC 9562, version 5); it never changes, or a file would make everything again.
 _NAMESPACE: Final = UUID("5b0b7f9c-0f0e-5a52-9d1b-0e8f3c2a7d61")
 SHAPES: Final[dict[str, tuple[Any, Any]]] = {
-    "premises": (Premises, PremisesFacts), "tester": (Tester, TesterFacts), "gauge": (Gauge, GaugeFacts), "assembly": (Assembly, AssemblyFacts),
-}  # fmt: skip
+    "premises": (Premises, PremisesFacts),
+    "tester": (Tester, TesterFacts),
+    "gauge": (Gauge, GaugeFacts),
+    "assembly": (Assembly, AssemblyFacts),
+}
 _OF_A_CERTIFICATE: Final[tuple[str, ...]] = ("certificate", "kinds", "valid_from", "valid_until")
 _FIELD_OF: Final = {
     "nominal_size": "size",
@@ -45,6 +59,13 @@ _AT_A_STRETCH: Final = 20
 _FIXED: Final = {"assembly": "kind", "gauge": "units"}
 
 
+class _Flags(Struct):
+    flags: list[rules.Flag]
+
+
+_flagged = msgspec.json.Decoder(_Flags).decode
+
+
 class Fit(Struct, frozen=True, kw_only=True):
     """A fault of a staged thing, at the field that it concerns."""
 
@@ -54,7 +75,7 @@ class Fit(Struct, frozen=True, kw_only=True):
 
 
 class _BadError(Exception):
-    """The thing cannot be; its faults, of which there are none where a thing that it needs is bad and told so already."""
+    """The thing cannot be; its faults, of which there are none where a thing that it needs is bad and is reported already."""
 
     def __init__(self, *faults: tuple[str, str | None]) -> None:
         super().__init__()
@@ -65,7 +86,14 @@ class Checker:
     """Checks what is staged, kind by kind, each behind what it refers to."""
 
     def __init__(
-        self, *, store: ImportStore, staging: Staging, utility: Utility, asked: Asked, principal: Principal, now: dt.datetime
+        self,
+        *,
+        store: ImportStore,
+        staging: Staging,
+        utility: UtilityOnRecord,
+        asked: Asked,
+        principal: Principal,
+        now: dt.datetime,
     ) -> None:
         self._store = store
         self._staging = staging
@@ -76,10 +104,13 @@ class Checker:
         self._today = today(utility, now)
         self.outcomes: Counter[str] = Counter()
         self.acceptance: Counter[str] = Counter()
+        self.acceptance_of_new: Counter[str] = Counter()
+        self.basis: Counter[str] = Counter()
+        self.flags: Counter[tuple[rules.Severity, str]] = Counter()
 
     async def check(self, thing: str) -> AsyncIterator[tuple[int, list[Fit]]]:
         """Check all things of a kind; how many more are checked, and what is wrong with them."""
-        for staged in self._staging.told(thing):
+        for staged in self._staging.things(thing):
             found = await (self._tests(staged) if thing == "test" else self._things(thing, staged))
             yield len(staged), found
 
@@ -91,27 +122,27 @@ class Checker:
         shape, _ = SHAPES[thing]
         ids = {self._id(thing, key): key for key in keys}
         found: dict[str, list[Any]] = {key: [] for key in keys}
-        for one in await self._store.find(shape, self._utility.code, list(keys), list(ids)):
+        for item in await self._store.find(shape, self._utility.code, list(keys), list(ids)):
             marks = (
-                [held.certificate for held in one.certificates]
+                [held.certificate for held in item.certificates]
                 if thing == "tester"
-                else [one.reference if thing == "premises" else one.serial_number]
+                else [item.reference if thing == "premises" else item.serial_number]
             )
-            if thing == "tester" and one.id in ids:
-                marks.append(ids[one.id])
+            if thing == "tester" and item.id in ids:
+                marks.append(ids[item.id])
             for mark in {mark for mark in marks if mark in found}:
-                found[mark].append(one)
-            if one.id in ids and ids[one.id] not in marks:
-                found[ids[one.id]].append(None)
+                found[mark].append(item)
+            if item.id in ids and ids[item.id] not in marks:
+                found[ids[item.id]].append(None)
         return found
 
     async def _one(self, thing: str, keys: Sequence[str]) -> dict[str, tuple[UUID, Any]]:
         """Those that may be referred to: their ids and facts, staged and good, or registered; others are left out."""
         staged = self._staging.find(thing, keys)
         found = {
-            key: (UUID(one.id), msgspec.json.decode(one.facts, type=SHAPES[thing][1]))
-            for key, one in staged.items()
-            if one.id and one.state != "bad"
+            key: (UUID(value.id), msgspec.json.decode(value.facts, type=SHAPES[thing][1]))
+            for key, value in staged.items()
+            if value.id and value.state != "bad"
         }
         rest = [key for key in set(keys) if key not in staged]
         for key, registered in (await self._find(thing, rest)).items() if rest else ():
@@ -137,21 +168,21 @@ class Checker:
         return _BadError((f"No {what} registered (or there is more than one): `{key[:100]}`.{making}", f"{thing}.{mark}"))
 
     async def _things(self, thing: str, staged: list[Staged]) -> list[Fit]:
-        registered = await self._find(thing, [one.key for one in staged])
+        registered = await self._find(thing, [item.key for item in staged])
         beside: dict[str, tuple[UUID, Any]] = {}
         if thing == "assembly":
-            beside = await self._one("premises", [one.document["premises"] for one in staged if "premises" in one.document])
+            beside = await self._one("premises", [item.document["premises"] for item in staged if "premises" in item.document])
         faults = []
-        for at, one in enumerate(staged):
+        for at, item in enumerate(staged):
             await _let_others(at)
             try:
-                self._resolve(thing, one, registered[one.key], beside)
+                self._resolve(thing, item, registered[item.key], beside)
             except _BadError as error:
-                self._staging.resolve(one.number, "bad")
-                faults += [Fit(staged=one, detail=detail, field=field) for detail, field in error.faults]
+                self._staging.resolve(item.number, "bad")
+                faults += [Fit(staged=item, detail=detail, field=field) for detail, field in error.faults]
         return faults
 
-    def _resolve(self, thing: str, one: Staged, registered: list[Any], premises: dict[str, tuple[UUID, Any]]) -> None:
+    def _resolve(self, thing: str, staged: Staged, registered: list[Any], premises: dict[str, tuple[UUID, Any]]) -> None:
         _, shape = SHAPES[thing]
         if None in registered:
             raise _BadError(
@@ -160,34 +191,34 @@ class Checker:
         if len(registered) > 1:
             raise _BadError(
                 (
-                    f"{len(registered)} records are registered under this mark, so which one is meant is unknown. Correct the register first.",
+                    f"{len(registered)} records are registered under this mark: which one is meant is unknown. Correct the register first.",
                     None,
                 )
             )
         current = registered[0] if registered else None
-        told = dict(one.document)
+        stated = dict(staged.document)
         faults: list[tuple[str, str | None]] = []
-        if thing == "assembly" and "premises" in told:
-            reference = told.pop("premises")
+        if thing == "assembly" and "premises" in stated:
+            reference = stated.pop("premises")
             if reference in premises:
-                told["premises_id"] = str(premises[reference][0])
+                stated["premises_id"] = str(premises[reference][0])
             else:
                 problem = self._missing("premises", reference)
                 faults += problem.faults
-                told["premises_id"] = str(UUID(int=0))
+                stated["premises_id"] = str(UUID(int=0))
                 if not problem.faults:
-                    one = replace(one, bad=True)
+                    staged = replace(staged, bad=True)
         if thing in ("tester", "gauge") and current is None and not self._asked.options.make_testers_and_gauges:
             faults.append((f"This {thing} is not registered. Register it first, or set `make_testers_and_gauges=true`.", None))
-        document = self._whole(thing, told, current, faults)
+        document = self._whole(thing, stated, current, faults)
         try:
             facts = documents.decode(shape, msgspec.json.encode(document))
         except ProblemError as error:
-            faults += self._named(thing, error.faults, one.spoiled)
+            faults += self._named(thing, error.faults, staged.spoiled)
             raise _BadError(*faults) from None
         if thing == "assembly" and facts.installed_on not in (UNSET, getattr(current, "installed_on", UNSET)):
-            detail = rules.installation_fault(facts.installed_on, self._today)
-            faults += [] if detail is None else [(detail, "assembly.installed_on")]
+            impossible = rules.installation_fault(facts.installed_on, self._today, "/installed_on")
+            faults += [] if impossible is None else [(impossible.message, "assembly.installed_on")]
         if current is not None and (fixed := _FIXED.get(thing)) and getattr(current, fixed) != getattr(facts, fixed):
             faults.append(
                 (
@@ -195,19 +226,19 @@ class Checker:
                     f"{thing}.{_FIELD_OF.get(fixed, fixed)}",
                 )
             )
-        if faults or one.bad:
+        if faults or staged.bad:
             raise _BadError(*faults)
         text = msgspec.json.encode(facts)
         if current is None:
-            self._staging.resolve(one.number, "new", id=str(self._id(thing, one.key)), facts=text)
+            self._staging.resolve(staged.number, "new", id=str(self._id(thing, staged.key)), facts=text)
         else:
             same = all(getattr(current, name) == getattr(facts, name) for name in shape.__struct_fields__)
             self._staging.resolve(
-                one.number, "same" if same else "changed", id=str(current.id), facts=text, version=current.version
+                staged.number, "same" if same else "changed", id=str(current.id), facts=text, version=current.version
             )
 
-    def _whole(self, thing: str, told: dict[str, Any], current: Any, faults: list[tuple[str, str | None]]) -> dict[str, Any]:
-        """The thing's facts: as registered and then as told, or for a new one as told and then by default."""
+    def _whole(self, thing: str, stated: dict[str, Any], current: Any, faults: list[tuple[str, str | None]]) -> dict[str, Any]:
+        """The thing's facts: as registered and then as stated, or for a new one as stated and then by default."""
         if current is None:
             base = {name.partition(".")[2]: value for name, value in self._asked.defaults.items() if name.startswith(f"{thing}.")}
             base = document_of(thing, base)
@@ -216,15 +247,15 @@ class Checker:
                 name: value for name, value in msgspec.to_builtins(current).items() if name in SHAPES[thing][1].__struct_fields__
             }
         if thing == "gauge":
-            told["calibrations"] = _joined(base.get("calibrations", []), told.get("calibrations", []), "calibrated_on")
+            stated["calibrations"] = _joined(base.get("calibrations", []), stated.get("calibrations", []), "calibrated_on")
         if thing == "tester":
-            own = {name: told.pop(name) for name in _OF_A_CERTIFICATE if name in told}
+            own = {name: stated.pop(name) for name in _OF_A_CERTIFICATE if name in stated}
             own = {**{name: base.pop(name) for name in _OF_A_CERTIFICATE if name in base}, **own}
-            told["certificates"] = _certificates(base.get("certificates", []), own, faults)
-        return {**base, **told}
+            stated["certificates"] = _certificates(base.get("certificates", []), own, faults)
+        return {**base, **stated}
 
     def _named(self, thing: str, faults: Sequence[Fault], spoiled: Sequence[str]) -> list[tuple[str, str | None]]:
-        """The schema's faults at their fields; where a cell was bad its own fault is told already."""
+        """The schema's faults at their fields; where a cell was bad its own fault is reported already."""
         named: list[tuple[str, str | None]] = []
         for fault in faults:
             member = (fault.pointer or "/").split("/")[1]
@@ -240,41 +271,46 @@ class Checker:
         return named
 
     async def _tests(self, staged: list[Staged]) -> list[Fit]:
-        keys = {thing: [one.document[member] for one in staged if one.document.get(member)] for thing, member in (("assembly", "serial_number"), ("tester", "certificate"), ("gauge", "gauge"))}  # fmt: skip
+        keys = {
+            thing: [item.document[member] for item in staged if item.document.get(member)]
+            for thing, member in (("assembly", "serial_number"), ("tester", "certificate"), ("gauge", "gauge"))
+        }
         known = {thing: await self._one(thing, marks) for thing, marks in keys.items()}
         moments = [
             (
-                known["assembly"][one.document["serial_number"]][0],
-                dt.datetime.fromisoformat(one.document["report"]["performed_at"]),
+                known["assembly"][item.document["serial_number"]][0],
+                dt.datetime.fromisoformat(item.document["report"]["performed_at"]),
             )
-            for one in staged
-            if one.document["serial_number"] in known["assembly"]
+            for item in staged
+            if item.document["serial_number"] in known["assembly"]
         ]
-        recorded = {(one.assembly_id, one.performed_at): one for one in await self._store.reports(self._utility.code, moments)}
+        recorded = {
+            (report.assembly_id, report.performed_at): report for report in await self._store.reports(self._utility.code, moments)
+        }
         faults = []
-        for at, one in enumerate(staged):
+        for at, item in enumerate(staged):
             await _let_others(at)
             try:
-                self._test(one, known, recorded)
+                self._test(item, known, recorded)
             except _BadError as error:
-                self._staging.resolve(one.number, "bad")
-                faults += [Fit(staged=one, detail=detail, field=field) for detail, field in error.faults]
+                self._staging.resolve(item.number, "bad")
+                faults += [Fit(staged=item, detail=detail, field=field) for detail, field in error.faults]
         return faults
 
     def _test(
-        self, one: Staged, known: dict[str, dict[str, tuple[UUID, Any]]], recorded: dict[tuple[UUID, dt.datetime], ReportAt]
+        self, staged: Staged, known: dict[str, dict[str, tuple[UUID, Any]]], recorded: dict[tuple[UUID, dt.datetime], ReportAt]
     ) -> None:
         faults: list[tuple[str, str | None]] = []
         found: dict[str, tuple[UUID, Any]] = {}
         for thing, member in (("assembly", "serial_number"), ("tester", "certificate"), ("gauge", "gauge")):
-            mark = one.document.get(member)
+            mark = staged.document.get(member)
             if mark in known[thing]:
                 found[thing] = known[thing][mark]
             elif mark:
                 faults += self._missing(thing, mark).faults
-        if one.bad or len(found) < 3:  # noqa: PLR2004 - all three
+        if staged.bad or len(found) < 3:  # noqa: PLR2004 - all three
             raise _BadError(*faults)
-        document = {**{f"{thing}_id": str(found[thing][0]) for thing in found}, **one.document["report"]}
+        document = {**{f"{thing}_id": str(found[thing][0]) for thing in found}, **staged.document["report"]}
         try:
             facts = documents.decode(ReportFacts, msgspec.json.encode(document))
             before = recorded.get((facts.assembly_id, facts.performed_at))
@@ -284,25 +320,35 @@ class Checker:
             submission = Submission(
                 id=self._report_id(found, document), facts=corrected, principal=self._principal, received_at=self._now
             )
-            row = judge(self._utility, submission, _facts_row(found), {} if before is None else {before.id: before.outcome}).row
+            judged = judge(self._utility, submission, _facts_row(found), {} if before is None else {before.id: before.outcome})
         except ProblemError as error:
             raise _BadError(*self._named("test", error.faults or [error.cause], [])) from None
         except rules.RulesError as error:
             raise _BadError(*[(fault.message, None) for fault in (error, *error.also)]) from None
         if before is None:
-            self._staging.resolve(one.number, "new", id=str(submission.id), facts=msgspec.json.encode(facts))
+            self._staging.resolve(staged.number, "new", id=str(submission.id), facts=msgspec.json.encode(facts))
         elif (differing := _differing(before, facts)) and not self._asked.options.correct_reports:
-            detail = f"A test of this assembly at this time is already recorded and differs in {', '.join(f'`{name}`' for name in differing)}; reports are never edited. To correct it with this one, set `correct_reports=true`."
+            members = ", ".join(f"`{name}`" for name in differing)
+            detail = (
+                f"A test of this assembly at this time is already recorded and differs in {members}; reports are never edited. "
+                "To correct it with this one, set `correct_reports=true`."
+            )
             raise _BadError((detail, "test.date"))
         elif differing:
             self._staging.resolve(
-                one.number, "changed", id=str(uuid5(before.id, content_hash(facts).hex())), facts=msgspec.json.encode(corrected)
+                staged.number,
+                "changed",
+                id=str(uuid5(before.id, content_hash(facts).hex())),
+                facts=msgspec.json.encode(corrected),
             )
         else:
-            self._staging.resolve(one.number, "same", id=str(before.id))
+            self._staging.resolve(staged.number, "same", id=str(before.id))
             return
-        self.outcomes[row.outcome] += 1
-        self.acceptance[row.acceptance] += 1
+        self.outcomes[judged.row.outcome] += 1
+        self.acceptance[judged.row.acceptance] += 1
+        self.acceptance_of_new[judged.row.acceptance] += before is None
+        self.basis["declared" if judged.row.declared else "judged"] += 1
+        self.flags.update({(flag.severity, flag.code) for flag in _flagged(judged.verdict).flags})
 
     def _report_id(self, found: dict[str, tuple[UUID, Any]], document: dict[str, Any]) -> UUID:
         moment = dt.datetime.fromisoformat(document["performed_at"]).astimezone(dt.UTC)
@@ -325,27 +371,40 @@ def _facts_row(found: dict[str, tuple[UUID, Any]]) -> FactsRow:
     """What the registry will know of the three when the report is recorded."""
     assembly, tester, gauge = (found[thing][1] for thing in ("assembly", "tester", "gauge"))
     size = None if assembly.nominal_size is UNSET else msgspec.json.encode(assembly.nominal_size).decode()
+    before_it_is_known = dt.datetime.min.replace(tzinfo=dt.UTC)
     return FactsRow(
-        n=1, kind=assembly.kind, hazard=assembly.hazard, nominal_size=size,
+        n=1,
+        kind=assembly.kind,
+        hazard="unknown" if assembly.hazard is UNSET else assembly.hazard,
+        hazard_class=assembly.hazard_class or None,
+        nominal_size=size,
         purpose=assembly.purpose or None,
         backpressure_possible=None if assembly.backpressure_possible is UNSET else assembly.backpressure_possible,
         in_plant_air_gap=None if assembly.in_plant_air_gap is UNSET else assembly.in_plant_air_gap,
-        installed_on=None if assembly.installed_on is UNSET else assembly.installed_on, in_service=assembly.in_service, connection=None,
-        certificates=msgspec.json.encode(tester.certificates).decode(), tester_known=True, accuracy=gauge.accuracy, resolution=gauge.resolution,
-        gauge_unit=gauge.units.pressure, calibrations=msgspec.json.encode(gauge.calibrations).decode(), previous_judged=None,
-    )  # fmt: skip
+        installed_on=None if assembly.installed_on is UNSET else assembly.installed_on,
+        in_service=assembly.in_service,
+        connection="",
+        created_at=before_it_is_known,
+        certificates=msgspec.json.encode(tester.certificates).decode(),
+        tester_known=True,
+        accuracy=gauge.accuracy,
+        resolution=gauge.resolution,
+        gauge_unit=gauge.units.pressure,
+        calibrations=msgspec.json.encode(gauge.calibrations).decode(),
+        previous_judged=None,
+    )
 
 
-def _joined(kept: list[dict[str, Any]], told: list[dict[str, Any]], by: str) -> list[dict[str, Any]]:
-    """What is kept and what is told besides, in the order of `by`; where nothing is told besides, as it is kept."""
-    known = {one[by] for one in kept}
-    more = [one for one in told if one[by] not in known]
-    return sorted([*kept, *more], key=lambda one: str(one[by])) if more else kept
+def _joined(kept: list[dict[str, Any]], stated: list[dict[str, Any]], by: str) -> list[dict[str, Any]]:
+    """What is kept and what the file adds, in the order of `by`; where it adds nothing, as it is kept."""
+    known = {item[by] for item in kept}
+    more = [item for item in stated if item[by] not in known]
+    return sorted([*kept, *more], key=lambda item: str(item[by])) if more else kept
 
 
 def _certificates(held: list[dict[str, Any]], own: dict[str, Any], faults: list[tuple[str, str | None]]) -> list[dict[str, Any]]:
-    """The certificates held with the one that is told; one of which nothing but the number is told is none yet."""
-    before = next((one for one in held if one["certificate"] == own["certificate"]), {})
+    """The certificates held with the one in the file; one of which only the number is stated is none yet."""
+    before = next((item for item in held if item["certificate"] == own["certificate"]), {})
     whole = {**before, **own}
     lacking = [name for name in _OF_A_CERTIFICATE if name not in whole]
     if len(lacking) == len(_OF_A_CERTIFICATE) - 1:
@@ -354,4 +413,4 @@ def _certificates(held: list[dict[str, Any]], own: dict[str, Any], faults: list[
         names = ", ".join(f"`tester.{name}`" for name in lacking)
         faults.append((f"The certificate lacks {names}. Give the whole certificate, or its number alone.", None))
         return held
-    return [*(one for one in held if one is not before), whole] if whole != before else held
+    return [*(item for item in held if item is not before), whole] if whole != before else held

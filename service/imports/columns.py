@@ -1,7 +1,7 @@
-"""What a column tells: its heading's field, its unit, and how its cells are read.
+"""What a column holds: its heading's field, its unit, and how its cells are read.
 
-A heading means what the caller says, else what it is known to mean (`rules.words`). A column that means nothing is told, and no two
-columns of a sheet tell the same field.
+A heading means what the caller says, else what it is known to mean (`rules.words`). A column that means nothing is reported, and no two
+columns of a sheet hold the same field.
 """
 
 import re
@@ -15,8 +15,8 @@ from msgspec import UNSET, Meta, Struct
 from rules import words
 from service.imports import cells
 from service.imports.cells import CellError, Parser, Reading
+from service.imports.schemas import ImportedColumn, ImportOptions
 from service.imports.sheets import LONGEST_CELL, Row, Unread, Value
-from service.imports.told import ImportedColumn, ImportOptions
 from service.problems import MOST_FAULTS, Fault, fault, problem_of
 
 HEADER_WITHIN: Final = 20
@@ -24,8 +24,8 @@ HEADER_WITHIN: Final = 20
 _IN_BRACKETS: Final = re.compile(r"[(\[]\s*([^()\[\]]+?)\s*[)\]]")
 _LAST_WORD: Final = re.compile(r"[\s,_\-]+(\S+)$")
 
-# A value told for a whole file is bounded as a cell is.
-_Told = Annotated[str, Meta(max_length=LONGEST_CELL)]
+# A value given for a whole file is bounded as a cell is.
+_Stated = Annotated[str, Meta(max_length=LONGEST_CELL)]
 
 _PRESSURE: Final = partial(cells.quantity, "pressure")
 _LENGTH: Final = partial(cells.quantity, "length")
@@ -96,8 +96,8 @@ class Column(Struct, frozen=True):
             letters = chr(ord("A") + one) + letters
         return letters
 
-    def told(self) -> ImportedColumn:
-        """As the record of a run tells it."""
+    def described(self) -> ImportedColumn:
+        """As the record of a run lists it."""
         return ImportedColumn(column=self.letter, heading=self.heading[:200], field=self.field, unit=self.unit or UNSET)
 
 
@@ -135,9 +135,9 @@ class Asked:
         """How a column of that field is read, whose heading names that unit."""
         dimension = self.dimension(field)
         if dimension is not None and unit is not None and unit[0] == dimension:
-            return Reading(unit=unit[1], dates=self.options.dates)
-        told = {"pressure": self.options.pressure, "length": self.options.length}.get(dimension or "")
-        return Reading(unit=told, dates=self.options.dates)
+            return Reading(unit=unit[1], dates=self.options.dates, months=self.options.history)
+        result = {"pressure": self.options.pressure, "length": self.options.length}.get(dimension or "")
+        return Reading(unit=result, dates=self.options.dates, months=self.options.history)
 
     @staticmethod
     def dimension(field: str | None) -> str | None:
@@ -150,7 +150,7 @@ class Asked:
 
 def _object(name: str, text: str, faults: list[Fault]) -> dict[str, Any]:
     try:
-        return msgspec.json.decode(text, type=dict[str, _Told | None])
+        return msgspec.json.decode(text, type=dict[str, _Stated | None])
     except (msgspec.DecodeError, RecursionError) as error:
         faults.append(fault("not_an_object_of_texts", parameter=name, name=name, error=str(error)))
         return {}
@@ -159,8 +159,8 @@ def _object(name: str, text: str, faults: list[Fault]) -> dict[str, Any]:
 def _nearest(field: str) -> list[str]:
     """The fields of the same thing; where there is none such, the things."""
     thing = field.partition(".")[0] + "."
-    found = [one for one in parsers() if one.startswith(thing) and ".bypass." not in one]
-    return found or [one for one in parsers() if not one.startswith(("initial.", "final."))]
+    found = [parser for parser in parsers() if parser.startswith(thing) and ".bypass." not in parser]
+    return found or [parser for parser in parsers() if not parser.startswith(("initial.", "final."))]
 
 
 def columns(row: Sequence[Value], asked: Asked) -> list[Column] | None:
@@ -193,7 +193,10 @@ def _unit_in(heading: str) -> tuple[tuple[str, str] | None, str]:
 
 
 def header(rows: Iterator[Row], asked: Asked, unknown: list[str]) -> tuple[int, list[Column]] | None:
-    """The row of the headings, and the columns under it; None where the first rows have no known one, whose first texts are then `unknown`."""
+    """The row of the headings, and the columns under it.
+
+    None where the first rows have no known one, whose first texts are then `unknown`.
+    """
     for number, row in rows:
         unknown += [] if unknown else [value[:100] for value in row if isinstance(value, str) and value.strip()]
         found = columns(row, asked)

@@ -1,6 +1,6 @@
-"""A row into what it tells: premises, an assembly, a tester, a gauge, a past test; and every problem of its cells.
+"""A row into what it states: premises, an assembly, a tester, a gauge, a past test; and every problem of its cells.
 
-What a row does not tell is left out, never made up. A thing is known by its own mark: premises by the utility's reference, an assembly and
+What a row does not state is left out, never made up. A thing is known by its own mark: premises by the utility's reference, an assembly and
 a gauge by the serial number, a tester by the certificate's number, a test by its assembly and moment.
 """
 
@@ -11,23 +11,34 @@ from zoneinfo import ZoneInfo
 
 from msgspec import UNSET, Struct
 
+import rules
 from service.imports import cells
 from service.imports.cells import CellError
 from service.imports.columns import Asked, Column, parsers
+from service.imports.schemas import ImportProblem, Thing
 from service.imports.sheets import Unread, Value
-from service.imports.told import ImportProblem, Thing
 
 MARKS: Final[dict[str, str]] = {
-    "premises": "premises.reference", "tester": "tester.certificate", "gauge": "gauge.serial_number", "assembly": "assembly.serial_number",
-}  # fmt: skip
+    "premises": "premises.reference",
+    "tester": "tester.certificate",
+    "gauge": "gauge.serial_number",
+    "assembly": "assembly.serial_number",
+}
 THINGS: Final[dict[str, Thing]] = {
-    "premises": "premises", "tester": "testers", "gauge": "gauges", "assembly": "assemblies", "test": "reports",
-}  # fmt: skip
+    "premises": "premises",
+    "tester": "testers",
+    "gauge": "gauges",
+    "assembly": "assemblies",
+    "test": "reports",
+}
+_ARTICLES: Final = {"premises": "premises", "assembly": "an assembly", "tester": "a tester", "gauge": "a gauge", "test": "a test"}
+_NOON: Final = dt.time(12)
+"""When a test of the record on paper is taken to have been made, where its time is not reported."""
 _WITH_A_TEST: Final = ("test.", "initial.", "final.", "repair.")
 
 
-class Told(Struct):
-    """One thing that a row tells of: its key, what is told as the members of its facts, and whether a cell of it was bad."""
+class Stated(Struct):
+    """One thing in a row: its key, what is stated as the members of its facts, and whether a cell of it was bad."""
 
     thing: str
     key: str
@@ -53,17 +64,20 @@ class RowReader:
         self._problems: list[ImportProblem] = []
 
     def problem(self, row: int, detail: str, field: str | None = None, value: Value = None) -> ImportProblem:
-        """A problem at that row, in the column that tells that field."""
+        """A problem at that row, in the column of that field."""
         column = self._of_field.get(field or "")
         shown = cells.shown(value)
         return ImportProblem(
-            detail=detail, sheet=UNSET if self.sheet is None else self.sheet, row=row,
-            column=UNSET if column is None else column.letter, heading=UNSET if column is None else column.heading[:200],
+            detail=detail,
+            sheet=UNSET if self.sheet is None else self.sheet,
+            row=row,
+            column=UNSET if column is None else column.letter,
+            heading=UNSET if column is None else column.heading[:200],
             value=shown or UNSET,
-        )  # fmt: skip
+        )
 
-    def read(self, row: int, row_cells: Sequence[Value]) -> tuple[list[Told], list[ImportProblem]]:
-        """What the row tells, and its problems."""
+    def read(self, row: int, row_cells: Sequence[Value]) -> tuple[list[Stated], list[ImportProblem]]:
+        """What the row states, and its problems."""
         self._row, self._problems, self._mixed = row, [], False
         values, spoiled = self._values(row_cells)
         if not values and not spoiled:
@@ -80,11 +94,11 @@ class RowReader:
             field = str(column.field)
             try:
                 if isinstance(cell, Unread):
-                    raise CellError(cell.reason)  # noqa: TRY301 - told like any other
+                    raise CellError(cell.reason)  # noqa: TRY301 - reported like any other
                 values[field] = parser(cell, column.how)
             except CellError as error:
                 spoiled.add(field)
-                self._tell(str(error), field, cell)
+                self._add_problem(str(error), field, cell)
         for index, cell in enumerate(row_cells):
             if (index >= self._width or index in self._under_none) and not cells.blank(cell):
                 detail = "This row has a cell under no heading, which is not read; a text with the delimiter in it wants quotes."
@@ -93,10 +107,10 @@ class RowReader:
                 break
         return values, spoiled
 
-    def _tell(self, detail: str, field: str | None = None, value: Value = None) -> None:
+    def _add_problem(self, detail: str, field: str | None = None, value: Value = None) -> None:
         self._problems.append(self.problem(self._row, detail, field, value))
 
-    def _things(self, values: dict[str, Any], spoiled: set[str]) -> Iterator[Told]:
+    def _things(self, values: dict[str, Any], spoiled: set[str]) -> Iterator[Stated]:
         tested = [field for field in (*values, *spoiled) if field.startswith(_WITH_A_TEST)]
         for thing in ("premises", "tester", "gauge", "assembly"):
             mark = MARKS[thing]
@@ -106,30 +120,30 @@ class RowReader:
                 continue
             if mark not in values:
                 if mark not in spoiled:
-                    self._tell(
-                        f"It tells of {'an assembly' if thing == 'assembly' else f'a {thing}' if thing != 'premises' else 'premises'} without `{mark}`, which identifies it.",
+                    self._add_problem(
+                        f"It has {_ARTICLES[thing]} without `{mark}`, which identifies it.",
                         mark,
                     )
                 continue
             try:
                 document = document_of(thing, own)
             except CellError as error:
-                self._tell(str(error), f"{thing}.accuracy")
+                self._add_problem(str(error), f"{thing}.accuracy")
                 document, bad = {}, [*bad, f"{thing}.accuracy"]
             if thing == "assembly" and "premises.reference" in values:
                 document["premises"] = values["premises.reference"]
-            yield Told(thing, values[mark], document, [_member(field) for field in bad], bool(bad))
+            yield Stated(thing, values[mark], document, [_member(field) for field in bad], bool(bad))
         if tested:
             yield from self._test(values, spoiled)
 
-    def _test(self, values: dict[str, Any], spoiled: set[str]) -> Iterator[Told]:
+    def _test(self, values: dict[str, Any], spoiled: set[str]) -> Iterator[Stated]:
         before = len(self._problems)
         for field, what in (("assembly.serial_number", "the assembly tested"), ("test.date", "the day of the test")):
             if field not in values and field not in spoiled:
-                self._tell(f"The test lacks `{field}`: {what}.", field)
+                self._add_problem(f"The test lacks `{field}`: {what}.", field)
         for field, what in (("tester.certificate", "who tested"), ("gauge.serial_number", "with what gauge")):
             if field not in values and field not in self._asked.defaults and field not in spoiled:
-                self._tell(f"The test lacks `{field}`: a report must state {what}.", field)
+                self._add_problem(f"The test lacks `{field}`: a report must state {what}.", field)
         moment = self._moment(values) if "test.date" in values else None
         report = self._report(
             {**{name: value for name, value in self._asked.defaults.items() if name.startswith(_WITH_A_TEST)}, **values}, spoiled
@@ -140,11 +154,12 @@ class RowReader:
         report["performed_at"] = moment.isoformat()
         serial, utc = values["assembly.serial_number"], moment.astimezone(dt.UTC).isoformat()
         document = {
-            "serial_number": serial, "report": report,
+            "serial_number": serial,
+            "report": report,
             "certificate": values.get("tester.certificate", self._asked.defaults.get("tester.certificate")),
             "gauge": values.get("gauge.serial_number", self._asked.defaults.get("gauge.serial_number")),
-        }  # fmt: skip
-        yield Told("test", f"{utc} {serial}", document, [_member(field) for field in spoiled], bad, utc)
+        }
+        yield Stated("test", f"{utc} {serial}", document, [_member(field) for field in spoiled], bad, utc)
 
     def _moment(self, values: dict[str, Any]) -> dt.datetime | None:
         day = values["test.date"]
@@ -152,8 +167,10 @@ class RowReader:
             local = day
         else:
             time = values.get("test.time", self._asked.defaults.get("test.time"))
+            if time is None and self._asked.options.history:
+                time = _NOON
             if time is None:
-                self._tell(
+                self._add_problem(
                     'The time of day is missing. Add a column, or give one for all tests: `defaults={"test.time": "12:00"}`.',
                     "test.date",
                 )
@@ -165,29 +182,30 @@ class RowReader:
                 return local
             earlier, later = (local.replace(tzinfo=self._zone, fold=fold) for fold in (0, 1))
             if earlier.astimezone(dt.UTC).astimezone(self._zone).replace(tzinfo=None) != local:
-                self._tell("The clocks were put forward over that time, so there was none such.", "test.date")
+                self._add_problem("The clocks were put forward over that time, so there was none such.", "test.date")
                 return None
             if earlier.utcoffset() != later.utcoffset():
-                self._tell(
+                self._add_problem(
                     "The clocks were put back over that time, so it came twice; write it with its offset, like 2025-11-02T01:30-07:00.",
                     "test.date",
                 )
                 return None
             return local.replace(tzinfo=dt.timezone(earlier.utcoffset() or dt.timedelta()))
         except OverflowError:
-            self._tell("That moment lies beyond the calendar.", "test.date")
+            self._add_problem("That moment lies beyond the calendar.", "test.date")
             return None
 
     def _report(self, values: dict[str, Any], spoiled: set[str]) -> dict[str, Any]:
-        """The report's members, as far as the row tells them."""
+        """The report's members, as far as the row states them."""
         units: dict[str, str] = {}
         report: dict[str, Any] = {"units": units, "initial_test": {"readings": []}}
+        if self._asked.options.history:
+            report |= {"accepted_on_paper": True, "reason": "other"}
         for name in ("reason", "declared", "remarks"):
             if f"test.{name}" in values:
                 report[name] = values[f"test.{name}"]
-        for name, member in (("line_pressure", "line_pressure"), ("gauge_height", "gauge_height_above_assembly")):
-            if f"test.{name}" in values:
-                report[member] = self._measured(f"test.{name}", values[f"test.{name}"], units)
+        if "test.gauge_height" in values:
+            report["gauge_height_above_assembly"] = self._measured("test.gauge_height", values["test.gauge_height"], units)
         shutoffs = {side: values[f"test.{side}_shutoff"] for side in ("inlet", "outlet") if f"test.{side}_shutoff" in values}
         found: dict[str, dict[tuple[str, str], dict[str, Any]]] = {"initial": {}, "final": {}}
         for field, value in values.items():
@@ -197,6 +215,10 @@ class RowReader:
                 self._note(
                     field, member, value, found[phase].setdefault((line, component), {"component": component, **beside}), units
                 )
+        if "test.line_pressure" in values:
+            # No criterion is compared with it, so it follows the readings' unit.
+            size, unit = values["test.line_pressure"]
+            report["line_pressure"] = rules.convert(size, unit, units.setdefault("pressure", unit))
         for phase, readings in found.items():
             if readings:
                 report[f"{phase}_test"] = {"readings": list(readings.values())}
@@ -206,8 +228,11 @@ class RowReader:
         if repair:
             report["repairs"] = [repair]
         if "pressure" not in units and not any(field.startswith(("initial.", "final.")) for field in spoiled):
-            if self._asked.options.pressure is None:
-                self._tell("The test has no unit of pressure. Give one for the file, such as `pressure=psi`.")
+            if self._asked.options.history and self._asked.options.pressure is None:
+                # Nothing was measured, so whatever the unit it says nothing.
+                units["pressure"] = "psi"
+            elif self._asked.options.pressure is None:
+                self._add_problem("The test has no unit of pressure. Give one for the file, such as `pressure=psi`.")
             else:
                 units["pressure"] = self._asked.options.pressure
         return report
@@ -222,14 +247,14 @@ class RowReader:
         elif member in ("held_at", "opened_at"):
             member = "closed_tight" if member == "held_at" else "opened"
         if reading.setdefault(member, value) != value:
-            self._tell("Two cells of this row contradict each other in what this part did.", field)
+            self._add_problem("Two cells of this row contradict each other in what this part did.", field)
 
     def _measured(self, field: str, value: tuple[float, str], units: dict[str, str]) -> float:
         dimension = self._asked.dimension(field) or "pressure"
         size, unit = value
         if units.setdefault(dimension, unit) != unit and not self._mixed:
             self._mixed = True
-            self._tell(
+            self._add_problem(
                 f"It is in {unit} and another value of this test in {units[dimension]}. Use one unit in a report.",
                 field,
             )

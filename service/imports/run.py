@@ -6,9 +6,10 @@ for what is recorded already is found again and stays as it is. Past tests are r
 """
 
 import asyncio
+import re
 from collections.abc import AsyncGenerator, AsyncIterator, Callable, Iterator, Sequence
 from concurrent.futures import Executor
-from typing import IO, Any, Final, Literal, TypeVar
+from typing import IO, Any, Final, Literal, TypeVar, get_args
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
@@ -16,28 +17,38 @@ import msgspec
 from msgspec import UNSET, Struct
 
 import rules
-from service.access import Principal
+from service.auth.access import Principal
 from service.clock import Clock
 from service.imports.checking import _FIELD_OF, SHAPES, Checker, Fit
 from service.imports.columns import Asked, header
 from service.imports.rows import THINGS, RowReader
+from service.imports.schemas import (
+    MOST_PROBLEMS,
+    ImportCount,
+    ImportedFlag,
+    ImportedSheet,
+    ImportProblem,
+    ImportProblemGroup,
+    ImportProgress,
+    ImportRun,
+    Thing,
+)
 from service.imports.sheets import Sheet, SheetError, csv_sheet, xlsx_sheets
-from service.imports.told import MOST_PROBLEMS, ImportCount, ImportedSheet, ImportProblem, ImportProgress, ImportRun, Thing
+from service.imports.staging import Clash, Staged, Staging
+from service.imports.store import ImportStore
 from service.problems import ProblemError, problem
-from service.records.judging import Submission
-from service.records.register import change_thing
-from service.records.reports import Submissions
-from service.records.working_out import standing_row, work_out
-from service.reports import ReportFacts
-from service.store.imports import ImportStore
-from service.store.registry import RegistryStore
-from service.store.reports import ReportStore
-from service.store.staging import Clash, Staged, Staging
-from service.things import Utility
+from service.record.reports.schemas import ReportFacts, Submission
+from service.record.reports.store import ReportStore
+from service.record.reports.submit import Submissions
+from service.record.standings.follow import StandingsFollow
+from service.record.standings.work_out import standing_row, work_out
+from service.registry.register import change_thing
+from service.registry.schemas import UtilityOnRecord
+from service.registry.store import RegistryStore
 
 T = TypeVar("T")
 MOST_HEADINGS = 20
-"""So many headings that are not known are told where none is."""
+"""At most this many unknown headings are listed where none is known."""
 ROWS_AT_ONCE: Final = 200
 REPORTS_AT_ONCE: Final = 256
 _ORDER: Final = ("premises", "tester", "gauge", "assembly", "test")
@@ -57,9 +68,18 @@ class Importer:
     """One run. `open` first, then `run`, then `close`."""
 
     def __init__(
-        self, *, imports: ImportStore, registry: RegistryStore, reports: ReportStore, submissions: Submissions, clock: Clock,
-        utility: Utility, principal: Principal, asked: Asked, threads: Executor | None = None,
-    ) -> None:  # fmt: skip
+        self,
+        *,
+        imports: ImportStore,
+        registry: RegistryStore,
+        reports: ReportStore,
+        submissions: Submissions,
+        clock: Clock,
+        utility: UtilityOnRecord,
+        principal: Principal,
+        asked: Asked,
+        threads: Executor | None = None,
+    ) -> None:
         self._threads = threads
         self._imports = imports
         self._registry = registry
@@ -74,11 +94,12 @@ class Importer:
             store=imports, staging=self._staging, utility=utility, asked=asked, principal=principal, now=clock.now()
         )
         self._sheets: list[tuple[str | None, Iterator[Sheet]]] = []
-        self._told: list[ImportedSheet] = []
+        self._described: list[ImportedSheet] = []
         self._unknown: list[str] = []
         self._readers: list[RowReader] = []
         self._problems: list[ImportProblem] = []
         self._fresh: list[ImportProblem] = []
+        self._groups: dict[tuple[str, str | None], list[Any]] = {}
         self._count = self._rows = 0
         self._whole = True
 
@@ -115,20 +136,40 @@ class Importer:
             async for count, faults in self._checker.check(thing):
                 checked += count
                 for fault in faults:
-                    self._tell(self._at(fault))
+                    self._note(self._at(fault))
                 for found in self._flushed():
                     yield found
                 yield ImportProgress(phase="checking", done=checked, of=sum(self._staging.counts().values()))
         counts = self._counts()
         options = self._asked.options
+        self._check_share()
+        for found in self._flushed():
+            yield found
         written = not options.dry_run and self._whole and (options.partial or self._count == 0)
         if written:
             async for event in self._write():
                 yield event
         yield self._record(counts, written=written)
 
-    def _tell(self, problem: ImportProblem) -> None:
+    def _check_share(self) -> None:
+        """Stop where more of the new tests would be held or refused than the caller takes for right."""
+        acceptance, most = self._checker.acceptance_of_new, self._asked.options.held_or_refused_at_most
+        others = acceptance["held"] + acceptance["refused"]
+        if others > most * acceptance.total():
+            self._whole = False
+            self._note(
+                ImportProblem(
+                    detail=f"{others} of {acceptance.total()} new tests would be held or refused: more than the share of {most:g} that "
+                    "`held_or_refused_at_most` allows. `flags` says why. Correct the file or the register, or allow a larger share; "
+                    "tests that you accepted on paper load with `history=true`."
+                )
+            )
+
+    def _note(self, problem: ImportProblem) -> None:
         self._count += 1
+        kind = (_kind(problem), None if problem.heading is UNSET else problem.heading)
+        if kind in self._groups or len(self._groups) < MOST_PROBLEMS:
+            self._groups.setdefault(kind, [problem, 0])[1] += 1
         self._fresh.append(problem)
         if len(self._problems) < MOST_PROBLEMS:
             self._problems.append(problem)
@@ -144,7 +185,7 @@ class Importer:
                 yield found
             yield ImportProgress(phase="reading", done=self._rows)
         for heading in self._asked.unmet.values():
-            self._tell(ImportProblem(detail=f"`columns` maps the heading `{heading[:200]}`, and no sheet has it."))
+            self._note(ImportProblem(detail=f"`columns` maps the heading `{heading[:200]}`, and no sheet has it."))
         for found in self._flushed():
             yield found
 
@@ -159,23 +200,25 @@ class Importer:
             except SheetError as error:
                 self._whole = False
                 row = UNSET if error.row is None else error.row
-                self._tell(
+                self._note(
                     ImportProblem(
                         detail=f"{error.detail} What follows was not read, and nothing is written.", sheet=label or UNSET, row=row
                     )
                 )
         if not self._readers:
             read = ", ".join(f"`{text}`" for text in self._unknown[:MOST_HEADINGS])
-            detail = f'No heading is known in any sheet\'s first rows{"; the first texts there are " + read if read else ""}. Name them: `columns={{"Acct": "premises.reference"}}`.'
+            there = f"; the first texts there are {read}" if read else ""
+            example = '`columns={"Acct": "premises.reference"}`'
+            detail = f"No heading is known in any sheet's first rows{there}. Name them: {example}."
             self._whole = False
-            self._tell(ImportProblem(detail=detail))
+            self._note(ImportProblem(detail=detail))
         yield True
 
     def _sheet(self, label: str | None, sheet: Sheet) -> Iterator[bool]:
         unknown: list[str] = []
         found = header(sheet.rows, self._asked, unknown)
         if found is None:
-            self._told.append(ImportedSheet(sheet=label, header_row=None, columns=[], rows=0))
+            self._described.append(ImportedSheet(sheet=label, header_row=None, columns=[], rows=0))
             self._unknown += unknown
             return
         at, columns = found
@@ -183,12 +226,12 @@ class Importer:
             self._asked.unmet.pop(rules.words.fold(column.heading), None)
         reader, place = RowReader(label, columns, self._asked, ZoneInfo(self._utility.time_zone)), len(self._readers)
         self._readers.append(reader)
-        told = [column for column in columns if column.heading]
-        fields = [column.field for column in told if column.field is not None]
+        listed = [column for column in columns if column.heading]
+        fields = [column.field for column in listed if column.field is not None]
         for field in sorted({field for field in fields if fields.count(field) > 1}):
-            headings = ", ".join(f"`{column.heading[:100]}`" for column in told if column.field == field)
+            headings = ", ".join(f"`{column.heading[:100]}`" for column in listed if column.field == field)
             self._whole = False
-            self._tell(
+            self._note(
                 reader.problem(
                     at,
                     f'Several columns give `{field}`: {headings}. Choose one: `columns={{"…": null}}` leaves one out.',
@@ -199,18 +242,31 @@ class Importer:
         for last, cells in sheet.rows:
             things, problems = reader.read(last, cells)
             for wrong in problems:
-                self._tell(wrong)
-            for one in things:
-                clashes = self._staging.add(one.thing, one.key, sheet=place, row=last, document=one.document, spoiled=one.spoiled, bad=one.bad, moment=one.moment)  # fmt: skip
+                self._note(wrong)
+            for thing in things:
+                clashes = self._staging.add(
+                    thing.thing,
+                    thing.key,
+                    sheet=place,
+                    row=last,
+                    document=thing.document,
+                    spoiled=thing.spoiled,
+                    bad=thing.bad,
+                    moment=thing.moment,
+                )
                 for clash in clashes:
-                    self._tell(reader.problem(last, self._clash(one.thing, one.key, clash), _field(one.thing, clash.member)))
+                    self._note(
+                        reader.problem(last, self._clash(thing.thing, thing.key, clash), _field(thing.thing, clash.member))
+                    )
             rows += bool(things or problems)
             if last % ROWS_AT_ONCE == 0:
                 self._rows += rows
                 rows = 0
                 yield True
         self._rows += rows
-        self._told.append(ImportedSheet(sheet=label, header_row=at, columns=[column.told() for column in told], rows=last - at))
+        self._described.append(
+            ImportedSheet(sheet=label, header_row=at, columns=[column.described() for column in listed], rows=last - at)
+        )
 
     def _clash(self, thing: str, key: str, clash: Clash) -> str:
         other = self._readers[clash.sheet].sheet
@@ -249,7 +305,7 @@ class Importer:
     async def _create(self, thing: str, staged: list[Staged]) -> None:
         shape, facts = SHAPES[thing]
         code, now = self._utility.code, self._clock.now()
-        rows = [(UUID(str(one.id)), msgspec.json.decode(one.facts, type=facts)) for one in staged]
+        rows = [(UUID(str(item.id)), msgspec.json.decode(item.facts, type=facts)) for item in staged]
         if thing != "assembly":
             async with self._imports.lend(code) as connection, connection.transaction():
                 await self._imports.create(connection, shape, code, rows, now=now)
@@ -257,36 +313,53 @@ class Importer:
         async with self._reports.recording(code) as recording:
             made = await self._imports.create(recording.connection, shape, code, rows, now=now)
             known = await recording.assemblies(made)
-            standings = [standing_row(one, work_out(recording.utility, row, [])) for one, row in known.items()]
+            standings = [standing_row(key, work_out(recording.utility, row, [])) for key, row in known.items()]
             await self._imports.keep_standings(recording.connection, code, standings)
 
     async def _change(self, thing: str, staged: list[Staged]) -> None:
         shape, facts = SHAPES[thing]
-        for one in staged:
+        for item in staged:
             try:
                 await change_thing(
-                    self._registry, self._reports, shape, self._utility.code, thing_id=UUID(str(one.id)), version=one.version,
-                    facts=msgspec.json.decode(one.facts, type=facts), now=self._clock.now(),
-                )  # fmt: skip
+                    self._registry,
+                    StandingsFollow(self._reports),
+                    shape,
+                    self._utility.code,
+                    thing_id=UUID(str(item.id)),
+                    version=item.version,
+                    facts=msgspec.json.decode(item.facts, type=facts),
+                    now=self._clock.now(),
+                )
             except ProblemError as error:
                 if error.code == "unavailable":
                     raise
-                self._tell(self._at(Fit(staged=one, detail=f"It could not be changed: {error.detail}")))
+                self._note(self._at(Fit(staged=item, detail=f"It could not be changed: {error.detail}")))
 
     async def _report(self, staged: list[Staged]) -> None:
         submissions = [
-            Submission(id=UUID(str(one.id)), facts=msgspec.json.decode(one.facts, type=ReportFacts), principal=self._principal, received_at=self._clock.now())
-            for one in staged
-        ]  # fmt: skip
+            Submission(
+                id=UUID(str(item.id)),
+                facts=msgspec.json.decode(item.facts, type=ReportFacts),
+                principal=self._principal,
+                received_at=self._clock.now(),
+            )
+            for item in staged
+        ]
         answers = await asyncio.gather(
-            *(self._submissions.submit(self._utility.code, one) for one in submissions), return_exceptions=True
+            *(self._submissions.submit(self._utility.code, submission) for submission in submissions), return_exceptions=True
         )
-        for one, answer in zip(staged, answers, strict=True):
+        for item, answer in zip(staged, answers, strict=True):
             if not isinstance(answer, BaseException):
                 continue
             if not isinstance(answer, ProblemError | rules.RulesError) or getattr(answer, "code", "") == "unavailable":
                 raise answer
-            self._tell(self._at(Fit(staged=one, detail=f"It could not be recorded: {answer}")))
+            self._note(self._at(Fit(staged=item, detail=f"It could not be recorded: {answer}")))
+
+    def _flags(self) -> list[ImportedFlag]:
+        found = [
+            ImportedFlag(code=code, severity=severity, reports=count) for (severity, code), count in self._checker.flags.items()
+        ]
+        return sorted(found, key=lambda item: (_SEVERITIES.index(item.severity), -item.reports, item.code))
 
     def _record(self, counts: dict[Thing, ImportCount], *, written: bool) -> ImportRun:
         options = self._asked.options
@@ -301,9 +374,38 @@ class Importer:
                 ", or say `partial=true` to load what is good." if self._whole else "."
             )
         return ImportRun(
-            dry_run=options.dry_run, written=written, rows=self._rows, sheets=self._told, counts=counts, outcomes=dict(self._checker.outcomes),
-            acceptance=dict(self._checker.acceptance), problem_count=self._count, problems=self._problems, summary=did,
-        )  # fmt: skip
+            dry_run=options.dry_run,
+            written=written,
+            rows=self._rows,
+            sheets=self._described,
+            counts=counts,
+            outcomes=dict(self._checker.outcomes),
+            acceptance=dict(self._checker.acceptance),
+            basis=dict(self._checker.basis),
+            flags=self._flags(),
+            problem_count=self._count,
+            groups=[_group(first, count) for first, count in sorted(self._groups.values(), key=lambda group: -group[1])],
+            problems=self._problems,
+            summary=did,
+        )
+
+
+_IN_TICKS: Final = re.compile(r"`([^`]*)`")
+
+
+def _kind(problem: ImportProblem) -> str:
+    """What problems that differ in their values and rows alone have in common: the sentence without them."""
+    value = problem.value if problem.value is not UNSET else None
+    known = _IN_TICKS.sub(lambda found: found[0] if "." in found[1] and found[1] != value else "``", problem.detail)
+    return re.sub(r"\d+", "0", known)
+
+
+def _group(first: ImportProblem, count: int) -> ImportProblemGroup:
+    row, heading = (None if part is UNSET else part for part in (first.row, first.heading))
+    return ImportProblemGroup(detail=first.detail, heading=heading, first_row=row, problems=count)  # type: ignore[arg-type]
+
+
+_SEVERITIES: Final = get_args(rules.Severity)
 
 
 def _field(thing: str, member: str) -> str:

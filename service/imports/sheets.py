@@ -1,7 +1,7 @@
 """CSV and XLSX into rows of cells, a row at a time, with the numbers that a spreadsheet program shows.
 
 Nothing of a file is trusted: what a workbook would unpack to is looked at before it is unpacked, its XML is read without entities,
-formulas are no values, and whatever cannot be read is told with its row. A cell is a text, a number, a yes or no, a date or time as the
+formulas are no values, and whatever cannot be read is reported with its row. A cell is a text, a number, a yes or no, a date or time as the
 workbook types it, or `Unread` with the reason.
 """
 
@@ -74,7 +74,7 @@ class Sheet(Struct):
 
 
 def csv_sheet(file: IO[bytes], *, encoding: Encoding = "utf-8", delimiter: Delimiter | None = None) -> Sheet:
-    """The one sheet of a CSV file (RFC 4180); without a delimiter told, the one that its first line shows most of."""
+    """The one sheet of a CSV file (RFC 4180); without a stated delimiter, the one that its first line shows most of."""
     start = file.read(4)
     if start.startswith(b"PK\x03\x04"):
         raise SheetError("This is a zip file (a workbook, perhaps) and no CSV; send a workbook with its own media type.")
@@ -135,12 +135,12 @@ def _text(cell: str) -> Value:
         return Unread(f"It holds more than {LONGEST_CELL} characters.")
     if "\0" in cell:
         return Unread("It holds a NUL character, which cannot be kept.")
-    told = cell.strip()
-    if told.startswith("="):
+    result = cell.strip()
+    if result.startswith("="):
         return Unread("It is a formula; put its value in its place.")
-    if told[:1] == "'" and told[1:2] in ("=", "+", "-", "@"):
-        told = told[1:]
-    return told or None
+    if result[:1] == "'" and result[1:2] in ("=", "+", "-", "@"):
+        result = result[1:]
+    return result or None
 
 
 def xlsx_sheets(file: IO[bytes]) -> Iterator[Sheet]:
@@ -173,7 +173,7 @@ def _book(openpyxl: Any, file: IO[bytes], *, styled: bool) -> Any:
 def _xlsx_rows(sheet: Any) -> Iterator[Row]:
     # What the sheet says of its own size is not taken from it.
     sheet.reset_dimensions()
-    rows, number, told = enumerate(sheet.iter_rows(), start=1), 0, 0
+    rows, number, result = enumerate(sheet.iter_rows(), start=1), 0, 0
     while True:
         some: list[tuple[int, Any]] = []
         failed: Exception | None = None
@@ -181,13 +181,13 @@ def _xlsx_rows(sheet: Any) -> Iterator[Row]:
             warnings.simplefilter("ignore")
             try:
                 some += islice(rows, _ROWS_AT_ONCE)
-            except Exception as error:  # noqa: BLE001 - told below, after the rows before it
+            except Exception as error:  # noqa: BLE001 - reported below, after the rows before it
                 failed = error
         for number, cells in some:
             if number > MOST_ROWS or len(cells) > MOST_COLUMNS:
                 raise SheetError(f"A sheet has at most {MOST_ROWS} rows and {MOST_COLUMNS} columns.", number)
-            told = number if cells else told
-            if number - told > MOST_EMPTY_ROWS:
+            result = number if cells else result
+            if number - result > MOST_EMPTY_ROWS:
                 raise SheetError(f"More than {MOST_EMPTY_ROWS} rows are empty here; take them out.", number)
             yield number, [_value(cell) for cell in cells]
         if failed is not None:

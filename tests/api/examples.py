@@ -1,7 +1,7 @@
 """The examples of the published contract: a day in an invented utility, asked over HTTP and written down.
 
 `python -m tests.api.examples` asks every published call once and writes what was sent and answered to
-`service/api/openapi/examples.json`; a test does the same and compares, so that no example can go stale. The clock stands still and ids are
+`service/openapi/examples.json`; a test does the same and compares, so that no example can go stale. The clock stands still and ids are
 counted, so that the same calls give the same bytes. API keys and secrets are replaced. Long lists are cut to their first items.
 """
 
@@ -15,10 +15,10 @@ from uuid import UUID
 
 import httpx
 
-from service.api import calls
-from service.api.openapi.examples import PATH
-from service.embedded import EmbeddedPostgres
-from service.migrate import migrate
+from service import endpoints as calls
+from service.db.embedded import EmbeddedPostgres
+from service.db.migrate import migrate
+from service.openapi.examples import PATH
 from service.secrets import Secret
 from tests.conftest import NOON, SIGNING_KEYS, Database, SettableClock, World, ask, data_folder, serving
 
@@ -98,8 +98,61 @@ def shortened(value: Any) -> Any:
     return value
 
 
+def clause(section: str) -> dict[str, str]:
+    """A section of the invented ordinance."""
+    return {
+        "title": "Harrow Fen Municipal Code, chapter 13.08",
+        "section": section,
+        "url": "https://harrow-fen.example/code/13.08",
+    }
+
+
+ORDINANCE = {
+    "extends": "us-wa",
+    "title": "Harrow Fen Municipal Code, chapter 13.08",
+    "in_force_from": "2026-01-01",
+    "note": "An invented ordinance.",
+    "intervals": [
+        {"key": "health", "months": 6, "hazards": ["health", "severe"], "says": "Assemblies against a health hazard are tested every 6 months.", "clause": clause("13.08.050 (B)")}
+    ],
+    "deadlines": [
+        {"key": "health_left", "hazards": ["severe", "health"], "acts_as": ["degraded", "full"], "days": 14, "says": "Repair a failed assembly within 14 days.", "clause": clause("13.08.060")}
+    ],
+    "limits": [
+        {"name": "report.due", "at_most": 10, "unit": "days", "says": "Submit the report to the utility within 10 days.", "clause": clause("13.08.070")}
+    ],
+    "criteria": [
+        {"rule": "rp.check_1.held_at", "at_least": 6.0, "unit": "psi", "says": "Check 1 of an RP holds at least 6 psi.", "clause": clause("13.08.055")}
+    ],
+    "notices": [
+        {"step": "due", "occasion": "due", "to": "customer", "days": -45, "says": "The customer is notified 45 days before a test is due.", "clause": clause("13.08.080")}
+    ],
+    "premises": [
+        {"key": "car_washes", "premises": ["car_wash"], "kinds": ["air_gap", "rp"], "says": "A car wash is isolated by an air gap or an RP.", "clause": clause("13.08.040")}
+    ],
+}  # fmt: skip
+
+
+def inspection(*, vertical_distance: float) -> dict[str, Any]:
+    """An inspection of an air gap over a tank, away from walls."""
+    return {
+        "rulebook": "us-wa",
+        "performed_at": "2026-05-14T10:00:00-07:00",
+        "assembly": {"kind": "air_gap", "hazard": "health", "purpose": "premises_isolation"},
+        "units": {"length": "in"},
+        "installation": over_a_tank(vertical_distance),
+        "inspector": {"certificate": "T-1", "valid_from": "2025-03-01", "valid_until": "2028-02-29"},
+    }
+
+
+def over_a_tank(vertical_distance: float) -> dict[str, Any]:
+    """What an inspector sees and measures of an air gap below a 2 in outlet."""
+    gap = {"vertical_distance": vertical_distance, "effective_diameter": 2, "near_walls": 0}
+    return {"air_gap": gap, "unobstructed": True, "subject_to_submergence": False}
+
+
 def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -> None:  # noqa: PLR0915 - every call, one after another
-    """Every published call, once, in an order in which each finds what it needs."""
+    """Every published call but the `endings`, once, in an order in which each finds what it needs."""
     year, today = 2026, clock.now()
     utility = "harrow-fen"
     # The service itself, and the rules.
@@ -127,6 +180,7 @@ def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -
         "checkPlacement",
         body={"rulebook": "us-wa", "kind": "pvb", "units": {"length": "in"}, "installation": {"height_above_highest_outlet": 8}},
     )
+    call("judgeInspection", body=inspection(vertical_distance=3))
     call(
         "operateAssembly",
         body={
@@ -149,7 +203,7 @@ def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -
     company = call("createOrganisation", body={"kind": "testing_company", "name": "Fenland Testing"})["id"]
     call("listOrganisations", query={"limit": 2})
     call("readOrganisation", organisation=company)
-    key = call("createKey", organisation=company, body={"label": "Office computer", "rights": ["read", "report"]})["id"]
+    call("createKey", organisation=company, body={"label": "Office computer", "rights": ["read", "report"]})
     call("listKeys", organisation=company)
     call("grantUtility", utility=utility, organisation=company)
     call("listGrants", utility=utility)
@@ -218,6 +272,18 @@ def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -
         "performed_at": (today - dt.timedelta(minutes=30)).isoformat(),
         "initial_test": passing,
     }
+    gap = call(
+        "createAssembly", utility=utility,
+        body={"premises_id": premises, "kind": "air_gap", "hazard": "health", "purpose": "premises_isolation", "installed_on": "2025-06-12"},
+    )["id"]  # fmt: skip
+    inspected = {
+        "assembly_id": gap, "tester_id": tester, "inspected_by": "T-1", "performed_at": (today - dt.timedelta(hours=2)).isoformat(),
+        "reason": "periodic", "units": {"length": "in"}, "installation": over_a_tank(4),
+    }  # fmt: skip
+    inspection_id = example_id(1003)
+    call("submitInspection", utility=utility, id=inspection_id, body=inspected)
+    call("readInspection", utility=utility, id=inspection_id)
+    call("listInspections", utility=utility)
     call("submitReportBatch", utility=utility, body=json.dumps(line).encode() + b"\n")
     call("readReport", utility=utility, id=report)
     call("listReports", utility=utility)
@@ -235,6 +301,7 @@ def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -
         "decided_by": "The reviewer",
     }
     call("decideReview", utility=utility, id=held, body=decision, headers={"If-Match": '"0"'})
+    call("voidReport", utility=utility, id=example_id(1002), body={"because": "The tester was at the assembly next door."})
     call("readTreeHead", utility=utility)
     call("listTreeHeads", utility=utility)
     call("proveInclusion", utility=utility, query={"report_id": str(report)})
@@ -304,10 +371,27 @@ def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -
         utility=utility,
         body=b"premises number,premises name,address,connection\nC-2001,Fen Bakery,1 Sluice Lane,non-residential\n",
     )
-    # What ends something, last.
-    call("deleteWebhook", utility=utility, id=hook, headers={"If-Match": '"3"'})
-    call("revokeKey", organisation=company, key=key)
-    call("withdrawUtility", utility=utility, organisation=company)
+    call("previewLocalRulebook", utility=utility, body=ORDINANCE)
+    call("putLocalRulebook", utility=utility, version=1, body=ORDINANCE)
+    call("listLocalRulebooks", utility=utility)
+    call("readLocalRulebook", utility=utility, version=1)
+    call("readUtilityRulebook", utility=utility, query={"on": "2026-06-01"})
+    call(
+        "selectByUtilityRulebook", utility=utility,
+        body={
+            "rulebook": "us-wa", "hazard": "health", "premises": "car_wash", "purpose": "premises_isolation",
+            "backpressure_possible": True, "continuous_pressure": True,
+        },
+    )  # fmt: skip
+
+
+def endings(call: Recorder) -> None:
+    """The calls that end something, after the day: what they ended is gone for any other call."""
+    done = call.examples
+    webhook, key = done["readWebhook"]["request"]["path"], done["createKey"]
+    call("deleteWebhook", **webhook, headers={"If-Match": '"3"'})
+    call("revokeKey", organisation=key["request"]["path"]["organisation"], id=key["answer"]["body"]["id"])
+    call("withdrawUtility", **done["grantUtility"]["request"]["path"])
 
 
 def notices(call: Recorder, utility: str) -> None:
@@ -385,6 +469,7 @@ def recorded(database: Database) -> dict[str, Any]:
         world = World(url, database, clock)
         recorder = Recorder(world.operator)
         day_in_a_utility(recorder, clock, database)
+        endings(recorder)
         world.close()
     return dict(settled(recorder.examples))
 

@@ -1,4 +1,4 @@
-"""Who may do what: keys, rights, grants; and that another utility's things cannot be told from things that are not there."""
+"""Who may do what: keys, rights, grants; and that another utility's things cannot be distinguished from things that are not there."""
 
 import datetime as dt
 import hashlib
@@ -31,15 +31,15 @@ def test_without_a_good_key_the_record_is_closed(place: Place, world: World) -> 
         *({"Authorization": f"Bearer {key}".encode()} for key in [*GARBAGE, *tampered]),
         {"Authorization": f"Basic {good}"},
     ]
-    told = set()
+    result = set()
     for one in headers:
         answer = world.client.get(f"{place.base}/premises", headers=one)
         assert answer.status_code == 401, one
         assert answer.headers["www-authenticate"].startswith("Bearer")
         assert answer.headers["content-type"] == "application/problem+json"
-        told.add(answer.text)
+        result.add(answer.text)
     # The answer is the same whatever is wrong, so that nobody learns which keys exist.
-    assert len(told) == 1
+    assert len(result) == 1
     assert asks(world, place, good) == 200
 
 
@@ -209,7 +209,7 @@ def test_everything_of_another_utility_is_not_found(place: Place, world: World) 
 
 
 def valid_body(plural: str, method: str, place: Place) -> dict[str, Any]:
-    """A body that the call would take, were the utility the asker's."""
+    """A body that the call would take, were the utility the caller's."""
     if method == "PATCH":
         return {
             "exceptions": {"ended_on": "2026-02-01", "ended_because": "B"},
@@ -243,6 +243,17 @@ def valid_body(plural: str, method: str, place: Place) -> dict[str, Any]:
         "testers": {"name": "T", "certificates": []},
         "gauges": {"serial_number": "G", "units": {"pressure": "psi"}, "accuracy": 0.2, "resolution": 0.1, "calibrations": []},
         "reports": place.report(),
+        "inspections": {
+            "assembly_id": place.new_assembly("air_gap"),
+            "tester_id": place.tester,
+            "inspected_by": "Office",
+            "performed_at": "2026-05-01T12:00:00Z",
+            "reason": "periodic",
+            "units": {"length": "in"},
+            "installation": {},
+        }
+        if plural == "inspections"
+        else {},
         "webhooks": {"url": "https://portal.example/"},
         "replay": {"after": 0},
     }.get(plural, {})

@@ -14,7 +14,7 @@ import httpx
 import jsonschema
 import pytest
 
-from service.api.spool import IN_MEMORY, Spool
+from service.http.spool import IN_MEMORY, Spool
 from tests.conftest import Database, Place, World, bearer, world_in
 
 NDJSON = "application/x-ndjson"
@@ -34,25 +34,25 @@ def answers(place: Place, lines: list[Any]) -> list[dict[str, Any]]:
 
 def test_each_line_is_answered_as_a_single_report_would_be(place: Place) -> None:
     ids = [str(uuid4()) for _ in range(3)]
-    told = answers(place, [{**place.report(check=held), "id": one} for one, held in zip(ids, (1.8, 0.6, 1.2), strict=True)])
-    assert [(one["line"], one["status"], one["id"]) for one in told] == [(n + 1, 201, one) for n, one in enumerate(ids)]
-    assert [one["verdict"]["outcome"] for one in told] == ["pass", "fail", "pass"]
-    for one in told:
+    result = answers(place, [{**place.report(check=held), "id": one} for one, held in zip(ids, (1.8, 0.6, 1.2), strict=True)])
+    assert [(one["line"], one["status"], one["id"]) for one in result] == [(n + 1, 201, one) for n, one in enumerate(ids)]
+    assert [one["verdict"]["outcome"] for one in result] == ["pass", "fail", "pass"]
+    for one in result:
         assert place.get(f"/reports/{one['id']}").json()["verdict"] == one["verdict"]
-    assert told[-1]["standing"] == place.standing()
+    assert result[-1]["standing"] == place.standing()
 
 
 def test_a_bad_line_spoils_only_itself(place: Place, world: World) -> None:
     before = world.database.count("report")
     good = place.report()
-    told = answers(
+    result = answers(
         place,
         [
             good, b"{", {**good, "colour": "red", "units": {}}, b"", {**good, "assembly_id": str(uuid4())},
             b'{"remarks":"' + b"x" * 300_000 + b'"}', b"\xff\xfe", good,
         ],
     )  # fmt: skip
-    assert [(one["line"], one["status"]) for one in told] == [
+    assert [(one["line"], one["status"]) for one in result] == [
         (1, 201),
         (2, 400),
         (3, 400),
@@ -61,8 +61,8 @@ def test_a_bad_line_spoils_only_itself(place: Place, world: World) -> None:
         (7, 400),
         (8, 201),
     ]
-    assert {fault["pointer"] for fault in told[2]["problem"]["errors"]} == {"/colour", "/units/pressure"}
-    assert told[3]["problem"]["type"] == "/problems/not-applicable"
+    assert {fault["pointer"] for fault in result[2]["problem"]["errors"]} == {"/colour", "/units/pressure"}
+    assert result[3]["problem"]["type"] == "/problems/not-applicable"
     assert world.database.count("report") == before + 2
 
 
@@ -124,9 +124,9 @@ def test_a_batch_much_larger_than_a_body_may_be_goes_through_a_client_that_reads
     ]
     assert sum(map(len, lines)) > 2 * 256 * 1024
     answer = send(place, iter(lines))
-    told = [json.loads(line) for line in answer.text.splitlines()]
+    listed = [json.loads(line) for line in answer.text.splitlines()]
     assert len(answer.content) > 2_000_000
-    assert [(one["line"], one["status"]) for one in told] == [(n + 1, 201) for n in range(1500)]
+    assert [(one["line"], one["status"]) for one in listed] == [(n + 1, 201) for n in range(1500)]
 
 
 def test_only_who_may_report_may_send_and_only_lines(place: Place) -> None:
@@ -170,14 +170,14 @@ def test_the_contract_describes_a_line_and_its_answer(place: Place) -> None:
     good = place.report() | {"id": str(uuid4())}
     line.validate(good)
     assert not line.is_valid(good | {"colour": "red"})
-    told = answers(place, [good, {"colour": "red"}])
-    for one in told:
+    result = answers(place, [good, {"colour": "red"}])
+    for one in result:
         answer.validate(one)
-    assert not answer.is_valid({name: value for name, value in told[0].items() if name != "line"})
+    assert not answer.is_valid({name: value for name, value in result[0].items() if name != "line"})
 
 
 async def test_whoever_puts_into_a_full_spool_waits_until_some_is_read(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("service.api.spool.MOST", 100_000)
+    monkeypatch.setattr("service.http.spool.MOST", 100_000)
     spool = Spool()
     await spool.put(b"x" * IN_MEMORY)
     await spool.put(b"y" * 150_000)
@@ -205,7 +205,7 @@ async def test_where_the_disk_takes_nothing_more_a_spool_waits_for_its_reader_an
         tried.append(1)
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr("service.api.spool.tempfile.TemporaryFile", full)
+    monkeypatch.setattr("service.http.spool.tempfile.TemporaryFile", full)
     spool = Spool()
     pieces = [bytes([n % 256]) * 10_000 for n in range(200)]
 
@@ -235,7 +235,7 @@ async def test_a_file_that_takes_half_a_piece_is_written_over(monkeypatch: pytes
                 raise OSError(errno.ENOSPC, "No space left on device")
             return super().write(data[:left])
 
-    monkeypatch.setattr("service.api.spool.tempfile.TemporaryFile", lambda **_: Filling(tmp_path / "spool", "w+"))
+    monkeypatch.setattr("service.http.spool.tempfile.TemporaryFile", lambda **_: Filling(tmp_path / "spool", "w+"))
     spool = Spool()
     pieces = [bytes([n % 256]) * 30_000 for n in range(60)]
 
@@ -255,7 +255,7 @@ async def test_a_file_that_takes_half_a_piece_is_written_over(monkeypatch: pytes
     spool.close()
 
 
-def test_a_batch_whose_sender_falls_silent_is_told_so_and_what_came_is_recorded(database: Database) -> None:
+def test_a_batch_whose_sender_falls_silent_is_answered_so_and_what_came_is_recorded(database: Database) -> None:
     with world_in(database, body_seconds=0.6) as world:
         place = world.place()
         address = urlsplit(world.url)
@@ -271,8 +271,8 @@ def test_a_batch_whose_sender_falls_silent_is_told_so_and_what_came_is_recorded(
             connection.putheader(name, value)
         connection.endheaders()
         connection.send(b"%x\r\n%b\r\n" % (len(lines) + 5, lines + b'{"id"'))
-        told = [json.loads(line) for line in connection.getresponse().read().splitlines()]
+        listed = [json.loads(line) for line in connection.getresponse().read().splitlines()]
         connection.close()
-        assert [(one["line"], one["status"]) for one in told] == [(1, 201), (2, 201), (3, 408)]
-        assert told[2]["problem"]["type"] == "/problems/timeout"
+        assert [(one["line"], one["status"]) for one in listed] == [(1, 201), (2, 201), (3, 408)]
+        assert listed[2]["problem"]["type"] == "/problems/timeout"
         assert all(place.get(f"/reports/{one}").status_code == 200 for one in ids)

@@ -26,7 +26,7 @@ def followed(place: Place, start: str | None = None, **asked: Any) -> tuple[list
         path, asked = answer.json()["next"], {}
 
 
-def test_what_a_utility_writes_is_told_in_order_and_numbered_from_one(place: Place) -> None:
+def test_what_a_utility_writes_is_reported_in_order_and_numbered_from_one(place: Place) -> None:
     report = place.recorded()["report"]["id"]
     items, _ = followed(place)
     assert [one["sequence"] for one in items] == list(range(1, len(items) + 1))
@@ -45,7 +45,7 @@ def test_the_cursor_is_given_when_there_is_nothing_new_and_goes_on_from_there(pl
     assert [one["resource"] for one in followed(place, end)[0]] == ["standings", "reports"]
 
 
-def test_another_utilitys_changes_are_not_told(place: Place, world: World) -> None:
+def test_another_utilitys_changes_are_not_reported(place: Place, world: World) -> None:
     before, end = followed(place)
     world.place().recorded()
     assert followed(place, end) == ([], end)

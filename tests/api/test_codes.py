@@ -2,6 +2,7 @@
 
 import ast
 import re
+import tomllib
 from pathlib import Path
 from typing import Any, get_args
 from urllib.parse import urlsplit
@@ -12,6 +13,8 @@ import pytest
 import rules
 import service
 from rules.field_test.actions import preparations
+from rules.texts import texts
+from service.http.problem_details import body_of
 from service.problems import FAULT_KINDS, KINDS, Fault, fault, problem_of, render
 from tests.conftest import Place, World
 
@@ -35,6 +38,10 @@ def test_every_problem_and_every_fault_is_listed(codes: dict[str, Any]) -> None:
     assert listed(codes, "problems") == set(KINDS)
     assert listed(codes, "faults") == set(FAULT_KINDS)
     assert {one["problem"] for one in codes["faults"]} <= set(KINDS)
+    # The faults of the rules have codes of their own.
+    own = tomllib.loads((SERVICE / "texts" / "faults.toml").read_text(encoding="utf-8"))
+    assert set(own) | set(rules.refusal_texts()) == set(FAULT_KINDS)
+    assert not set(own) & set(rules.refusal_texts())
 
 
 def test_every_code_of_the_rules_is_listed(codes: dict[str, Any]) -> None:
@@ -45,7 +52,8 @@ def test_every_code_of_the_rules_is_listed(codes: dict[str, Any]) -> None:
     assert len(flags) > 30
     assert listed(codes, "flags") == flags
     actions = {
-        *re.findall(r"[ .(\[](?:Placement)?Action\(\s*code=\"(\w+)\"", source),
+        *re.findall(r"PlacementAction\(\s*code=\"(\w+)\"", source),
+        *(code.partition(".")[0] for code in texts("field_test").templates["actions"]),
         *(row.code for row in preparations()),
         *get_args(rules.StandingAction),
     }
@@ -56,7 +64,7 @@ def test_every_code_of_the_rules_is_listed(codes: dict[str, Any]) -> None:
 
 def test_every_code_is_raised_somewhere_and_every_raised_code_has_a_text() -> None:
     raised: set[str] = set()
-    for path in SERVICE.rglob("*.py"):
+    for path in (*SERVICE.rglob("*.py"), *RULES.rglob("*.py")):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Constant) and isinstance(node.value, str):
                 raised.add(node.value)
@@ -70,13 +78,13 @@ def test_every_code_is_raised_somewhere_and_every_raised_code_has_a_text() -> No
 
 
 def test_a_fault_says_what_it_is_with_what_values_and_where(world: World, place: Place) -> None:
-    told = world.client.post("/v1/rules/verdict", json={"rulebook": 7, "colour": "blue", "line_pressure": -1e9}).json()
-    assert (told["type"], told["code"], told.get("more", False)) == (
+    body = world.client.post("/v1/rules/verdict", json={"rulebook": 7, "colour": "blue", "line_pressure": -1e9}).json()
+    assert (body["type"], body["code"], body.get("more", False)) == (
         "/problems/malformed",
         "several_faults",
         False,
     )
-    by_pointer = {one["pointer"]: one for one in told["errors"]}
+    by_pointer = {one["pointer"]: one for one in body["errors"]}
     assert by_pointer["/rulebook"] == {
         "code": "wrong_type", "pointer": "/rulebook", "detail": "Send text, not a whole number such as 3.",
         "parameters": {"expected": ["string"], "found": "integer"},
@@ -98,8 +106,8 @@ def test_a_fault_says_what_it_is_with_what_values_and_where(world: World, place:
 
 def test_a_text_is_its_template_with_its_parameters(codes: dict[str, Any], world: World) -> None:
     """Whoever translates the templates can render every fault from its code and parameters alone."""
-    told = world.client.post("/v1/rules/verdict", json={"rulebook": 7, "units": {"pressure": "feet"}, "x": 1}).json()
-    for one in told["errors"]:
+    body = world.client.post("/v1/rules/verdict", json={"rulebook": 7, "units": {"pressure": "feet"}, "x": 1}).json()
+    for one in body["errors"]:
         assert render(one["code"], one.get("parameters", {})) == one["detail"]
     names = {name for kind in FAULT_KINDS.values() for name in re.findall(r"(?<!\{)\{(\w+)", kind.text)}
     assert names
@@ -108,7 +116,7 @@ def test_a_text_is_its_template_with_its_parameters(codes: dict[str, Any], world
 
 def test_a_translation_of_many_faults_still_fits_the_bound() -> None:
     many = [fault("unknown_field", pointer="/x", name="x" * 500, available=["y" * 500] * 50) for _ in range(200)]
-    body = problem_of(many, more=True).body("/v1/rules/verdict")
+    body = body_of(problem_of(many, more=True), "/v1/rules/verdict")
     assert len(body) <= 64 * 1024
     assert all(msgspec.convert(one, Fault).code == "unknown_field" for one in msgspec.json.decode(body)["errors"])
 

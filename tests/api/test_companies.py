@@ -8,7 +8,7 @@ from uuid import UUID, uuid4
 import asyncpg
 import pytest
 
-from service.store import changes
+from service.record.changes import store as changes
 from tests.conftest import Place, World, ask, bearer, certificate
 
 
@@ -44,7 +44,7 @@ class Company(NamedTuple):
         return str(answer.json()["report"]["id"])
 
     def feed(self) -> set[tuple[str, str]]:
-        """Everything that the feed tells it, from the beginning."""
+        """Everything that the feed states it, from the beginning."""
         found, path = set(), f"{self.place.base}/changes?limit=3"
         while True:
             page = self.place.world.client.get(path, headers=bearer(self.key)).json()
@@ -100,10 +100,10 @@ def test_a_company_sees_no_other_companys_reports_testers_or_gauges(place: Place
     assert ash.ids("/testers") == {ash.tester, place.tester}
     assert ash.ids("/gauges") == {ash.gauge, place.gauge}
     assert [ash.get(f"/testers/{one.tester}").status_code for one in (ash, beech)] == [200, 404]
-    told = ash.feed()
-    assert {id_ for resource, id_ in told if resource == "reports"} == {own}
-    assert {id_ for resource, id_ in told if resource == "testers"} == {ash.tester, place.tester}
-    assert {("assemblies", place.assembly), ("standings", place.assembly), ("premises", place.premises)} <= told
+    result = ash.feed()
+    assert {id_ for resource, id_ in result if resource == "reports"} == {own}
+    assert {id_ for resource, id_ in result if resource == "testers"} == {ash.tester, place.tester}
+    assert {("assemblies", place.assembly), ("standings", place.assembly), ("premises", place.premises)} <= result
     # The utility sees them all, on the same connections.
     assert {one["id"] for one in place.get("/reports").json()["items"]} >= {own, others, unattached}
 
@@ -169,9 +169,9 @@ def test_listed_assemblies_are_all_that_a_company_sees(place: Place, ash: Compan
     # Its own report on it stays, without how the assembly stands by others' tests.
     kept = ash.get(f"/reports/{own}").json()
     assert (kept["report"]["id"], "standing" in kept) == (own, False)
-    told = ash.feed()
-    assert not {("assemblies", hidden), ("standings", hidden), ("premises", elsewhere)} & told
-    assert ("reports", own) in told
+    result = ash.feed()
+    assert not {("assemblies", hidden), ("standings", hidden), ("premises", elsewhere)} & result
+    assert ("reports", own) in result
     refused = ash.put(assembly_id=hidden)
     nowhere = ash.put(assembly_id=str(uuid4()))
     assert (refused.status_code, refused.json()["errors"]) == (422, nowhere.json()["errors"])
@@ -187,7 +187,7 @@ def test_listed_assemblies_are_all_that_a_company_sees(place: Place, ash: Compan
     assert [json.loads(line)["status"] for line in answers] == [422, 201]
 
 
-def test_a_grant_given_and_taken_is_told_in_the_feed_and_ends_at_once(
+def test_a_grant_given_and_taken_is_reported_in_the_feed_and_ends_at_once(
     place: Place, ash: Company, beech: Company, world: World
 ) -> None:
     ash.granted("listed")
@@ -260,7 +260,7 @@ def test_a_companys_feed_goes_past_what_is_others(
     whole = place.get("/changes", limit=500).json()["items"]
     monkeypatch.setattr(changes, "AT_ONE_LOOK", 4)
     start = next(one["sequence"] for one in whole if one["resource"] == "reports") - 1
-    # Of the next four changes (reports and standings by turns) a company is told the standings; the look ends behind the fourth.
+    # Of the next four changes (reports and standings in turn) a company gets the standings; the look ends behind the fourth.
     first = ash.get("/changes", after=start).json()
     assert {one["resource"] for one in first["items"]} == {"standings"}
     assert first["next"].endswith(f"after={start + 4}")

@@ -7,15 +7,16 @@ from typing import Any
 import jsonschema
 import pytest
 
-from service.api import calls
-from service.api.openapi import document
-from service.api.openapi.components import enumerations
-from service.api.openapi.published import PATH, as_text, entity_tag
+from service import endpoints as calls
 from service.app import VERSION
-from service.imports.told import ImportOptions
+from service.imports.schemas import ImportOptions
+from service.openapi import document
+from service.openapi.components import enumerations
+from service.openapi.published import PATH, as_text, entity_tag
+from service.openapi.texts import CALLS
 from tests.conftest import World
 
-RENEW = "The contract changed. If that was meant, renew it: python -m service.api.openapi"
+RENEW = "The contract changed. If that was meant, renew it: python -m service.openapi"
 
 
 def test_the_contract_changes_only_on_purpose() -> None:
@@ -42,18 +43,24 @@ def references(node: Any) -> set[str]:
     return set().union(*map(references, node)) if isinstance(node, list) else set()
 
 
+def resolved(document: dict[str, Any], answer: dict[str, Any]) -> dict[str, Any]:
+    """The answer that a reference leads to, or the answer itself."""
+    name = answer.get("$ref", "").removeprefix("#/components/responses/")
+    return dict(document["components"]["responses"][name]) if name else answer
+
+
 def test_the_contract_is_an_openapi_3_1_document() -> None:
-    told = contract()
+    document = contract()
     # OpenAPI 3.1.0, sections 4.8.1, 4.8.10: what every document and operation must have.
-    assert re.fullmatch(r"3\.1\.\d+", told["openapi"])
-    assert {"title", "version"} <= set(told["info"])
+    assert re.fullmatch(r"3\.1\.\d+", document["openapi"])
+    assert {"title", "version"} <= set(document["info"])
     ids = []
-    for path, item in told["paths"].items():
+    for path, item in document["paths"].items():
         assert path.startswith("/")
         for call in item.values():
             ids.append(call["operationId"])
             assert call["responses"]
-            assert all(one.get("description") for one in call["responses"].values())
+            assert all(resolved(document, answer)["description"] for answer in call["responses"].values())
             placed = [one["name"] for one in call.get("parameters", ()) if one["in"] == "path"]
             assert placed == re.findall(r"\{(\w+)\}", path)
             assert all(one["required"] for one in call.get("parameters", ()) if one["in"] == "path")
@@ -61,11 +68,12 @@ def test_the_contract_is_an_openapi_3_1_document() -> None:
 
 
 def test_every_reference_leads_somewhere() -> None:
-    told = contract()
-    found = references(told)
+    document = contract()
+    found = references(document)
     assert found
     for one in found:
-        assert one.removeprefix("#/components/schemas/") in told["components"]["schemas"], one
+        section, name = one.removeprefix("#/components/").split("/")
+        assert name in document["components"][section], one
 
 
 @pytest.mark.parametrize("name", sorted(contract()["components"]["schemas"]))
@@ -78,7 +86,7 @@ def test_every_call_that_asks_for_a_key_says_how_it_may_be_refused() -> None:
         for call in item.values():
             if call["security"]:
                 assert {"401", "403"} <= set(call["responses"])
-                assert "application/problem+json" in call["responses"]["401"]["content"]
+                assert "application/problem+json" in resolved(contract(), call["responses"]["401"])["content"]
 
 
 @pytest.mark.parametrize("path", ["/docs", "/problems/malformed", "/problems/conflict"])
@@ -123,7 +131,8 @@ def test_every_shape_has_a_public_name_and_every_enumeration_is_used() -> None:
     schemas = contract()["components"]["schemas"]
     assert [name for name in schemas if not re.fullmatch(r"[A-Z][A-Za-z0-9]+", name)] == []
     assert set(enumerations()) - set(schemas) == set()
-    assert {name.removeprefix("#/components/schemas/") for name in references(contract())} == set(schemas)
+    used = {name.removeprefix("#/components/schemas/") for name in references(contract()) if "/schemas/" in name}
+    assert used == set(schemas)
 
 
 def test_enumerations_stand_under_their_names_and_every_word_is_described() -> None:
@@ -135,10 +144,10 @@ def test_enumerations_stand_under_their_names_and_every_word_is_described() -> N
         own = [node["enum"]] if "enum" in node and all(isinstance(value, str) for value in node["enum"]) else []
         return own + [found for part in node.values() for found in inline(part)]
 
-    told = contract()
-    assert inline(told["paths"]) == []
-    named = {tuple(schema["enum"]) for schema in told["components"]["schemas"].values() if "enum" in schema}
-    assert {tuple(found) for found in inline(told)} == named
+    document = contract()
+    assert inline(document["paths"]) == []
+    named = {tuple(schema["enum"]) for schema in document["components"]["schemas"].values() if "enum" in schema}
+    assert {tuple(found) for found in inline(document)} == named
     for enumeration in enumerations().values():
         assert all(meaning.endswith(".") for meaning in (enumeration.description, *enumeration.values.values()))
 
@@ -149,14 +158,20 @@ def test_patterns_are_ecma_262_and_descriptions_have_no_indentation() -> None:
     assert not re.search(r'"description": "[^"]*\\n {2,}', text)
 
 
+def test_every_call_has_a_text_and_every_text_a_call() -> None:
+    # `test_every_property_and_parameter_is_described` holds that each call says what happens when it is sent again, unless it is a GET.
+    ids = {call["operationId"] for item in contract()["paths"].values() for call in item.values()}
+    assert set(CALLS) == ids
+
+
 def test_every_property_and_parameter_is_described() -> None:
-    told = contract()
-    shapes = {name: schema.get("properties", {}) for name, schema in told["components"]["schemas"].items()}
+    document = contract()
+    shapes = {name: schema.get("properties", {}) for name, schema in document["components"]["schemas"].items()}
     assert [
         f"{name}.{member}" for name, members in shapes.items() for member, part in members.items() if not part.get("description")
     ] == []
-    for item in told["paths"].values():
+    for item in document["paths"].values():
         for call in item.values():
             assert [part["name"] for part in call.get("parameters", ()) if not part.get("description")] == []
-            assert call["description"]
-    assert [name for name, schema in told["components"]["schemas"].items() if not schema.get("description")] == []
+            assert len(call["description"].split("\n\n")) == (2 if call is item.get("get") else 3)
+    assert [name for name, schema in document["components"]["schemas"].items() if not schema.get("description")] == []

@@ -6,7 +6,7 @@ from typing import Any
 import msgspec
 import pytest
 
-from service import documents
+from service.http import documents
 from service.problems import ProblemError
 from tests.conftest import Place, World
 

@@ -1,11 +1,11 @@
 """The examples of the contract are what the service answers."""
 
-from service.api import calls
-from service.api.openapi.examples import PATH, examples
+from service import endpoints as calls
+from service.openapi.examples import PATH, examples
 from tests.api.examples import as_text, recorded
 from tests.conftest import Database
 
-RENEW = "An example is not what is answered now. If that was meant: python -m tests.api.examples && python -m service.api.openapi"
+RENEW = "An example is not what is answered now. If that was meant: python -m tests.api.examples && python -m service.openapi"
 
 
 def test_every_call_has_an_example() -> None:

@@ -1,4 +1,4 @@
-"""Backflow incidents over HTTP: told, told anew, never lost; the standings of their assemblies follow in the same transaction."""
+"""Backflow incidents over HTTP: recorded, revised, never lost; the standings of their assemblies follow in the same transaction."""
 
 import datetime as dt
 from typing import Any
@@ -25,7 +25,7 @@ def patch(place: Place, incident_id: str, tag: str, **document: Any) -> Any:
     return place.world.client.patch(f"{place.base}/incidents/{incident_id}", json=document, headers=headers)
 
 
-def told(standing: dict[str, Any]) -> tuple[Any, ...]:
+def stated(standing: dict[str, Any]) -> tuple[Any, ...]:
     return standing["status"], standing["due_on"], standing["protection"]
 
 
@@ -36,24 +36,24 @@ AREA = ("due_soon", "2026-06-01", "full")
 
 def test_an_incident_makes_its_assemblies_due_and_a_test_that_passes_answers_it(place: Place, world: World) -> None:
     place.recorded()
-    assert told(place.standing()) == CURRENT
+    assert stated(place.standing()) == CURRENT
     made = put(place, str(uuid4()), incident(place))
     assert (made.status_code, made.headers["etag"], made.json()["occurred_on"]) == (201, '"1"', "2026-06-01")
-    assert told(place.standing()) == OPEN
+    assert stated(place.standing()) == OPEN
     world.clock.pass_by(days=1)
     assert place.standing()["status"] == "overdue"
     answered = place.recorded(reason="incident")
-    assert told(answered["standing"]) == ("current", "2027-06-02", "full")
+    assert stated(answered["standing"]) == ("current", "2027-06-02", "full")
     # A late report of a test made before the incident does not answer it.
     late = place.recorded(performed_at=(NOON - dt.timedelta(hours=5)).isoformat())
-    assert told(late["standing"]) == told(answered["standing"])
+    assert stated(late["standing"]) == stated(answered["standing"])
 
 
 def test_a_report_that_was_under_way_does_not_answer_the_incident(place: Place) -> None:
     put(place, str(uuid4()), incident(place)).raise_for_status()
     before = place.recorded(performed_at=(NOON - dt.timedelta(hours=2)).isoformat())
-    assert told(before["standing"]) == OPEN
-    assert told(place.standing()) == OPEN
+    assert stated(before["standing"]) == OPEN
+    assert stated(place.standing()) == OPEN
     failing = place.recorded(check=0.6, performed_at=(NOON - dt.timedelta(minutes=10)).isoformat())
     assert (failing["standing"]["status"], failing["standing"]["protection"]) == ("failed", "degraded")
 
@@ -67,10 +67,10 @@ def test_an_incident_at_premises_reaches_the_assemblies_there_also_one_registere
     put(place, str(uuid4()), incident(place, assemblies=[], premises=[place.premises])).raise_for_status()
     third = place.new_assembly("pvb")
     place.recorded(assembly_id=third)
-    assert [told(place.standing(one)) for one in (place.assembly, second, other, third)] == [AREA, AREA, CURRENT, AREA]
+    assert [stated(place.standing(one)) for one in (place.assembly, second, other, third)] == [AREA, AREA, CURRENT, AREA]
     # Common practice, no source: only what the incident names as its suspected path is doubted.
     put(place, str(uuid4()), incident(place, assemblies=[second], premises=[place.premises])).raise_for_status()
-    assert [told(place.standing(one)) for one in (place.assembly, second, third)] == [AREA, OPEN, AREA]
+    assert [stated(place.standing(one)) for one in (place.assembly, second, third)] == [AREA, OPEN, AREA]
 
 
 def test_an_assembly_that_is_moved_away_takes_the_incident_along(place: Place, world: World) -> None:
@@ -79,29 +79,29 @@ def test_an_assembly_that_is_moved_away_takes_the_incident_along(place: Place, w
     elsewhere = place.made("premises", name="P", address="A", connection="fire")["id"]
     path, headers = f"{place.base}/assemblies/{place.assembly}", {"If-Match": '"1"'}
     world.operator.patch(path, json={"premises_id": elsewhere}, headers=headers).raise_for_status()
-    assert told(place.standing()) == AREA
+    assert stated(place.standing()) == AREA
 
 
-def test_told_anew_it_reaches_others_or_nobody(place: Place) -> None:
+def test_revised_it_reaches_others_or_nobody(place: Place) -> None:
     second = place.new_assembly("pvb")
     for assembly in (place.assembly, second):
         place.recorded(assembly_id=assembly)
     one = put(place, str(uuid4()), incident(place)).json()["id"]
     changed = patch(place, one, '"1"', assemblies=[second])
     assert (changed.status_code, changed.headers["etag"]) == (200, '"2"')
-    assert [told(place.standing(one)) for one in (place.assembly, second)] == [CURRENT, OPEN]
+    assert [stated(place.standing(one)) for one in (place.assembly, second)] == [CURRENT, OPEN]
     assert patch(place, one, '"2"', occurred_at=(NOON - dt.timedelta(hours=3)).isoformat()).status_code == 200
-    assert told(place.standing(second)) == CURRENT
+    assert stated(place.standing(second)) == CURRENT
     assert patch(place, one, '"3"', occurred_at=HOUR_AGO, status="confirmed").status_code == 200
-    assert told(place.standing(second)) == OPEN
+    assert stated(place.standing(second)) == OPEN
     # Closing the matter does not test the assembly.
     assert patch(place, one, '"4"', closed_on="2026-06-01").status_code == 200
-    assert told(place.standing(second)) == OPEN
+    assert stated(place.standing(second)) == OPEN
     assert patch(place, one, '"5"', status="unfounded").status_code == 200
-    assert told(place.standing(second)) == CURRENT
+    assert stated(place.standing(second)) == CURRENT
 
 
-def test_every_telling_is_kept_and_the_feed_tells_of_each(place: Place, world: World) -> None:
+def test_every_revision_is_kept_and_the_feed_states_each(place: Place, world: World) -> None:
     one = put(place, str(uuid4()), incident(place)).json()["id"]
     before = len(place.get("/changes", limit=500).json()["items"])
     patch(place, one, '"1"', status="confirmed", people_affected=None).raise_for_status()
@@ -138,7 +138,7 @@ def test_a_change_needs_the_tag_of_what_was_read(place: Place) -> None:
     assert place.get(f"/incidents/{one}").json()["status"] == "suspected"
 
 
-def test_all_that_is_wrong_with_it_is_told(place: Place, world: World) -> None:
+def test_all_that_is_wrong_with_it_is_reported(place: Place, world: World) -> None:
     other = world.place()
     named = {"assemblies": [place.assembly, str(uuid4())], "premises": [other.premises]}
     refused = put(place, str(uuid4()), incident(place, **named))
@@ -155,7 +155,7 @@ def test_all_that_is_wrong_with_it_is_told(place: Place, world: World) -> None:
     assert (beyond.status_code, beyond.json()["errors"][0]["pointer"]) == (422, "/occurred_at")
 
 
-def test_a_telling_that_is_refused_leaves_nothing(place: Place) -> None:
+def test_a_revision_that_is_refused_leaves_nothing(place: Place) -> None:
     place.recorded()
     one = put(place, str(uuid4()), incident(place)).json()["id"]
     before = place.get("/changes", limit=500).json()["items"]
@@ -163,7 +163,7 @@ def test_a_telling_that_is_refused_leaves_nothing(place: Place) -> None:
     assert (refused.status_code, refused.json()["errors"][0]["pointer"]) == (422, "/assemblies/0")
     assert place.get(f"/incidents/{one}").json()["version"] == 1
     assert place.get("/changes", limit=500).json()["items"] == before
-    assert told(place.standing()) == OPEN
+    assert stated(place.standing()) == OPEN
 
 
 def test_its_day_is_the_day_where_the_utility_is(place: Place) -> None:
@@ -216,7 +216,7 @@ def test_an_exception_is_shown_beside_the_standing_and_changes_nothing_of_it(pla
     assert [one["id"] for one in place.get(path, as_of="2026-06-03").json()["exceptions"]] == [excepted["id"]]
 
 
-def test_a_past_day_knows_the_incidents_told_by_then_and_says_when_they_were_told_otherwise_since(
+def test_a_past_day_knows_the_incidents_reported_by_then_and_says_when_they_were_revised_since(
     place: Place, world: World
 ) -> None:
     place.recorded()
@@ -225,9 +225,9 @@ def test_a_past_day_knows_the_incidents_told_by_then_and_says_when_they_were_tol
     one = put(place, str(uuid4()), incident(place)).json()["id"]
     # On 1 June nobody knew of it: it is no correction, as a late report is none.
     first = place.get(path, as_of="2026-06-01").json()
-    assert (*told(first), first["later_corrections"], first["incidents_revised"]) == (*CURRENT, [], [])
+    assert (*stated(first), first["later_corrections"], first["incidents_revised"]) == (*CURRENT, [], [])
     then = place.get(path, as_of="2026-06-03").json()
-    assert (*told(then), then["incidents_revised"]) == ("overdue", "2026-06-01", "unknown", [])
+    assert (*stated(then), then["incidents_revised"]) == ("overdue", "2026-06-01", "unknown", [])
     world.clock.pass_by(days=2)
     patch(place, one, '"1"', people_affected=13).raise_for_status()
     assert place.get(path, as_of="2026-06-03").json() == then
@@ -236,7 +236,7 @@ def test_a_past_day_knows_the_incidents_told_by_then_and_says_when_they_were_tol
     since = place.get(path, as_of="2026-06-03").json()
     assert since == then | {"incidents_revised": [one]}
     last = place.get(path, as_of="2026-06-07").json()
-    assert (*told(last), last["incidents_revised"]) == (*CURRENT, [])
+    assert (*stated(last), last["incidents_revised"]) == (*CURRENT, [])
 
 
 def test_an_assembly_moved_or_put_back_is_due_for_a_test(place: Place, world: World) -> None:
@@ -252,18 +252,18 @@ def test_an_assembly_moved_or_put_back_is_due_for_a_test(place: Place, world: Wo
 
     moved = changed('"1"', premises_id=elsewhere)
     assert moved["occurrences"] == [{"event": "relocation", "on": "2026-06-04"}]
-    assert told(place.standing()) == ("due_soon", "2026-06-04", "full")
+    assert stated(place.standing()) == ("due_soon", "2026-06-04", "full")
     # The register was only put right: nothing was moved.
     assert changed('"2"', occurrences=[])["occurrences"] == []
-    assert told(place.standing()) == CURRENT
-    told_when = {"event": "relocation", "on": "2026-06-02"}
-    assert changed('"3"', premises_id=place.premises, occurrences=[told_when])["occurrences"] == [told_when]
+    assert stated(place.standing()) == CURRENT
+    reported_when = {"event": "relocation", "on": "2026-06-02"}
+    assert changed('"3"', premises_id=place.premises, occurrences=[reported_when])["occurrences"] == [reported_when]
     assert place.standing()["due_on"] == "2026-06-02"
     changed('"4"', occurrences=[], in_service=False)
     assert place.standing()["status"] == "out_of_service"
     assert changed('"5"', in_service=True)["occurrences"] == [{"event": "return_to_service", "on": "2026-06-04"}]
     assert place.standing()["due_on"] == "2026-06-04"
-    assert told(place.recorded()["standing"]) == ("current", "2027-06-04", "full")
+    assert stated(place.recorded()["standing"]) == ("current", "2027-06-04", "full")
 
 
 def test_a_season_and_an_interval_of_its_own_are_registered(place: Place) -> None:

@@ -9,9 +9,11 @@ import httpx
 import pytest
 from jwcrypto import jwk, jws
 
-from service import merkle, receipts, signing
-from service.records import log as records
-from service.store.log import LogStore, Tile
+from service import signing
+from service.ledger import merkle
+from service.ledger import tree as records
+from service.ledger.store import LogStore, Tile
+from service.receipts import token as receipts
 from tests.conftest import SIGNING_KEYS, Database, Place, bearer
 
 RING = signing.parse(SIGNING_KEYS)
@@ -31,17 +33,17 @@ def asked(place: Place, path: str, **parameters: Any) -> dict[str, Any]:
 
 def head_of(place: Place) -> dict[str, Any]:
     """The log's head, its signature checked by a second library."""
-    told = asked(place, "head")
+    result = asked(place, "head")
     theirs = jws.JWS()
-    theirs.deserialize(told["head"], jwk.JWKSet.from_json(place.world.client.get("/.well-known/jwks.json").text))
-    assert json.loads(theirs.payload) == {name: told[name] for name in ("utility", "size", "root", "time")}
-    return told
+    theirs.deserialize(result["head"], jwk.JWKSet.from_json(place.world.client.get("/.well-known/jwks.json").text))
+    assert json.loads(theirs.payload) == {name: result[name] for name in ("utility", "size", "root", "time")}
+    return result
 
 
 def test_the_head_of_an_empty_log_is_the_standards(signed_place: Place) -> None:
-    told = head_of(signed_place)
+    result = head_of(signed_place)
     # RFC 9162, section 2.1.1: the hash of an empty list is the hash of an empty string.
-    assert (told["size"], raw(told["root"]).hex()) == (0, "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855")
+    assert (result["size"], raw(result["root"]).hex()) == (0, "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855")
 
 
 def test_every_report_is_proved_to_be_in_every_log_that_holds_it(signed_place: Place) -> None:
@@ -129,7 +131,7 @@ def test_without_a_key_proofs_are_given_and_heads_are_a_clear_problem(place: Pla
 
 
 TAMPERING = {
-    "a row changed and hashed anew": "UPDATE record.report SET outcome = 'pass', leaf_hash = sha256('x') WHERE log_index = 0 AND utility_id = $1",
+    "a row changed and hashed again": "UPDATE record.report SET outcome = 'pass', leaf_hash = sha256('x') WHERE log_index = 0 AND utility_id = $1",
     "a row removed": "DELETE FROM record.report WHERE log_index = 0 AND utility_id = $1",
     "the last row removed and uncounted": "WITH gone AS (DELETE FROM record.report WHERE log_index = 1 AND utility_id = $1) "
     "UPDATE record.utility_log SET reports = 1 WHERE utility_id = $1",
@@ -163,8 +165,8 @@ async def test_heads_asked_for_at_once_and_beside_reports_all_go_on_from_one_ano
         async def head() -> tuple[int, str, str]:
             answer = await client.get(f"{signed_place.base}/log/head")
             assert answer.status_code == 200, answer.text
-            told = answer.json()
-            return told["size"], told["root"], told["head"]
+            body = answer.json()
+            return body["size"], body["root"], body["head"]
 
         answers = await asyncio.gather(*(act() for _ in range(20) for act in (report, head, head)))
     heads = sorted({one for one in answers if one is not None})
@@ -278,7 +280,7 @@ def test_a_long_log_has_its_tiles_and_its_head(long_log: Place, database: Databa
 
 
 async def test_a_head_made_meanwhile_is_no_sign_of_tampering(signed_place: Place, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Between counting the reports and signing, another asker may have made the head of a longer log."""
+    """Between counting the reports and signing, another caller may have made the head of a longer log."""
     import asyncio  # noqa: PLC0415 - only here
 
     signed_place.recorded()

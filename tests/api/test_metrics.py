@@ -34,6 +34,6 @@ def test_a_problem_is_counted_with_its_status(place: Place) -> None:
     assert values(place)[refused] - before.get(refused, 0) == 1
 
 
-def test_no_label_tells_of_anybody(place: Place) -> None:
+def test_no_label_states_anybody(place: Place) -> None:
     place.recorded()
     assert place.code not in place.world.client.get("/metrics").text

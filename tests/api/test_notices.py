@@ -35,10 +35,10 @@ def run(place: Place) -> dict[str, Any]:
     assert answer.headers["location"] == f"{place.base}/notices/runs/{answer.json()['id']}"
     deadline = time.monotonic() + 20
     while True:
-        told = dict(place.get(f"/notices/runs/{answer.json()['id']}").json())
-        if told["state"] != "running":
-            assert told["state"] == "finished"
-            return told
+        body = dict(place.get(f"/notices/runs/{answer.json()['id']}").json())
+        if body["state"] != "running":
+            assert body["state"] == "finished"
+            return body
         assert time.monotonic() < deadline
         time.sleep(0.01)
 
@@ -64,7 +64,7 @@ def patch(place: Place, path: str, document: Any, version: int | None, key: str 
     return place.world.client.patch(f"{place.base}{path}", json=document, headers=headers)
 
 
-def tell(place: Place, notice: dict[str, Any], state: str, **more: Any) -> dict[str, Any]:
+def report_state(place: Place, notice: dict[str, Any], state: str, **more: Any) -> dict[str, Any]:
     answer = patch(place, f"/notices/{notice['id']}", {"state": state, **more}, notice["version"])
     assert answer.status_code == 200, answer.text
     assert answer.headers["etag"] == f'"{answer.json()["version"]}"'
@@ -85,12 +85,12 @@ def test_a_year_of_one_assembly(place: Place) -> None:
         ("2027-07-30", None), ("2027-07-31", "overdue_final"), ("2028-03-01", None),
     ]:  # fmt: skip
         pass_to(place, day)
-        told = run(place)
-        assert told["by_step"] == ({} if step is None else {step: 1}), day
-        assert (told["on"], told["done"], told["total"]) == (day, int(step is not None), int(step is not None))
+        result = run(place)
+        assert result["by_step"] == ({} if step is None else {step: 1}), day
+        assert (result["on"], result["done"], result["total"]) == (day, int(step is not None), int(step is not None))
         if step is not None:
             expected.append((step, "prepared"))
-            tell(place, listed(place, state="prepared")[0], "sent")
+            report_state(place, listed(place, state="prepared")[0], "sent")
             expected[-1] = (step, "sent")
         assert run(place)["by_step"] == {}
         assert steps(place) == expected
@@ -121,7 +121,7 @@ def test_a_step_that_was_never_sent_gives_way_to_the_next(place: Place) -> None:
     assert listed(place)[0]["states"][-1]["detail"] == "A later step took its place."
 
 
-def test_an_untested_assembly_is_told_by_the_day_its_first_test_is_due(place: Place) -> None:
+def test_an_untested_assembly_is_reported_by_the_day_its_first_test_is_due(place: Place) -> None:
     pass_to(place, "2026-06-01")
     fresh = place.new_assembly("pvb", installed_on="2026-05-20")
     # Washington asks for a test at installation, WAC 246-290-490(7)(b), so it is due on that day.
@@ -158,7 +158,7 @@ def test_the_first_notice_of_an_assembly_that_came_long_overdue_is_not_the_final
     assert [step for step, _ in steps(place, assembly_id=later)] == ["overdue_first", "overdue_second", "overdue_final"]
 
 
-def test_failures_are_told_at_once_and_by_what_is_left(place: Place) -> None:
+def test_failures_are_reported_at_once_and_by_what_is_left(place: Place) -> None:
     place.recorded(**DEGRADED)
     worse = place.new_assembly("pvb")
     lost = place.recorded(assembly_id=worse, **LOST)
@@ -170,7 +170,7 @@ def test_failures_are_told_at_once_and_by_what_is_left(place: Place) -> None:
     assert found["unprotected"]["repair_by"] == lost["standing"]["due_on"]
     assert found["unprotected"]["due_on"] is None
     assert "would stop backflow today" in found["unprotected"]["text"]
-    # Another failing test is another matter to be told of.
+    # Another failing test is another matter to notify of.
     place.world.clock.pass_by(days=1)
     place.recorded(assembly_id=worse, **LOST)
     run(place)
@@ -185,8 +185,8 @@ def test_what_no_longer_holds_is_withdrawn_at_once_and_what_was_sent_stays(place
     place.recorded(assembly_id=gone, **DEGRADED)
     run(place)
     mine, others, goners = listed(place)
-    tell(place, others, "sent", detail="message 4711")
-    tell(place, mine, "delivery_failed", detail="550 no such mailbox")
+    report_state(place, others, "sent", detail="message 4711")
+    report_state(place, mine, "delivery_failed", detail="550 no such mailbox")
     _, end = followed(place)
     # The report was wrong, and somebody has looked: what rests on it and was not sent yet is withdrawn with it, in the same transaction.
     correct = place.recorded(supersedes=first, supersedes_because="readings swapped")["report"]["id"]
@@ -206,7 +206,7 @@ def test_what_no_longer_holds_is_withdrawn_at_once_and_what_was_sent_stays(place
     assert (others["state"], others["states"][-1]["detail"]) == ("sent", "message 4711")
     assert (goners["state"], goners["states"][-1]["detail"]) == ("withdrawn", "The assembly is out of service.")
     assert run(place)["by_step"] == {}
-    # What comes to hold again is told again, once.
+    # What comes to hold again is notified again, once.
     world.clock.pass_by(hours=2)
     assembly = place.get(f"/assemblies/{gone}").json()
     assert patch(place, f"/assemblies/{gone}", {"in_service": True}, assembly["version"]).status_code == 200
@@ -215,7 +215,7 @@ def test_what_no_longer_holds_is_withdrawn_at_once_and_what_was_sent_stays(place
     assert steps(place, assembly_id=gone) == [("failed", "withdrawn"), ("failed", "prepared")]
 
 
-def test_who_is_excepted_from_testing_is_not_asked_to_test_but_is_told_of_a_failure(place: Place) -> None:
+def test_who_is_excepted_from_testing_is_not_asked_to_test_but_is_notified_of_a_failure(place: Place) -> None:
     place.recorded()
     failing = place.new_assembly("pvb")
     place.recorded(assembly_id=failing, **DEGRADED)
@@ -353,17 +353,17 @@ def test_states_follow_one_another_and_each_keeps_its_time(place: Place) -> None
     for wrong in ({"state": "prepared"}, {"state": "withdrawn"}, {"state": "sent", "by": "x"}, {}):
         assert patch(place, path, wrong, 1).status_code == 400
     place.world.clock.pass_by(hours=1)
-    notice = tell(place, notice, "delivery_failed", detail="bounced")
-    notice = tell(place, notice, "sent")
+    notice = report_state(place, notice, "delivery_failed", detail="bounced")
+    notice = report_state(place, notice, "sent")
     assert patch(place, path, {"state": "sent"}, 2).status_code == 412
     refused = patch(place, path, {"state": "cancelled"}, 3)
     assert (refused.status_code, refused.json()["errors"][0]["pointer"]) == (422, "/state")
-    notice = tell(place, notice, "delivery_failed")
-    notice = tell(place, notice, "cancelled")
+    notice = report_state(place, notice, "delivery_failed")
+    notice = report_state(place, notice, "cancelled")
     assert patch(place, path, {"state": "sent"}, notice["version"]).status_code == 422
-    told = [(one["state"], dt.datetime.fromisoformat(one["at"]), one.get("detail")) for one in notice["states"]]
+    result = [(one["state"], dt.datetime.fromisoformat(one["at"]), one.get("detail")) for one in notice["states"]]
     later = NOON + dt.timedelta(hours=1)
-    assert told == [
+    assert result == [
         ("prepared", NOON, None), ("delivery_failed", later, "bounced"), ("sent", later, None), ("delivery_failed", later, None),
         ("cancelled", later, None),
     ]  # fmt: skip
@@ -413,7 +413,9 @@ def test_a_notice_without_an_addressee_is_prepared_and_says_so(place: Place) -> 
 )  # fmt: skip
 def test_a_contact_is_no_more_than_needed_and_fit_for_its_use(place: Place, wrong: dict[str, Any], pointer: str) -> None:
     refused = patch(place, f"/premises/{place.premises}", {"contact": wrong}, 1)
-    assert (refused.status_code, [one["pointer"] for one in refused.json()["errors"]]) == (400, [pointer])
+    # A patch may leave out a name that the record has; this record has none, so it cannot be applied.
+    status = 422 if "name" not in wrong else 400
+    assert (refused.status_code, [one["pointer"] for one in refused.json()["errors"]]) == (status, [pointer])
 
 
 @pytest.mark.parametrize(("key", "reads"), [("utility", True), ("testing_company", False), ("regulator", False)])
@@ -425,13 +427,13 @@ def test_only_the_utility_reads_contacts(place: Place, world: World, key: str, r
     previewed = place.get("/notices/preview", key).text
     run(place)
     notices = [previewed, place.get("/notices", key).text, place.get(f"/notices/{listed(place)[0]['id']}", key).text]
-    # A testing company is told of no notice at all.
+    # A testing company sees no notice at all.
     assert all("/problems/forbidden" in text for text in notices) == (key == "testing_company")
-    told = [place.get(f"/premises/{made}", key).text, place.get("/premises", key).text]
-    for text in told if key == "testing_company" else [*notices, *told]:
+    result = [place.get(f"/premises/{made}", key).text, place.get("/premises", key).text]
+    for text in result if key == "testing_company" else [*notices, *result]:
         assert assembly in text or made in text
         assert ("b@example.org" in text, "B. Example" in text) == (reads, reads)
-    # Nor does anything else under the utility tell them.
+    # Nor does anything else under the utility show them.
     for path in ("/assemblies", "/standings", "/changes", "/reports", "/notices/runs"):
         assert "b@example.org" not in place.get(path, key).text
     headers = bearer(place.keys[key])

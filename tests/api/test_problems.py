@@ -1,4 +1,4 @@
-"""Whatever goes wrong is told as RFC 9457 puts it: with all the faults of a document, and where each stands."""
+"""Whatever goes wrong is reported as RFC 9457 puts it: with all the faults of a document, and where each stands."""
 
 import contextlib
 import json
@@ -27,15 +27,15 @@ def problem(answer: httpx.Response, status: int) -> dict[str, Any]:
     """The problem in the answer, after what holds of every one."""
     assert answer.status_code == status, answer.text
     assert answer.headers["content-type"] == "application/problem+json"
-    told = dict(answer.json())
+    body = dict(answer.json())
     # RFC 9457, section 3.1: type, status, title, detail, instance.
-    assert told["status"] == status
-    assert told["type"].startswith("/problems/")
-    kind = KINDS[told["type"].removeprefix("/problems/")]
-    assert (told["title"], kind.status) == (kind.title, status)
-    assert told["detail"]
-    assert told["instance"] == answer.request.url.path
-    return told
+    assert body["status"] == status
+    assert body["type"].startswith("/problems/")
+    kind = KINDS[body["type"].removeprefix("/problems/")]
+    assert (body["title"], kind.status) == (kind.title, status)
+    assert body["detail"]
+    assert body["instance"] == answer.request.url.path
+    return body
 
 
 def pointers(answer: httpx.Response, status: int = 400) -> list[str]:
@@ -50,7 +50,7 @@ def test_a_good_test_is_answered(world: World) -> None:
     assert world.client.post(VERDICT, json=a_test()).json()["outcome"] == "pass"
 
 
-def test_all_faults_are_told_not_the_first(world: World) -> None:
+def test_all_faults_are_reported_not_the_first(world: World) -> None:
     document = a_test(
         performed_at="yesterday", units={"pressure": "feet"}, colour="blue",
         initial_test={
@@ -74,8 +74,8 @@ def test_all_faults_are_told_not_the_first(world: World) -> None:
 
 def test_a_missing_unit_is_never_guessed(world: World) -> None:
     assert pointers(world.client.post(VERDICT, json=a_test(units={}))) == ["/units/pressure"]
-    told = a_test(assembly={"kind": "pvb", "hazard": "health", "size": 1.0})
-    assert pointers(world.client.post(VERDICT, json=told), 422) == ["/units/length"]
+    result = a_test(assembly={"kind": "pvb", "hazard": "health", "size": 1.0})
+    assert pointers(world.client.post(VERDICT, json=result), 422) == ["/units/length"]
 
 
 def test_a_rulebook_that_is_not_carried_or_not_in_force_is_well_formed_but_cannot_answer(world: World) -> None:
@@ -107,6 +107,19 @@ def test_a_pointer_escapes_what_rfc_6901_escapes(world: World) -> None:
 )
 def test_what_is_no_json_object_is_refused(world: World, body: bytes) -> None:
     problem(post(world, body), 400)
+
+
+def test_a_number_outside_a_list_of_numbers_is_refused_with_those_allowed(world: World) -> None:
+    asked = {"rulebook": "us-wa", "units": {"length": "in"}, "installation": {"air_gap": {"near_walls": 3}}}
+    found = problem(world.client.post("/v1/rules/placement", json=asked), 400)
+    [fault] = [fault for fault in found["errors"] if fault["pointer"] == "/installation/air_gap/near_walls"]
+    assert (fault["code"], fault["parameters"]["available"]) == ("unknown_value", ["0", "1", "2"])
+
+
+@pytest.mark.parametrize("query", ["on=null", "on=NULL", "on="])
+def test_no_value_is_not_a_way_to_leave_a_parameter_out(world: World, query: str) -> None:
+    found = problem(world.client.get(f"/v1/rulebooks/us-wa?{query}"), 400)
+    assert [(fault["parameter"], fault["code"]) for fault in found["errors"]] == [("on", "not_a_date")]
 
 
 @pytest.mark.parametrize("text", ["a\\u0000b", "\\ud800", "\\udfff", "\\ud800\\u0041"])
@@ -179,7 +192,7 @@ def test_the_charset_and_the_case_of_the_media_type_do_not_matter(world: World) 
     ("method", "path", "allowed"),
     [("DELETE", VERDICT, {"POST"}), ("GET", VERDICT, {"POST"}), ("POST", "/healthz", {"GET"}), ("PUT", "/v1/rulebooks", {"GET"})],
 )
-def test_a_method_that_does_not_serve_tells_which_do(world: World, method: str, path: str, allowed: set[str]) -> None:
+def test_a_method_that_does_not_serve_states_which_do(world: World, method: str, path: str, allowed: set[str]) -> None:
     answer = world.client.request(method, path)
     problem(answer, 405)
     # RFC 9110, section 15.5.6: a 405 must carry Allow.

@@ -15,8 +15,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import rules
-from service import receipts, signing
-from service.__main__ import parser
+from service import signing
+from service.cli.command import parser
+from service.receipts import token as receipts
 from service.settings import Settings
 from tests.conftest import SIGNING_KEYS, Place, World, bearer, phase
 
@@ -63,9 +64,10 @@ def test_the_verdict_can_be_had_again_from_the_receipt_alone(signed_place: Place
     content = receipts.check(RING, token).content
     assert content is not None
     assert content.previous is not msgspec.UNSET
-    told = msgspec.to_builtins(content.report) | msgspec.to_builtins({"assembly": content.assembly, "gauge": content.gauge, "tester": content.tester})  # fmt: skip
+    result = msgspec.to_builtins(content.report) | msgspec.to_builtins({"assembly": content.assembly, "gauge": content.gauge, "tester": content.tester})  # fmt: skip
     test = msgspec.convert(
-        {name: told[name] for name in rules.Test.__struct_fields__ if name in told} | {"rulebook": content.verdict.rulebook.id},
+        {name: result[name] for name in rules.Test.__struct_fields__ if name in result}
+        | {"rulebook": content.verdict.rulebook.id},
         rules.Test,
         strict=False,
     )
@@ -85,7 +87,7 @@ def test_the_same_report_gives_the_same_receipt_at_any_time(signed_place: Place)
     assert (bare.text, bare.headers["content-type"]) == (first, "application/jose")
 
 
-def test_a_corrected_report_is_told_as_superseded_and_not_by_which(signed_place: Place) -> None:
+def test_a_corrected_report_is_reported_as_superseded_and_not_by_which(signed_place: Place) -> None:
     first = signed_place.recorded(check=0.6)["report"]["id"]
     token = receipt_of(signed_place, first)
     later = signed_place.recorded(check=1.6, supersedes=first, supersedes_because="misread")["report"]["id"]
@@ -301,8 +303,8 @@ def test_keys_that_are_none_of_ours_stop_the_start_and_are_not_repeated(text: st
 def test_keys_come_from_the_environment_as_a_file_or_as_themselves(tmp_path: Path) -> None:
     file = tmp_path / "keys.json"
     kid = signing.new_key(file)
-    for told in (str(file), file.read_text()):
-        settings = Settings.from_environment({"NONRETURN_SIGNING_KEYS": told})
+    for result in (str(file), file.read_text()):
+        settings = Settings.from_environment({"NONRETURN_SIGNING_KEYS": result})
         assert signing.KeyRing(settings.signing_keys).keys().current == kid
     assert signing.KeyRing(Settings.from_environment({}).signing_keys).keys().current is None
 

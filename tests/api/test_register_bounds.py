@@ -93,14 +93,14 @@ def test_certificate_and_calibration_are_judged_by_the_utilitys_own_day(place: P
     gauge = place.made(
         "gauges", serial_number="G-9", units={"pressure": "psi"}, accuracy=0.2, resolution=0.1, calibrations=[{"calibrated_on": "2025-05-31"}]
     )["id"]  # fmt: skip
-    told = set[frozenset[str]]()
+    result = set[frozenset[str]]()
     for hours in (-12, -7, 0, 14):
         there = moment.astimezone(dt.timezone(dt.timedelta(hours=hours))).isoformat()
         assembly = place.new_assembly("pvb")
-        told.add(frozenset(flags(place, performed_at=there, tester_id=tester, gauge_id=gauge, assembly_id=assembly)))
+        result.add(frozenset(flags(place, performed_at=there, tester_id=tester, gauge_id=gauge, assembly_id=assembly)))
     # However the report writes the moment, it is the same day.
-    assert len(told) == 1
-    assert not {"tester_not_certified", "gauge_calibration_expired"} & set(next(iter(told)))
+    assert len(result) == 1
+    assert not {"tester_not_certified", "gauge_calibration_expired"} & set(next(iter(result)))
     later = (moment + dt.timedelta(hours=3)).isoformat()
     after = flags(place, performed_at=later, tester_id=tester, gauge_id=gauge, assembly_id=place.new_assembly("pvb"))
     assert {"tester_not_certified", "gauge_calibration_expired"} <= after
@@ -150,7 +150,7 @@ def test_a_tester_names_only_an_organisation_that_its_utility_knows(place: Place
     own, elsewhere = place.organisations["testing_company"], world.place().organisations["testing_company"]
     refused = [world.operator.post(f"{place.base}/{plural}", json=things(one)[plural]) for one in (elsewhere, str(uuid4()))]
     assert [one.status_code for one in refused] == [422, 422]
-    # Another utility's company cannot be told from one that there is not.
+    # Another utility's company cannot be distinguished from one that there is not.
     assert refused[0].json() == refused[1].json()
     assert refused[0].json()["errors"][0]["pointer"] == "/organisation_id"
     made = place.made(plural, **things(own)[plural])

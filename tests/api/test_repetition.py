@@ -3,9 +3,9 @@
 import asyncio
 from typing import Any
 
-from service.records.rejudging import rejudge_reports
-from service.store.pool import Pool
-from service.store.reports import ReportStore
+from service.db.pool import Pool
+from service.record.reports.rejudging import rejudge_reports
+from service.record.reports.store import ReportStore
 from tests.conftest import Place
 
 

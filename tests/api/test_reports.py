@@ -9,7 +9,7 @@ import pytest
 from tests.conftest import Place, World, bearer, certificate, phase
 
 
-def test_a_failing_check_of_a_pvb_is_told_with_its_clause_its_likely_cause_and_what_to_do(place: Place) -> None:
+def test_a_failing_check_of_a_pvb_is_reported_with_its_clause_its_likely_cause_and_what_to_do(place: Place) -> None:
     recorded = place.recorded(check=0.6)
     verdict = recorded["verdict"]
     judged = {"outcome": "fail", "protection": "degraded", "mechanical_protection": "degraded", "acts_as": "degraded"}
@@ -157,15 +157,15 @@ def test_a_correction_says_why(place: Place, world: World) -> None:
         assert (refused.status_code, refused.json()["type"]) == (400, "/problems/malformed")
         assert [one["pointer"] for one in refused.json()["errors"]] == ["/supersedes_because"]
     assert place.put(uuid4(), place.report(supersedes=wrong)).json()["errors"][0]["detail"] == NO_REASON
-    # It is told among all other faults, and in a line of a batch as in a single report.
+    # It is reported among all other faults, and in a line of a batch as in a single report.
     both = place.put(uuid4(), place.report(supersedes=wrong, line_pressure="much"))
     assert [one["pointer"] for one in both.json()["errors"]] == ["/line_pressure", "/supersedes_because"]
     headers = bearer(place.keys["testing_company"]) | {"Content-Type": "application/x-ndjson"}
     lines = world.client.post(
         f"{place.base}/reports/batches", content=json.dumps(place.report(check=1.6, supersedes=wrong)), headers=headers
     ).text.splitlines()
-    [told] = [json.loads(line) for line in lines]
-    assert (told["status"], told["problem"]["errors"][0]["detail"]) == (400, NO_REASON)
+    [listed] = [json.loads(line) for line in lines]
+    assert (listed["status"], listed["problem"]["errors"][0]["detail"]) == (400, NO_REASON)
     assert place.standing()["report_id"] == wrong
 
 
@@ -192,7 +192,7 @@ def test_a_report_cannot_supersede_itself(place: Place) -> None:
     assert place.put(report_id, place.report(supersedes=str(report_id), supersedes_because="misread")).status_code == 422
 
 
-def test_ids_that_are_not_registered_are_all_told(place: Place) -> None:
+def test_ids_that_are_not_registered_are_all_reported(place: Place) -> None:
     refused = place.put(
         uuid4(),
         place.report(assembly_id=str(uuid4()), tester_id=str(uuid4()), gauge_id=str(uuid4()), rulebook="us-or"),
@@ -240,7 +240,7 @@ def codes(answer: dict[str, dict[str, list[dict[str, str]]]]) -> set[str]:
     return {one["code"] for one in answer["verdict"]["flags"]}
 
 
-def test_the_registry_tells_of_the_gauge_and_an_expired_calibration_refuses(place: Place) -> None:
+def test_the_registry_states_the_gauge_and_an_expired_calibration_refuses(place: Place) -> None:
     gauge = place.made(
         "gauges", serial_number="G-2", units={"pressure": "psi"}, accuracy=0.2, resolution=0.1,
         calibrations=[{"calibrated_on": "2025-05-31"}],
@@ -268,7 +268,7 @@ def test_a_gauge_never_calibrated_and_one_too_coarse_are_flagged(place: Place) -
         ([certificate(kinds=["rp", "dc"])], "tester_wrong_kind"),
     ],
 )
-def test_the_registry_tells_of_the_tester(place: Place, held: list[dict[str, object]], flag: str) -> None:
+def test_the_registry_states_the_tester(place: Place, held: list[dict[str, object]], flag: str) -> None:
     tester = place.made("testers", name="Tester B", certificates=held)["id"]
     recorded = place.recorded(tester_id=tester)
     assert flag in codes(recorded)

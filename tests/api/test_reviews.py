@@ -13,10 +13,10 @@ from zoneinfo import ZoneInfo
 
 import httpx
 
-from service.records.working_out import rebuild_standings
-from service.store.pool import Pool
-from service.store.registry import RegistryStore
-from service.store.reports import ReportStore
+from service.db.pool import Pool
+from service.record.reports.store import ReportStore
+from service.record.standings.work_out import rebuild_standings
+from service.registry.store import RegistryStore
 from tests.conftest import Place, World, bearer, in_thread
 
 HERE = ZoneInfo("America/Los_Angeles")
@@ -60,10 +60,10 @@ def test_a_held_report_that_is_accepted_counts_from_then_on_and_stays_as_it_is(p
     assert (place.standing()["status"], place.standing()["report_id"]) == ("current", report)
     after = place.get(f"/reports/{report}").json()
     assert after["verdict"] == before["verdict"]
-    told = after["report"].pop("decision")
+    result = after["report"].pop("decision")
     assert after["report"] == before["report"]
-    assert (told["decision"], told["because"], told["decided_by"], told["version"]) == ("accepted", *BECAUSE.values(), 1)
-    assert told["organisation_id"] == place.organisations["utility"]
+    assert (result["decision"], result["because"], result["decided_by"], result["version"]) == ("accepted", *BECAUSE.values(), 1)
+    assert result["organisation_id"] == place.organisations["utility"]
     assert world.database.owner("SELECT * FROM record.report WHERE id = $1", UUID(report)) == row
     [line] = place.get("/reports").json()["items"]
     assert (line["acceptance"], line["decision"]) == ("held", "accepted")
@@ -123,7 +123,7 @@ def test_a_correction_that_makes_a_failure_vanish_is_held_and_the_failure_counts
 
 def rejudged(place: Place) -> list[UUID]:
     """The reports whose verdict is not the same when they are judged again."""
-    from service.records.rejudging import rejudge_reports  # noqa: PLC0415 - only here
+    from service.record.reports.rejudging import rejudge_reports  # noqa: PLC0415 - only here
 
     async def act() -> list[UUID]:
         pool = await Pool.open(place.world.database.dsn, size=2)
@@ -144,8 +144,8 @@ def test_a_failure_and_its_correction_in_one_batch_are_seen_together(place: Plac
     headers = bearer(place.keys["testing_company"]) | {"Content-Type": "application/x-ndjson"}
     body = "".join(json.dumps(line) + "\n" for line in lines)
     answers = world.client.post(f"{place.base}/reports/batches", content=body, headers=headers).text.splitlines()
-    told = [json.loads(line) for line in answers]
-    assert [one["verdict"]["acceptance"] for one in told] == ["accepted", "held"]
+    listed = [json.loads(line) for line in answers]
+    assert [one["verdict"]["acceptance"] for one in listed] == ["accepted", "held"]
     assert place.standing()["report_id"] == failed
 
 

@@ -13,7 +13,7 @@ from uuid import UUID, uuid4
 import msgspec
 import pytest
 
-from service.api import calls
+from service import endpoints as calls
 from service.secrets import Secret
 from tests.api.test_access import valid_body
 from tests.conftest import SIGNING_KEYS, Database, Place, World, bearer, world_in
@@ -47,7 +47,7 @@ class Expected(NamedTuple):
 
 
 def row(*, operator: int, utility: int, company: int, regulator: int, granted_elsewhere: int = 404) -> dict[str, int]:
-    """A status for each role: those who have another utility's grant only, and those without a good key, are told alike everywhere."""
+    """A status for each role: those who have another utility's grant only, and those without a good key, are reported alike everywhere."""
     return {
         "nobody": 401, "revoked": 401, "other_utility": granted_elsewhere, "stranger": granted_elsewhere,
         "regulator": regulator, "company": company, "utility": utility, "operator": operator,
@@ -99,10 +99,19 @@ def new_utility(stage: Stage) -> dict[str, Any]:
     return {"code": f"new-{uuid4().hex[:12]}", "name": "N", "rulebook": "us-wa", "time_zone": "UTC"}
 
 
+LOCAL_RULEBOOK = {
+    "extends": "us-wa", "title": "Code of Sluice", "in_force_from": "2026-01-01",
+    "limits": [{"name": "report.due", "at_most": 20, "unit": "days", "says": "Submit the report within 20 days.", "clause": {"title": "Code of Sluice", "section": "4"}}],
+}  # fmt: skip
+SELECTION = {
+    "rulebook": "us-wa", "hazard": "health", "purpose": "premises_isolation", "backpressure_possible": True, "continuous_pressure": True,
+}  # fmt: skip
+
+
 EXPECTED: dict[str, Expected] = {
     # The rules, and what is about the service itself. An empty question is malformed, for everyone alike.
     "listRulebooks": open_to_all(), "readRulebook": open_to_all(), "listAssemblyKinds": open_to_all(), "listPremisesTypes": open_to_all(),
-    "judgeTest": open_to_all(400), "selectAssembly": open_to_all(400), "checkPlacement": open_to_all(400),
+    "judgeTest": open_to_all(400), "judgeInspection": open_to_all(400), "selectAssembly": open_to_all(400), "checkPlacement": open_to_all(400),
     "operateAssembly": open_to_all(400), "runPracticeTest": open_to_all(400),
     "listCodes": open_to_all(), "readHealth": open_to_all(), "readReadiness": open_to_all(), "readMetrics": open_to_all(),
     "verifyReceipt": open_to_all(body=lambda _: {"receipt": "x.y.z"}), "readKeySet": open_to_all(),
@@ -110,6 +119,9 @@ EXPECTED: dict[str, Expected] = {
     "createUtility": administers_all(201, body=new_utility),
     "listUtilities": any_key(),
     "readUtility": reads(), "updateUtility": registers(200),
+    "readUtilityRulebook": reads(), "putLocalRulebook": registers(201, body=lambda _: LOCAL_RULEBOOK), "listLocalRulebooks": reads(),
+    "readLocalRulebook": reads(), "previewLocalRulebook": registers(200, body=lambda _: LOCAL_RULEBOOK),
+    "selectByUtilityRulebook": reads(body=lambda _: SELECTION),
     "listGrants": registers(200), "grantUtility": administers(204), "withdrawUtility": administers(204),
     "setAssemblyGrants": registers(204, body=lambda _: {"assemblies": "all"}), "listAssemblyGrants": registers(200),
     "grantAssembly": registers(204), "withdrawAssembly": registers(204),
@@ -123,9 +135,11 @@ EXPECTED: dict[str, Expected] = {
     "createGauge": registers(), "listGauges": reads(), "readGauge": reads(), "updateGauge": registers(200),
     # Reports, and what follows from them.
     "submitReport": reports(), "createReport": reports(), "submitReportBatch": reports(200, body=lambda _: b""),
+    "submitInspection": reports(), "readInspection": reads(), "listInspections": reads(),
     "readReport": reads(), "listReports": reads(), "listAssemblyReports": reads(), "readReceipt": reads(),
     "readTrend": reads(), "readStanding": reads(), "listStandings": reads(), "listChanges": reads(),
     "listReviews": reads(), "readReview": reads(), "decideReview": registers(200),
+    "voidReport": registers(200, body=lambda _: {"because": "It was filed on the wrong assembly."}),
     # What a utility keeps to itself and to its regulator.
     "createIncident": registers(), "putIncident": registers(), "listIncidents": reads_whole(), "readIncident": reads_whole(), "listIncidentRevisions": reads_whole(),
     "updateIncident": registers(200),
@@ -161,7 +175,7 @@ def world(database: Database) -> Iterator[World]:
 
 @pytest.fixture(scope="module")
 def stage(world: World) -> Stage:
-    """One utility for all calls; each destroys only what is made anew for each asker."""
+    """One utility for all calls; each destroys only what is made again for each caller."""
     place = world.place()
     elsewhere = world.place()
     revoked = world.made(f"/v1/organisations/{place.organisations['utility']}/keys", label="revoked")
@@ -193,14 +207,14 @@ def test_every_call_is_in_the_table() -> None:
 @pytest.mark.parametrize("call", list(published()), ids=lambda one: one.id)
 def test_each_role_is_answered_as_the_table_says(stage: Stage, call: Any) -> None:
     expected = EXPECTED[call.id]
-    told = {role: attempt(stage, call, expected, role) for role in ROLES}
-    assert {role: answer.status_code for role, answer in told.items()} == expected.statuses, {
-        role: answer.text[:300] for role, answer in told.items() if answer.status_code != expected.statuses[role]
+    facts = {role: attempt(stage, call, expected, role) for role in ROLES}
+    assert {role: answer.status_code for role, answer in facts.items()} == expected.statuses, {
+        role: answer.text[:300] for role, answer in facts.items() if answer.status_code != expected.statuses[role]
     }
     if call.right is not None and expected.statuses["stranger"] == 404:
-        # What is not granted cannot be told from what is not there.
+        # What is not granted cannot be distinguished from what is not there.
         nowhere = attempt(stage, call, expected, "stranger", code="no-such-utility")
-        assert nowhere.json() | {"instance": ""} == told["stranger"].json() | {"instance": ""}
+        assert nowhere.json() | {"instance": ""} == facts["stranger"].json() | {"instance": ""}
 
 
 _UUID = re.compile(r"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}")
@@ -214,7 +228,8 @@ def test_things_of_another_utility_are_not_there_under_ones_own(stage: Stage, ca
     """An utility that names another's thing in its own path is answered as if there were none, to the letter; a new call is tried as well."""
     expected = EXPECTED[call.id]
     path = located(stage, call, stage.elsewhere)
-    if call.method == "PUT" and not path.startswith(f"/v1/utilities/{stage.elsewhere}/assembly-grants"):
+    makes = call.method == "PUT" and call.path.endswith(":uuid}")
+    if makes and not path.startswith(f"/v1/utilities/{stage.elsewhere}/assembly-grants"):
         # An id is its maker's to choose; what has the same one elsewhere is nothing to it, and stays as it is.
         there = path.replace(stage.elsewhere, stage.place.code)
         before = stage.world.operator.get(there).text
@@ -224,6 +239,10 @@ def test_things_of_another_utility_are_not_there_under_ones_own(stage: Stage, ca
     theirs, nothings = (
         attempt(stage, call, expected, "other_utility", at=one) for one in (path, _UUID.sub(lambda _: str(uuid4()), path))
     )
+    if call.id == "putLocalRulebook":
+        # A number is its utility's own: what has the same one elsewhere is nothing to it.
+        assert (theirs.status_code, nothings.status_code) == (201, 200)
+        return
     if "{year" in call.path:
         assert theirs.status_code == nothings.status_code == 200
         return
@@ -237,6 +256,7 @@ NAMED_IN_BODIES: dict[str, tuple[tuple[str, str], ...]] = {
     "createTester": (("organisation_id", "organisations"),), "updateTester": (("organisation_id", "organisations"),),
     "createGauge": (("organisation_id", "organisations"),), "updateGauge": (("organisation_id", "organisations"),),
     **dict.fromkeys(("createReport", "submitReport"), (("assembly_id", "assemblies"), ("tester_id", "testers"), ("gauge_id", "gauges"), ("supersedes", "reports"))),
+    "submitInspection": (("assembly_id", "assemblies"), ("tester_id", "testers"), ("supersedes", "reports")),
     **dict.fromkeys(("createIncident", "putIncident", "updateIncident"), (("assemblies", "assemblies"), ("premises", "premises"))),
     **dict.fromkeys(("grantException", "putException"), (("assembly_id", "assemblies"),)),
     **dict.fromkeys(("createHazardAssessment", "putHazardAssessment"), (("premises_id", "premises"),)),
@@ -351,23 +371,43 @@ def new_screening(stage: Stage) -> str:
     return str(screening)
 
 
+def local_version(stage: Stage, call: Any, code: str) -> int:
+    """The number of a version of the local rulebook that is there, or of the next one for a call that states it."""
+    path = f"/v1/utilities/{code}/rulebook/versions"
+    if call.id == "readLocalRulebook":
+        # The utility elsewhere has fewer of them.
+        for number in (1, 2, 3):
+            there = f"{stage.place.base}/rulebook/versions/{number}"
+            stage.world.operator.put(there, content=msgspec.json.encode(LOCAL_RULEBOOK)).raise_for_status()
+        return 3
+    if call.id != "putLocalRulebook":
+        return 1
+    return len(stage.world.operator.get(path).json().get("items", [])) + 1
+
+
 def located(stage: Stage, call: Any, code: str) -> str:
     """The path of a call, about things that are there; what a call makes or destroys is new each time."""
     world, place = stage.world, stage.place
     organisation = place.organisations["testing_company"]
     thing = stage.ids.get(resource(call), str(uuid4()))
-    if call.id in ("submitReport", "putIncident", "putException", "putHazardAssessment"):
+    if call.id in ("submitReport", "submitInspection", "putIncident", "putException", "putHazardAssessment"):
         thing = str(uuid4())
     if call.id in ("readException", "endException"):
         thing = place.made("exceptions", **valid_body("exceptions", "POST", place) | {"assembly_id": place.new_assembly("pvb")})[
             "id"
         ]
+    if call.id == "readInspection":
+        thing = str(uuid4())
+        made = stage.ask("company", "PUT", f"{place.base}/inspections/{thing}", json=valid_body("inspections", "PUT", place))
+        assert made.status_code == 201, made.text
     if call.id == "readHazardAssessment":
         thing = place.made("hazard-assessments", **valid_body("hazard-assessments", "POST", place))["id"]
     if call.id in ("readNotice", "updateNotice"):
         thing = new_notice(stage)
     if call.id in ("readScreening", "decideScreening"):
         thing = new_screening(stage)
+    if call.id == "revokeKey":
+        thing = world.made(f"/v1/organisations/{organisation}/keys", label="k")["id"]
     if call.id == "readNoticeRun":
         thing = stage.ask("utility", "POST", f"{place.base}/notices/runs").json()["id"]
     if call.id in ("grantUtility", "withdrawUtility"):
@@ -378,8 +418,7 @@ def located(stage: Stage, call: Any, code: str) -> str:
         thing = place.made("webhooks", **valid_body("webhooks", "POST", place))["id"]
         delivery = new_delivery(stage, thing)
     filled = {
-        "utility": code, "id": thing, "delivery": delivery, "organisation": organisation, "year": "2026", "rulebook": "us-wa",
-        "key": str(UUID(int=0)) if call.id != "revokeKey" else world.made(f"/v1/organisations/{organisation}/keys", label="k")["id"],
+        "version": str(local_version(stage, call, code)), "utility": code, "id": thing, "delivery": delivery, "organisation": organisation, "year": "2026", "rulebook": "us-wa",
     }  # fmt: skip
     path = str(call.path)
     for name, kind in (
@@ -388,8 +427,8 @@ def located(stage: Stage, call: Any, code: str) -> str:
         ("delivery", "uuid"),
         ("organisation", "uuid"),
         ("year", "int"),
+        ("version", "int"),
         ("rulebook", "str"),
-        ("key", "uuid"),
     ):
         path = path.replace(f"{{{name}:{kind}}}", filled[name])
     assert "{" not in path, f"{path}: say in `located` what to put there."

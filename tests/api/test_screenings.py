@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from service.geodesy import metres_at_most, metres_between
+from service.screenings.geodesy import metres_at_most, metres_between
 from tests.conftest import NOON, Place, World, bearer, phase
 
 DAY = dt.datetime(2026, 5, 12, 9, tzinfo=dt.timezone(dt.timedelta(hours=-7)))
@@ -29,9 +29,13 @@ def listed(place: Place, **parameters: Any) -> list[dict[str, Any]]:
 
 
 def decide(place: Place, screening: dict[str, Any], key: str = "utility", tag: str | None = None, **document: Any) -> Any:
-    told = {"disposition": "explained", "because": "The clock of the app was wrong.", "decided_by": "Programme office"} | document
+    result = {
+        "disposition": "explained",
+        "because": "The clock of the app was wrong.",
+        "decided_by": "Programme office",
+    } | document
     headers = bearer(place.keys[key]) | {"If-Match": tag or f'"{screening["version"]}"'}
-    return place.world.client.patch(f"{place.base}/screenings/{screening['id']}", json=told, headers=headers)
+    return place.world.client.patch(f"{place.base}/screenings/{screening['id']}", json=result, headers=headers)
 
 
 def at(place: Place, moment: dt.datetime, **changes: Any) -> str:
@@ -80,7 +84,7 @@ def test_a_run_points_out_what_the_record_shows(screened: Place) -> None:
     travel = by_screen["too_far_to_travel"]
     assert travel["evidence"]["figures"]["kilometres"] == pytest.approx(metres_between(47, -122, 48, -122) / 1000, abs=0.001)
     assert (travel["subject"], travel["subject_id"]) == ("tester", screened.tester)
-    # Told in the utility's own time zone.
+    # Reported in the utility's own time zone.
     assert "02:00" in by_screen["implausible_hour"]["message"]
     # The report that was dated at night by a slip is superseded, and says nothing.
     assert by_screen["implausible_hour"]["on"] == "2026-05-12"
@@ -94,7 +98,7 @@ def test_running_again_changes_nothing(screened: Place) -> None:
 
 
 def test_a_test_without_a_time_of_day_says_nothing_of_travel(place: Place) -> None:
-    """Midnight to the second is a day whose time was not told; the tests on either side of it are compared with each other."""
+    """Midnight to the second is a day whose time was not reported; the tests on either side of it are compared with each other."""
     spots = []
     for latitude in (47.0, 48.0):
         premises = place.made(
@@ -113,8 +117,8 @@ def test_a_test_without_a_time_of_day_says_nothing_of_travel(place: Place) -> No
 def test_an_earlier_year_is_looked_at_when_asked_for(place: Place) -> None:
     at(place, dt.datetime(2024, 3, 4, 2, tzinfo=dt.timezone(dt.timedelta(hours=-8))))
     assert run(place)["found"] == 0
-    told = run(place, since="2024-06-01")
-    assert (told["since"], told["new"]) == ("2024-01-01", 1)
+    result = run(place, since="2024-06-01")
+    assert (result["since"], result["new"]) == ("2024-01-01", 1)
 
 
 def test_open_evidence_is_renewed_and_decided_evidence_stands(place: Place) -> None:
@@ -187,7 +191,7 @@ def test_a_testing_company_sees_none_of_it_and_a_regulator_only_reads(screened: 
         assert decide(screened, one, key=key).status_code == 403
         path = f"{screened.base}/screenings/runs"
         assert world.client.post(path, headers=bearer(screened.keys[key])).status_code == 403
-    # Nor does the change feed, which testing companies read, tell of them.
+    # Nor does the change feed, which testing companies read, list them.
     feed = screened.get("/changes", limit=500).json()["items"]
     assert {row["resource"] for row in feed} & {"screenings", "screening"} == set()
     other = world.place()

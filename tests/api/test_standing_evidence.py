@@ -126,8 +126,8 @@ def test_of_one_day_without_times_the_failure_counts_unless_the_pass_is_the_repa
     for order in (("pass", "fail"), ("fail", "pass")):
         assembly = place.new_assembly("pvb")
         for outcome in order:
-            told = {"check": 0.4} if outcome == "fail" else {"check": 1.9, "reason": reason}
-            answer = place.recorded(assembly_id=assembly, performed_at=noon, **told)
+            result = {"check": 0.4} if outcome == "fail" else {"check": 1.9, "reason": reason}
+            answer = place.recorded(assembly_id=assembly, performed_at=noon, **result)
         assert answer["standing"]["status"] == status, order
     assert rebuilt(place) == []
 
@@ -297,7 +297,7 @@ def test_an_unknown_hazard_has_the_deadlines_of_a_health_hazard(place: Place) ->
     assert "hazard not assessed" in page.text
 
 
-def test_the_facts_of_a_place_are_optional_and_told_as_they_were_registered(place: Place) -> None:
+def test_the_facts_of_a_place_are_optional_and_reported_as_they_were_registered(place: Place) -> None:
     facts = {"premises_id": place.premises, "kind": "rp", "hazard": "health"}
     bare = place.made("assemblies", **facts)
     assert {"purpose", "backpressure_possible", "in_plant_air_gap"} & bare.keys() == set()

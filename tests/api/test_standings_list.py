@@ -1,4 +1,4 @@
-"""Standings listed and told of past days: the lists agree with each assembly's own standing, whatever is asked for and in whatever form."""
+"""Standings listed and stated for past days: the lists agree with each assembly's own standing, whatever is asked for and in whatever form."""
 
 import asyncio
 import csv
@@ -11,11 +11,11 @@ from uuid import UUID, uuid4
 import httpx
 import pytest
 
-from service.api.tables import csv_rows
-from service.records.working_out import rebuild_standings
-from service.store.pool import Pool
-from service.store.registry import RegistryStore
-from service.store.reports import ReportStore
+from service.db.pool import Pool
+from service.http.tables import csv_rows
+from service.record.reports.store import ReportStore
+from service.record.standings.work_out import rebuild_standings
+from service.registry.store import RegistryStore
 from tests.conftest import NOON, Place, World, bearer, certificate, in_thread, phase
 
 STATUSES = ("current", "due_soon", "overdue", "failed", "untested", "out_of_service")
@@ -56,7 +56,7 @@ def listed(place: Place, of: str = "/standings", **asked: Any) -> list[dict[str,
         answer = place.world.client.get(answer.json()["next"], headers=bearer(place.keys["utility"]))
 
 
-def test_a_list_tells_each_assembly_as_its_own_standing_does(place: Place, varied: dict[str, str]) -> None:
+def test_a_list_states_each_assembly_as_its_own_standing_does(place: Place, varied: dict[str, str]) -> None:
     found = {one["assembly_id"]: one for one in listed(place)}
     assert set(found) == set(varied.values())
     for status, assembly in varied.items():
@@ -138,19 +138,35 @@ def test_an_assembly_whose_standing_was_never_kept_is_listed_until_a_rebuild_kee
     assert [one["assembly_id"] for one in listed(place, status="untested")] == [place.assembly]
 
 
+# What a value may be at all is the contract's (400); that a cursor or a box leads nowhere is found when it is read (422).
 @pytest.mark.parametrize(
-    "asked",
-    [{"status": "good"}, {"due_before": "soon"}, {"kind": "rpx"}, {"limit": 0}, {"limit": 501}, {"sort": "kind"}, {"colour": "red"},
-     {"area": "1,2,3"}, {"area": "0,1,0,0"}, {"area": "0,0,181,1"}, {"area": "nan,0,1,1"}, {"area": "0,-91,1,1"}, {"tester_id": "T"},
-     {"after": "x"}, {"after": "2026-01-01~x", "sort": "due_on"}, {"after": "2026-13-01~" + str(UUID(int=0)), "sort": "due_on"}],
+    ("parameter", "value", "status", "code"),
+    [
+        ("status", "good", 400, "unknown_value"), ("due_before", "soon", 400, "not_a_date"), ("kind", "rpx", 400, "unknown_value"),
+        ("limit", 0, 400, "too_small"), ("limit", 501, 400, "too_large"), ("sort", "kind", 400, "unknown_value"),
+        ("colour", "red", 400, "unknown_parameter"), ("tester_id", "T", 400, "not_an_id"), ("due_after", "null", 400, "not_a_date"),
+        ("area", "1,2,3", 422, "invalid_area"), ("area", "0,1,0,0", 422, "invalid_area"), ("area", "0,0,181,1", 422, "invalid_area"), ("area", "nan,0,1,1", 422, "invalid_area"),
+        ("area", "0,-91,1,1", 422, "invalid_area"), ("after", "x", 422, "invalid_cursor"),
+    ],
 )  # fmt: skip
-def test_what_cannot_be_asked_is_refused_with_its_pointer(place: Place, asked: dict[str, Any]) -> None:
+def test_a_parameter_that_cannot_be_read_is_refused_by_name(
+    place: Place, parameter: str, value: Any, status: int, code: str
+) -> None:
     for of in ("/standings", "/assemblies"):
-        answer = place.get(of, **asked)
-        # What a parameter may not be is malformed; a cursor or an area that leads nowhere cannot be answered.
-        assert answer.status_code == (422 if asked.keys() & {"area", "after"} else 400)
-        [fault] = answer.json()["errors"]
-        assert fault["parameter"] in asked
+        refused_for(place.get(of, **{parameter: value}), parameter, status, code)
+
+
+@pytest.mark.parametrize("cursor", ["2026-01-01~x", f"2026-13-01~{UUID(int=0)}"])
+def test_a_cursor_of_the_list_by_due_day_is_a_day_and_an_id(place: Place, cursor: str) -> None:
+    for of in ("/standings", "/assemblies"):
+        refused_for(place.get(of, after=cursor, sort="due_on"), "after", 422, "invalid_cursor")
+
+
+def refused_for(answer: httpx.Response, parameter: str, status: int, code: str) -> None:
+    """The answer refuses that parameter and no other."""
+    assert answer.status_code == status
+    [fault] = answer.json()["errors"]
+    assert (fault["parameter"], fault["code"]) == (parameter, code)
 
 
 def test_the_tester_asked_for_is_who_tested_last(place: Place, varied: dict[str, str], world: World) -> None:
@@ -250,8 +266,8 @@ def test_csv_holds_what_the_list_holds_and_no_formula(place: Place, varied: dict
         )  # fmt: skip
     assert rows[varied["current"]]["serial_number"] == "'=1+1"
     registered = as_file(place, "text/csv", of="/assemblies").text
-    told = {row["id"]: row for row in csv.DictReader(io.StringIO(registered, newline=""))}
-    assert {one: row["serial_number"] for one, row in told.items() if row["serial_number"]} == {varied["current"]: "'=1+1"}
+    facts = {row["id"]: row for row in csv.DictReader(io.StringIO(registered, newline=""))}
+    assert {one: row["serial_number"] for one, row in facts.items() if row["serial_number"]} == {varied["current"]: "'=1+1"}
 
 
 @pytest.mark.parametrize("sign", ["=", "+", "-", "@", "\t", "\r", "\n", "\uff1d"])
@@ -277,9 +293,9 @@ def test_geojson_is_a_feature_collection_with_longitude_first(place: Place, vari
     )["id"]
     hall = place.made("assemblies", premises_id=spot, kind="dc", hazard="non_health", purpose="premises_isolation")["id"]
     # RFC 7946: 3.1.1 longitude before latitude; 3.2 an unlocated feature has a null geometry; 3.3 a collection of features.
-    told = as_file(place, "application/geo+json").json()
-    assert told["type"] == "FeatureCollection"
-    features = {one["id"]: one for one in told["features"]}
+    body = as_file(place, "application/geo+json").json()
+    assert body["type"] == "FeatureCollection"
+    features = {one["id"]: one for one in body["features"]}
     assert {one["type"] for one in features.values()} == {"Feature"}
     assert features[hall]["geometry"] == {"type": "Point", "coordinates": [-122.25, 47.5]}
     assert features[place.assembly]["geometry"] is None
@@ -301,7 +317,7 @@ def test_a_file_of_more_than_a_chunk_is_whole(place: Place, world: World) -> Non
     assert ids == sorted(ids)
 
 
-def test_a_past_day_is_told_from_the_record_of_that_day(place: Place, world: World) -> None:
+def test_a_past_day_is_reported_from_the_record_of_that_day(place: Place, world: World) -> None:
     first = place.recorded(check=1.8)["report"]["id"]
     then = place.get(f"/assemblies/{place.assembly}/standing", as_of="2026-06-01").json()
     assert (then["status"], then["report_id"], then["as_of"], then["later_corrections"]) == ("current", first, "2026-06-01", [])
@@ -351,12 +367,12 @@ def test_a_past_day_counts_time_as_of_that_day(place: Place, world: World) -> No
     place.recorded()
     world.clock.pass_by(days=400)
     path = f"/assemblies/{place.assembly}/standing"
-    told = {
+    facts = {
         day: place.get(path, as_of=day).json()["status"]
         for day in ("2026-06-01", "2027-05-01", "2027-05-02", "2027-06-01", "2027-06-02")
     }
     # Due on 1 June 2027, and soon from 30 days before.
-    assert list(told.values()) == ["current", "current", "due_soon", "due_soon", "overdue"]
+    assert list(facts.values()) == ["current", "current", "due_soon", "due_soon", "overdue"]
 
 
 @pytest.mark.parametrize("day", ["2026-06-02", "2026-05-31", "9999-12-31", "0001-01-01"])

@@ -14,17 +14,18 @@ from uuid import uuid4
 
 import pytest
 
-from service.embedded import EmbeddedPostgres
+from service.db.embedded import EmbeddedPostgres
+from service.db.pool import Pool
+from service.ledger.audit import Audited, audit
+from service.ledger.store import LogStore
 from service.problems import ProblemError
-from service.records.audit import Audited, audit
-from service.records.rejudging import rejudge_reports
-from service.records.transfer import Restored, restore
+from service.record.reports.rejudging import rejudge_reports
+from service.record.reports.store import ReportStore
 from service.signing import KeyRing
-from service.store.log import LogStore
-from service.store.pool import Pool
-from service.store.reports import ReportStore
-from service.store.transfer import OWNED
+from service.transfer.export_restore import Restored, restore
+from service.transfer.store import OWNED
 from tests.api import test_exceptions, test_incidents, test_notices, test_reviews
+from tests.api import test_inspections as inspections
 from tests.conftest import SIGNING_KEYS, Database, Place, World, bearer, fresh_database, in_thread, world_in
 from tests.strength.fuzz import changed_json
 
@@ -78,6 +79,9 @@ def filled(place: Place) -> None:
         assert answer.status_code == status
     place.world.clock.pass_by(days=3, microseconds=123457)
     place.recorded(check=0.4)
+    gap = place.new_assembly("air_gap")
+    short = inspections.recorded(place, gap, installation=inspections.SHORT)["inspection"]["id"]
+    inspections.recorded(place, gap, supersedes=short, supersedes_because="misread", tester_id=None, inspected_by="Office")
     test_incidents.put(place, str(uuid4()), test_incidents.incident(place)).raise_for_status()
     test_exceptions.put(place, str(uuid4()), test_exceptions.exception(place)).raise_for_status()
     test_notices.run(place)
@@ -124,8 +128,8 @@ def test_a_restored_utility_is_the_same_to_the_byte_and_lives_on(
     assert all(rows[table] > 0 for table in FILLED)
     assert lines[-1]["sha256"] == hashlib.sha256(b"".join(first.splitlines(keepends=True)[:-1])).hexdigest()
     with fresh_database(postgres, template) as other:
-        told = restored(other, first)
-        assert (told.utility, told.rows, told.differing) == (place.code, lines[-1]["rows"], [])
+        result = restored(other, first)
+        assert (result.utility, result.rows, result.differing) == (place.code, lines[-1]["rows"], [])
         with world_in(other, signing_keys=SIGNING_KEYS) as there:
             there.clock.moment = world.clock.moment
             headers = bearer(there.operator_key)
@@ -142,14 +146,14 @@ def test_a_restored_utility_is_the_same_to_the_byte_and_lives_on(
             ):
                 here = world.client.get(place.base + path, headers=bearer(world.operator_key)).json()
                 assert there.client.get(place.base + path, headers=headers).json() == here
-            # The next report takes the next place in the log, and the feed tells of everything from its first number on.
+            # The next report takes the next place in the log, and the feed lists everything from its first number on.
             answer = there.client.put(f"{place.base}/reports/{uuid4()}", json=place.report(), headers=headers)
             assert answer.status_code == 201, answer.text
             kept = there.client.get(f"{place.base}/reports/{answer.json()['report']['id']}", headers=headers).json()
             assert kept["report"]["log_index"] == lines[-1]["rows"]["report"]
             feed = there.client.get(f"{place.base}/changes?limit=500", headers=headers).json()["items"]
             assert [one["sequence"] for one in feed] == list(range(1, len(feed) + 1))
-            assert {one["id"] for one in feed if one["resource"] == "reports"} >= {
+            assert {one["id"] for one in feed if one["resource"] in ("reports", "inspections")} >= {
                 line["row"]["id"] for line in lines if line.get("table") == "report"
             }
 
@@ -193,9 +197,9 @@ def test_what_is_damaged_or_forged_is_not_restored_and_leaves_nothing(
     report = next(n for n, line in enumerate(lines) if line.startswith(b'{"table":"report"'))
 
     def with_report(change: dict[str, Any]) -> bytes:
-        told = json.loads(lines[report])
-        told["row"] |= change
-        return sealed([*lines[:report], json.dumps(told).encode() + b"\n", *lines[report + 1 : -1]])
+        result = json.loads(lines[report])
+        result["row"] |= change
+        return sealed([*lines[:report], json.dumps(result).encode() + b"\n", *lines[report + 1 : -1]])
 
     row = json.loads(lines[report])["row"]
     bad = {

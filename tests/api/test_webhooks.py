@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from service.secrets import Secret
-from service.webhooks import WebhookPolicy
+from service.settings import WebhookPolicy
 from tests.conftest import Database, Place, World, bearer, world_in
 
 MOST = 20
@@ -92,7 +92,7 @@ def test_only_the_utility_itself_sees_its_webhooks(place: Place, world: World) -
         assert answer.status_code == 404
         if path:
             assert world.operator.get(f"{other.base}/webhooks{path}").status_code == 404
-    # Nor are they changed by another utility, which is told that there are none.
+    # Nor are they changed by another utility, which gets 404.
     one = f"{other.base}/webhooks/{made['id']}"
     match = {"If-Match": '"1"'}
     assert world.operator.patch(one, json={"enabled": False}, headers=match).status_code == 404

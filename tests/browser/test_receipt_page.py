@@ -51,14 +51,14 @@ class Pages:
         def act() -> Any:
             made = self._browser.new_context(**{"java_script_enabled": False, **context})
             page = made.new_page()
-            told: list[str] = []
-            page.on("console", lambda message: told.append(message.text))
+            listed: list[str] = []
+            page.on("console", lambda message: listed.append(message.text))
             page.goto(url)
             try:
                 return look(page)
             finally:
-                # A refusal by the content security policy is told there.
-                assert [one for one in told if "Content Security Policy" in one or "Refused" in one] == []
+                # A refusal by the content security policy is reported there.
+                assert [one for one in listed if "Content Security Policy" in one or "Refused" in one] == []
                 made.close()
 
         return self._thread.submit(act).result()
@@ -117,13 +117,13 @@ def altered(place: Place, recorded: dict[str, Any]) -> None:
     owner("ALTER TABLE record.report ENABLE TRIGGER USER")
 
 
-def test_a_failing_test_is_told_in_plain_words_with_each_reading_against_its_limit(pages: Pages, signed_place: Place) -> None:
-    told = pages.see(page_of(signed_place, signed_place.recorded(check=0.6)), words)
+def test_a_failing_test_is_reported_in_plain_words_with_each_reading_against_its_limit(pages: Pages, signed_place: Place) -> None:
+    result = pages.see(page_of(signed_place, signed_place.recorded(check=0.6)), words)
     for said in (
         "Genuine", "The signature holds", "Failed", "pressure vacuum breaker", "at least 1 psi", "0.6 psi", "NOT met", "certificate T-1",
         "calibrated 12 January 2026", "1 June 2026", "would still stop backflow", "us-wa", "sha256:", "licensed tester decide",
     ):  # fmt: skip
-        assert said in told, said
+        assert said in result, said
 
 
 def test_nobody_is_named(pages: Pages, signed_place: Place) -> None:
@@ -137,8 +137,8 @@ def test_a_repair_shows_both_tests_and_what_was_mended(pages: Pages, signed_plac
     repaired = signed_place.recorded(
         check=0.6, final_test=phase(2.1), repairs=[{"component": "check", "part": "disc", "action": "replaced"}]
     )
-    told = pages.see(page_of(signed_place, repaired), words)
-    assert told.index("First test: failed") < told.index("disc replaced") < told.index("Test after repair: passed")
+    result = pages.see(page_of(signed_place, repaired), words)
+    assert result.index("First test: failed") < result.index("disc replaced") < result.index("Test after repair: passed")
 
 
 def test_a_corrected_report_says_so_and_leads_to_the_one_that_corrects_it(pages: Pages, signed_place: Place) -> None:
@@ -163,9 +163,9 @@ def test_a_forged_mark_says_plainly_that_it_is_not_genuine(pages: Pages, signed_
     for forged in (f"{base}.{other}", f"{base}.{code[:-1]}", f"{base}.", base, f"{address.rpartition('/')[0]}/{uuid4()}.{code}"):
         answer = signed_place.world.client.get(forged)
         assert answer.status_code == 404, forged
-        told = pages.see(forged, words)
-        assert "NOT GENUINE" in told
-        assert "psi" not in told
+        result = pages.see(forged, words)
+        assert "NOT GENUINE" in result
+        assert "psi" not in result
 
 
 def test_an_altered_record_says_plainly_that_it_was_altered(pages: Pages, signed_place: Place) -> None:
@@ -182,9 +182,9 @@ def test_an_altered_record_says_plainly_that_it_was_altered(pages: Pages, signed
         page.click("button")
         return words(page)
 
-    told = pages.see(f"{signed_place.world.url}/receipts", paste)
-    assert "ALTERED" in told
-    assert "0.6 psi" in told
+    result = pages.see(f"{signed_place.world.url}/receipts", paste)
+    assert "ALTERED" in result
+    assert "0.6 psi" in result
 
 
 def test_a_pasted_receipt_is_checked_without_scripts(pages: Pages, signed_place: Place) -> None:
@@ -206,27 +206,27 @@ def test_a_pasted_receipt_is_checked_without_scripts(pages: Pages, signed_place:
     middle = len(body) // 2
     changed = body[:middle] + ("A" if body[middle] != "A" else "B") + body[middle + 1 :]
     for forged in (f"{head}.{changed}.{signature}", f"{head}.{body}.{signature[:-4]}AAAA", "e30.e30.e30"):
-        told = paste(forged)
-        assert "NOT GENUINE" in told
-        assert "0.6 psi" not in told
+        result = paste(forged)
+        assert "NOT GENUINE" in result
+        assert "0.6 psi" not in result
     # What is no receipt is not called forged; the service's whole answer is taken for the receipt in it.
     for no_receipt in ("hello", HOSTILE, '{"receipt": 1}', "{"):
         assert "Not a receipt" in paste(no_receipt)
     assert "0.6 psi" in paste(json.dumps({"receipt": token, "kid": "x", "page": "/"}))
 
 
-def test_times_are_told_with_their_offset(pages: Pages, signed_place: Place) -> None:
+def test_times_are_reported_with_their_offset(pages: Pages, signed_place: Place) -> None:
     performed_at = signed_place.world.clock.now().astimezone(dt.timezone(dt.timedelta(hours=-7, minutes=-30)))
-    told = pages.see(page_of(signed_place, signed_place.recorded(performed_at=performed_at.isoformat())), words)
-    assert "1 June 2026, 11:30 (UTC-07:30)" in told
-    assert "%" not in told
+    result = pages.see(page_of(signed_place, signed_place.recorded(performed_at=performed_at.isoformat())), words)
+    assert "1 June 2026, 11:30 (UTC-07:30)" in result
+    assert "%" not in result
 
 
 def test_a_hostile_word_stays_a_word(pages: Pages, signed_place: Place) -> None:
     address = page_of(signed_place, detector(signed_place))
-    title, told = pages.see(address, lambda page: (page.title(), words(page)), java_script_enabled=True)
+    title, result = pages.see(address, lambda page: (page.title(), words(page)), java_script_enabled=True)
     assert title.startswith("Test of a reduced pressure detector assembly")
-    assert HOSTILE[:100] in told
+    assert HOSTILE[:100] in result
 
 
 @pytest.mark.parametrize("width", [320, 768, 1280])

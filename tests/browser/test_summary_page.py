@@ -55,7 +55,7 @@ def test_it_fits_a_phone_and_works_without_script(pages: Pages, year: Place) -> 
     def wide(page: Page) -> tuple[int, str]:
         return page.locator("main").bounding_box()["width"], page.inner_text("main")  # type: ignore[index]
 
-    width, told = see(pages, year, f"{year.base}/summaries/2026", wide, viewport={"width": 320, "height": 640})
+    width, result = see(pages, year, f"{year.base}/summaries/2026", wide, viewport={"width": 320, "height": 640})
     assert width <= 320
-    assert "Failed at first, passed after repair on the same visit" in told
-    assert "100.0%" in told
+    assert "Failed at first, passed after repair on the same visit" in result
+    assert "100.0%" in result

@@ -10,8 +10,8 @@ import time
 from importlib.metadata import version
 from pathlib import Path
 
-from service.api import calls
-from service.api.openapi import document
+from service import endpoints as calls
+from service.openapi import document
 
 HERE = Path(__file__).parent
 REPOSITORY = HERE.parent.parent

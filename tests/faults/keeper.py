@@ -9,13 +9,13 @@ from pathlib import Path
 
 import psutil
 
-from service.embedded import OWNER, EmbeddedPostgres
+from service.db.embedded import OWNER, EmbeddedPostgres
 
-# Keeps a Postgres in the folder it is told, says where its socket is, and stops it when its input ends.
+# Keeps a Postgres in the folder that it is given, says where its socket is, and stops it when its input ends.
 KEEPER = """
 import sys
 from pathlib import Path
-from service.embedded import EmbeddedPostgres
+from service.db.embedded import EmbeddedPostgres
 server = EmbeddedPostgres(Path(sys.argv[1]))
 print(server.pid, server.socket_directory, server.programs, flush=True)
 sys.stdin.read()
@@ -36,9 +36,13 @@ class Kept(EmbeddedPostgres):
         self.keeper = subprocess.Popen(
             [sys.executable, "-c", KEEPER, str(data)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
         )  # fmt: skip
-        pid, self.socket_directory, programs = (
-            (self.keeper.stdout.readline() if self.keeper.stdout else "").strip().split(maxsplit=2)
-        )
+        assert self.keeper.stdout is not None
+        started = self.keeper.stdout.readline().strip().split(maxsplit=2)
+        if not started:
+            # Its pipes, left open, would fail whichever test runs while they are collected.
+            self.keeper.communicate()
+            raise RuntimeError(f"No Postgres started in {data}.")
+        pid, self.socket_directory, programs = started
         self._programs = Path(programs)
         self.leader = psutil.Process(int(pid))
 

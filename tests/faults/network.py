@@ -1,6 +1,6 @@
 """A network between two programs that can be slow, stand still, lose what is under way, and end connections in the midst of a message.
 
-A small proxy (TCP in; TCP or a local socket out) in a thread with a loop of its own. What is told to one of its two sides is read whole
+A small proxy (TCP in; TCP or a local socket out) in a thread with a loop of its own. What is reported to one of its two sides is read whole
 before it is passed on, so a message can be cut in the middle of what came at once.
 """
 
@@ -18,7 +18,7 @@ from urllib.parse import urlsplit
 
 import pytest
 
-Side = Literal["asker", "answerer"]
+Side = Literal["caller", "answerer"]
 
 
 class Network:
@@ -183,7 +183,7 @@ class _Link:
         self._writers.append(writer)
         ways = [
             asyncio.create_task(self._pass(self._reader, writer, "answerer")),
-            asyncio.create_task(self._pass(reader, self._writers[0], "asker")),
+            asyncio.create_task(self._pass(reader, self._writers[0], "caller")),
         ]
         await asyncio.wait(ways, return_when=asyncio.FIRST_COMPLETED)
         for one in ways:

@@ -1,4 +1,4 @@
-"""A primary and its streaming replica, and a service that is told of both: what the tests of replicas begin with."""
+"""A primary and its streaming replica, and a service that knows both: what the tests of replicas begin with."""
 
 import datetime as dt
 import os
@@ -11,8 +11,8 @@ from typing import Any
 
 import psutil
 
-from service.embedded import SERVICE
-from service.migrate import migrate
+from service.db.embedded import SERVICE
+from service.db.migrate import migrate
 from tests.conftest import NOON, Database, SettableClock, World, bearer, in_thread, serving
 from tests.faults.keeper import Kept
 from tests.faults.testers import Load, hold, until, working_in

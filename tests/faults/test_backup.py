@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from service.embedded import SERVICE
-from service.migrate import migrate
+from service.db.embedded import SERVICE
+from service.db.migrate import migrate
 from tests.conftest import SIGNING_KEYS, Database, Place, World, bearer, in_thread
 from tests.faults.keeper import Kept, copied
 from tests.faults.replicas import world_of
@@ -127,8 +127,8 @@ def test_the_record_is_taken_back_to_a_point_in_time_and_goes_on(server: Kept) -
         heads = base.parent / "heads"
         heads.write_text(head)
         environment = working_in(back.dsn(SERVICE)) | {"NONRETURN_SIGNING_KEYS": SIGNING_KEYS}
-        told = command(environment, "audit", "--utility", place.code, "--heads", str(heads))
-        assert (told.returncode, "A kept head covers 8 reports; the log has 5." in told.stdout) == (1, True), told.stdout
+        result = command(environment, "audit", "--utility", place.code, "--heads", str(heads))
+        assert (result.returncode, "A kept head covers 8 reports; the log has 5." in result.stdout) == (1, True), result.stdout
         goes_on(there, place, len(kept))
     finally:
         back.stop()

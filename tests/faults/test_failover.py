@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from service.embedded import SERVICE
+from service.db.embedded import SERVICE
 from tests.conftest import Database
 from tests.faults.replicas import Pair, fail_over_under_load, world_of
 from tests.faults.testers import until

@@ -1,9 +1,9 @@
 """Everything is killed at random moments under load, again and again, and the record holds.
 
 Two service processes work in one Postgres under the load of `testers.py`. Meanwhile something is killed: a service, the whole of Postgres,
-a connection; or a service is told to stop (SIGTERM), or Postgres stands still for a while. Then the record is looked at.
+a connection; or a service is reported to stop (SIGTERM), or Postgres stands still for a while. Then the record is looked at.
 
-`sh deploy/faults [--kills N]` runs it, 200 kills unless told otherwise; it takes minutes, so the check leaves it out.
+`sh deploy/faults [--kills N]` runs it, 200 kills by default; it takes minutes, so the check leaves it out.
 """
 
 import os
@@ -18,8 +18,8 @@ from pathlib import Path
 import psutil
 import pytest
 
-from service.embedded import SERVICE
-from service.migrate import migrate
+from service.db.embedded import SERVICE
+from service.db.migrate import migrate
 from tests.conftest import Database, Place, in_thread, world_in
 from tests.faults.keeper import Kept
 from tests.faults.testers import Load, Services, free_ports, hold, wait_for_postgres

@@ -14,8 +14,8 @@ from pathlib import Path
 
 import pytest
 
-from service.embedded import SERVICE, EmbeddedPostgres
-from service.migrate import newest
+from service.db.embedded import SERVICE, EmbeddedPostgres
+from service.db.migrate import newest
 from tests.conftest import Database, SettableClock, World, fresh_database
 from tests.faults.testers import Load, command, free_ports, hold, is_ready, locked, until, working_in
 

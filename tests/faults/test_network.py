@@ -21,12 +21,12 @@ from uuid import uuid4
 import httpx
 import pytest
 
-from service.api import health
-from service.embedded import SERVICE, EmbeddedPostgres
+from service.db import pool
+from service.db.embedded import SERVICE, EmbeddedPostgres
+from service.db.pool import Pool
+from service.http import health
 from service.problems import ProblemError
-from service.store import pool
-from service.store.pool import Pool
-from service.store.reports import ReportStore
+from service.record.reports.store import ReportStore
 from tests.conftest import Database, Place, World, bearer, in_thread
 from tests.faults import testers
 from tests.faults.network import Network
@@ -99,7 +99,7 @@ def goes_on(place: Place, *, seconds: float) -> None:
         pytest.param("dropped", marks=pytest.mark.faults),
     ],
 )
-def test_a_network_that_stands_still_is_told_in_bounded_time_and_passes(
+def test_a_network_that_stands_still_is_reported_in_bounded_time_and_passes(
     postgres: EmbeddedPostgres, database: Database, monkeypatch: pytest.MonkeyPatch, how: str
 ) -> None:
     """Bytes are taken and nothing comes; the same, and what was under way is lost; or no packet is even received."""
@@ -127,7 +127,7 @@ def test_a_network_that_stands_still_is_told_in_bounded_time_and_passes(
             if how == "lost":
                 network.lose()
             network.go_on()
-        # Each is told to come again, the last ones too, within what a statement and a connection are waited for: none waits in turn.
+        # Each gets 503, the last ones too, within what a statement and a connection are waited for: none waits in turn.
         assert {(status, again) for status, _, again in answers} == {(503, "2")}
         assert max(seconds for _, seconds, _ in answers) < 8, answers
         goes_on(place, seconds=15)
@@ -137,10 +137,10 @@ def test_a_network_that_stands_still_is_told_in_bounded_time_and_passes(
 
 
 @pytest.mark.slow
-def test_whoever_waits_behind_a_report_that_is_given_up_is_told_with_it(
+def test_whoever_waits_behind_a_report_that_is_given_up_is_reported_with_it(
     postgres: EmbeddedPostgres, database: Database, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Found by trying: the first report was told after one limit, those that came a moment later after two."""
+    """Found by trying: the first report was reported after one limit, those that came a moment later after two."""
     monkeypatch.setattr(pool, "COMMAND_SECONDS", 2.5)
     with behind_a_network(postgres, database) as (world, network):
         place = world.place()
@@ -158,7 +158,7 @@ def test_whoever_waits_behind_a_report_that_is_given_up_is_told_with_it(
 
 
 @pytest.mark.faults
-def test_the_kernel_tells_of_a_database_that_is_gone_long_before_a_statement_is_given_up(
+def test_the_kernel_states_a_database_that_is_gone_long_before_a_statement_is_given_up(
     postgres: EmbeddedPostgres, database: Database, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """RFC 5482: how long what was sent may stay unacknowledged before a connection is given up."""
@@ -197,7 +197,7 @@ def test_what_is_cut_in_the_midst_of_a_message_is_not_answered_and_not_doubled(
         place = world.place()
         answered: set[str] = set()
         asked: list[str] = []
-        for side in ("asker", "answerer"):
+        for side in ("caller", "answerer"):
             network.cut_at = {side: 0.3}  # type: ignore[dict-item]
             for _ in range(2):
                 ids = new_ids()
@@ -254,7 +254,7 @@ def test_what_a_service_that_cannot_be_reached_has_locked_is_given_back(
 @pytest.mark.slow
 def test_an_answer_cut_in_its_midst_is_asked_for_again_and_nothing_is_doubled(world: World, place: Place) -> None:
     with Network.before_service(world.url) as network:
-        network.cut_at = {"asker": 0.5}
+        network.cut_at = {"caller": 0.5}
         ids, keys = new_ids(), {str(uuid4()): place.report(remarks=str(n)) for n in range(AT_ONCE)}
         headers = bearer(place.keys["testing_company"])
         made: set[str] = set()
@@ -290,16 +290,16 @@ def test_a_batch_cut_in_its_midst_is_sent_again_and_nothing_is_doubled(world: Wo
         lines = {str(uuid4()): place.report(remarks=str(n)) for n in range(300)}
         body = "\n".join(json.dumps({"id": report_id, **document}) for report_id, document in lines.items()).encode()
         headers = bearer(place.keys["testing_company"]) | {"Content-Type": "application/x-ndjson"}
-        cut: dict[str, int] = {"asker": 0, "answerer": 0}
+        cut: dict[str, int] = {"caller": 0, "answerer": 0}
         answered: dict[str, int] = {}
-        for side in ("answerer", "asker", None):
+        for side in ("answerer", "caller", None):
             network.cut_at = {} if side is None else {side: 0.2}  # type: ignore[dict-item]
             for _ in range(5):
                 try:
                     with httpx.stream("POST", f"{network.url}{place.base}/reports/batches", content=body, headers=headers, timeout=30, trust_env=False) as answer:  # fmt: skip
-                        for told in answer.iter_lines():
-                            one = json.loads(told)
-                            assert one["status"] in (200, 201) or side == "answerer", told
+                        for result in answer.iter_lines():
+                            one = json.loads(result)
+                            assert one["status"] in (200, 201) or side == "answerer", result
                             answered.setdefault(one.get("id", ""), one["status"])
                 except (httpx.TransportError, ValueError):
                     assert side is not None
@@ -348,7 +348,7 @@ def spoil(chance: random.Random, network: Network) -> str:
         case "reset":
             network.reset()
         case "cut answers" | "cut requests":
-            network.cut_at = {"asker" if what == "cut answers" else "answerer": chance.uniform(0.02, 0.4)}
+            network.cut_at = {"caller" if what == "cut answers" else "answerer": chance.uniform(0.02, 0.4)}
             time.sleep(chance.uniform(0.5, 2))
             network.cut_at = {}
     return what

@@ -45,10 +45,10 @@ def test_three_processes_keep_one_log_and_send_each_change_once(world: World, pl
         with load:
             until(lambda: len(load.answered) > 150, 60)
         until(lambda: not world.operator.get(progress).json()["waiting"], 60)
-        told = world.database.owner(
+        result = world.database.owner(
             "SELECT sequence FROM record.change WHERE utility_id = $1 AND sequence > $2 ORDER BY sequence", place.code, start
         )
-        assert [one["sequence"] for one in receiver.once] == [row["sequence"] for row in told]
-        assert [one["sequence"] for one in receiver.changes] == [row["sequence"] for row in told]
+        assert [one["sequence"] for one in receiver.once] == [row["sequence"] for row in result]
+        assert [one["sequence"] for one in receiver.changes] == [row["sequence"] for row in result]
         assert receiver.most_at_once == 1
     hold(load, world.database, working_in(world.database.dsn), more_than=150)

@@ -36,7 +36,7 @@ def working_in(dsn: str) -> dict[str, str]:
 
 
 class Services:
-    """Two service processes, each started anew when it is gone."""
+    """Two service processes, each started again when it is gone."""
 
     def __init__(self, dsn: str | list[str], ports: list[int]) -> None:
         self.environments = [working_in(one) for one in ([dsn] * len(ports) if isinstance(dsn, str) else dsn)]
@@ -115,8 +115,8 @@ class Load:
             time.sleep(0.05)
 
     def _keep(self, report_id: str, verdict: Any) -> None:
-        told = json.dumps(verdict, sort_keys=True)
-        if self.answered.setdefault(report_id, told) != told:
+        result = json.dumps(verdict, sort_keys=True)
+        if self.answered.setdefault(report_id, result) != result:
             self.strange.append(f"{report_id} was answered in two ways")
 
     def _put(self, client: httpx.Client, chance: random.Random) -> None:
@@ -149,13 +149,13 @@ class Load:
                 "POST", f"{chance.choice(self.urls)}{self.place.base}/reports/batches", content=body, headers=headers
             ) as answer:  # fmt: skip
                 if answer.status_code == 200:
-                    for told in answer.iter_lines():
-                        one = json.loads(told)
+                    for result in answer.iter_lines():
+                        one = json.loads(result)
                         if one["status"] in (200, 201):
                             self._keep(one["id"], one["verdict"])
                             left.discard(one["id"])
                         elif one["status"] != 503:
-                            self.strange.append(told[:300])
+                            self.strange.append(result[:300])
                 # A key has so many batches at once, those whose stream broke a moment ago among them: 429, come again.
                 elif answer.status_code not in (429, 503):
                     self.strange.append(f"batch: {answer.status_code}")
@@ -240,14 +240,14 @@ def hold(load: Load, database: Database, environment: dict[str, str], *, more_th
     stored = {str(row["id"]): row for row in rows}
     # Answered: there, once, as it was answered. A primary key makes an id once; a retried POST is known by what it said.
     assert set(load.answered) <= set(stored)
-    for report_id, told in load.answered.items():
-        assert json.dumps(json.loads(stored[report_id]["verdict"]), sort_keys=True) == told
+    for report_id, result in load.answered.items():
+        assert json.dumps(json.loads(stored[report_id]["verdict"]), sort_keys=True) == result
     said = Counter(row["remarks"] for row in rows)
     assert set(said.values()) == {1}
     # Nothing is there that nobody sent: what is neither answered nor given up was a POST whose sender gave up.
     others = [one for one in stored if one not in load.answered and one not in load.given_up]
     assert all(UUID(one).version == 7 for one in others)
-    # The log and the feed have no gaps, and tell each report once.
+    # The log and the feed have no gaps, and list each report once.
     assert [row["log_index"] for row in rows] == list(range(len(rows)))
     feed = database.owner("SELECT sequence, resource, id FROM record.change WHERE utility_id = $1 ORDER BY sequence", place.code)
     assert [row["sequence"] for row in feed] == list(range(1, len(feed) + 1))

@@ -13,10 +13,14 @@ import pytest
 
 import rules
 from rules import operation, selection
-from service.documents import decode
-from service.problems import MOST_BYTES, MOST_FAULTS, Problem, ProblemError
+from service.http.documents import decode
+from service.http.plain_numbers import has_many_extreme_numbers
+from service.http.problem_details import MOST_BYTES, Problem, body_of
+from service.problems import MOST_FAULTS, ProblemError
+from service.receipts import token as receipts
 from service.settings import Settings
-from tests.conftest import World
+from service.signing import base64url, parse
+from tests.conftest import SIGNING_KEYS, World
 
 LIMIT = Settings().body_limit
 
@@ -57,6 +61,8 @@ COSTLY: dict[str, tuple[Any, bytes]] = {
         within_limit({"rulebook": "us-wa", "hydraulics": {"loss_curves": {"rp": [{"flow": 1, "loss": 1}] * 8_000}}}),
     ),
     "texts-with-nul-behind-numbers": (rules.Test, within_limit({"a": [1] * 80_000 + ["\0"]})),
+    "numbers-near-the-largest": (rules.Test, b'{"a":[' + b",".join([b"1e308"] * 43_000) + b"]}"),
+    "numbers-near-the-smallest": (rules.Test, b'{"a":[' + b",\n".join([b"-2.2250738585072011E-308"] * 10_000) + b"]}"),
     "nested": (rules.Test, b'{"a":' * 40_000 + b"1" + b"}" * 40_000),
 }
 
@@ -68,7 +74,7 @@ def test_refusing_a_document_costs_little_more_than_reading_it(shape: Any, body:
             decode(shape, body)
         return found.value
 
-    assert len(refused().body("/v1/rules/verdict")) <= MOST_BYTES
+    assert len(body_of(refused(), "/v1/rules/verdict")) <= MOST_BYTES
     took = min(timed(refused) for _ in range(3))
     # The standard library, which reads 250 KB of small objects: what looking for repeated names costs at the least.
     plain = within_limit([{"a": 1}] * 30_000)
@@ -81,6 +87,30 @@ def test_refusing_a_document_costs_little_more_than_reading_it(shape: Any, body:
     finally:
         tracemalloc.stop()
     assert peak < 100 * LIMIT
+
+
+@pytest.mark.parametrize("numbers", ["1e308", "5e-324", "1E+400", "123456789" * 30, "0." + "0" * 300 + "1"])
+def test_few_extreme_numbers_are_refused_where_they_stand(numbers: str) -> None:
+    """As found by the cost fuzzer: the decoder takes 10 µs for a number near the ends of what a double holds (IEEE 754)."""
+    body = b'{"line_pressure":%s,"remarks":"%s"}' % (numbers.encode(), b", 1e308" * 1_000)
+    with pytest.raises(ProblemError) as found:
+        decode(rules.Test, body)
+    assert "many_extreme_numbers" not in body_of(found.value, "/").decode()
+
+
+def test_texts_and_ids_are_no_extreme_numbers() -> None:
+    """Identifiers in hexadecimal, and sentences, have such signs in any number."""
+    texts = ["019e1000-0000-7000-8000-2e3450000006", "a, 1e308: 2e999", 'b \\" , 3e400'] * 2_000
+    assert not has_many_extreme_numbers(json.dumps(texts).encode())
+    assert has_many_extreme_numbers(json.dumps([*texts, "x"]).encode()[:-1] + b", 1e308" * 101 + b"]")
+    assert not has_many_extreme_numbers(json.dumps([*texts, "x"]).encode()[:-1] + b", 1e308" * 100 + b"]")
+
+
+def test_the_head_of_a_token_is_bounded_before_it_is_read() -> None:
+    numbers = base64url(b'{"alg":[' + b",".join([b"1e308"] * 30_000) + b"]}")
+    keys = parse(SIGNING_KEYS)
+    assert timed(lambda: receipts.check(keys, f"{numbers}.e30.AA")) < 0.1
+    assert not receipts.check(keys, f"{numbers}.e30.AA").valid
 
 
 def timed(work: Any) -> float:
@@ -109,7 +139,7 @@ def test_a_hundred_faults_are_listed_and_that_there_are_more(world: World) -> No
 def problem_of(document: Any) -> dict[str, Any]:
     with pytest.raises(ProblemError) as found:
         decode(rules.Test, json.dumps(document).encode())
-    return dict(json.loads(found.value.body("/v1/rules/verdict")))
+    return dict(json.loads(body_of(found.value, "/v1/rules/verdict")))
 
 
 def faults(document: Any) -> list[dict[str, str]]:

@@ -12,8 +12,8 @@ from collections.abc import Iterator
 import httpx
 import pytest
 
-from service.plain_text import text_fault
-from service.things import Name
+from service.http.plain_text import text_fault
+from service.registry.schemas import Name
 from tests.conftest import Place
 
 BIDI = [*"\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"]

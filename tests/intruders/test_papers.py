@@ -7,7 +7,7 @@ from concurrent.futures import ThreadPoolExecutor
 import httpx
 import pytest
 
-from service.pages import paper
+from service.receipts import pdf as paper
 from tests.conftest import Place, World
 
 
@@ -36,10 +36,10 @@ def test_papers_are_set_one_at_a_time_and_what_is_too_much_is_refused_at_once(
     def asked(_: int) -> httpx.Response:
         return httpx.get(f"{signed_world.url}/receipts/{signed_place.code}/{mark}/report.pdf", timeout=30, trust_env=False)
 
-    with ThreadPoolExecutor(16) as askers:
-        answers = list(askers.map(asked, range(16)))
+    with ThreadPoolExecutor(16) as callers:
+        answers = list(callers.map(asked, range(16)))
     assert most == 1
-    told = sorted(one.status_code for one in answers)
-    assert told[0] == 200
-    assert told[-1] == 503
+    result = sorted(one.status_code for one in answers)
+    assert result[0] == 200
+    assert result[-1] == 503
     assert {one.headers["retry-after"] for one in answers if one.status_code == 503} == {"1"}

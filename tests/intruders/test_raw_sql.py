@@ -11,7 +11,7 @@ from typing import Any
 import asyncpg
 import pytest
 
-from service.store.pool import COMPANY_ROLE, Pool
+from service.db.pool import COMPANY_ROLE, Pool
 from tests.conftest import Place, bearer, in_thread
 
 HASH = "sha256('x')"
@@ -40,6 +40,20 @@ REFUSED = {
     "received_at, reason, organisation_id, key_id, content_hash, content, judged, verdict, outcome, protection, acceptance, rulebook, rulebook_digest) "
     "SELECT utility_id, gen_random_uuid(), 999, assembly_id, tester_id, gauge_id, performed_at, performed_on, received_at, reason, organisation_id, key_id, "
     "content_hash, content, judged, verdict, outcome, protection, acceptance, rulebook, rulebook_digest FROM record.report LIMIT 1",
+    "keep a report further on": "INSERT INTO record.report (utility_id, id, log_index, assembly_id, tester_id, gauge_id, performed_at, performed_on, "
+    "received_at, reason, organisation_id, key_id, content_hash, content, judged, verdict, outcome, protection, acceptance, rulebook, rulebook_digest, leaf_hash) "
+    "SELECT utility_id, gen_random_uuid(), log_index + 2, assembly_id, tester_id, gauge_id, performed_at, performed_on, received_at, reason, organisation_id, key_id, "
+    "content_hash, content, judged, verdict, outcome, protection, acceptance, rulebook, rulebook_digest, leaf_hash FROM record.report ORDER BY log_index DESC LIMIT 1",
+    "raise the log's count of reports": "UPDATE record.utility_log SET reports = reports + 1",
+    "lower the log's count of reports": "UPDATE record.utility_log SET reports = 0",
+    "move the feed on": "UPDATE record.utility_log SET changes = changes + 1000000",
+    "begin another's log far ahead": "INSERT INTO record.utility_log VALUES ($1, 5, 5) ON CONFLICT DO NOTHING",
+    "give the log to another utility": "UPDATE record.utility_log SET utility_id = 'elsewhere'",
+    "take the feed's next number": "INSERT INTO record.change SELECT utility_id, changes + 1, 'reports', 'x', 1, now() FROM record.utility_log",
+    "count by a trigger on a table of one's own": "CREATE TEMP TABLE report (utility_id text, id uuid, log_index bigint); CREATE TRIGGER mine AFTER INSERT ON report "
+    "REFERENCING NEW TABLE AS written FOR EACH STATEMENT EXECUTE FUNCTION record.note_changes('reports'); INSERT INTO report VALUES ($1, gen_random_uuid(), 1)",
+    "change the log's rows by a function of one's own": "CREATE FUNCTION pg_temp.mine() RETURNS bigint LANGUAGE sql SECURITY DEFINER AS "
+    "'UPDATE record.utility_log SET reports = 9 RETURNING reports'; SELECT pg_temp.mine()",
     "change a report": "UPDATE record.report SET outcome = 'pass'",
     "delete a report": "DELETE FROM record.report",
     "change the feed": "UPDATE record.change SET resource = 'x'",
@@ -132,6 +146,15 @@ def test_a_head_that_nobody_signed_does_not_stop_the_log(reported: Place) -> Non
     assert head.status_code == 200
     # The answer is signed all the same, and the log goes on.
     assert head.json()["head"].count(".") == 2
+    assert holds(reported)
+
+
+def test_holding_the_log_counts_nothing(reported: Place) -> None:
+    counts = "SELECT reports, changes FROM record.utility_log WHERE utility_id = $1"
+    before = reported.world.database.owner(counts, reported.code)
+    executed(reported, "SELECT record.hold_log($1, 1000000, NULL, '{}', '{}')")
+    executed(reported, "UPDATE record.utility_log SET utility_id = utility_id")
+    assert reported.world.database.owner(counts, reported.code) == before
     assert holds(reported)
 
 

@@ -20,13 +20,13 @@ import httpx
 import pytest
 
 from rules import operation, selection
-from service import callers, edge, wire
-from service.aside import Aside
-from service.callers import Proxies, grouped, parse_networks
+from service.auth.rates import Allowances
+from service.http import callers, edge, wire
+from service.http.aside import Aside
+from service.http.callers import Proxies, grouped, parse_networks
 from service.imports.run import Importer, Source
-from service.pages import receipt
 from service.problems import ProblemError, problem
-from service.rates import Allowances
+from service.receipts import page as receipt
 from service.settings import Settings
 from tests.conftest import Database, World, phase, world_in
 
@@ -181,7 +181,7 @@ def test_what_takes_long_to_compute_keeps_nobody_waiting(
     def slowly(*_: object, **__: object) -> Any:
         begun.set()
         done.wait(5)
-        raise problem("not_judgeable", detail="It was only slow.")
+        raise problem("flows_do_not_rise")
 
     monkeypatch.setattr(*place, slowly)
 
@@ -206,7 +206,7 @@ def test_what_waits_to_be_computed_is_bounded_for_each_address_and_in_all(world:
     def slowly(*_: object) -> Any:
         begun.release()
         done.wait(10)
-        raise problem("not_judgeable", detail="It was only slow.")
+        raise problem("flows_do_not_rise")
 
     monkeypatch.setattr(operation, "operate", slowly)
 
@@ -368,7 +368,7 @@ def test_imports_papers_and_computing_have_threads_of_their_own(world: World, mo
 
     def operated(*_: object) -> Any:
         ran["operation"] = threading.current_thread().name
-        raise problem("not_judgeable", detail="It was only looked at.")
+        raise problem("flows_do_not_rise")
 
     monkeypatch.setattr(Importer, "_opened", noticed)
     monkeypatch.setattr(operation, "operate", operated)

@@ -3,6 +3,7 @@
 import http.client
 import json
 import time
+from collections import Counter
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, closing, contextmanager
@@ -13,10 +14,11 @@ from uuid import uuid4
 import httpx
 import pytest
 
-from service.api.spool import IN_MEMORY, Spool
+from service.auth.rates import Allowances, Shares
+from service.http.problem_details import status_of
+from service.http.spool import IN_MEMORY, Spool
 from service.problems import ProblemError
-from service.rates import Shares
-from service.store.changes import ChangeStore
+from service.record.changes.store import ChangeStore
 from tests.conftest import Database, Place, World, bearer, world_in
 
 
@@ -40,16 +42,32 @@ def open_batch(place: Place, key: str) -> Iterator[http.client.HTTPConnection]:
         yield connection
 
 
-def test_the_lines_of_a_batch_count_against_its_keys_allowance(database: Database) -> None:
-    with world_in(database, rate=20.0) as world:
+def test_the_lines_of_a_batch_count_against_its_keys_allowance(database: Database, monkeypatch: pytest.MonkeyPatch) -> None:
+    lines, per_second = 700, 20.0
+    with world_in(database, rate=per_second) as world:
         place = world.place()
+        charged: Counter[object] = Counter()
+        charge = Allowances.charge
+
+        def counted(self: Allowances, caller: object, amount: float, now: float) -> None:
+            if self.per_second == per_second:
+                charged[caller] += round(amount * 1000)
+            charge(self, caller, amount, now)
+
+        monkeypatch.setattr(Allowances, "charge", counted)
         begun = time.monotonic()
-        answer = sent(place, b"{}\n" * 700, "utility")
+        answer = sent(place, b"{}\n" * lines, "utility")
         took = time.monotonic() - begun
-        assert [json.loads(line)["status"] for line in answer.text.splitlines()] == [400] * 700
-        # 400 lines are 40 requests, what is saved up of 20 a second; the others are earned.
-        assert took > 0.8
-        assert place.get("/premises").status_code == 429
+        assert [json.loads(line)["status"] for line in answer.text.splitlines()] == [400] * lines
+        # Two seconds' worth is saved up, and the rest is earned first, however fast or slow the machine is.
+        assert took >= (1 + lines / 10) / per_second - 2
+        # One request and its lines, a tenth each, of the account that the key's other requests are counted in.
+        [(account, spent)] = charged.items()
+        assert spent == 1000 + lines * 100
+        deadline = time.monotonic() + 10
+        while place.get("/premises").status_code == 429:
+            assert time.monotonic() < deadline
+        assert charged == {account: spent + 1000}
 
 
 def test_a_key_has_four_batches_open_and_others_have_theirs(place: Place) -> None:
@@ -91,11 +109,11 @@ def test_what_is_held_is_given_back_and_bounded_in_all() -> None:
     with shares.one("a", "batches"), shares.one("a", "batches"):
         with pytest.raises(ProblemError, match="2 open batches") as refused, shares.one("a", "batches"):
             pass
-        assert refused.value.status == 429
+        assert status_of(refused.value) == 429
         with shares.one("b", "batches"):
             with pytest.raises(ProblemError, match="too many open batches") as refused, shares.one("c", "batches"):
                 pass
-            assert refused.value.status == 503
+            assert status_of(refused.value) == 503
     with shares.one("a", "batches"), shares.one("c", "batches"):
         pass
 
@@ -132,6 +150,6 @@ def test_who_waits_for_changes_shares_one_poller_and_waits_no_more_than_eight_ti
         assert looks["after"] == 16
         assert 2 <= looks["head"] <= 10
         place.put(uuid4(), place.report()).raise_for_status()
-        told = [one.result() for one in waiting if one.result().status_code == 200]
-    assert len(told) == 16
-    assert all(answer.json()["items"] for answer in told)
+        listed = [one.result() for one in waiting if one.result().status_code == 200]
+    assert len(listed) == 16
+    assert all(answer.json()["items"] for answer in listed)

@@ -86,7 +86,7 @@ BOMBS: dict[str, Callable[[], bytes]] = {
 }  # fmt: skip
 
 
-@pytest.mark.skipif(sys.platform != "linux", reason="the peak is read where Linux tells it")
+@pytest.mark.skipif(sys.platform != "linux", reason="the peak is read where Linux shows it")
 @pytest.mark.parametrize("bomb", BOMBS)
 def test_fifty_kilobytes_never_take_hundreds_of_megabytes(bomb: str) -> None:
     done = subprocess.run([sys.executable, "-c", READING], input=BOMBS[bomb](), capture_output=True, check=True, timeout=120)

@@ -48,7 +48,7 @@ def parser() -> argparse.ArgumentParser:
     )  # fmt: skip
     made.add_argument("names", nargs="*", metavar="NAME", choices=[[], *MEASUREMENTS], help="what to measure")
     made.add_argument("--json", type=Path, metavar="FILE", help="file that gets the ratios as one object")
-    made.add_argument("--rounds", type=int, default=3, help="shuffled repeats, of which the median is told (default 3)")
+    made.add_argument("--rounds", type=int, default=3, help="shuffled repeats, of which the median is stated (default 3)")
     made.add_argument("--seconds", type=float, default=3.0, help="how long each turn loads a server (default 3)")
     made.add_argument(
         "--full", action="store_true", help="scale: 1 M assemblies and 5 M reports too (needs about 30 GB and an hour)"

@@ -110,5 +110,5 @@ CALLS: dict[str, Asked] = {
 
 def path(call: str, town: Town, source: random.Random) -> str:
     """A path to ask for."""
-    told, query = CALLS[call].draw(town, source)
-    return f"/v1/utilities/{town.code}/{told}" + (f"?{urlencode(query)}" if query else "")
+    result, query = CALLS[call].draw(town, source)
+    return f"/v1/utilities/{town.code}/{result}" + (f"?{urlencode(query)}" if query else "")

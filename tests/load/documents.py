@@ -1,12 +1,13 @@
 """Field tests as they come in: of several kinds, mostly passing, some failing or repaired, each with readings of its own."""
 
+import datetime as dt
 import random
 from typing import Any
 
-from service.store.report_rows import FactsRow
+from service.record.reports.rows import FactsRow
 
 KINDS = ("rp", "rp", "dc", "pvb")
-"""What the assemblies of a generated utility are, by turns."""
+"""What the assemblies of a generated utility are, in turn."""
 
 CERTIFICATES = (
     '[{"certificate": "T-1", "kinds": ["rp", "dc", "pvb", "svb"], "valid_from": "2015-01-01", "valid_until": "2099-12-31"}]'
@@ -59,7 +60,7 @@ def test_of(kind: str, source: random.Random) -> dict[str, Any]:
         "units": {"pressure": "psi"},
         "line_pressure": source.randrange(45, 95),
         "initial_test": phase(kind, source, sound=luck < 0.9, lost=luck > 0.995),
-        "remarks": "Tested at the meter box. " + "The customer was told beforehand and was present. " * source.randrange(3),
+        "remarks": "Tested at the meter box. " + "The customer was informed beforehand and was present. " * source.randrange(3),
     }
     if 0.9 <= luck < 0.98:
         part = {"rp": "relief_valve", "dc": "check_1", "pvb": "check"}[kind]
@@ -78,6 +79,7 @@ def known_of(kind: str, calibrated_on: str) -> FactsRow:
         installed_on=None,
         in_service=True,
         connection="non_residential",
+        created_at=dt.datetime(2020, 1, 1, tzinfo=dt.UTC),
         certificates=CERTIFICATES,
         tester_known=True,
         accuracy=0.2,

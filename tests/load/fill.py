@@ -16,16 +16,16 @@ from typing import Any
 import asyncpg
 import msgspec
 
-from service.records import rests
-from service.records.rests import RestsOn
-from service.records.working_out import standing_from, standing_row, work_out
-from service.store.report_rows import AssemblyRow, ReportRow, StandingRow
-from service.things import Utility
+from service.record.reports import rests
+from service.record.reports.rests import RestsOn
+from service.record.reports.rows import AssemblyRow, ReportRow, StandingRow
+from service.record.standings.work_out import standing_from, standing_row, work_out
+from service.registry.schemas import UtilityOnRecord
 from tests.load import documents
 from tests.load.invented import EXCEPTION, GAUGE, INCIDENT, ORGANISATION, PREMISES, TESTER, Reports, assembly_id, id_of, kind_of
 
 AT_ONCE = 20_000
-TELL_SECONDS = 10
+REPORT_SECONDS = 10
 LEAST_FREE = 10 * 2**30
 """The bytes that filling leaves free on the disk; it ends before there are fewer."""
 FEW = 100_000
@@ -39,26 +39,26 @@ _INDEXES = """
 """
 
 
-def utility_of(code: str, now: dt.datetime) -> Utility:
+def utility_of(code: str, now: dt.datetime) -> UtilityOnRecord:
     """A utility that judges by the rules of Washington."""
-    return Utility(
+    return UtilityOnRecord(
         code=code, version=1, created_at=now, changed_at=now, name=f"{code} water", rulebook="us-wa",
         time_zone="America/Los_Angeles", due_soon_days=30,
     )  # fmt: skip
 
 
 class _Progress:
-    """Tells how far a table is, on standard error: in one line that is written over at a terminal, else every ten seconds."""
+    """Shows how far a table is, on standard error: in one line that is written over at a terminal, else every ten seconds."""
 
     def __init__(self, what: str, total: int) -> None:
         self._what, self._total, self._begun = what, total, time.monotonic()
-        self._told = self._begun
+        self._reported = self._begun
 
     def at(self, done: int) -> None:
         now = time.monotonic()
-        if self._total <= AT_ONCE or (now - self._told < TELL_SECONDS and done < self._total):
+        if self._total <= AT_ONCE or (now - self._reported < REPORT_SECONDS and done < self._total):
             return
-        self._told = now
+        self._reported = now
         line = f"{self._what}: {done:,} of {self._total:,}, {done / max(now - self._begun, 1e-6):,.0f} a second"
         print(f"\r{line}" if sys.stderr.isatty() and done < self._total else line, end="" if sys.stderr.isatty() and done < self._total else "\n", file=sys.stderr, flush=True)  # fmt: skip
 

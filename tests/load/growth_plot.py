@@ -11,7 +11,7 @@ LEFT, EDGE, TOP, FLOOR = 70, 590, 60, 460
 MIDDLE: Final = 'text-anchor="middle"'
 CALLED_OUT: Final = 9
 """So many of the calls that grow most, at whatever size, have a line of their own; the others lie in the band."""
-# Colours that people who see colours differently tell apart (after Okabe and Ito), and a dash each, for print without colour.
+# Colours that people who see colours differently distinguish (after Okabe and Ito), and a dash each, for print without colour.
 COLOURS: Final = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#b8860b", "#56b4e9", "#8a63d2", "#7f7f7f", "#e0452f")
 DASHES: Final = ("", "7 3", "2 3", "9 3 2 3", "4 4", "1 4", "12 4", "6 2 1 2 1 2", "3 6")
 STYLE: Final = (
@@ -84,8 +84,8 @@ def drawn(sizes: Sequence[int], grown: Mapping[str, Mapping[int, float]]) -> str
         parts.append(f'<polyline {look} points="{" ".join(points([grown[name][size] for size in sizes]))}"/>')
         key.append((f'<path {look} d="M{EDGE + 10} 0h28"/>', f"{name}, {grown[name][last]:.1f}"))
     parts += [
-        f'<g transform="translate(0 {TOP + 24 * number})">{mark}{_text(EDGE + 44, 4, told)}</g>'
-        for number, (mark, told) in enumerate(key)
+        f'<g transform="translate(0 {TOP + 24 * number})">{mark}{_text(EDGE + 44, 4, result)}</g>'
+        for number, (mark, result) in enumerate(key)
     ]
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-labelledby="title words">\n'
@@ -98,5 +98,5 @@ def _line(look: str, x1: float, y1: float, x2: float, y2: float) -> str:
     return f'<line class="{look}" x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}"/>'
 
 
-def _text(x: float, y: float, told: str, more: str = "") -> str:
-    return f'<text x="{x:.1f}" y="{y:.1f}" {more}>{escape(told)}</text>'
+def _text(x: float, y: float, result: str, more: str = "") -> str:
+    return f'<text x="{x:.1f}" y="{y:.1f}" {more}>{escape(result)}</text>'

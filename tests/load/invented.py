@@ -19,14 +19,14 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 import rules
-from service.access import Principal
-from service.records import rests
-from service.records.judging import Judged, Submission, day_of_test, judge
-from service.records.leaf import hashed
-from service.records.rests import RestsOn
-from service.reports import ReportFacts
-from service.store.report_rows import HistoryRow, ReportRow
-from service.things import Utility
+from service.auth.access import Principal
+from service.record.reports import rests
+from service.record.reports.judging import Judged, day_of_test, judge
+from service.record.reports.leaf import hashed
+from service.record.reports.rests import RestsOn
+from service.record.reports.rows import HistoryRow, ReportRow
+from service.record.reports.schemas import ReportFacts, Submission
+from service.registry.schemas import Utility
 from tests.load import documents
 
 PEOPLE = 20
@@ -166,11 +166,11 @@ class Reports:
 
         def with_places(text: str) -> str:
             text = text.replace("%", "%%")
-            for mark, told in (
+            for mark, result in (
                 ("assembly", row.assembly_id), ("tester", row.tester_id), ("gauge", row.gauge_id), ("performed_at", moment), ("performed_here", here),
                 ("calibrated_on", day),
             ):  # fmt: skip
-                text = text.replace(str(told), f"%({mark})s")
+                text = text.replace(str(result), f"%({mark})s")
             return text
 
         return _Template(
@@ -188,8 +188,8 @@ class Reports:
         who = Principal(
             key_id=ORGANISATION, organisation_id=ORGANISATION, kind="operator", rights=frozenset(), utilities=frozenset()
         )
-        told = Submission(id=id_of(REPORT, 0), facts=facts, principal=who, received_at=performed_at)
-        return judge(self.utility, told, documents.known_of(kind, self.calibrated_on[-1].isoformat()))
+        result = Submission(id=id_of(REPORT, 0), facts=facts, principal=who, received_at=performed_at)
+        return judge(self.utility, result, documents.known_of(kind, self.calibrated_on[-1].isoformat()))
 
 
 def _scattered(n: int, year: int) -> int:

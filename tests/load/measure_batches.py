@@ -14,7 +14,7 @@ from uuid import uuid4
 import msgspec
 from msgspec.structs import replace
 
-from service.store.report_rows import ReportRow, StandingRow
+from service.record.reports.rows import ReportRow, StandingRow
 from tests.load import fill, invented, table
 from tests.load.peers import copy
 from tests.load.stage import WORKERS, Server, Stage, serving, staged
@@ -104,10 +104,10 @@ async def _batch(stage: Stage, port: int, code: str, body: bytes, lines: int) ->
     await sending
     writer.close()
     # The answer's chunks are framed anywhere, so the frames go before anything is counted.
-    told = _FRAME.sub(b"", b"".join(pieces))
-    good = told.count(b',"status":201,')
+    result = _FRAME.sub(b"", b"".join(pieces))
+    good = result.count(b',"status":201,')
     if good != lines:
-        raise RuntimeError(f"{good} of {lines} lines were recorded; the answer ended with {told[-1000:]!r}")
+        raise RuntimeError(f"{good} of {lines} lines were recorded; the answer ended with {result[-1000:]!r}")
 
 
 @contextmanager

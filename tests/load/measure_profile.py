@@ -16,14 +16,15 @@ from uuid import UUID, uuid4
 import msgspec
 import psutil
 
-from service import documents as decoding
-from service.access import Principal
-from service.api.batches import BatchLine
-from service.records.group import Group
-from service.records.judging import Judged, Submission, judge
-from service.store.pool import Pool
-from service.store.report_rows import StandingRow
-from service.store.reports import Asked, ReportSession
+from service.auth.access import Principal
+from service.db.pool import Pool
+from service.http import documents as decoding
+from service.record.reports.batches_api import BatchLine
+from service.record.reports.group import Group
+from service.record.reports.judging import Judged, judge
+from service.record.reports.rows import StandingRow
+from service.record.reports.schemas import Submission
+from service.record.reports.store import ReportSession
 from tests.load import fill, table
 from tests.load.measure_batches import CONNECTIONS, LINES, _post, _rows
 from tests.load.peers import copy
@@ -85,16 +86,8 @@ def _submissions(stage: Stage, count: int, source: random.Random) -> list[Submis
     who = Principal(key_id=uuid4(), organisation_id=uuid4(), kind="operator", rights=frozenset(), utilities=frozenset())
     now = stage.clock.now()
     lines = [msgspec.json.encode({"id": str(uuid4()), **stage.report("load-0", source)}) for _ in range(count)]
-    told = [decoding.decode(BatchLine, line) for line in lines]
-    return [Submission(id=one.id, facts=one, principal=who, received_at=now) for one in told if isinstance(one.id, UUID)]
-
-
-def _asked(one: Submission) -> Asked:
-    facts = one.facts
-    return Asked(
-        assembly_id=facts.assembly_id, tester_id=facts.tester_id, gauge_id=facts.gauge_id, performed_at=facts.performed_at, company_id=None,
-        id=one.id, organisation_id=one.principal.organisation_id, idempotency_key=None,
-    )  # fmt: skip
+    listed = [decoding.decode(BatchLine, line) for line in lines]
+    return [Submission(id=one.id, facts=one, principal=who, received_at=now) for one in listed if isinstance(one.id, UUID)]
 
 
 async def _statements(stage: Stage, together: int) -> tuple[float, float]:
@@ -113,7 +106,7 @@ async def _statements(stage: Stage, together: int) -> tuple[float, float]:
         for n in range(groups + 3):
             some = _submissions(stage, together, source)
             at = spent()
-            gathered = await session.gather([_asked(one) for one in some])
+            gathered = await session.gather(some)
             read = spent()
             judged = [judge(utility, one, known) for one, known in zip(some, gathered.facts, strict=True)]
             group = _worked_out(utility, stage.clock.now(), judged)
@@ -128,8 +121,10 @@ async def _statements(stage: Stage, together: int) -> tuple[float, float]:
 def _worked_out(utility: Any, now: dt.datetime, judged: Sequence[Judged]) -> Group:
     group = Group(utility, now, [], [])
     for one in judged:
-        group.know(one.row.assembly_id, one.known, one.rests)
-    group.answers(dict(enumerate(judged)))
+        group.know(one)
+    for one in judged:
+        group.add(one)
+    group.finish()
     return group
 
 
@@ -143,17 +138,17 @@ def _show_steps(stage: Stage) -> None:
     async def facts() -> Any:
         pool = await Pool.open(stage.dsn, size=1, repeating=True)
         async with pool.lend("load-0") as connection:
-            gathered = await ReportSession(connection, "load-0").gather([_asked(one) for one in some])
+            gathered = await ReportSession(connection, "load-0").gather(some)
         await pool.close()
         return gathered.facts
 
     known = asyncio.run(facts())
-    judged = [judge(utility, one, told) for one, told in zip(some, known, strict=True)]
+    judged = [judge(utility, one, result) for one, result in zip(some, known, strict=True)]
     standings: list[StandingRow] = list(_worked_out(utility, now, judged).standings.values())
     steps: dict[str, Callable[[], object]] = {
         "reading the line": lambda: [decoding.decode(BatchLine, line) for line in lines],
         "judging, and the row with its hashes": lambda: [
-            judge(utility, one, told) for one, told in zip(some, known, strict=True)
+            judge(utility, one, result) for one, result in zip(some, known, strict=True)
         ],
         "standing, answer, and what the next report rests on": lambda: _worked_out(utility, now, judged),
     }

@@ -1,4 +1,4 @@
-"""One durable report through the whole path (goal 1): the service, its peers, and pgbench as the limit, on one database by turns.
+"""One durable report through the whole path (goal 1): the service, its peers, and pgbench as the limit, on one database in turn.
 
 Two settings, since they favour different designs: all reports for one utility, whose log is numbered under a lock, so that whoever commits
 each report by itself waits for every commit before it; and reports for many utilities, where that lock is hardly waited for and few
@@ -42,7 +42,7 @@ def measure(*, rounds: int, seconds: float) -> dict[str, Any]:
                 servers[name] = running.enter_context(serving(arguments, {"NONRETURN_DSN": stage.dsn}))
             runs = _by_turns(stage, servers, rounds, seconds)
             memory = servers[US].memory()
-        found |= _told(runs, utilities, memory)
+        found |= _reported(runs, utilities, memory)
     return found
 
 
@@ -70,7 +70,7 @@ def _by_turns(stage: Stage, servers: dict[str, Server], rounds: int, seconds: fl
     return runs
 
 
-def _told(runs: dict[tuple[str, int], list[Run]], utilities: int, memory: float) -> dict[str, Any]:
+def _reported(runs: dict[tuple[str, int], list[Run]], utilities: int, memory: float) -> dict[str, Any]:
     def ours(connections: int, other: str) -> float:
         return table.paired([one.rate for one in runs[US, connections]], [one.rate for one in runs[other, connections]])
 

@@ -69,14 +69,14 @@ def _send(stage: Stage, port: int, seed: int, until: float, found: list[float], 
         try:
             connection.request(method, path, body, dict(header.split(": ", 1) for header in headers))
             answer = connection.getresponse()
-            told = answer.read()
+            result = answer.read()
         except OSError as error:
             wrong.append(repr(error))
             connection.close()
             continue
         found.append((time.perf_counter() - begun) * 1000)
         if answer.status != 201:
-            wrong.append((answer.status, told[:500]))
+            wrong.append((answer.status, result[:500]))
         time.sleep(PAUSE)
     connection.close()
 

@@ -26,7 +26,7 @@ def measure() -> dict[str, Any]:
             rules.judge(one, received_at=NOW)
 
     judge(slice(None))
-    # In small pieces by turns, so that whatever else the machine does falls on all alike.
+    # In small pieces in turn, so that whatever else the machine does falls on all alike.
     pieces = [slice(start, start + 50) for start in range(0, 1_000, 50)] * 15
     took = [(seconds(partial(_decode, documents[piece])), seconds(partial(judge, piece))) for piece in pieces]
     bulk = _bulk()

@@ -1,7 +1,7 @@
-"""How cost grows with the record (goal 4): the same calls asked of utilities of different sizes by turns, over HTTP, one connection.
+"""How cost grows with the record (goal 4): the same calls asked of utilities of different sizes in turn, over HTTP, one connection.
 
 Each size is a database of its own with a service of its own, all in one Postgres with its settings as they come, so that tables and indexes are
-as large as told. Turns are short and shuffled, and a ratio is the median over the rounds, so that whatever else the machine does falls on all.
+as large as reported. Turns are short and shuffled, and a ratio is the median over the rounds, so that whatever else the machine does falls on all.
 """
 
 import asyncio
@@ -112,7 +112,7 @@ def growth(options: Namespace) -> dict[str, Any]:
 def summary(options: Namespace) -> dict[str, Any]:
     """Milliseconds for the summary of the running year of a utility of 100 k assemblies with 500 k reports; beside it, once, of the year before.
 
-    Of a past year, who was overdue at its end is worked out anew from what was known then, which takes longer.
+    Of a past year, who was overdue at its end is worked out again from what was known then, which takes longer.
     """
     source = random.Random(3)  # noqa: S311 - reproducible on purpose
     with hosted(options.keep) as postgres, ExitStack() as stack:

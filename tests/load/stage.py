@@ -25,10 +25,10 @@ import asyncpg
 import msgspec
 import psutil
 
-from service.access import RIGHTS_OF, mint
+from service.auth.access import RIGHTS_OF, mint
 from service.clock import SystemClock
-from service.embedded import SERVICE, EmbeddedPostgres
-from service.migrate import migrate
+from service.db.embedded import SERVICE, EmbeddedPostgres
+from service.db.migrate import migrate
 from tests.load import documents
 from tests.load.fill import fill
 from tests.load.invented import GAUGE, PEOPLE, TESTER, assembly_id, id_of, kind_of
@@ -97,7 +97,7 @@ class Stage:
         }
 
     def puts(self, count: int, seed: int) -> Iterator[bytes]:
-        """Requests without end: `count` reports on all utilities by turns, each time under a new id."""
+        """Requests without end: `count` reports on all utilities in turn, each time under a new id."""
         source = random.Random(seed)  # noqa: S311 - reproducible on purpose
         codes = sorted(self.codes)
         tails = []

@@ -1,11 +1,11 @@
-"""How measurements are told: a table for people, and repeats that are paired before they are compared."""
+"""How measurements are shown: a table for people, and repeats that are paired before they are compared."""
 
 import statistics
 from collections.abc import Sequence
 
 
 def show(title: str, head: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
-    """Print a table; figures are told to three digits."""
+    """Print a table; figures have three digits."""
     cells = _cells(head, rows)
     widths = [max(len(row[column]) for row in cells) for column in range(len(head))]
     print(f"\n{title}")

@@ -95,7 +95,7 @@ def test_a_verdict_with_every_finding_costs_at_most_three_times_its_decoding() -
             rules.judge(one, received_at=NOW)
 
     judge(slice(None))
-    # In small pieces by turns, so that whatever else the machine does falls on both alike.
+    # In small pieces in turn, so that whatever else the machine does falls on both alike.
     pieces = [slice(start, start + 50) for start in range(0, 1_000, 50)] * 15
     ratios = [seconds(partial(judge, piece)) / seconds(partial(decode, piece)) for piece in pieces]
     ratio = statistics.median(ratios)

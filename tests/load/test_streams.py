@@ -16,7 +16,7 @@ from uuid import UUID
 
 import pytest
 
-from service.access import RIGHTS_OF, mint
+from service.auth.access import RIGHTS_OF, mint
 from tests.load.stage import Server, Stage, serving, staged
 
 ROWS = 100_000
@@ -149,12 +149,12 @@ def lines(stage: Stage, first: int, count: int) -> Iterator[bytes]:
 
 def batch(stage: Stage, server: Server, first: int, count: int, status: int) -> None:
     headers = {"Content-Type": "application/x-ndjson", "Transfer-Encoding": "chunked"}
-    told = 0
-    for told, line in enumerate(
+    result = 0
+    for result, line in enumerate(
         ask(server, "/v1/utilities/load-0/reports/batches", stage.key, lines(stage, first, count), headers), start=1
     ):
-        assert line.startswith(f'{{"line":{told},"status":{status},'.encode()), line
-    assert told == count
+        assert line.startswith(f'{{"line":{result},"status":{status},'.encode()), line
+    assert result == count
 
 
 def test_a_batch_of_200_000_lines_is_taken_in_flat_memory_and_sent_again_changes_nothing(stage: Stage, server: Server) -> None:

@@ -17,8 +17,8 @@ ON = dt.date(2026, 6, 1)
 
 
 def judge(unit: str = "in", rulebook: str = "us-common", kind: str = "air_gap", **gap: float) -> PlacementFinding:
-    told = Installation(air_gap=AirGap(**gap), subject_to_submergence=False)
-    answer = place(PlacementRequest(rulebook=rulebook, kind=kind, units=Units(length=unit), installation=told), on=ON)
+    result = Installation(air_gap=AirGap(**gap), subject_to_submergence=False)
+    answer = place(PlacementRequest(rulebook=rulebook, kind=kind, units=Units(length=unit), installation=result), on=ON)
     return answer.findings[0]
 
 
@@ -77,10 +77,10 @@ def test_en_1717_s_air_gaps_are_two_diameters_and_20_mm(kind: str, vertical: flo
 
 def test_where_sources_on_en_1717_differ_the_second_is_shown_beside_the_first() -> None:
     # One trade article reads EN 1717 as three diameters without a least distance [published].
-    told = Installation(
+    result = Installation(
         air_gap=AirGap(vertical_distance=60.0, effective_diameter=25.0, near_walls=0), subject_to_submergence=False
     )
-    answer = place(PlacementRequest(rulebook="eu-en1717", kind="AA", units=Units(length="mm"), installation=told), on=ON)
+    answer = place(PlacementRequest(rulebook="eu-en1717", kind="AA", units=Units(length="mm"), installation=result), on=ON)
     found = {finding.rule: (finding.outcome, finding.advisory, finding.source.provenance) for finding in answer.findings}
     assert found["en_1717.air_gap"] == ("met", False, "from_memory")
     assert found["en_1717.air_gap.three_diameters"] == ("not_met", True, "published")

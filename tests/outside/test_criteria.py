@@ -58,7 +58,7 @@ def judge(
             value = values.get(component, sound * PSI[unit]) if one == line else sound * PSI[unit]
             fully = {"opened_fully": True} if component == "air_inlet" else {}
             readings.append({"component": component, member: value, "line": one} | fully)
-    told = {
+    facts = {
         "rulebook": rulebook,
         "performed_at": "2026-05-14T09:20:00-07:00",
         "assembly": {"kind": kind, "hazard": "health"},
@@ -67,7 +67,7 @@ def judge(
         "tester": {"certificate": "T", "kinds": [kind], "valid_from": "2025-01-01", "valid_until": "2027-01-01"},
         "initial_test": {"shutoffs": TIGHT, "readings": readings},
     }
-    return rules.judge(msgspec.convert(told | more, rules.Test), received_at=RECEIVED)
+    return rules.judge(msgspec.convert(facts | more, rules.Test), received_at=RECEIVED)
 
 
 def found(verdict: rules.Verdict, rule: str, line: str = "main") -> rules.Finding:
@@ -149,13 +149,13 @@ def test_a_low_buffer_is_noted(drop: float, noted: list[str]) -> None:
     assert verdict.acceptance == "accepted"
 
 
-def facts(kind: str, component: str, **told: bool) -> rules.Verdict:
+def facts(kind: str, component: str, **result: bool) -> rules.Verdict:
     readings = [
         {"component": one, member: value} | ({"opened_fully": True} if one == "air_inlet" else {})
         for one, (member, value) in SOUND[kind].items()
         if one != component
     ]
-    return judge(kind, "psi", {}, initial_test={"shutoffs": TIGHT, "readings": [*readings, {"component": component, **told}]})
+    return judge(kind, "psi", {}, initial_test={"shutoffs": TIGHT, "readings": [*readings, {"component": component, **result}]})
 
 
 @pytest.mark.parametrize(
@@ -207,7 +207,7 @@ def test_the_barriers_left(kind: str, low: list[str], protection: str, line: str
     [
         ("dc", {"check_1": 0.5, "check_2": 0.5}, "degraded"),
         ("dc", {"check_1": 0.5, "check_2": 0.0}, "degraded"),
-        # The gauge, ±0.2 psi, does not tell these from 0.
+        # The gauge, ±0.2 psi, does not distinguish these from 0.
         ("dc", {"check_1": 0.2, "check_2": 0.2}, "unknown"),
         ("dc", {"check_1": 0.3, "check_2": 0.3}, "degraded"),
         ("rp", {"check_1": 4.9, "relief_valve": 1.9, "check_2": 0.9}, "degraded"),
@@ -220,7 +220,7 @@ def test_a_part_below_its_minimum_fails_and_is_still_a_barrier(kind: str, values
     assert (verdict.outcome, verdict.initial.mechanical_protection) == ("fail", protection)
 
 
-def test_a_gauges_own_accuracy_decides_which_number_it_can_tell_from_nothing() -> None:
+def test_a_gauges_own_accuracy_decides_which_number_it_distinguishes_from_nothing() -> None:
     # JCGM 106:2012 (published) for the principle: a reading within the limits of error shows nothing surely.
     low = {"check_1": 0.3, "check_2": 0.3}
     fine, coarse = (

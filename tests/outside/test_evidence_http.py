@@ -137,7 +137,7 @@ def test_a_relief_valve_that_did_not_open_beside_a_leaking_no_2_shutoff_is_not_d
     shut = phase("rp", {"component": "relief_valve", "opened": False}, shutoffs=OUTLET_LEAKS)
     verdict = judged(world, "rp", shut)
     assert (outcomes(verdict)["rp.relief_valve.opened"], verdict["outcome"]) == ("not_determined", "incomplete")
-    assert any("repair the No. 2 shutoff, then test again" in flag["message"] for flag in verdict["flags"])
+    assert any("repair the No. 2 shutoff, then retest" in flag["message"] for flag in verdict["flags"])
     assert not any("stuck" in cause["likely"] for cause in verdict["diagnosis"])
     assert judged(world, "rp", shut | {"shutoffs": {"inlet": "tight", "outlet": "tight"}})["outcome"] == "fail"
 
@@ -289,7 +289,7 @@ def test_check_2_against_backpressure_is_apart_from_its_drop(world: World, readi
 
 
 def test_a_dc_tested_with_backpressure_lacks_its_number_and_holds(world: World) -> None:
-    # USC newsletters, April 1993 and November 1994 (published): the 8th edition's duplex-gauge test tells tight or leaked, no number.
+    # USC newsletters, April 1993 and November 1994 (published): the 8th edition's duplex-gauge test states tight or leaked, no number.
     tight = [{"component": part, "tight_against_backpressure": True} for part in ("check_1", "check_2")]
     verdict = judged(world, "dc", phase("dc", *tight, method="duplex_gauge"))
     assert shown(verdict) == ("incomplete", "held", "full")

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pymerkle import InmemoryTree, verify_consistency, verify_inclusion
 
-from service import merkle
+from service.ledger import merkle
 
 # Certificate Transparency's published reference vectors for RFC 6962 hashing, which RFC 9162 keeps: eight leaves, the root of each size.
 LEAVES = [

@@ -68,11 +68,11 @@ def network_of(supply: float, downstream: float) -> Any:
 
 def ours(kind: str, supply: float, conditions: dict[str, str], **downstream: Any) -> StepResult:
     loadings = {"pvb": {"check": 0, "air_inlet": 0}, "dc": {"check_1": 0, "check_2": 0}}[kind]
-    told = {
+    facts = {
         "kind": kind, "units": {"pressure": "psi", "length": "in", "flow": "gpm"}, "conditions": conditions, "loadings": loadings,
         "steps": [{"supply_pressure": supply, **downstream}],
     }  # fmt: skip
-    return operate(msgspec.convert(told, OperationRequest)).steps[0]
+    return operate(msgspec.convert(facts, OperationRequest)).steps[0]
 
 
 def near(one: float, other: float) -> bool:
@@ -101,41 +101,41 @@ def test_a_pressure_vacuum_breaker(supply: float, inches: float, check: str, inl
     if inlet == "sound":
         pipe(network, "inlet", "air", "middle", conductance("air_inlet") * AIR, one_way=True)
     pressure, flow = solve(network, tmp_path)
-    told = ours("pvb", supply, {"check": check, "air_inlet": inlet}, downstream="outlet_open", outlet_elevation=inches)
+    result = ours("pvb", supply, {"check": check, "air_inlet": inlet}, downstream="outlet_open", outlet_elevation=inches)
 
     drawing_air = inlet == "sound" and flow("inlet") > SEEN
     if drawing_air and check != "sound" and supply < 0:
         # Difference: EPANET's only fluid is water, so that water runs to its supply where ours is sent air, which runs far faster and so
         # leaves a deeper vacuum in the body. What that comes to is held against `fluids` in test_operation_water.
-        assert told.components["air_inlet"] == "open"
-        assert told.pressures["body"] < pressure("middle")
-        assert told.air_drawn > flow("inlet")
-        assert not told.non_potable_reaches_supply or check == "stuck_open"
+        assert result.components["air_inlet"] == "open"
+        assert result.pressures["body"] < pressure("middle")
+        assert result.air_drawn > flow("inlet")
+        assert not result.non_potable_reaches_supply or check == "stuck_open"
         return
 
     # The same water reaches the supply, or does not.
-    assert told.non_potable_reaches_supply == (flow("check") < -SEEN and flow("hose") < -SEEN)
+    assert result.non_potable_reaches_supply == (flow("check") < -SEEN and flow("hose") < -SEEN)
     if check == "leaking" and supply > 0:
         # Difference: a pipe of a leak's size stays so; our fouled check is lifted off by the flow and opens fully. Direction agrees.
-        assert told.flow > SEEN
+        assert result.flow > SEEN
         assert flow("check") > SEEN
         return
     if drawing_air:
         # Difference: EPANET's only fluid is water, so that "air" runs on through the body to the outlet for ever. Our piping drains and
         # then stands in air, and the flow that EPANET still has in the hose is that drained water. The pressures hardly notice, because
         # the air inlet loses next to nothing.
-        assert told.components["air_inlet"] == "open"
+        assert result.components["air_inlet"] == "open"
         # A body whose outlet is below it draws a little air in EPANET until it is drained; where nothing leaves towards the supply
         # ours then stands still.
-        assert told.air_drawn == pytest.approx(max(0.0, -flow("check")) + min(0.0, flow("hose")), rel=0.02, abs=2 * SEEN)
+        assert result.air_drawn == pytest.approx(max(0.0, -flow("check")) + min(0.0, flow("hose")), rel=0.02, abs=2 * SEEN)
     else:
-        assert told.flow == pytest.approx(flow("check"), rel=0.02, abs=SEEN)
+        assert result.flow == pytest.approx(flow("check"), rel=0.02, abs=SEEN)
         if inlet == "sound" and pressure("middle") > SEEN:
-            assert told.components["air_inlet"] == "closed"
+            assert result.components["air_inlet"] == "closed"
     if check == "sound":
-        assert told.components["check"] == ("open" if flow("check") > SEEN else "closed")
-    assert near(told.pressures["body"], pressure("middle"))
-    assert near(told.pressures["outlet"], pressure("outlet"))
+        assert result.components["check"] == ("open" if flow("check") > SEEN else "closed")
+    assert near(result.pressures["body"], pressure("middle"))
+    assert near(result.pressures["outlet"], pressure("outlet"))
 
 
 DC = [
@@ -161,23 +161,23 @@ def test_a_double_check(supply: float, downstream: dict[str, float], first: str,
     pipe(network, "check_2", "middle", "outlet", conductance(CHECK[second]), one_way=second == "sound")
     pipe(network, "hose", "outlet", "customer", conductance("outlet_widest" if pushed else "outlet"))
     pressure, flow = solve(network, tmp_path)
-    told = ours(
+    result = ours(
         "dc", supply, {"check_1": first, "check_2": second}, downstream="backpressure" if pushed else "outlet_open", **downstream
     )
 
-    assert told.non_potable_reaches_supply == (flow("check_1") < -SEEN and flow("hose") < -SEEN)
+    assert result.non_potable_reaches_supply == (flow("check_1") < -SEEN and flow("hose") < -SEEN)
     if first == "leaking" and flow("check_1") > SEEN:
         # Difference: as with the vacuum breaker, our fouled checks are lifted further by forward flow.
-        assert told.flow >= flow("check_1")
+        assert result.flow >= flow("check_1")
         return
-    assert told.flow == pytest.approx(flow("check_1"), rel=0.02, abs=SEEN)
+    assert result.flow == pytest.approx(flow("check_1"), rel=0.02, abs=SEEN)
     for part, status in (("check_1", first), ("check_2", second)):
         if status == "sound":
-            assert told.components[part] == ("open" if flow(part) > SEEN else "closed")
-    assert near(told.pressures["outlet"], pressure("outlet"))
+            assert result.components[part] == ("open" if flow(part) > SEEN else "closed")
+    assert near(result.pressures["outlet"], pressure("outlet"))
     if abs(flow("check_1")) > SEEN or {first, second} != {"sound"}:
         # Difference: between two closed checks EPANET's zone hangs on nothing and its pressure means nothing; ours keeps what it had.
-        assert near(told.pressures["zone"], pressure("middle"))
+        assert near(result.pressures["zone"], pressure("middle"))
 
 
 @pytest.mark.parametrize("supply", [-12.0, -8.0, -1.0, 20.0, 60.0, 120.0])
@@ -190,7 +190,7 @@ def test_an_air_gap(supply: float, tmp_path: Path) -> None:
     pipe(network, "gap", "supply", "mouth", conductance("outlet"), one_way=True)
     pipe(network, "fall", "mouth", "vessel", 1000.0)
     pressure, flow = solve(network, tmp_path)
-    told = operate(
+    result = operate(
         msgspec.convert(
             {
                 "kind": "air_gap",
@@ -200,10 +200,10 @@ def test_an_air_gap(supply: float, tmp_path: Path) -> None:
             OperationRequest,
         )
     ).steps[0]
-    assert not told.non_potable_reaches_supply
+    assert not result.non_potable_reaches_supply
     assert flow("gap") > -SEEN
-    assert told.flow == pytest.approx(flow("gap"), rel=0.02, abs=SEEN)
-    assert near(told.pressures["outlet"], pressure("mouth"))
+    assert result.flow == pytest.approx(flow("gap"), rel=0.02, abs=SEEN)
+    assert near(result.pressures["outlet"], pressure("mouth"))
 
 
 def test_there_are_at_least_sixty_cases() -> None:

@@ -90,7 +90,7 @@ def test_an_rp_with_both_checks_leaking_and_a_working_relief_valve_is_unknown_an
     assert verdict["initial"]["acts_as"] == "lost"
     assert acts(verdict) == AT_ONCE
     assert [reason["source"]["provenance"] for reason in verdict["protection_reasons"]] == ["common_practice", "published"]
-    assert "how large the leaks are, a field test does not show" in verdict["protection_reasons"][1]["because"]
+    assert "A field test does not show how large the leaks are" in verdict["protection_reasons"][1]["because"]
     lesser = judged(world, "rp", {"check_1": LEAKED, "check_2": LEAKED}, hazard="non_health")
     assert (protection(lesser), acts(lesser)) == (("fail", "unknown", "unknown"), {"repair_and_retest": 10})
 
@@ -134,7 +134,7 @@ def test_what_still_stops_backflow_is_degraded(
         # Both failed: none (description of a spill-resistant vacuum breaker). Published.
         ("pvb", {"check": LEAKED, "air_inlet": SHUT}, "lost"),
         ("rp", {"check_1": LEAKED, "relief_valve": SHUT, "check_2": LEAKED}, "lost"),
-        # An air inlet that does not open fully beside a check that leaks; a number that the gauge cannot tell from zero. Common practice.
+        # An air inlet that does not open fully beside a check that leaks; a number that the gauge cannot distinguish from zero. Common practice.
         ("pvb", {"check": LEAKED, "air_inlet": opened(1.4) | {"opened_fully": False}}, "unknown"),
         ("pvb", {"check": LEAKED, "air_inlet": opened(0.1) | {"opened_fully": True}}, "unknown"),
         # One check leaked and the other not read: a failure was seen, and nobody can say what is left.
@@ -330,9 +330,9 @@ def test_check_2_fouled_under_backsiphonage_is_said_to_drain_the_building(world:
 @pytest.mark.parametrize(
     ("kind", "facts", "said"),
     [
-        ("rp", {}, "whether backpressure can occur here is not stated"),
+        ("rp", {}, "does not state whether backpressure can occur here"),
         ("rp", {"backpressure_possible": True}, "backsiphonage, backpressure and both at once."),
-        ("rp", {"backpressure_possible": False}, "no backpressure can occur"),
+        ("rp", {"backpressure_possible": False}, "backpressure cannot occur"),
         ("pvb", {}, "the only mechanism that this kind guards against"),
     ],
 )

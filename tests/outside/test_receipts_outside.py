@@ -10,7 +10,8 @@ import rfc8785
 from joserfc.jwk import OKPKey
 from jwcrypto import jwk, jws
 
-from service import receipts, signing
+from service import signing
+from service.receipts import token as receipts
 from tests.conftest import Place
 
 # RFC 8037, appendix A.1 and A.2: an Ed25519 key.

@@ -17,19 +17,20 @@ from rules.field_test.diagnosis import Rows
 from rules.field_test.flags import severities
 from rules.field_test.plausible import plausible
 from rules.field_test.shutoffs import Spoils
-from rules.load import read, works
-from rules.rulebook import Limit
+from rules.files import read
+from rules.load import works
+from rules.rulebook import Interval, Limit
 from rules.sources import Cited
 from rules.standing import TestEvent, interval_for, next_due
-from rules.standing.schedule import trigger_for
+from rules.standing.schedule import inspection_for, trigger_for
 
 ON = dt.date(2026, 6, 1)
 DAY = dt.date(2026, 3, 10)
 
 # rulebook, hazard, connection, months (None: once, on installation), the clause, its mark. Those by kind and season are below.
 INTERVALS = {
-    "Washington: annually": ("us-wa", "non_health", "residential", 12, "WAC 246-290-490 (7)(b)", "published"),
-    "Washington, health hazard: annually at least": ("us-wa", "health", "non_residential", 12, "WAC 246-290-490 (7)(b)", "published"),
+    "Washington: annually": ("us-wa", "non_health", "residential", 12, "WAC 246-290-490 (7)(b)(ii)", "from_memory"),
+    "Washington, health hazard: annually at least": ("us-wa", "health", "non_residential", 12, "WAC 246-290-490 (7)(b)(ii)", "from_memory"),
     "Oregon: once every 12 months": ("us-or", "health", "non_residential", 12, "OAR 333-061-0070 (6)(c)", "published"),
     # As city codes quote 290.44(h)(4), and a supply district 344.50(e): so from memory. The three years of some cities are no state rule.
     "Texas, health hazard: yearly": ("us-tx", "health", "non_residential", 12, "30 TAC 290.44(h)(4)", "from_memory"),
@@ -80,9 +81,9 @@ def test_an_interval(name: str) -> None:
 
 # rulebook, the events after which it asks for a test at once, the clause, its mark
 TRIGGERS = {
-    "Washington: at installation": ("us-wa", {"installation"}, "(7)(b)(i)", "published"),
-    "Washington: after an incident": ("us-wa", {"incident"}, "(7)(b)(iii)", "published"),
-    "Washington: after repair, reinstallation, relocation": ("us-wa", {"repair", "relocation"}, "(7)(b)(iv)", "published"),
+    "Washington: at installation": ("us-wa", {"installation"}, "(7)(b)(i), as a city quotes it", "from_memory"),
+    "Washington: after an incident": ("us-wa", {"incident"}, "(7)(b)(iii), as a city quotes it", "from_memory"),
+    "Washington: after repair, reinstallation, relocation": ("us-wa", {"repair", "relocation"}, "(7)(b)(iv), as a city quotes it", "from_memory"),
     "Oregon: installation, repair, relocation": (
         "us-or", {"installation", "repair", "relocation"}, "(6)(b); in the older text (6)(a)", "published"),
     "Oregon: after an incident": ("us-or", {"incident"}, "(6)(d) of the older text; the newer text was not read so far", "from_memory"),
@@ -171,7 +172,7 @@ def test_an_interval_that_was_not_read_sets_no_due_day(rulebook: str) -> None:
         protection="full",
     )  # fmt: skip
     facts: dict[str, Any] = {
-        "rulebook_id": rulebook, "hazard": "health", "connection": "residential", "in_service": True, "installed_on": DAY,
+        "rulebook": rulebook, "hazard": "health", "connection": "residential", "in_service": True, "installed_on": DAY,
         "history": [passed],
     }  # fmt: skip
     found = rules.standing(**facts)
@@ -181,8 +182,8 @@ def test_an_interval_that_was_not_read_sets_no_due_day(rulebook: str) -> None:
     assert rules.standing(**facts, interval_months=12).due_on == dt.date(2027, 3, 10)
 
 
-# Washington: "more often ... for assemblies that repeatedly fail", WAC 246-290-490 (7)(b) (published). The regulation leaves the numbers to
-# the purveyor: six months after two failures within 24 is common practice, no source.
+# WAC 246-290-490 (7)(b)(ii), as a city quotes it: "annually after installation, or more frequently, if required by the purveyor". The state
+# names no figure, so its rulebook has none; a purveyor's own may say six months after two failures within 24 (common practice, no source).
 @pytest.mark.parametrize(
     ("failed_on", "months"),
     [
@@ -196,14 +197,68 @@ def test_an_interval_that_was_not_read_sets_no_due_day(rulebook: str) -> None:
         ([DAY, DAY + dt.timedelta(days=1)], 12),
     ],
 )
-def test_washington_tests_more_often_where_tests_fail_repeatedly(failed_on: list[dt.date], months: int) -> None:
+def test_only_a_purveyor_requires_more_frequent_tests_after_repeated_failures(failed_on: list[dt.date], months: int) -> None:
+    state = rules.rulebook("us-wa", ON)
+    assert not any(interval.failures for interval in state.intervals)
+    option = Interval(
+        key="repeat_failures", months=6, failures=2, within_months=24, source="common-practice", clause="–",
+        says="Tested every 6 months after two failed within 24.",
+    )  # fmt: skip
+    purveyor = msgspec.structs.replace(state, intervals=(option, *state.intervals))
+    for book, expected in ((purveyor, months), (state, 12)):
+        interval = interval_for(book, "health", "residential", DAY, failed_on)
+        assert interval is not None
+        assert interval.months == expected
+
+
+# rulebook, entry: kinds, months (None: by events only), events, connections, mark. WAC 246-290-490 (7)(b) and (c), as a city quotes them;
+# OAR 333-061-0070 (6), both texts (published), which kinds are "approved devices" from memory; 327 IAC 8-10-8(b) in a contractor's reprint;
+# the Californian handbook, as a report of a meeting has it.
+INSPECTIONS: dict[str, dict[str, tuple[set[str], int | None, set[str], set[str], str]]] = {
+    "us-wa": {
+        "air_gap": ({"air_gap"}, 12, {"installation", "incident", "repair", "relocation"}, set(), "from_memory"),
+        "irrigation_avb": ({"avb"}, None, {"installation", "incident", "repair", "relocation"}, {"irrigation"}, "from_memory"),
+    },
+    "us-or": {
+        "air_gap": ({"air_gap"}, 12, {"installation", "repair", "relocation"}, set(), "published"),
+        "device": (
+            {"avb", "hose_connection_vb", "dual_check", "dual_check_vented"}, 12, {"installation", "repair", "relocation"}, set(),
+            "from_memory"),
+    },
+    "us-in": {"air_gap": ({"air_gap"}, 12, set(), set(), "from_memory")},
+    # The state's fact sheet on 10 CSR 60-11: "inspected when installed and at least annually thereafter by a certified … tester".
+    "us-mo": {"air_gap": ({"air_gap"}, 12, {"installation"}, set(), "published")},
+    "us-ca": {"air_gap": ({"air_gap"}, 12, set(), set(), "from_memory")},
+    "us-common": {
+        "all": (
+            {"air_gap", "avb", "barometric_loop"}, 12, {"installation", "repair", "relocation", "incident"}, set(),
+            "common_practice"),
+    },
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("rulebook", rules.rulebook_ids())
+def test_the_inspections_of_kinds_that_are_not_field_tested(rulebook: str) -> None:
+    book = rules.rulebook(rulebook, ON)
+    found = {
+        row.key: (set(row.kinds), row.months, set(row.events), set(row.connections), book.cite(row).provenance)
+        for row in book.inspections
+    }
+    # Nobody has the common rulebook's unseen.
+    assert found == INSPECTIONS.get(rulebook, {})
+    assert not any(rules.catalogue()[kind].field_testable for row in book.inspections for kind in row.kinds)
+
+
+def test_an_irrigation_avb_in_washington_has_no_yearly_inspection_and_another_none_at_all() -> None:
+    # WAC 246-290-490 (7)(c), as a city quotes it; of other AVBs the words read say nothing.
     book = rules.rulebook("us-wa", ON)
-    interval = interval_for(book, "health", "residential", DAY, failed_on)
-    assert interval is not None
-    assert (interval.months, book.cite(interval).provenance) == (months, "common_practice" if months == 6 else "published")
-    oregon = interval_for(rules.rulebook("us-or", ON), "health", "residential", DAY, failed_on)
-    assert oregon is not None
-    assert oregon.months == 12
+    irrigation = inspection_for(book, "avb", "health", "irrigation")
+    assert irrigation is not None
+    assert (irrigation.months, "installation" in irrigation.events) == (None, True)
+    assert inspection_for(book, "avb", "health", "residential") is None
+    yearly = inspection_for(book, "air_gap", "unknown", "non_residential")
+    assert yearly is not None
+    assert yearly.months == 12
 
 
 # A failed assembly, by hazard and what its protection acts as: at once for a health hazard with no barrier known to be left, or with one
@@ -298,40 +353,6 @@ def test_a_limit(row: tuple[str, str, float | None, float, str, str]) -> None:
     assert (limit.at_least, limit.at_most, limit.unit, book.cite(limit).provenance) == (lower, upper, unit, mark)
 
 
-# rulebook, the authority's words for hazards, and as which degree each acts. Ohio 3745-95-05; Missouri's fact sheets; Virginia table 630.1;
-# North Carolina's older guideline; B64.10's three degrees; AS/NZS 3500.1:2018 section 4; the United Kingdom's fluid categories. The words
-# were read; as which degree each acts is this project's reading (common practice), except where the clause itself says "health".
-WORDS = {
-    "us-common": {"severe": "severe", "health": "health", "non_health": "non_health"},
-    "us-oh": {"severe": "severe", "system": "health", "health": "health", "pollution": "non_health"},
-    "us-mo": {"class I": "health"},
-    "us-tx": {"health": "health"},
-    "us-va": {"high": "health", "low": "non_health"},
-    "us-nc": {"severe": "health", "moderate": "non_health"},
-    "ca-bc": {"severe": "health", "moderate": "health", "minor": "non_health"},
-    "ca-on-toronto": {"severe": "health", "moderate": "health"},
-    "au-nsw": {"high": "severe", "medium": "health", "low": "non_health"},
-    "nz": {"high": "severe", "medium": "health", "low": "non_health"},
-    "gb": {
-        f"fluid category {n}": degree for n, degree in enumerate(("non_health", "non_health", "health", "health", "severe"), 1)
-    },
-}
-# Who inherits them, or uses the same.
-WORDS |= {name: WORDS["us-common"] for name in rules.rulebook_ids() if name.startswith("us-") and name not in WORDS}
-WORDS |= {name: WORDS["ca-bc"] for name in rules.rulebook_ids() if name.startswith("ca-") and name not in WORDS}
-WORDS |= dict.fromkeys(("au-wa", "au-qld", "au-vic"), WORDS["au-nsw"]) | {"eu-en1717": WORDS["gb"]}
-HEALTH_BY_THE_CLAUSE = {("us-oh", "health"), ("us-mo", "class I"), ("us-tx", "health")}
-
-
-@pytest.mark.parametrize("rulebook", rules.rulebook_ids())
-def test_the_words_for_hazards(rulebook: str) -> None:
-    book = rules.rulebook(rulebook, ON)
-    assert {word.word: word.acts_as for word in book.hazard_words} == WORDS[rulebook]
-    for word in book.hazard_words:
-        if (rulebook, word.word) not in HEALTH_BY_THE_CLAUSE:
-            assert book.cite(word).provenance == "common_practice", word
-
-
 # The standards' acceptance figures were not read: AS/NZS 2845.3:2020, New Zealand's industry standard of 2019, AIM-08-01, EN 12729.
 @pytest.mark.parametrize("rulebook", ["au-nsw", "au-wa", "au-qld", "au-vic", "nz", "gb", "eu-en1717"])
 @pytest.mark.parametrize("closed", [True, False])
@@ -367,8 +388,8 @@ FACTS = {"closed_tight", "tight_against_backpressure", "opened", "opened_fully",
 def values(rulebook: str) -> Iterator[Cited]:
     data = rules.rulebook_data(rulebook)
     for section in (
-        data.criteria, data.limits, data.intervals, data.triggers, data.deadlines, data.editions, data.hazard_words, data.testers,
-        data.not_read,
+        data.criteria, data.limits, data.intervals, data.inspections, data.triggers, data.deadlines, data.editions, data.hazard_words,
+        data.testers, data.not_read,
     ):  # fmt: skip
         yield from section
     for criterion in data.criteria:
@@ -405,8 +426,8 @@ def test_every_rulebook_judges_every_kind_that_can_be_tested(rulebook: str) -> N
             }[component.removesuffix("_1").removesuffix("_2")]
             # What a check does against backpressure is judged only of those that procedures put pressure behind.
             assert quantities - {"tight_against_backpressure"} == wanted, (kind.kind, component)
-    rules_told = {one.rule for one in criteria}
-    assert {one.alternative_to for one in criteria if one.alternative_to} <= rules_told
+    rules_reported = {one.rule for one in criteria}
+    assert {one.alternative_to for one in criteria if one.alternative_to} <= rules_reported
 
 
 def test_what_stands_beside_the_rulebooks_says_where_it_is_from_too() -> None:
@@ -420,44 +441,44 @@ def test_what_stands_beside_the_rulebooks_says_where_it_is_from_too() -> None:
     assert all(work.title and work.publisher for work in works().values())
 
 
-# A change to a limit, an interval, a clause or a mark changes the digest: look at the change, name it in the CHANGELOG, then pin it anew.
+# A change to a limit, an interval, a clause or a mark changes the digest: look at the change, name it in the CHANGELOG, then pin it again.
 DIGESTS = {
-    "au-nsw": "sha256:2205c8f894bf540b65fe37cd72af710c1dc6bb58c1c3e0176b91de724eb4cf5c",
-    "au-qld": "sha256:a3edfd80a8632b7a45b547249f79f1736139be9db4ec74cb3c0db871bc1fd488",
-    "au-vic": "sha256:d16ad4dc8e292f47eac0dcb7e817e89ce6b4f963df7ea606e3a9d54e6ffe259d",
-    "au-wa": "sha256:c7794d0322c0ead1659b29ed96dc9ffb8d5a99fac66be19655f8d20e773ef7dc",
-    "ca-bc": "sha256:cba04d5b88b57481a919a29c6961709017a8c980a9046030d7720716a7ce2b3b",
-    "ca-ns-east-hants": "sha256:d35b35e95958f03a8c357bea6ab9827a71b2b25d0a1de083eeb3b332d1be389a",
-    "ca-ns-halifax": "sha256:81505d67d551bb4c03b2d30d6343317e3ad3172cfd0fa9f3dd4a7519bc3cfe59",
-    "ca-on-toronto": "sha256:e4c6dc503836aafb26813039e7632a26638399d17cd8a60f653587970d258ff8",
-    "ca-qc": "sha256:4fb8736e8f5140dbec08c05c74a5b1459d53bbb74a216cfabbf7b4ce6a971fca",
-    "ca-sk-saskatoon": "sha256:c254b55527dcb828e3477e69deaa7da1c030d218dacd37cab78d900650c79d2b",
-    "eu-en1717": "sha256:6b517ed9d06a5bc225f1caae6dbab04455b4aecdb1e8331976d8a1ad2b4f624d",
-    "gb": "sha256:b2d6d4aaa4103d9174969aee20a5f2adb1510e9dd9e1e93dedad372a93498efc",
-    "nz": "sha256:5760eca149edd3dc8ad9a9fbac1526702444f04d6a41d7273de36605e85e3416",
-    "us-az": "sha256:0e0175a85745be031e811b2547259ba69de4cf13add7431499878bb5f4914ab0",
-    "us-ca": "sha256:b606f6757906a61fe3f723a8ebd2b379133407d9d26608f604a199d86410b22d",
-    "us-co": "sha256:d24039d13d372df86385a16feaaf29aaf23d2648cd8a0c5ec3484cf9904ce7a4",
-    "us-common": "sha256:16c4ae2621245c223e8c599db9e5e3f5103af065b866f7a4ad5598cfb54c67cb",
-    "us-fl": "sha256:631d5365e09545fbd4fab5fd27ddfea35f112f18096effc445e54f358b7468f6",
-    "us-hi": "sha256:5cc22be75ac5f3c4acb11c2252496f171f01d575d4b8eb6f90da699b453b5029",
-    "us-il": "sha256:efd148d10b1d75298c282618bf0a1b2286de48686e9b24defe7cefe094a2ac7b",
-    "us-in": "sha256:ae2b34c733718da3e9062802b7bf00a383c40b170f33c52e90b2959f2d9fe365",
-    "us-ma": "sha256:92354a53963738fe3005378bb051ad5807236700ad327999ecd853784423997d",
-    "us-mi": "sha256:7b87e066d0a7b6d676c3b8af5086fba7babdcf49937e0e26ae5af97c55a97b62",
-    "us-mn": "sha256:c271a365f50a409dd64f047506c3f553228cc970c6606aafff9313311f61b8af",
-    "us-mo": "sha256:09073b81d1ba429df108199dc350f63848b9a560dff2cbe30d5ca5cc16356ad8",
-    "us-nc": "sha256:fa3a0a366de2f0694a0b10c2364dbf1a139cf149bdb91ea71c895822e673bd98",
-    "us-nj": "sha256:faed9b9026e20f319799ec582eeb425b031899385a99fded043567270714affe",
-    "us-nv": "sha256:596dd576bb9287af60345937182b6e1aa990213bd41be529657525c90d131200",
-    "us-ny": "sha256:6764493d6fe40090535f64d88e11bd59c3b386d86666a61bf1f7fec235264d50",
-    "us-oh": "sha256:ce8e893ce31302f361a0c95161bd3d1bb1e545b29df1ca9f0dd99621a79bd311",
-    "us-or": "sha256:b19e6056ec1c73f1c96d2508549655a04f807b443c80550eae60ec137764a6c6",
-    "us-tn": "sha256:e4a95eb1eed9311c8d2c523f9f3ce37c1b65e2cdbc1e1d0e1eed5af8bb62a633",
-    "us-tx": "sha256:23f7a5dd515e915125bb33c8276d7e12180368a505beff453731abc47a5eea7d",
-    "us-ut": "sha256:04baee85d47fc70daebc71d0121dad7ba45b3b9854272e2cbf433c78fdb0089f",
-    "us-va": "sha256:2739b54a22168913c8d7e095af17aabcb1cc3aeee284ff8c6533fb93ff10a8fe",
-    "us-wa": "sha256:fefeadd8abc9d46088c314a41167eb91ce01afe523cac9ee0c08c1d8cf8d1be6",
+    "au-nsw": "sha256:cae085fc74872bd23d25e75cf2a7c08069760e53a9e06a2a6ff8e661f2962761",
+    "au-qld": "sha256:72a3ba0f80934b34c1a78b93025b3f258c54dac93411c4a37f430f8d2769b655",
+    "au-vic": "sha256:5e944d30fe1644e2be87e4cd4a4df9042f4e39bc08cddfdfea2153a1dc540a1d",
+    "au-wa": "sha256:21ac8eded8cd29db2e0ac51f8e1f66ed254dce33e1692bd808db4bf07b599373",
+    "ca-bc": "sha256:d788aa50fb0fe3f6cadb1315dbe0294c479f835db8482c6f3b9e4b8e95ad9ec9",
+    "ca-ns-east-hants": "sha256:a41cf4189142de525385d655bb7a4ab4fd9393a1128b3883f811c8b2cd14eae8",
+    "ca-ns-halifax": "sha256:476c443a075f1c1143d6895bdbfe725f4a5a1ce335a69078b043d3834fbd26bd",
+    "ca-on-toronto": "sha256:c53c236d62ad96300f5b24195b60039e12a43c425cd61e5cea9be20164237296",
+    "ca-qc": "sha256:8cab1e34fd797ef088f8ca04bc374f285b1c4af1ae149c01c55fb9c1fac19415",
+    "ca-sk-saskatoon": "sha256:ae06e5ce71112da605882bf6b94964e8466c36a8ecbdec573286d0bc409446e1",
+    "eu-en1717": "sha256:1aa213f49281d60570fb00ce783ae47cf587b2883285cdfd6e335fd8df36e0f9",
+    "gb": "sha256:370304fddeda48b904c00c55385f51bf07c726eea295515fce5506fdabbab136",
+    "nz": "sha256:99f7f900f1cc23f95b475a5ecf7dc92c7afceb53dd811605222c612a586220ce",
+    "us-az": "sha256:2dee317392bca928d4a4842bbae1778a13fc6c10abbbeac4f63603033c1d93fe",
+    "us-ca": "sha256:0f12773995781d71dc825dd911b80d985cbdfe504d6e993a383d29c7f492163f",
+    "us-co": "sha256:0167cf910772ee22096154a73ebe934589fe3813db0ba994c931e9173a603025",
+    "us-common": "sha256:7bf3ba21efcb681cab4820fcc9ce5460ca10d7dd8492795d53953aa7cd6cefd4",
+    "us-fl": "sha256:580e25afeabc5930b95fa37d9efaac50a83e47866813a64f0805186d899620e1",
+    "us-hi": "sha256:fb887f50815bfa17348cd4c25a76bf2d283ea4ad6da6fc1bcf27c3ed531b7c21",
+    "us-il": "sha256:be0fd4bdc2a0e9bc0370d741c8d75da8d2afce5f7b6b8b8f7a82e91ee2d1b105",
+    "us-in": "sha256:dd290de8f92d03b4e5d84d6fb9d359d2647601be46bbd8aa298b5cf779cbf599",
+    "us-ma": "sha256:0b29f0532691842bf092ed29903fd52d54e524a83794663165f9d31b3a7548a6",
+    "us-mi": "sha256:9babc21c0117eecb05de58aaa2886998b2caa0c6c07751a517457ad79ece8c57",
+    "us-mn": "sha256:c674d15c8bd5e5f1db8488933a41b6d59f8669c33cf176c0acba5698026a7d2c",
+    "us-mo": "sha256:a39138366098035508f2fb994ddd1f6d099565d4e9d137cba537eae00cc1e8bf",
+    "us-nc": "sha256:f771c2a631d7d8651aca962fc638fa0a8f68aee73c27c9278bf24bd9147d6db0",
+    "us-nj": "sha256:a9c9d3b370b89fe021442fdc4f51947043fb7c6e436d3e5d6e634c3e6e296fe9",
+    "us-nv": "sha256:8883846f75eb69f3876a9012096fbf8469617e245a948153702ad9f9fb06ff00",
+    "us-ny": "sha256:e3e576d5207bafc14a2dc2bdd7dcac26a3f9d7888f50f2705b00db249abff03f",
+    "us-oh": "sha256:4246f5c41f75b193956c1ae6e2f716a14060bcb1cccd6e6c07961fb0c3fd48fe",
+    "us-or": "sha256:67befd10e47d63db892b6dc8e3acc32e6dd045c652f28dc522280008681bba13",
+    "us-tn": "sha256:281720a0102e51af96db5de95260adee66ebd2a9c4b2eb0c46682e60276e1756",
+    "us-tx": "sha256:a55b8ad776f6dc73238925a5876263a0de3defd10e055e5b4ed9d384f8d019e9",
+    "us-ut": "sha256:6954b16be0359dc4baf8e21e224e231af439e0d4bb564b98df246ccdcfae1ab5",
+    "us-va": "sha256:8893c1cf7e70fe0fd992ca9f6c840517c15e8f7b38fe7b3503ee09a2354582f4",
+    "us-wa": "sha256:b16c350ce593e7f39d089bb8b16866df5d98c36a92e8fe9276911f21532efed5",
 }
 
 

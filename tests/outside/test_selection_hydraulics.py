@@ -19,7 +19,7 @@ GPM = UREG.Quantity(1, "gallon/minute").to("m**3/s").magnitude
 INCH, FOOT = 0.0254, 0.3048
 
 
-def chosen(kind: str, units: Units, told: Hydraulics) -> KindResult:
+def chosen(kind: str, units: Units, result: Hydraulics) -> KindResult:
     asked = SelectionRequest(
         rulebook="us-common",
         hazard="health",
@@ -27,7 +27,7 @@ def chosen(kind: str, units: Units, told: Hydraulics) -> KindResult:
         continuous_pressure=False,
         purpose="point_of_use",
         units=units,
-        hydraulics=told,
+        hydraulics=result,
     )
     (one,) = [one for one in select(asked, on=ON).kinds if one.kind == kind]
     return one
@@ -43,10 +43,10 @@ def test_the_density_is_that_of_cold_water() -> None:
 
 def test_one_foot_of_height_is_0_433_psi() -> None:
     # Common practice: one foot is 0.433 psi. `fluids` says ρ g h with the density of iapws, within 0.03 % of our rounded one.
-    told = Hydraulics(
+    result = Hydraulics(
         supply_pressure=60, design_flow=0, outlet_elevation_above_assembly=1, loss_curves={"rp": (LossPoint(flow=0, loss=0),)}
     )
-    left = chosen("rp", Units(pressure="psi", flow="gpm", length="ft"), told).residual_pressure
+    left = chosen("rp", Units(pressure="psi", flow="gpm", length="ft"), result).residual_pressure
     assert 60 - left == pytest.approx(0.433, abs=5e-4)
     assert 60 - left == pytest.approx(fluids.core.P_from_head(FOOT, iapws.IAPWS95(T=288.15, P=0.101325).rho) / PSI, rel=3e-4)
 
@@ -56,7 +56,7 @@ def test_one_foot_of_height_is_0_433_psi() -> None:
 def test_spring_and_coefficient_lose_what_fluids_computes(flow: float, bore: float) -> None:
     # An angle-seat check by Crane TP-410's K for a swing check in smooth pipe, as `fluids` computes it, behind a 5 psi spring.
     k = fluids.fittings.K_swing_check_valve_Crane(D=bore * INCH)
-    told = Hydraulics(
+    result = Hydraulics(
         supply_pressure=80,
         design_flow=flow,
         outlet_elevation_above_assembly=12,
@@ -66,7 +66,7 @@ def test_spring_and_coefficient_lose_what_fluids_computes(flow: float, bore: flo
     velocity = flow * GPM / (np.pi / 4 * (bore * INCH) ** 2)
     lost = fluids.core.dP_from_K(k, rho=999.0, V=velocity) / PSI
     head = fluids.core.P_from_head(12 * INCH, 999.0) / PSI
-    one = chosen("rp", Units(pressure="psi", flow="gpm", length="in"), told)
+    one = chosen("rp", Units(pressure="psi", flow="gpm", length="in"), result)
     # 9.80665 against the same constant in `fluids`: equal to rounding.
     assert one.residual_pressure == pytest.approx(80 - 5 - lost - head, rel=1e-9, abs=1e-9)
     assert [reason.holds for reason in one.reasons if reason.rule == "hydraulics.residual_pressure"] == [
@@ -117,7 +117,7 @@ def test_a_curve_sampled_from_crane_s_losses_leaves_what_the_losses_leave(kind: 
         return fluids.core.dP_from_K(k, rho=999.0, V=velocity) / PSI
 
     curve = tuple(LossPoint(flow=float(f), loss=lost(float(f))) for f in range(0, 41, 2))
-    told = Hydraulics(supply_pressure=60, design_flow=21, required_outlet_pressure=20, loss_curves={kind: curve})
-    left = chosen(kind, Units(pressure="psi", flow="gpm"), told).residual_pressure
+    result = Hydraulics(supply_pressure=60, design_flow=21, required_outlet_pressure=20, loss_curves={kind: curve})
+    left = chosen(kind, Units(pressure="psi", flow="gpm"), result).residual_pressure
     assert left <= 60 - lost(21)
     assert left == pytest.approx(60 - lost(21), abs=0.05)

@@ -357,8 +357,8 @@ PLACEMENT = {
 @pytest.mark.parametrize("name", PLACEMENT)
 def test_a_placement_rule_passes_at_its_source_s_figure_and_fails_beyond_it(name: str) -> None:
     rulebook, kind, fact, right, wrong, rule, clause, mark = PLACEMENT[name]
-    for told, outcome in ((right, "met"), (wrong, "not_met")):
-        installation = Installation(**{"closed_system": True, "freezing_exposure": True, "relief_discharge": 95.0, fact: told})
+    for result, outcome in ((right, "met"), (wrong, "not_met")):
+        installation = Installation(**{"closed_system": True, "freezing_exposure": True, "relief_discharge": 95.0, fact: result})
         asked = PlacementRequest(
             rulebook=rulebook, kind=kind, size=2.0, units=Units(length="in", flow="gpm"), installation=installation
         )
@@ -374,8 +374,8 @@ def test_a_placement_rule_passes_at_its_source_s_figure_and_fails_beyond_it(name
 )
 def test_clearance_grows_with_the_size(size: float, all_round: float, testing_side: float, outcome: str) -> None:
     # One Kansas utility's guideline [published]: up to 2 in, 6 in all round; larger, 12 in all round and 24 in on the testing side.
-    told = Installation(clearance_all_round=all_round, clearance_testing_side=testing_side)
-    asked = PlacementRequest(rulebook="us-common", kind="rp", size=size, units=Units(length="in"), installation=told)
+    result = Installation(clearance_all_round=all_round, clearance_testing_side=testing_side)
+    asked = PlacementRequest(rulebook="us-common", kind="rp", size=size, units=Units(length="in"), installation=result)
     outcomes = {one.outcome for one in place(asked, on=ON).findings if one.rule.startswith("clearance.")}
     assert outcomes - {"met"} == {outcome} - {"met"}
 

@@ -25,7 +25,7 @@ def trend_of(days: list[int], values: list[float], ahead: int, *, minimum: float
             report_id=str(at), performed_on=FIRST + dt.timedelta(days=day), unit="psi",
             findings=[
                 Finding(
-                    rule="dc.check_1.held_at", phase="initial", line="main", component="check_1", outcome="met", message="", source=SOURCE,
+                    rule="dc.check_1.held_at", phase="initial", line="main", component="check_1", outcome="met", code="number", message="", source=SOURCE,
                     observed=value, at_least=minimum,
                 )
             ],
@@ -70,9 +70,9 @@ def test_slope_and_prediction_are_those_of_scipy(days: list[int], seed: int, ahe
 
 @pytest.mark.parametrize("readings", [3, 5, 9])
 def test_the_stated_chances_come_true_as_often_as_they_say(readings: int) -> None:
-    """Ageing springs, read yearly with normal scatter: the chance told of the very reading that came next is spread evenly.
+    """Ageing springs, read yearly with normal scatter: the chance stated for the very reading that came next is spread evenly.
 
-    Where the chance of a reading below y is told as p, and y is what came, p is uniform from 0 to 1 if the chances are right
+    Where the chance of a reading below y is reported as p, and y is what came, p is uniform from 0 to 1 if the chances are right
     (the probability integral transform); and the prediction interval holds as many as it says.
     """
     source = random.Random(readings)  # noqa: S311 - reproducible on purpose

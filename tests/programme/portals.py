@@ -1,4 +1,4 @@
-"""Two portals that mirror the utility: one asks the change feed, the other is told by webhooks and is sometimes down."""
+"""Two portals that mirror the utility: one asks the change feed, the other gets webhooks and is sometimes down."""
 
 import json
 import threading
@@ -27,15 +27,15 @@ class FeedPortal:
         """Read all there is."""
         stale: dict[str, set[str]] = {"standings": set(), "notices": set()}
         while True:
-            told = self._get(self.next)
-            for one in told["items"]:
+            result = self._get(self.next)
+            for one in result["items"]:
                 self.seen.append((one["sequence"], one["resource"], one["id"], one["version"]))
                 if one["resource"] in stale:
                     stale[one["resource"]].add(one["id"])
                 elif one["resource"] == "reports":
                     self.reports.add(one["id"])
-            self.next = told["next"]
-            if not told["items"]:
+            self.next = result["next"]
+            if not result["items"]:
                 break
         for assembly in stale["standings"]:
             self.standings[assembly] = self._get(f"{self.place.base}/assemblies/{assembly}/standing")
@@ -73,7 +73,7 @@ class WebhookPortal:
 
         self._server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
         self._server.daemon_threads = True
-        self.url = f"http://127.0.0.1:{self._server.server_address[1]}/told"
+        self.url = f"http://127.0.0.1:{self._server.server_address[1]}/stated"
         threading.Thread(target=self._server.serve_forever, kwargs={"poll_interval": 0.02}, daemon=True).start()
 
     def take(self, headers: dict[str, str], body: bytes) -> int:
@@ -90,9 +90,9 @@ class WebhookPortal:
 
     @property
     def seen(self) -> list[tuple[int, str, str, int]]:
-        """Every change told, by its number, each message counted once."""
-        told = [one for message in self.messages.values() for one in message["data"]["changes"]]
-        return sorted((one["sequence"], one["resource"], one["id"], one["version"]) for one in told)
+        """Every change reported, by its number, each message counted once."""
+        listed = [one for message in self.messages.values() for one in message["data"]["changes"]]
+        return sorted((one["sequence"], one["resource"], one["id"], one["version"]) for one in listed)
 
     def close(self) -> None:
         """End."""

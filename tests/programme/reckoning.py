@@ -1,4 +1,4 @@
-"""The other way to the same figures: the export is loaded into DuckDB, and standings are told anew in plain Python.
+"""The other way to the same figures: the export is loaded into DuckDB, and standings are worked out again in plain Python.
 
 Nothing of the service is used here. Rules of the trade, as WAC 246-290-490(7)(b) has them: a test a year, and a test after a backflow
 incident. A failed assembly is failed until an accepted test passes.
@@ -58,7 +58,7 @@ class Export:
                 FROM report r WHERE r.counts
             ), decided AS (
                 SELECT *, lag(outcome) OVER w AS before, lead(day) OVER w AS next_day,
-                    min(CASE WHEN outcome = 'pass' THEN day END) OVER (w ROWS BETWEEN CURRENT ROW AND UNBOUNDED FOLLOWING) AS mended
+                    min(CASE WHEN outcome = 'pass' THEN day END) OVER (w ROWS BETWEEN CURRENT ROW AND UNBOUNDED FOLLOWING) AS repaired
                 FROM counted WHERE outcome = 'fail' OR outcome = 'pass' AND acceptance = 'accepted'
                 WINDOW w AS (PARTITION BY assembly_id ORDER BY performed_at, outcome = 'fail', received_at, id)
             ), begun AS (
@@ -72,8 +72,8 @@ class Export:
                 (SELECT count(*) FROM year WHERE outcome = 'fail') AS failed,
                 (SELECT count(*) FROM year WHERE outcome = 'pass' AND acceptance = 'accepted' AND first_outcome = 'fail') AS repaired_at_once,
                 (SELECT count(*) FROM begun) AS failures,
-                (SELECT count(mended) FROM begun) AS repaired,
-                (SELECT median(mended - day) FROM begun) AS median_days_to_repair,
+                (SELECT count(repaired) FROM begun) AS repaired,
+                (SELECT median(repaired - day) FROM begun) AS median_days_to_repair,
                 (SELECT coalesce(sum(greatest(0, date_diff('day', greatest(day, $first::date), least(coalesce(next_day, $last::date + 1), $last::date + 1)))), 0)
                     FROM decided WHERE outcome = 'fail' AND protection = 'lost' AND day <= $last) AS unprotected_days
             """,

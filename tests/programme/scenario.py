@@ -26,7 +26,7 @@ SHARES = (35, 25, 28, 12)
 
 
 class Plot(Struct, kw_only=True):
-    """An assembly with its premises, as the utility's spreadsheet tells them, and its last test before the programme begins."""
+    """An assembly with its premises, as the utility's spreadsheet states them, and its last test before the programme begins."""
 
     number: int
     kind: str
@@ -119,7 +119,7 @@ class Scenario:
         return {"shutoffs": {"inlet": "tight", "outlet": "tight"}, "readings": self.readings(kind, good=good)}
 
     def visit(self, plot: Plot, on: dt.date, *, reason: str = "periodic", good: bool, repaired: bool = False) -> Visit:
-        """A visit on a day; one that finds a failure may mend it and test again."""
+        """A visit on a day; one that finds a failure may repair it and test again."""
         document: dict[str, Any] = {"initial_test": self.phase(plot.kind, good=good)}
         if repaired:
             failing = {"rp": "check_1", "dc": "check_1"}.get(plot.kind, "check")
@@ -144,8 +144,8 @@ class Scenario:
         for plot in self.plots:
             read = {one["component"]: one for one in self.readings(plot.kind, good=True)}
 
-            def held(part: str, told: dict[str, dict[str, Any]] = read) -> str:
-                one = told.get(part, {})
+            def held(part: str, result: dict[str, dict[str, Any]] = read) -> str:
+                one = result.get(part, {})
                 return str(one.get("held_at", one.get("opened_at", "")))
 
             write.writerow(

@@ -23,7 +23,7 @@ import pytest
 from msgspec.structs import replace
 
 from service.secrets import Secret
-from service.webhooks import WebhookPolicy
+from service.settings import WebhookPolicy
 from tests.conftest import Place, World, bearer, certificate, fresh_database, world_in
 from tests.programme.portals import FeedPortal, WebhookPortal
 from tests.programme.reckoning import Export
@@ -75,9 +75,9 @@ class Programme:
         sheet = self.scenario.spreadsheet()
         dry = self._import(sheet, dry_run=True)
         assert (dry["problem_count"], dry["written"]) == (0, False), dry["problems"][:5]
-        told = self._import(sheet, dry_run=False)
-        assert told["counts"]["reports"]["new"] == len(self.scenario.plots)
-        assert told["acceptance"] == {"accepted": len(self.scenario.plots)}
+        result = self._import(sheet, dry_run=False)
+        assert result["counts"]["reports"]["new"] == len(self.scenario.plots)
+        assert result["acceptance"] == {"accepted": len(self.scenario.plots)}
         again = self._import(sheet, dry_run=False)
         assert {one["new"] + one["changed"] for one in again["counts"].values()} == {0}
         by_serial = {one["serial_number"]: one["id"] for one in self.everything("assemblies") if "serial_number" in one}
@@ -136,9 +136,9 @@ class Programme:
         elif drawn < 0.95:
             self.counts["repaired later"] += 1
             visit = self.scenario.visit(plot, on, good=False)
-            mended = on + dt.timedelta(days=chance.randint(2, 35))
-            self.later[mended].append(self.scenario.visit(plot, mended, reason="repair", good=True))
-            self._passed(plot, mended)
+            repaired = on + dt.timedelta(days=chance.randint(2, 35))
+            self.later[repaired].append(self.scenario.visit(plot, repaired, reason="repair", good=True))
+            self._passed(plot, repaired)
         elif drawn < 0.965:
             self.counts["never repaired"] += 1
             visit = self.scenario.visit(plot, on, good=False)
@@ -216,14 +216,14 @@ class Programme:
         self.offline = []
 
     def incident(self, on: dt.date) -> None:
-        """Dirty water in a street: eight assemblies are tested anew within days."""
+        """Dirty water in a street: eight assemblies are tested again within days."""
         plots = self.scenario.chance.sample(self.scenario.plots, 8)
         document = {
             "occurred_at": at(on, 6).isoformat(), "status": "confirmed", "description": "Discoloured water, backsiphonage during a main break.",
             "assemblies": [self.assemblies[plot.number] for plot in plots], "people_affected": 12,
         }  # fmt: skip
-        told = self.place.made("incidents", **document)
-        self.incidents.append(told)
+        result = self.place.made("incidents", **document)
+        self.incidents.append(result)
         for plot in plots:
             if self.scenario.chance.random() < 0.8:
                 again = on + dt.timedelta(days=self.scenario.chance.randint(1, 9))
@@ -282,9 +282,9 @@ def test_two_years_of_a_programme(programme_world: World, tmp_path: Path) -> Non
     world = programme_world
     world.clock.moment = at(FIRST, 9).astimezone(dt.UTC)
     place = world.place("us-wa")
-    feed, told = FeedPortal(place), WebhookPortal()
-    hook = place.made("webhooks", url=told.url)
-    told.secret = hook["secret"]
+    feed, result = FeedPortal(place), WebhookPortal()
+    hook = place.made("webhooks", url=result.url)
+    result.secret = hook["secret"]
     # The place itself was registered before the subscription; the portal asks for that part of the feed too.
     assert world.operator.post(f"{place.base}/webhooks/{hook['id']}/replay", json={"after": 0}).status_code == 202
     programme = Programme(place, Scenario(ASSEMBLIES))
@@ -297,34 +297,34 @@ def test_two_years_of_a_programme(programme_world: World, tmp_path: Path) -> Non
                 programme.incident(day)
             if day.weekday() == 0:
                 # The second portal is down for ten days every quarter, and for a week and a half over one new year.
-                told.down = day.day <= 10 and day.month % 3 == 1
+                result.down = day.day <= 10 and day.month % 3 == 1
                 programme.review()
                 programme.run_notices()
                 feed.catch_up()
-                if not told.down:
+                if not result.down:
                     programme.enable(hook)
                 if sys.stderr.isatty():
                     sys.stderr.write(f"\r{day}: {len(programme.sent)} tests sent, {dict(programme.counts)}"[:200])
             day += dt.timedelta(days=1)
         programme._come_home()
         programme.review()
-        told.down = False
+        result.down = False
         programme.enable(hook)
         world.clock.pass_by(days=2)
         programme.run_notices()
         last_run = world.clock.now().astimezone(at(FIRST).tzinfo).date()
         feed.catch_up()
-        all_told(world, place, hook, told, feed)
+        all_reported(world, place, hook, result, feed)
         agree(programme, feed, tmp_path, last_run)
     finally:
-        told.close()
+        result.close()
         feed.client.close()
         for client in programme.clients.values():
             client.close()
 
 
-def all_told(world: World, place: Place, hook: dict[str, Any], told: WebhookPortal, feed: FeedPortal) -> None:
-    """The portal that was told by webhooks, and was down for weeks, knows every change once and in order."""
+def all_reported(world: World, place: Place, hook: dict[str, Any], result: WebhookPortal, feed: FeedPortal) -> None:
+    """The portal that got webhooks, and was down for weeks, knows every change once and in order."""
     known, moved = -1, time.monotonic()
     while True:
         progress = world.operator.get(f"{place.base}/webhooks/{hook['id']}/progress").json()
@@ -332,14 +332,14 @@ def all_told(world: World, place: Place, hook: dict[str, Any], told: WebhookPort
             break
         if progress["delivered_through"] > known:
             known, moved = progress["delivered_through"], time.monotonic()
-        # However much there is to tell, it goes on.
+        # However much there is to report, it goes on.
         assert time.monotonic() - moved < 60, progress
         world.clock.pass_by(minutes=30)
         time.sleep(0.05)
     feed.catch_up()
-    assert told.refused > 0
+    assert result.refused > 0
     assert [one[0] for one in feed.seen] == list(range(1, len(feed.seen) + 1))
-    assert told.seen == feed.seen
+    assert result.seen == feed.seen
 
 
 def agree(programme: Programme, feed: FeedPortal, folder: Path, last_run: dt.date) -> None:
@@ -377,7 +377,7 @@ def agree(programme: Programme, feed: FeedPortal, folder: Path, last_run: dt.dat
         else:
             assert one["status"] == status, (assembly, one)
 
-    # Notices: once for each step and what it is about, and each that the portal saw is as the service tells it.
+    # Notices: once for each step and what it is about, and each that the portal saw is as the service states it.
     notices = list(programme.everything("notices"))
     about = Counter((one["assembly_id"], one["step"], one["due_on"], one["report_id"]) for one in notices)
     assert set(about.values()) == {1}
@@ -390,7 +390,7 @@ def agree(programme: Programme, feed: FeedPortal, folder: Path, last_run: dt.dat
         "unprotected",
     }
     assert {one["id"]: one["state"] for one in notices} == {name: one["state"] for name, one in feed.notices.items()}
-    # Whoever was overdue or failed at the last run has been told so.
+    # Whoever was overdue or failed at the last run has been notified.
     known = {
         (one["assembly_id"], one["due_on"] or one["report_id"]) for one in notices if one["state"] in ("sent", "delivery_failed")
     }

@@ -1,4 +1,4 @@
-"""What every refusal of the rules holds to (rules/errors.py): each is a whole sentence, and tells what it was about."""
+"""What every refusal of the rules holds to (rules/errors.py): each is a whole sentence, and states what it was about."""
 
 import re
 from typing import TypeVar

@@ -16,7 +16,7 @@ from tests.rules.refusals import whole
 
 
 def criterion(**changes: object) -> Criterion:
-    told = {
+    facts = {
         "rule": "r",
         "kinds": ["dc"],
         "component": "check_1",
@@ -25,7 +25,7 @@ def criterion(**changes: object) -> Criterion:
         "unit": "psi",
         "says": "s",
     }
-    return msgspec.convert(told | {"source": "w", "clause": "c"} | changes, Criterion)
+    return msgspec.convert(facts | {"source": "w", "clause": "c"} | changes, Criterion)
 
 
 def interval(key: str = "all", **changes: object) -> Interval:
@@ -33,14 +33,14 @@ def interval(key: str = "all", **changes: object) -> Interval:
 
 
 def data(**changes: object) -> RulebookData:
-    told = {
+    facts = {
         "id": "b",
         "title": "t",
         "jurisdiction": "j",
         "in_force_from": dt.date(2000, 1, 1),
         "last_looked_at": dt.date(2020, 1, 1),
     }
-    return RulebookData(**told | changes)  # type: ignore[arg-type]
+    return RulebookData(**facts | changes)  # type: ignore[arg-type]
 
 
 SOURCES = {"w": Source(title="W", clause="", provenance="published"), "x": Source(title="X", clause="", provenance="from_memory")}
@@ -70,8 +70,9 @@ def test_the_catalogue_knows_its_kinds_and_no_other() -> None:
 
 
 def test_an_error_says_where() -> None:
-    one = errors.DocumentError("No.", "/units")
-    assert (str(one), one.pointer) == ("No.", "/units")
+    error = errors.DocumentError("caution_missing", "/steps/0/text")
+    assert (error.code, error.pointer) == ("caution_missing", "/steps/0/text")
+    assert str(error) == "Put `{caution}` into the text; every notice must have it."
 
 
 def test_a_minimum_rests_on_the_publishers_figure_in_every_metric_unit() -> None:

@@ -18,8 +18,8 @@ def cited(value: Any) -> list[dict[str, Any]]:
 
 @pytest.mark.parametrize("rulebook_id", [one.id for one in rules.carried(TODAY)])
 def test_every_entry_shows_its_source_clause_and_mark(rulebook_id: str) -> None:
-    told = rules.publish(rulebook_id, TODAY)
-    entries = [one for name in told.__struct_fields__ for one in cited(getattr(told, name))]
+    result = rules.publish(rulebook_id, TODAY)
+    entries = [one for name in result.__struct_fields__ for one in cited(getattr(result, name))]
     assert entries
     for one in entries:
         assert one["source"]["title"]
@@ -27,17 +27,17 @@ def test_every_entry_shows_its_source_clause_and_mark(rulebook_id: str) -> None:
 
 
 def test_a_rulebook_that_judges_tests_shows_all_its_criteria_and_tables() -> None:
-    book, told = rules.rulebook("us-wa", TODAY), rules.publish("us-wa", TODAY)
-    assert [one["rule"] for one in told.criteria] == [one.rule for one in book.criteria]
-    assert told.digest == book.digest
-    assert told.tables[0]["id"] == "wac-246-290-490"
-    assert told.placement
+    book, result = rules.rulebook("us-wa", TODAY), rules.publish("us-wa", TODAY)
+    assert [one["rule"] for one in result.criteria] == [one.rule for one in book.criteria]
+    assert result.digest == book.digest
+    assert result.tables[0]["id"] == "wac-246-290-490"
+    assert result.placement
 
 
 def test_the_canadian_rulebook_shows_the_publishers_metric_figures() -> None:
-    told = {one["rule"]: one for one in rules.publish("ca-bc", TODAY).criteria}
-    assert told["rp.buffer"]["printed"][0]["at_least"] == 20.0
-    assert told["rp.buffer"]["printed"][0]["source"]["provenance"] == "published"
+    facts = {one["rule"]: one for one in rules.publish("ca-bc", TODAY).criteria}
+    assert facts["rp.buffer"]["printed"][0]["at_least"] == 20.0
+    assert facts["rp.buffer"]["printed"][0]["source"]["provenance"] == "published"
 
 
 def test_one_that_only_chooses_is_carried_and_says_so() -> None:

@@ -13,9 +13,8 @@ import pytest
 from msgspec import UNSET, Struct
 
 import rules
-from rules import notices, operation, selection
+from rules import inspection, notices, operation, selection
 from rules.catalogue import Catalogue
-from rules.field_test.criteria import Noted
 from rules.field_test.diagnosis import Rows
 from rules.field_test.plausible import Plausible
 from rules.field_test.shutoffs import Spoils
@@ -30,13 +29,13 @@ from rules.selection.tables import Index, Table
 from rules.sources import Work
 from rules.standing import ComponentTrend
 from rules.words import Words
-from service.api.openapi import published
+from service.openapi import published
 
 ASKED: list[Any] = [
-    rules.Test, rules.PreviousReadings, selection.SelectionRequest, selection.PlacementRequest, operation.OperationRequest, operation.PracticeTestRequest, notices.NoticeStep,
+    rules.Test, rules.PreviousReadings, inspection.Inspection, selection.SelectionRequest, selection.PlacementRequest, operation.OperationRequest, operation.PracticeTestRequest, notices.NoticeStep,
 ]  # fmt: skip
 ANSWERED: list[Any] = [
-    rules.Verdict, rules.PublishedRulebook, rules.AssemblyKind, rules.Standing, selection.Selection, selection.Placement,
+    rules.Verdict, inspection.InspectionVerdict, rules.PublishedRulebook, rules.AssemblyKind, rules.Standing, selection.Selection, selection.Placement,
     selection.PremisesType, operation.OperationResult, operation.PracticeTest, ComponentTrend,
 ]  # fmt: skip
 
@@ -65,16 +64,15 @@ def test_every_name_of_a_face_is_there() -> None:
 
 
 @pytest.mark.parametrize("shape", structs(), ids=lambda one: f"{one.__module__}.{one.__qualname__}")
-def test_a_struct_is_frozen_and_told_by_name_and_its_defaults_are_of_their_types(shape: Any) -> None:
+def test_a_struct_is_frozen_and_reported_by_name_and_its_defaults_are_of_their_types(shape: Any) -> None:
     assert shape.__struct_config__.frozen
-    if shape is not Noted:  # it is made within one module only
-        assert {parameter.kind for parameter in inspect.signature(shape).parameters.values()} <= {inspect.Parameter.KEYWORD_ONLY}
+    assert {parameter.kind for parameter in inspect.signature(shape).parameters.values()} <= {inspect.Parameter.KEYWORD_ONLY}
     hints = get_type_hints(shape, include_extras=True)
     for field in msgspec.structs.fields(shape):
         default = field.default if field.default is not msgspec.NODEFAULT else UNSET
         if default is not UNSET:
-            told = msgspec.msgpack.encode(default)
-            assert msgspec.msgpack.encode(msgspec.msgpack.decode(told, type=hints[field.name])) == told, field.name
+            result = msgspec.msgpack.encode(default)
+            assert msgspec.msgpack.encode(msgspec.msgpack.decode(result, type=hints[field.name])) == result, field.name
 
 
 def reachable(shape: Any) -> set[Any]:
@@ -150,8 +148,8 @@ LEAN = (
 
 
 @pytest.mark.parametrize("shape", LEAN, ids=lambda one: one.__name__)
-def test_what_was_not_told_is_not_written(shape: Any) -> None:
-    """A stored test holds what was told, so that its bytes do not change with a default."""
+def test_what_was_not_reported_is_not_written(shape: Any) -> None:
+    """A stored test holds what was reported, so that its bytes do not change with a default."""
     assert shape.__struct_config__.omit_defaults
 
 

@@ -12,6 +12,7 @@ from rules.texts import texts
 RULES = Path(__file__).parents[2] / "rules"
 SUBJECTS = {
     "selection": sorted(RULES.glob("selection/*.py")),
+    "inspection": sorted(RULES.glob("inspection/*.py")),
     "operation": sorted(RULES.glob("operation/*.py")),
     "screening": [*sorted(RULES.glob("screening/*.py")), RULES / "standing" / "trend.py"],
 }

@@ -10,8 +10,13 @@ from rules.quantities import LengthUnit, PressureUnit
 
 
 def test_no_writing_means_two_things_in_one_vocabulary() -> None:
-    told = words.words()
-    vocabularies = {**told.vocabularies, "headings": told.headings, "lines": told.readings.lines, "phases": told.readings.phases}
+    result = words.words()
+    vocabularies = {
+        **result.vocabularies,
+        "headings": result.headings,
+        "lines": result.readings.lines,
+        "phases": result.readings.phases,
+    }
     for name, vocabulary in vocabularies.items():
         meanings: dict[str, set[str]] = {}
         for code, writings in vocabulary.items():
@@ -21,14 +26,14 @@ def test_no_writing_means_two_things_in_one_vocabulary() -> None:
 
 
 def test_every_code_that_a_document_takes_can_be_written_and_nothing_else_is_meant() -> None:
-    told = words.words()
-    assert told.provenance == "common_practice"
-    assert set(told.vocabularies["kind"]) == set(get_args(Kind)) == {one.kind for one in catalogue().kinds}
+    result = words.words()
+    assert result.provenance == "common_practice"
+    assert set(result.vocabularies["kind"]) == set(get_args(Kind)) == {one.kind for one in catalogue().kinds}
     # A register may say that nobody has assessed it yet.
-    assert set(told.vocabularies["hazard"]) == {*get_args(Hazard), "unknown"}
-    assert set(told.vocabularies["component"]) == set(get_args(Component))
-    assert set(told.units["pressure"]) == set(get_args(PressureUnit))
-    assert set(told.units["length"]) == set(get_args(LengthUnit))
+    assert set(result.vocabularies["hazard"]) == {*get_args(Hazard), "unknown"}
+    assert set(result.vocabularies["component"]) == set(get_args(Component))
+    assert set(result.units["pressure"]) == set(get_args(PressureUnit))
+    assert set(result.units["length"]) == set(get_args(LengthUnit))
 
 
 # The abbreviations of the trade: common practice, no source; the long names are those of the catalogue and of ASSE's titles (memory).

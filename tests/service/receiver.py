@@ -9,7 +9,7 @@ from typing import Any
 
 
 class Receiver:
-    """Keeps what it takes, and answers as it is told."""
+    """Keeps what it takes, and answers as it is set to."""
 
     def __init__(self) -> None:
         self.calls: list[tuple[dict[str, str], bytes]] = []

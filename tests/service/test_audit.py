@@ -16,14 +16,14 @@ import pytest
 from msgspec.structs import replace
 
 from service import signing
+from service.cli.proving import kept_heads
+from service.ledger import tree as log
+from service.ledger.audit import Audited, audit, disagreements
+from service.ledger.store import LoggedRow, LogStore
 from service.problems import ProblemError
-from service.proving import kept_heads
-from service.records import log
-from service.records.audit import Audited, audit, disagreements
-from service.records.judging import content_hash
-from service.records.leaf import leaf_hash
-from service.reports import ReportFacts
-from service.store.log import LoggedRow, LogStore
+from service.record.reports.judging import content_hash
+from service.record.reports.leaf import leaf_hash
+from service.record.reports.schemas import ReportFacts
 from tests.conftest import NOON, SIGNING_KEYS, Place, World, bearer
 
 RING = signing.parse(SIGNING_KEYS)
@@ -76,7 +76,7 @@ class Bench:
         await self.tamper("UPDATE record.report SET leaf_hash = $3 WHERE utility_id = $1 AND log_index = $2", index, own)
 
     async def lie(self, index: int) -> None:
-        """A change of who tested, in every text, column and hash of the row that tells of it."""
+        """A change of who tested, in every text, column and hash of the row that holds it."""
         row, other = await self.at(index), uuid4()
         content = row.content.replace(str(row.tester_id), str(other))
         own = content_hash(msgspec.json.decode(content, type=ReportFacts))
@@ -106,10 +106,10 @@ def head(place: Place) -> str:
 
 def send(place: Place, count: int) -> None:
     """Record that many reports, in one batch."""
-    told = place.report(remarks="as found")
+    result = place.report(remarks="as found")
     answer = place.world.client.post(
         f"{place.base}/reports/batches",
-        content="".join(json.dumps({"id": str(uuid4()), **told}) + "\n" for _ in range(count)).encode(),
+        content="".join(json.dumps({"id": str(uuid4()), **result}) + "\n" for _ in range(count)).encode(),
         headers=bearer(place.keys["testing_company"]) | {"Content-Type": "application/x-ndjson"},
     )
     assert {json.loads(line)["status"] for line in answer.text.splitlines()} == {201}, answer.text[:500]
@@ -174,12 +174,12 @@ async def test_a_changed_column_is_found_in_its_report(bench: Bench, column: str
     assert named.report_id == (None if column in GONE else report_id if column != "id" else (await bench.at(index)).id)
     if column in GONE | {"id"}:
         # The change feed still knows which it was.
-        assert any(str(report_id) in one.told() for one in troubles)
+        assert any(str(report_id) in one.line() for one in troubles)
 
 
 @pytest.mark.parametrize("column", sorted(set(CHANGES) - GONE - {"leaf_hash"}))
 @pytest.mark.parametrize("index", [EARLY, LATE])
-async def test_a_changed_row_that_is_hashed_anew_is_found_by_the_tree_and_its_heads(
+async def test_a_changed_row_that_is_hashed_again_is_found_by_the_tree_and_its_heads(
     bench: Bench, column: str, index: int
 ) -> None:
     await bench.tamper(f"UPDATE record.report SET {column} = {CHANGES[column]} WHERE utility_id = $1 AND log_index = $2", index)  # noqa: S608
@@ -188,10 +188,10 @@ async def test_a_changed_row_that_is_hashed_anew_is_found_by_the_tree_and_its_he
 
 
 @pytest.mark.parametrize("index", [EARLY, LATE])
-async def test_a_lie_told_in_the_whole_row_is_found_by_the_tree_and_its_heads(bench: Bench, index: int) -> None:
+async def test_a_lie_reported_in_the_whole_row_is_found_by_the_tree_and_its_heads(bench: Bench, index: int) -> None:
     await bench.lie(index)
-    [told] = [one.told() for one in (await bench.audited()).troubles if one.what == "row changed"]
-    assert str((await bench.at(index)).id) in told
+    [listed] = [one.line() for one in (await bench.audited()).troubles if one.what == "row changed"]
+    assert str((await bench.at(index)).id) in listed
 
 
 async def test_who_rewrites_the_whole_tree_cannot_sign_it(bench: Bench) -> None:
@@ -216,9 +216,9 @@ async def test_who_has_the_service_sign_the_rewritten_log_is_found_by_a_head_kep
     troubles = (await bench.audited(bench.kept)).troubles
     assert {one.what for one in troubles} == {"head missing", "kept head differs"}
     # The head of 260 still fits: what was altered was recorded after it.
-    [told] = [one.detail for one in troubles if one.what == "kept head differs"]
-    assert "log of 270 reports" in told
-    assert told.endswith("at log index 260 or later.")
+    [listed] = [one.detail for one in troubles if one.what == "kept head differs"]
+    assert "log of 270 reports" in listed
+    assert listed.endswith("at log index 260 or later.")
 
 
 @pytest.mark.parametrize("index", [0, EARLY, LATE])
@@ -227,7 +227,7 @@ async def test_a_removed_report_is_named_by_its_place_and_by_its_id(bench: Bench
     await bench.tamper("DELETE FROM record.report WHERE utility_id = $1 AND log_index = $2", index)
     troubles = (await bench.audited()).troubles
     assert ("report missing", index) in {(one.what, one.log_index) for one in troubles}
-    assert any(str(report_id) in one.told() for one in troubles)
+    assert any(str(report_id) in one.line() for one in troubles)
 
 
 async def test_the_last_reports_removed_and_uncounted_are_found(bench: Bench) -> None:
@@ -323,13 +323,13 @@ async def test_rows_from_before_there_were_hashes_are_audited_by_what_they_say(b
     await bench.tamper("UPDATE record.report SET outcome = 'fail' WHERE utility_id = $1 AND log_index = 7")
     [trouble] = (await bench.audited()).troubles
     assert trouble.log_index == 7
-    assert "(see outcome)" in trouble.told()
+    assert "(see outcome)" in trouble.line()
     # Their leaves are worked out from the rows, where the tree takes them in.
     assert await log.grow(bench.store, bench.place.code) == SIZE
     assert await bench.owner.fetchval("SELECT count(*) FROM record.log_tile WHERE utility_id = $1", bench.place.code) == 1
 
 
-async def test_each_column_that_a_text_tells_too_is_held_against_it(bench: Bench) -> None:
+async def test_each_column_that_a_text_states_too_is_held_against_it(bench: Bench) -> None:
     row = await bench.at(1)
     other: dict[str, Any] = {
         **dict.fromkeys(("assembly_id", "tester_id", "gauge_id", "supersedes"), UUID(int=1)), "content_hash": b"",
@@ -352,7 +352,7 @@ async def test_heads_are_read_as_they_are_printed_and_as_they_are_answered(tmp_p
     assert kept_heads(None) == []
 
 
-async def test_a_decision_put_in_or_taken_away_behind_the_service_is_told(bench: Bench) -> None:
+async def test_a_decision_put_in_or_taken_away_behind_the_service_is_reported(bench: Bench) -> None:
     [report] = [(await bench.at(EARLY)).id]
     added = "INSERT INTO record.review SELECT utility_id, id, 1, now(), 'accepted', 'B', 'D', id, id FROM record.report WHERE utility_id = $1 AND id = $2"
     await bench.tamper(added, report)
@@ -365,13 +365,13 @@ async def test_a_decision_put_in_or_taken_away_behind_the_service_is_told(bench:
 
 
 @pytest.mark.parametrize(
-    "told", [b'{"head" "x"}', b"\xe1\x00", b'{"other": 1}', b'{"items": [{"size": 1}]}', b'{"head": ' + b"[" * 5_000]
+    "stated", [b'{"head" "x"}', b"\xe1\x00", b'{"other": 1}', b'{"items": [{"size": 1}]}', b'{"head": ' + b"[" * 5_000]
 )
-def test_a_file_of_kept_heads_that_holds_something_else_is_refused_in_words(told: bytes, tmp_path: Path) -> None:
+def test_a_file_of_kept_heads_that_holds_something_else_is_refused_in_words(stated: bytes, tmp_path: Path) -> None:
     # Found by fuzzing: each of these ended in a trace.
     file = tmp_path / "heads"
-    file.write_bytes(told)
-    if b"other" in told:
+    file.write_bytes(stated)
+    if b"other" in stated:
         assert kept_heads(file) == []
     else:
         with pytest.raises(ProblemError, match="not a tree head"):

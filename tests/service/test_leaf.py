@@ -8,9 +8,9 @@ import pytest
 import rfc8785
 from msgspec.structs import replace
 
-from service import merkle
-from service.records.leaf import leaf, leaf_hash
-from service.store.report_rows import ReportRow
+from service.ledger import merkle
+from service.record.reports.leaf import leaf, leaf_hash
+from service.record.reports.rows import ReportRow
 from tests.conftest import Database, Place
 
 ROW = ReportRow(
@@ -31,17 +31,17 @@ CHANGES = {
 
 @pytest.mark.parametrize("row", [ROW, *(replace(ROW, **{name: value}) for name, value in CHANGES.items())])
 def test_a_leaf_is_canonical_json(row: ReportRow) -> None:
-    told = leaf("alder", row)
+    result = leaf("alder", row)
     # RFC 8785, by the library that receipts are made with.
-    assert rfc8785.dumps(msgspec.json.decode(told)) == told
+    assert rfc8785.dumps(msgspec.json.decode(result)) == result
 
 
 def test_every_column_of_a_report_changes_its_leaf() -> None:
     # The last three repeat what the verdict says, which the leaf binds; the audit holds them against it.
     repeated = {"mechanical_protection", "failed_protection", "acts_as"}
     assert set(CHANGES) == set(ReportRow.__struct_fields__) - {"leaf_hash"} - repeated
-    told = [leaf("alder", ROW), leaf("birch", ROW), *(leaf("alder", replace(ROW, **{k: v})) for k, v in CHANGES.items())]
-    assert len(set(told)) == len(CHANGES) + 2
+    listed = [leaf("alder", ROW), leaf("birch", ROW), *(leaf("alder", replace(ROW, **{k: v})) for k, v in CHANGES.items())]
+    assert len(set(listed)) == len(CHANGES) + 2
 
 
 def test_the_same_moment_in_another_zone_is_the_same_leaf() -> None:

@@ -1,4 +1,4 @@
-"""`nonreturn load`: several files in one run, a dry run unless told, every problem on standard error."""
+"""`nonreturn load`: several files in one run, a dry run unless stated, every problem on standard error."""
 
 import os
 import subprocess
@@ -30,7 +30,7 @@ def run(world: World, *arguments: str) -> subprocess.CompletedProcess[str]:
     )
 
 
-def test_files_are_loaded_as_one_and_only_when_told(place: Place, world: World, tmp_path: Path) -> None:
+def test_files_are_loaded_as_one_and_only_when_asked_to(place: Place, world: World, tmp_path: Path) -> None:
     (tmp_path / "premises.csv").write_text(PREMISES, encoding="utf-8")
     (tmp_path / "tests.csv").write_text(TESTS, encoding="utf-8")
     files = [str(tmp_path / "tests.csv"), str(tmp_path / "premises.csv"), "--utility", place.code]
@@ -40,16 +40,16 @@ def test_files_are_loaded_as_one_and_only_when_told(place: Place, world: World, 
     assert "tests.csv, row 2, column G `Test date` (`03/04/2026`): Which part is the month is unclear" in bad.stderr
     # Standard error goes to a pipe here, so no progress is drawn on it.
     assert "\r" not in bad.stderr
-    told = [*files, "--dates", "mdy", "--default", "test.time=09:00"]
-    dry = run(world, *told)
+    listed = [*files, "--dates", "mdy", "--default", "test.time=09:00"]
+    dry = run(world, *listed)
     assert (dry.returncode, dry.stderr, world.database.count("change")) == (0, "", before), dry.stderr
     assert "reports: 1 new, 0 changed, 0 the same, 0 bad" in dry.stdout
-    done = run(world, *told, "--write")
+    done = run(world, *listed, "--write")
     assert (done.returncode, done.stderr) == (0, "")
     [line] = place.get("/reports").json()["items"]
     assert line["performed_at"] == "2026-03-04T17:00:00Z"
     kept = world.database.count("change")
-    assert "reports: 0 new, 0 changed, 1 the same, 0 bad" in run(world, *told, "--write").stdout
+    assert "reports: 0 new, 0 changed, 1 the same, 0 bad" in run(world, *listed, "--write").stdout
     assert world.database.count("change") == kept
 
 
@@ -59,5 +59,5 @@ def test_what_cannot_be_done_is_said_in_a_line(place: Place, world: World, tmp_p
         ([str(Path(__file__)), "--utility", "nobody"], "No utility"),
         ([str(Path(__file__)), "--utility", place.code, "--column", "A=premises.colour"], "premises.name"),
     ):
-        told = run(world, *arguments)
-        assert (told.returncode, says in told.stderr, "Traceback" in told.stderr) == (1, True, False), told.stderr
+        result = run(world, *arguments)
+        assert (result.returncode, says in result.stderr, "Traceback" in result.stderr) == (1, True, False), result.stderr

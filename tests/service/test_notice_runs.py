@@ -15,11 +15,11 @@ import asyncpg
 import pytest
 
 from rules import notices as rule
-from service.records.notice_runs import PIECE, NoticeRuns
-from service.store.notices import START, NewNotice, NoticeStore, RunRow, _candidates, scans
-from service.store.pool import Pool
-from service.store.registry import RegistryStore
-from service.store.statements import composed
+from service.db.pool import Pool
+from service.db.statements import composed
+from service.notices.runs import PIECE, NoticeRuns
+from service.notices.store import START, NewNotice, NoticeStore, RunRow, _candidates, scans
+from service.registry.store import RegistryStore
 from tests.conftest import NOON, Database, SettableClock, ask
 
 TODAY = dt.date(2026, 6, 1)
@@ -93,13 +93,13 @@ async def _begun(of: NoticeRuns, run_id: UUID) -> None:
 
 
 async def followed(of: NoticeRuns) -> list[Any]:
-    return [told async for told in of.follow(CODE)]
+    return [result async for result in of.follow(CODE)]
 
 
 async def test_runs_asked_for_at_once_are_one_run_and_each_notice_is_prepared_once(many: Database) -> None:
     async with runs(many) as one, runs(many) as other, runs(many) as third:
-        told = await asyncio.gather(*(followed(of) for of in (one, other, third, one)))
-        last = [each[-1] for each in told]
+        result = await asyncio.gather(*(followed(of) for of in (one, other, third, one)))
+        last = [each[-1] for each in result]
         assert all((run.state, run.done, run.total) == ("finished", ASSEMBLIES, ASSEMBLIES) for run in last[:1])
         # Whoever came after the first had finished has found nothing to do.
         assert sum(run.by_step.get("overdue_first", 0) for run in {run.id: run for run in last}.values()) == ASSEMBLIES
@@ -112,12 +112,12 @@ async def test_how_far_a_run_has_come_can_be_read_while_it_runs_and_only_grows(m
     async with runs(many) as one, runs(many) as reader:
         begun = await one.start(CODE)
         seen = []
-        while (told := await reader.read(CODE, begun.id)).state == "running":
-            seen.append(told)
+        while (result := await reader.read(CODE, begun.id)).state == "running":
+            seen.append(result)
         assert [run.done for run in seen] == sorted(run.done for run in seen)
         assert any(0 < run.done < ASSEMBLIES and run.total == ASSEMBLIES for run in seen)
-        assert (told.state, told.done, told.by_step) == ("finished", ASSEMBLIES, {"overdue_first": ASSEMBLIES})
-        assert told.without_addressee == ASSEMBLIES
+        assert (result.state, result.done, result.by_step) == ("finished", ASSEMBLIES, {"overdue_first": ASSEMBLIES})
+        assert result.without_addressee == ASSEMBLIES
 
 
 async def test_a_worker_that_was_given_up_writes_nothing_more(many: Database) -> None:
@@ -168,7 +168,7 @@ async def test_the_database_keeps_a_notice_once_even_without_the_runs_own_care(m
             async with of._store._pool.lend(CODE) as connection, connection.transaction():
                 # Without the lock that makes pieces wait for each other.
                 columns = [[getattr(each, name) for each in new] for name in NewNotice.__struct_fields__]
-                from service.store.notices import _SQL  # noqa: PLC0415 - only here
+                from service.notices.store import _SQL  # noqa: PLC0415 - only here
 
                 rows = await connection.fetch(_SQL["prepare"], CODE, NOON, run.id, "overdue_first", "due", "customer", *columns)
             return {row["id"] for row in rows}
@@ -219,9 +219,9 @@ async def test_a_service_that_stops_lets_its_run_go_and_the_next_goes_on_at_once
     assert (stopped.state, 0 < stopped.done < ASSEMBLIES) == ("interrupted", True)
     assert many.count("notice") == stopped.done
     async with runs(many) as next_one:
-        told = await followed(next_one)
-    assert told[-1].id == begun.id
-    assert (told[-1].done, told[-1].by_step) == (ASSEMBLIES, {"overdue_first": ASSEMBLIES})
+        result = await followed(next_one)
+    assert result[-1].id == begun.id
+    assert (result[-1].done, result[-1].by_step) == (ASSEMBLIES, {"overdue_first": ASSEMBLIES})
     each_once(many)
 
 
@@ -231,9 +231,9 @@ async def test_a_run_left_undone_yesterday_is_left_to_the_run_of_today(many: Dat
         await _begun(one, begun.id)
         await one.close()
         one._clock.moment += dt.timedelta(days=1)  # type: ignore[attr-defined]
-        told = await followed(one)
+        result = await followed(one)
         assert (await one.read(CODE, begun.id)).state == "abandoned"
-        assert (told[-1].on, told[-1].id == begun.id) == (TODAY + dt.timedelta(days=1), False)
+        assert (result[-1].on, result[-1].id == begun.id) == (TODAY + dt.timedelta(days=1), False)
     each_once(many)
 
 
@@ -276,7 +276,7 @@ def test_many_times_the_assemblies_take_no_more_memory_and_no_more_time_each(dat
     for code, assemblies in (("small", 1_000), ("large", 8_000)):
         fill(database, code, assemblies, long_ago)
         script = (
-            "import asyncio, resource, sys, time; from service import commands; from service.settings import Settings; import os\n"
+            "import asyncio, resource, sys, time; from service.cli import commands; from service.settings import Settings; import os\n"
             "begun = time.monotonic(); asyncio.run(commands.notices(Settings.from_environment(os.environ), [sys.argv[1]]))\n"
             "print(time.monotonic() - begun, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)"
         )
@@ -292,14 +292,14 @@ def test_many_times_the_assemblies_take_no_more_memory_and_no_more_time_each(dat
 
 
 @pytest.fixture
-async def told(many: Database) -> Database:
+async def stated(many: Database) -> Database:
     """The utility, every notice of today prepared, and nothing counted since."""
     async with runs(many) as of:
         await followed(of)
     return many
 
 
-def test_candidates_are_found_by_an_index_and_not_in_the_whole_record(told: Database) -> None:
+def test_candidates_are_found_by_an_index_and_not_in_the_whole_record(result: Database) -> None:
     """As the service's role is given the plan: row security takes away what might leak, an expression in an index for one."""
     plans = {}
 
@@ -312,7 +312,7 @@ def test_candidates_are_found_by_an_index_and_not_in_the_whole_record(told: Data
                 row[0] for row in await service.fetch(f"EXPLAIN {sql}", *arguments)
             )
 
-    ask(told.dsn, explained)
+    ask(result.dsn, explained)
     assert len(plans) == 11
     for (_, status), plan in plans.items():
         # The failed are few, those without protection fewer, and this record holds no report to fail by.
@@ -330,17 +330,17 @@ def test_candidates_are_found_by_an_index_and_not_in_the_whole_record(told: Data
         )
 
 
-def test_what_is_to_be_sent_is_listed_from_its_index(told: Database) -> None:
+def test_what_is_to_be_sent_is_listed_from_its_index(result: Database) -> None:
     # As after a while: most have been sent, and Postgres has counted.
-    told.owner("UPDATE record.notice SET state = 'sent' WHERE id NOT IN (SELECT id FROM record.notice ORDER BY id LIMIT 400)")
-    told.owner("ANALYZE record.notice")
+    result.owner("UPDATE record.notice SET state = 'sent' WHERE id NOT IN (SELECT id FROM record.notice ORDER BY id LIMIT 400)")
+    result.owner("ANALYZE record.notice")
 
     async def explained(service: Any) -> str:
         await service.execute("SELECT set_config('nonreturn.utility', $1, false)", CODE)
         values = {"utility": CODE, "state": "prepared", "after": UUID(int=1), "limit": 101}
-        sql, arguments = composed("notices", ["notices", "of_state", "after", "by_id"], values)
+        sql, arguments = composed("service.notices.store", ["notices", "of_state", "after", "by_id"], values)
         return "\n".join(row[0] for row in await service.fetch(f"EXPLAIN {sql}", *arguments))
 
-    plan = ask(told.dsn, explained)
+    plan = ask(result.dsn, explained)
     assert "notice_to_send" in plan, plan
     assert "Sort" not in plan, plan

@@ -1,7 +1,7 @@
-"""Fifteen months of a utility, day by day: what runs prepared is what a plain telling of the schedule says, nothing more and nothing less.
+"""Fifteen months of a utility, day by day: what runs prepared is what a plain reporting of the schedule says, nothing more and nothing less.
 
 Tests pass, fail and are corrected, assemblies go out of service and come back, runs are missed for weeks, and what is prepared is sent,
-bounces or is cancelled. The plain telling below knows no windows, no SQL and nothing of the service: it goes through the
+bounces or is cancelled. The plain reporting below knows no windows, no SQL and nothing of the service: it goes through the
 assemblies one by one, as a clerk with a calendar would.
 """
 
@@ -11,10 +11,10 @@ from typing import Any
 
 import pytest
 
-from service.records.notice_runs import NoticeRuns
-from service.store.notices import NoticeStore
-from service.store.pool import Pool
-from service.store.registry import RegistryStore
+from service.db.pool import Pool
+from service.notices.runs import NoticeRuns
+from service.notices.store import NoticeStore
+from service.registry.store import RegistryStore
 from tests.api.test_notices import LOST, listed, patch
 from tests.conftest import NOON, Place, World, certificate, phase
 
@@ -39,7 +39,7 @@ class Card:
         self.notices: list[dict[str, Any]] = []
 
     def about(self) -> tuple[str, str | dt.date] | None:
-        """What there is to tell: a failing report by what is left, or the due day; nothing, if nothing.
+        """What there is to report: a failing report by what is left, or the due day; nothing, if nothing.
 
         Oregon tests once every 12 months (OAR 333-061-0070(6)); that an assembly is tested when it serves again is common practice.
         """
@@ -101,17 +101,17 @@ async def test_a_year_of_runs_is_what_a_clerk_with_a_calendar_would_have_written
             failing = bool(card.tests) and card.tests[-1][2] != "pass"
             if not card.tests or at_random.random() < (0.03 if failing else 0.0015):
                 outcome = at_random.choices(list(TESTS), [7, 2, 1])[0]
-                told = place.recorded(assembly_id=assembly, gauge_id=gauge, tester_id=tester, **TESTS[outcome])  # type: ignore[arg-type]
-                assert told["verdict"]["acceptance"] == "accepted"
-                card.tests.append((told["report"]["id"], today, outcome))
+                result = place.recorded(assembly_id=assembly, gauge_id=gauge, tester_id=tester, **TESTS[outcome])  # type: ignore[arg-type]
+                assert result["verdict"]["acceptance"] == "accepted"
+                card.tests.append((result["report"]["id"], today, outcome))
             elif at_random.random() < 0.002:
                 outcome = at_random.choice(list(TESTS))
                 wrong = card.tests.pop()[0]
                 place.world.clock.pass_by(minutes=1)
-                told = place.recorded(
+                result = place.recorded(
                     assembly_id=assembly, gauge_id=gauge, tester_id=tester, supersedes=wrong, supersedes_because="mixed up", **TESTS[outcome]  # type: ignore[arg-type]
                 )  # fmt: skip
-                card.tests.append((told["report"]["id"], today, outcome))
+                card.tests.append((result["report"]["id"], today, outcome))
             elif at_random.random() < (0.002 if card.in_service else 0.05):
                 card.in_service = not card.in_service
                 if card.in_service:

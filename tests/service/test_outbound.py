@@ -20,8 +20,8 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from service.addresses import carried, refusal
-from service.outbound import BODY_READ, Resolver, Sender, fault_of
+from service.webhooks.addresses import carried, refusal
+from service.webhooks.outbound import BODY_READ, Resolver, Sender, fault_of
 
 PRIVATE = [
     "127.0.0.1", "127.255.0.1", "10.0.0.1", "172.16.0.1", "172.31.255.255", "192.168.1.1", "100.64.0.1", "::1", "fc00::1", "fdff::1",
@@ -188,7 +188,7 @@ async def test_loopback_written_in_any_way_is_refused_by_what_it_leads_to(host: 
     assert "loopback" in str(reply.because) or reply.because == "This is no URL; give one like https://host.example/path."
 
 
-async def test_a_name_without_an_address_and_a_failing_name_service_are_told() -> None:
+async def test_a_name_without_an_address_and_a_failing_name_service_are_reported() -> None:
     async def fails(_host: str, _port: int) -> list[str]:
         raise socket.gaierror(-2, "Name or service not known")
 

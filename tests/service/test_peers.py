@@ -87,5 +87,5 @@ def test_the_limits_write_rows_too(stage: Stage) -> None:
 
 def test_measure_says_what_it_can(repository: Any) -> None:
     asked = [sys.executable, "-m", "tests.load", "--help"]
-    told = subprocess.run(asked, cwd=repository, capture_output=True, text=True, check=True).stdout
-    assert all(name in told for name in ("report", "batch", "verdict", "scale", "summary", "cold", "--json"))
+    result = subprocess.run(asked, cwd=repository, capture_output=True, text=True, check=True).stdout
+    assert all(name in result for name in ("report", "batch", "verdict", "scale", "summary", "cold", "--json"))

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from service import demo, signing
+from service import signing
+from service.cli import demo
 from service.private_files import replacing
 from service.secrets import kept_in
 

@@ -20,12 +20,12 @@ import asyncpg
 import httpx
 import pytest
 
-from service.embedded import SERVICE
-from service.records.rejudging import rejudge_reports
-from service.records.working_out import rebuild_standings
-from service.store.pool import Pool
-from service.store.registry import RegistryStore
-from service.store.reports import ReportStore
+from service.db.embedded import SERVICE
+from service.db.pool import Pool
+from service.record.reports.rejudging import rejudge_reports
+from service.record.reports.store import ReportStore
+from service.record.standings.work_out import rebuild_standings
+from service.registry.store import RegistryStore
 from tests.conftest import Place, World, ask, bearer, in_thread
 
 pytestmark = pytest.mark.slow
@@ -131,13 +131,13 @@ async def test_a_service_killed_while_it_writes_loses_nothing_that_was_answered(
     await pool.close()
 
 
-def demo(data: Path, ready: Path) -> tuple[subprocess.Popen[bytes], dict[str, Any], float]:
-    """The demo, once it serves: its process, what it tells a program, and how long it took."""
+def demo(data: Path, ready: Path, **environment: str) -> tuple[subprocess.Popen[bytes], dict[str, Any], float]:
+    """The demo, once it serves: its process, what it writes for a program, and how long it took."""
     ready.unlink(missing_ok=True)
     began = time.monotonic()
     process = subprocess.Popen(
         command("demo", "--port", "0", "--data", str(data), "--ready", str(ready)),
-        env={name: value for name, value in os.environ.items() if not name.startswith("NONRETURN")},
+        env={name: value for name, value in os.environ.items() if not name.startswith("NONRETURN")} | environment,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
     )
@@ -172,14 +172,14 @@ async def everything_agrees(dsn: str, utility_code: str) -> int:
 
 def test_the_demo_starts_serves_stops_and_starts_again(data: Path, tmp_path: Path) -> None:
     ready = tmp_path / "ready.json"
-    process, told, first = demo(data, ready)
+    process, result, first = demo(data, ready)
     try:
-        assert set(told) == {"url", "utility", "keys", "assemblies", "testers", "gauges"}
-        assert set(told["keys"]) == {"utility", "tester", "regulator"}
-        assert set(told["assemblies"]) == {"rp", "rpda", "dc", "dcda", "pvb", "svb"}
-        base = f"{told['url']}/v1/utilities/{told['utility']}"
+        assert set(result) == {"url", "utility", "keys", "assemblies", "testers", "gauges"}
+        assert set(result["keys"]) == {"utility", "tester", "regulator"}
+        assert set(result["assemblies"]) == {"rp", "rpda", "dc", "dcda", "pvb", "svb"}
+        base = f"{result['url']}/v1/utilities/{result['utility']}"
         report = {
-            "assembly_id": told["assemblies"]["pvb"], "tester_id": told["testers"][0], "gauge_id": told["gauges"][0],
+            "assembly_id": result["assemblies"]["pvb"], "tester_id": result["testers"][0], "gauge_id": result["gauges"][0],
             "performed_at": "2026-11-20T09:00:00-08:00", "reason": "periodic", "units": {"pressure": "psi"},
             "initial_test": {
                 "shutoffs": {"inlet": "tight", "outlet": "tight"},
@@ -190,38 +190,40 @@ def test_the_demo_starts_serves_stops_and_starts_again(data: Path, tmp_path: Pat
             },
         }  # fmt: skip
         with httpx.Client(trust_env=False, timeout=20) as client:
-            listed = client.get(f"{base}/reports?limit=500", headers=bearer(told["keys"]["regulator"])).json()["items"]
+            listed = client.get(f"{base}/reports?limit=500", headers=bearer(result["keys"]["regulator"])).json()["items"]
             # Later than any test of the scenario, and not in the future.
             report["performed_at"] = listed[-1]["received_at"]
-            answer = client.put(f"{base}/reports/{uuid4()}", json=report, headers=bearer(told["keys"]["tester"]))
+            answer = client.put(f"{base}/reports/{uuid4()}", json=report, headers=bearer(result["keys"]["tester"]))
             assert answer.status_code == 201, answer.text
             assert (answer.json()["verdict"]["outcome"], answer.json()["standing"]["protection"]) == ("fail", "degraded")
-            premises = client.get(f"{base}/premises?limit=500", headers=bearer(told["keys"]["regulator"])).json()["items"]
+            premises = client.get(f"{base}/premises?limit=500", headers=bearer(result["keys"]["regulator"])).json()["items"]
             assert len(premises) == 40
-            told_to = client.get(f"{base}/notices/preview?limit=500", headers=bearer(told["keys"]["utility"])).json()["items"]
-            assert told_to
-            assert not any(one["addressee"]["missing"] for one in told_to)
-            refused = client.put(f"{base}/reports/{uuid4()}", json=report, headers=bearer(told["keys"]["regulator"]))
+            reported_to = client.get(f"{base}/notices/preview?limit=500", headers=bearer(result["keys"]["utility"])).json()[
+                "items"
+            ]
+            assert reported_to
+            assert not any(one["addressee"]["missing"] for one in reported_to)
+            refused = client.put(f"{base}/reports/{uuid4()}", json=report, headers=bearer(result["keys"]["regulator"]))
             assert refused.status_code == 403
             receipt = client.get(
-                f"{told['url']}{answer.headers['location']}/receipt", headers=bearer(told["keys"]["utility"])
+                f"{result['url']}{answer.headers['location']}/receipt", headers=bearer(result["keys"]["utility"])
             ).json()["receipt"]
         socket_directory = (data / "postmaster.pid").read_text().splitlines()[4]
         dsn = f"postgresql://{SERVICE}@/postgres?host={socket_directory}"
-        assert in_thread(lambda: asyncio.run(everything_agrees(dsn, told["utility"]))) > 60
+        assert in_thread(lambda: asyncio.run(everything_agrees(dsn, result["utility"]))) > 60
     finally:
         printed = stop(process, data)
-    assert told["url"] in printed
+    assert result["url"] in printed
     assert printed.count("curl ") >= 3
     with pytest.raises((OSError, asyncpg.PostgresError)):
         ask(dsn, lambda connection: connection.execute("SELECT 1"))
 
     process, again, seconds = demo(data, ready)
     try:
-        # Nothing is made or filled in again; how many seconds that takes, `sh deploy/measure cold` tells.
+        # Nothing is made or filled in again; how many seconds that takes, `sh deploy/measure cold` states.
         assert seconds < 0.75 * first
         assert {name: again[name] for name in ("utility", "assemblies", "testers", "gauges")} == {
-            name: told[name] for name in ("utility", "assemblies", "testers", "gauges")
+            name: result[name] for name in ("utility", "assemblies", "testers", "gauges")
         }
         url = f"{again['url']}/v1/utilities/{again['utility']}/assemblies/{again['assemblies']['pvb']}/standing"
         with httpx.Client(trust_env=False) as client:
@@ -233,7 +235,7 @@ def test_the_demo_starts_serves_stops_and_starts_again(data: Path, tmp_path: Pat
             [keys] = data.parent.glob("*-signing-keys.json")
             assert stat.S_IMODE(keys.stat().st_mode) == 0o600
             # The first start's keys ended with it.
-            assert client.get(url, headers=bearer(told["keys"]["utility"])).status_code == 401
+            assert client.get(url, headers=bearer(result["keys"]["utility"])).status_code == 401
     finally:
         stop(process, data)
 

@@ -7,10 +7,10 @@ from typing import Any
 
 import pytest
 
-from service import proving
-from service.__main__ import main, parser
-from service.demo import prepare
-from service.scenario import UTILITY
+from service.cli import proving
+from service.cli.command import main, parser
+from service.cli.demo import prepare
+from service.cli.scenario import UTILITY
 from service.settings import Settings
 from tests.conftest import SIGNING_KEYS, Place, World, fresh_database, in_thread
 
@@ -18,14 +18,14 @@ from tests.conftest import SIGNING_KEYS, Place, World, fresh_database, in_thread
 def run(world: World, act: Any) -> int:
     """The exit status of a command in this world."""
     settings = Settings(dsn=world.database.dsn, admin_dsn=world.database.owner_dsn, signing_keys=SIGNING_KEYS)
-    # Whoever waits for a signal to stop is told in the main thread alone, which this is not.
+    # Whoever waits for a signal to stop gets it in the main thread alone, which this is not.
     status: int = in_thread(lambda: asyncio.run(act(settings)))
     return status
 
 
 @pytest.fixture(autouse=True)
 def _no_signals(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("service.commands.signal.signal", lambda *_: None)
+    monkeypatch.setattr("service.cli.commands.signal.signal", lambda *_: None)
 
 
 def alter(place: Place, sql: str, *more: str) -> None:
@@ -131,7 +131,7 @@ def test_the_audit_says_which_report_and_fails_and_a_sealed_log_is_held_to_its_s
     assert f"report {report_id}: verdict differs" in printed
     assert f"assembly {signed_place.assembly}: standing differs" in printed
     assert "kept head differs" in printed
-    # The audit mends nothing.
+    # The audit repairs nothing.
     assert run(world, lambda settings: proving.audited(settings, code, [], rejudged=False, standings=True)) == 1
 
 
@@ -152,7 +152,7 @@ def test_the_command_line_takes_what_it_says() -> None:
 
 
 @pytest.mark.parametrize("keys", ["no-such-file", '{"keys": 1}'])
-def test_keys_that_cannot_be_read_are_told_before_anything_starts(monkeypatch: pytest.MonkeyPatch, keys: str) -> None:
+def test_keys_that_cannot_be_read_are_reported_before_anything_starts(monkeypatch: pytest.MonkeyPatch, keys: str) -> None:
     monkeypatch.setenv("NONRETURN_SIGNING_KEYS", keys)
     monkeypatch.setattr("sys.argv", ["nonreturn", "serve"])
     with pytest.raises(SystemExit, match="A setting cannot be read"):

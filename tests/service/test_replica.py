@@ -1,4 +1,4 @@
-"""Reads from a streaming replica, as far behind as is told; and the primary lost, with synchronous replication.
+"""Reads from a streaming replica, as far behind as stated; and the primary lost, with synchronous replication.
 
 The replica is a real one, made with pg_basebackup, and the primary is killed whole. That a commit waits for a synchronous replica is
 PostgreSQL's own documentation, "Synchronous Replication". Without one, answered reports are lost: tests/faults/test_failover.py.
@@ -37,7 +37,7 @@ def as_of(answer: httpx.Response) -> dt.datetime:
 
 
 def listed(place: Place, **headers: str) -> tuple[set[str], dt.datetime]:
-    """The reports a list tells, and the moment it tells."""
+    """The reports a list states, and the moment it states."""
     answer = place.world.client.get(
         f"{place.base}/reports", params={"limit": 500}, headers=bearer(place.keys["utility"]) | headers
     )
@@ -78,7 +78,7 @@ def test_lists_come_from_the_replica_and_say_how_old_they_are_and_never_too_old(
             second = recorded(place)
             answered = world.clock.now()
             ids, moment = listed(place)
-            # Read at the replica, which has not got it, and told so; nobody who asks for it by its id, or for the record as it is now, misses it.
+            # Read at the replica, which has not got it, and answered so; nobody who asks for it by its id, or for the record as it is now, misses it.
             assert (ids, moment < answered) == ({first}, True)
             assert answered - moment < dt.timedelta(seconds=BEHIND + 1)
             assert place.get(f"/reports/{second}").status_code == 200

@@ -8,11 +8,11 @@ from uuid import UUID
 import msgspec
 import pytest
 
-from service.records.rests import RestsOn
-from service.records.working_out import rebuild_standings
-from service.store.pool import Pool
-from service.store.registry import RegistryStore
-from service.store.reports import ReportStore
+from service.db.pool import Pool
+from service.record.reports.rests import RestsOn
+from service.record.reports.store import ReportStore
+from service.record.standings.work_out import rebuild_standings
+from service.registry.store import RegistryStore
 from tests.conftest import Place, in_thread, phase
 
 
@@ -21,8 +21,8 @@ def kept(place: Place) -> tuple[RestsOn | None, bool]:
     [row] = place.world.database.owner(
         "SELECT rests_on, rests_version = version AS counts FROM record.standing WHERE assembly_id = $1::uuid", place.assembly
     )
-    told = row["rests_on"]
-    return None if told is None else msgspec.json.decode(told, type=RestsOn), bool(row["counts"])
+    result = row["rests_on"]
+    return None if result is None else msgspec.json.decode(result, type=RestsOn), bool(row["counts"])
 
 
 def report(place: Place, days_ago: int, reading: float, **more: Any) -> str:
@@ -32,7 +32,7 @@ def report(place: Place, days_ago: int, reading: float, **more: Any) -> str:
 
 
 def differing(place: Place) -> list[UUID]:
-    """The assemblies whose standing, or what is kept with it, is not what their reports give; they are made anew."""
+    """The assemblies whose standing, or what is kept with it, is not what their reports give; they are made again."""
 
     async def asked() -> list[UUID]:
         pool = await Pool.open(place.world.database.dsn, size=2)
@@ -49,12 +49,12 @@ def test_the_last_passing_test_the_failures_and_the_latest_test_are_kept(place: 
     failed = report(place, 60, 0.4)
     passed = report(place, 30, 1.8)
     early = report(place, 75, 1.7)
-    told, counts = kept(place)
+    result, counts = kept(place)
     assert counts
-    assert told is not None
-    assert told.latest is not None
-    assert {one.report_id for one in told.tests} == {failed, passed}
-    assert str(told.latest.id) == passed != early
+    assert result is not None
+    assert result.latest is not None
+    assert {one.report_id for one in result.tests} == {failed, passed}
+    assert str(result.latest.id) == passed != early
     assert differing(place) == []
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 import rules
-from service.rulebook_files import check_file, stale_rulebooks
+from service.rules.rulebook_files import check_file, stale_rulebooks
 
 FOLDER = Path(str(resources.files("rules"))) / "data" / "rulebooks"
 
@@ -77,6 +77,24 @@ def test_a_good_file_has_none(tmp_path: Path) -> None:
 def test_a_fault_is_found_on_its_line(tmp_path: Path, old: str, new: str, line: int, says: str) -> None:
     found = faults(tmp_path, GOOD.replace(old, new, 1))
     assert any(at == line and says in text for at, text in found), found
+
+
+def test_a_source_within_an_entry_is_checked_too(tmp_path: Path) -> None:
+    word = """
+[[hazard_words]]
+word = "class I"
+source = "common-practice"
+clause = "–"
+says = "Class I."
+[hazard_words.serves]
+kinds = ["rp"]
+source = "no-such-work"
+clause = "–"
+says = "An RP."
+"""
+    assert faults(tmp_path, GOOD + word) == [
+        (20, "hazard_words: source 'no-such-work' is not listed in rules/data/sources.toml.")
+    ]
 
 
 def test_all_faults_are_found_at_once(tmp_path: Path) -> None:

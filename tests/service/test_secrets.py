@@ -38,8 +38,8 @@ def test_what_cannot_serve_is_refused_by_its_name_and_not_shown(environment: dic
 
 
 def test_switches_are_read() -> None:
-    told = Settings.from_environment({"NONRETURN_WEBHOOKS_PRIVATE": "1", "NONRETURN_DELIVER": "no"})
-    assert (told.webhooks_private, told.deliver) == (True, False)
+    result = Settings.from_environment({"NONRETURN_WEBHOOKS_PRIVATE": "1", "NONRETURN_DELIVER": "no"})
+    assert (result.webhooks_private, result.deliver) == (True, False)
     assert (Settings().webhooks_private, Settings().deliver) == (False, True)
 
 

@@ -18,8 +18,8 @@ from hypothesis import strategies as st
 from service.imports import archive, cells, sheets
 from service.imports.cells import CellError, Reading
 from service.imports.columns import Asked
+from service.imports.schemas import ImportOptions
 from service.imports.sheets import Sheet, SheetError, Unread, csv_sheet, xlsx_sheets
-from service.imports.told import ImportOptions
 from service.problems import ProblemError
 
 NONE = Reading(unit=None, dates=None)
@@ -54,7 +54,7 @@ def test_the_delimiter_is_what_the_first_line_shows_outside_quotes(separator: st
     assert of_csv(data) == [(1, ["a,;,;b", "b", "c"]), (2, ["1", "2", None])]
 
 
-def test_encodings_are_utf_8_or_as_told_and_never_guessed() -> None:
+def test_encodings_are_utf_8_or_as_reported_and_never_guessed() -> None:
     assert of_csv("\ufeffCafé,Å\n".encode()) == [(1, ["Café", "Å"])]
     assert of_csv("Café;Å\n".encode("windows-1252"), encoding="windows-1252") == [(1, ["Café", "Å"])]
     assert of_csv("Café,Å\n".encode("utf-16"), encoding="utf-16") == [(1, ["Café", "Å"])]
@@ -166,12 +166,12 @@ def shared() -> bytes:
     return (
         data
         if "xl/sharedStrings.xml" in names
-        else rewritten(data, "", None, **{"xl/sharedStrings.xml": f"<sst {MAIN}><si><t>told</t></si></sst>".encode()})
+        else rewritten(data, "", None, **{"xl/sharedStrings.xml": f"<sst {MAIN}><si><t>stated</t></si></sst>".encode()})
     )
 
 
 def test_a_workbook_with_shared_strings_is_read() -> None:
-    assert of_xlsx(shared()) == [("One", [(1, ["told"])])]
+    assert of_xlsx(shared()) == [("One", [(1, ["stated"])])]
 
 
 ENTITIES = b'<?xml version="1.0"?><!DOCTYPE x [<!ENTITY a "ha"><!ENTITY b "&a;&a;&a;">]>'
@@ -289,6 +289,8 @@ MDY, DMY = Reading(unit=None, dates="mdy"), Reading(unit=None, dates="dmy")
 DATES = [
     ("2025-04-03", NONE, "2025-04-03"), ("2025/4/3", NONE, "2025-04-03"), ("3 Apr 2025", NONE, "2025-04-03"), ("April 3rd, 2025", NONE, "2025-04-03"),
     ("03-Apr-2025", NONE, "2025-04-03"), ("03/04/2025", MDY, "2025-03-04"), ("03/04/2025", DMY, "2025-04-03"), ("3.4.2025", DMY, "2025-04-03"),
+    ("13/04/2025", NONE, "2025-04-13"), ("8/15/2022", NONE, "2022-08-15"), ("05-Jan-24", NONE, "2024-01-05"), ("05-Jan-99", NONE, "1999-01-05"),
+    ("Mar 2011", Reading(unit=None, dates=None, months=True), "2011-03-01"),
 ]  # fmt: skip
 
 
@@ -299,7 +301,7 @@ def test_dates_are_read_where_they_can_mean_one_day(written: str, how: Reading, 
 
 @pytest.mark.parametrize(
     ("written", "how", "says"),
-    [("03/04/2025", NONE, "dates=mdy"), ("13/04/2025", NONE, "dates=mdy"), ("3/4/25", MDY, "year"), ("2025-02-29", NONE, "no such day"), ("13/13/2025", MDY, "no such day"), ("31/02/2025", NONE, "no such day or time: `31/02/2025`"), ("31/02/2025", MDY, "no such day"), ("30/02/2025", NONE, "no such day"),
+    [("03/04/2025", NONE, "dates=mdy"), ("Mar 2011", NONE, "day of the month is missing"), ("3/4/25", MDY, "year"), ("2025-02-29", NONE, "no such day"), ("13/13/2025", MDY, "no such day"), ("31/02/2025", NONE, "no such day or time: `31/02/2025`"), ("31/02/2025", MDY, "no such day"), ("30/02/2025", NONE, "no such day"),
      ("45750", NONE, "no date"), (45750, NONE, "no date"), ("yesterday", NONE, "no date"), ("3 Xyz 2025", NONE, "no month"), ("0000-01-01", NONE, "no such day")],
 )  # fmt: skip
 def test_dates_that_can_mean_two_days_or_none_are_refused(written: Any, how: Reading, says: str) -> None:
@@ -365,7 +367,7 @@ def test_limits_hold(monkeypatch: pytest.MonkeyPatch) -> None:
     assert found.value.row == 4
 
 
-def test_a_value_told_for_a_whole_file_is_bounded_as_a_cell_is() -> None:
+def test_a_value_reported_for_a_whole_file_is_bounded_as_a_cell_is() -> None:
     # Found by fuzzing: more digits than an integer is read with were a failure of the service.
     for value in ("1/" + "9" * 5_000, "9" * 5_000):
         with pytest.raises(ProblemError, match="4000"):

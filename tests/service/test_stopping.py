@@ -1,4 +1,4 @@
-"""A service told to stop (SIGTERM) takes in nothing new, answers what it has begun, and ends."""
+"""A service that gets SIGTERM takes in nothing new, answers what it has begun, and ends."""
 
 import signal
 import subprocess

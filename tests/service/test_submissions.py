@@ -9,16 +9,17 @@ import httpx
 import msgspec
 import pytest
 
-from service.access import Principal
+from service.auth.access import Principal
+from service.db.pool import Pool
+from service.http.problem_details import headers_of, status_of
 from service.problems import ProblemError
-from service.records import reports as records
-from service.records.rejudging import rejudge_reports
-from service.records.reports import Submission, Submissions
-from service.records.working_out import rebuild_standings
-from service.reports import ReportFacts
-from service.store.pool import Pool
-from service.store.registry import RegistryStore
-from service.store.reports import ReportSession, ReportStore
+from service.record.reports import submit as records
+from service.record.reports.rejudging import rejudge_reports
+from service.record.reports.schemas import ReportFacts, Submission
+from service.record.reports.store import ReportSession, ReportStore
+from service.record.reports.submit import Submissions
+from service.record.standings.work_out import rebuild_standings
+from service.registry.store import RegistryStore
 from tests.conftest import Place, World, bearer, phase
 
 
@@ -116,7 +117,7 @@ async def test_a_group_that_fails_is_tried_one_by_one(place: Place, monkeypatch:
     record = ReportSession.record
     sizes = []
 
-    async def failing(self: ReportSession, reports: Any, *rest: Any, seen: int) -> bool:
+    async def failing(self: ReportSession, reports: Any, *rest: Any, seen: int | None) -> bool:
         sizes.append(len(reports))
         if any(one.id == poisoned for one in reports):
             raise RuntimeError("a fault of this report's own")
@@ -138,7 +139,7 @@ async def test_too_many_waiting_are_turned_away_with_a_time_to_come_again(place:
     results = await bench.submit([bench.submission() for _ in range(9)])
     refused = [one for one in results if isinstance(one, ProblemError)]
     assert len(refused) == 4
-    assert {(one.status, one.headers["Retry-After"]) for one in refused} == {(503, "1")}
+    assert {(status_of(one), headers_of(one)["Retry-After"]) for one in refused} == {(503, "1")}
     assert [one.fresh for one in results if not isinstance(one, ProblemError)] == [True] * 5
     # And again there is room.
     assert (await bench.submit([bench.submission()]))[0].fresh
@@ -148,7 +149,7 @@ async def test_too_many_waiting_are_turned_away_with_a_time_to_come_again(place:
 async def test_one_who_hangs_up_does_not_hold_up_the_others(place: Place) -> None:
     pool, bench = await opened(place)
     submissions = [bench.submission() for _ in range(5)]
-    tasks = [asyncio.create_task(bench.submissions.submit(place.code, one)) for one in submissions]
+    tasks = [bench.submissions.submit(place.code, one) for one in submissions]
     await asyncio.sleep(0)
     tasks[2].cancel()
     results = await asyncio.gather(*tasks, return_exceptions=True)
@@ -160,7 +161,7 @@ async def test_one_who_hangs_up_does_not_hold_up_the_others(place: Place) -> Non
 
 async def test_closing_finishes_what_waits(place: Place) -> None:
     pool, bench = await opened(place)
-    tasks = [asyncio.create_task(bench.submissions.submit(place.code, bench.submission())) for _ in range(100)]
+    tasks = [bench.submissions.submit(place.code, bench.submission()) for _ in range(100)]
     await asyncio.sleep(0)
     await bench.submissions.close()
     await pool.close()

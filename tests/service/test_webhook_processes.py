@@ -32,9 +32,9 @@ def world(database: Database) -> Iterator[World]:
 SHORT_LEASE = """
 import os, sys
 from msgspec.structs import replace
-from service.commands import deliver
+from service.cli.commands import deliver
 from service.settings import Settings
-from service.webhooks import WebhookPolicy
+from service.settings import WebhookPolicy
 policy = replace(WebhookPolicy(), lease_seconds=1, look_seconds=0.1)
 sys.exit(deliver(replace(Settings.from_environment(os.environ), webhook_policy=policy)))
 """
@@ -90,7 +90,7 @@ def test_without_a_key_the_command_says_what_is_missing(world: World) -> None:
     assert b"NONRETURN_WEBHOOK_KEY_FILE" in complained
 
 
-def test_the_command_sends_and_stops_when_told(world: World) -> None:
+def test_the_command_sends_and_stops_on_a_signal(world: World) -> None:
     place = world.place()
     receiver = Receiver()
     hook = place.made("webhooks", url=receiver.url)

@@ -19,7 +19,7 @@ from standardwebhooks import Webhook, WebhookVerificationError
 
 from service.clock import SystemClock
 from service.secrets import Secret
-from service.webhooks import WebhookPolicy
+from service.settings import WebhookPolicy
 from tests.conftest import NOON, Database, Place, World, bearer, fresh_database, serving, world_in
 from tests.service.receiver import Receiver
 
@@ -85,7 +85,7 @@ def feed(place: Place, after: int = 0) -> list[dict[str, Any]]:
 
 def caught_up(place: Place, hook: dict[str, Any]) -> dict[str, Any]:
     """The progress once nothing waits."""
-    return dict(until(lambda: (told := read(place, hook, "/progress"))["waiting"] == 0 and told))
+    return dict(until(lambda: (result := read(place, hook, "/progress"))["waiting"] == 0 and result))
 
 
 def attempts(place: Place, hook: dict[str, Any]) -> int:
@@ -94,23 +94,23 @@ def attempts(place: Place, hook: dict[str, Any]) -> int:
     return items[0]["attempts"] if items else 0
 
 
-def test_a_change_is_told_signed_and_small(place: Place, receiver: Receiver) -> None:
+def test_a_change_is_reported_signed_and_small(place: Place, receiver: Receiver) -> None:
     place.world.clock.moment = SystemClock().now()  # the library holds a signature's time against the real one
     with subscribed(place, receiver.url) as hook:
         before = len(feed(place))
         report = place.recorded()["report"]["id"]
         until(lambda: receiver.taken)
         headers, body = receiver.calls[0]
-        told = Webhook(hook["secret"]).verify(body, headers)
+        result = Webhook(hook["secret"]).verify(body, headers)
         assert headers["content-type"] == "application/json"
         # Standard Webhooks 1.0.0, "Payload structure".
-        assert set(told) == {"type", "timestamp", "data"}
-        assert told["type"] == "changes.recorded"
-        assert told["data"]["utility"] == place.code
-        assert told["data"]["after_sequence"] == before
-        assert told["data"]["changes"] == feed(place, before)
+        assert set(result) == {"type", "timestamp", "data"}
+        assert result["type"] == "changes.recorded"
+        assert result["data"]["utility"] == place.code
+        assert result["data"]["after_sequence"] == before
+        assert result["data"]["changes"] == feed(place, before)
         assert {"resource": "reports", "id": report} in [
-            {"resource": one["resource"], "id": one["id"]} for one in told["data"]["changes"]
+            {"resource": one["resource"], "id": one["id"]} for one in result["data"]["changes"]
         ]
         # What was tampered with, or signed with another secret, is refused by the same library.
         for secret, spoilt in ((hook["secret"], body + b" "), ("whsec_" + "A" * 44, body)):
@@ -134,7 +134,7 @@ def test_a_long_backlog_comes_in_order_in_small_messages_that_follow_on_one_anot
         assert max(len(body) for _, body in receiver.calls) < 20_000
 
 
-def test_only_what_is_subscribed_is_told_and_a_gap_still_shows(place: Place, receiver: Receiver) -> None:
+def test_only_what_is_subscribed_is_reported_and_a_gap_still_shows(place: Place, receiver: Receiver) -> None:
     with subscribed(place, receiver.url, resources=["gauges", "testers"]) as hook:
         start = len(feed(place))
         place.recorded()
@@ -171,14 +171,14 @@ def test_an_outage_of_days_loses_nothing_and_keeps_order(place: Place, receiver:
         assert all(wait <= waited <= 1.1 * wait for waited, wait in waits), waits
         assert len({waited / wait for waited, wait in waits}) > 1
         until(lambda: attempts(place, hook) == 9)
-        told = read(place, hook, f"/deliveries/{open_['id']}")
-        assert [one["number"] for one in told["tried"]] == list(range(9, 0, -1))
-        assert {(one["status"], one["because"]) for one in told["tried"]} == {(500, "The receiver answered 500.")}
+        result = read(place, hook, f"/deliveries/{open_['id']}")
+        assert [one["number"] for one in result["tried"]] == list(range(9, 0, -1))
+        assert {(one["status"], one["because"]) for one in result["tried"]} == {(500, "The receiver answered 500.")}
         # Every attempt has the same id and the same body, and a time of its own.
         assert len({headers["webhook-id"] for headers, _ in receiver.calls}) == 1
         assert len({body for _, body in receiver.calls}) == 1
         assert [headers["webhook-timestamp"] for headers, _ in receiver.calls] == [str(int(one.timestamp())) for one in at]
-        # Signed anew each time, as the library signs at that time.
+        # Signed again each time, as the library signs at that time.
         for headers, body in receiver.calls:
             moment = SystemClock().now().fromtimestamp(int(headers["webhook-timestamp"]), tz=NOON.tzinfo)
             assert headers["webhook-signature"] == Webhook(hook["secret"]).sign(headers["webhook-id"], moment, body.decode())
@@ -196,8 +196,8 @@ def test_a_receiver_away_for_longer_than_all_tries_is_disabled_and_loses_nothing
         for number in range(1, len(QUICK.waits) + 1):
             until(lambda number=number: attempts(place, hook) == number)
             place.world.clock.pass_by(days=2)
-        told = until(lambda: not (one := read(place, hook))["enabled"] and one)
-        assert "503" in told["disabled_because"]
+        result = until(lambda: not (one := read(place, hook))["enabled"] and one)
+        assert "503" in result["disabled_because"]
         [dead] = read(place, hook, "/deliveries", state="dead")["items"]
         assert (dead["attempts"], dead["because"]) == (13, "The receiver answered 503.")
         assert read(place, hook, "/progress")["dead"] == 1
@@ -239,8 +239,8 @@ def test_410_ends_a_subscription(place: Place, receiver: Receiver) -> None:
     with subscribed(place, receiver.url) as hook:
         receiver.answers(410)
         place.recorded()
-        told = until(lambda: not (one := read(place, hook))["enabled"] and one)
-        assert "410" in told["disabled_because"]
+        result = until(lambda: not (one := read(place, hook))["enabled"] and one)
+        assert "410" in result["disabled_because"]
         place.recorded()
         place.world.clock.pass_by(days=9)
         time.sleep(0.1)
@@ -285,7 +285,7 @@ def test_a_slow_receiver_and_a_redirecting_one_have_not_taken_a_message(place: P
     other.close()
 
 
-def test_a_receiver_that_is_not_there_is_told_as_such(place: Place, receiver: Receiver) -> None:
+def test_a_receiver_that_is_not_there_is_reported_as_such(place: Place, receiver: Receiver) -> None:
     receiver.close()
     with subscribed(place, receiver.url) as hook:
         place.recorded()
@@ -359,7 +359,7 @@ def test_the_secret_is_kept_nowhere_and_shown_once(place: Place, receiver: Recei
     assert again["secret"] != hook["secret"]
 
 
-def test_what_is_sent_is_counted_and_its_age_told(place: Place, receiver: Receiver) -> None:
+def test_what_is_sent_is_counted_and_its_age_reported(place: Place, receiver: Receiver) -> None:
     def counted() -> dict[tuple[str, str], float]:
         text = place.world.client.get("/metrics").text
         return {

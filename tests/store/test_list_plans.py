@@ -10,10 +10,21 @@ from uuid import UUID, uuid4
 import pytest
 
 import rules
-from service.store.pool import Pool
-from service.store.reports import GATHER, STANDING_FACTS, ReportsWanted, reports_statement
-from service.store.standings import EXCEPTIONAL, KEPT, NEVER, PRESSING, Area, Place, StandingStore, Wanted, _composed, _strands
-from service.store.summaries import _ROWS, Figure
+from service.db.pool import Pool
+from service.record.reports.store import GATHER, STANDING_FACTS, ReportsWanted, reports_statement
+from service.record.standings.store import (
+    EXCEPTIONAL,
+    KEPT,
+    NEVER,
+    PRESSING,
+    Area,
+    Place,
+    StandingStore,
+    Wanted,
+    _composed,
+    _strands,
+)
+from service.summaries.store import _ROWS, Figure
 from tests.conftest import Database, ask, in_thread
 
 TODAY = dt.date(2026, 6, 1)
@@ -95,20 +106,20 @@ def plan(filled: Database, **asked: Any) -> str:
 )
 @pytest.mark.parametrize("head", ["lines", "things"])
 def test_a_hot_list_reads_its_index(filled: Database, head: str, asked: dict[str, Any], index: str) -> None:
-    told = plan(filled, head=head, **asked)
-    assert index in told, told
-    assert "Seq Scan" not in told, told
+    result = plan(filled, head=head, **asked)
+    assert index in result, result
+    assert "Seq Scan" not in result, result
 
 
 @pytest.mark.parametrize("status", ["overdue", "due_soon"])
 def test_the_most_pressing_come_off_the_index_in_order(filled: Database, status: str) -> None:
-    told = plan(filled, status=status, by_due_on=True)
-    assert "Sort" not in told, told
+    result = plan(filled, status=status, by_due_on=True)
+    assert "Sort" not in result, result
     # The page begins where it should, and does not pass over the pages before it: not even row security keeps the days out of the index.
-    condition = re.search(r"standing_by_due_day on standing s .*\n\s+Index Cond: (.*)", told)
-    assert condition is not None, told
-    assert "ROW(due_on, assembly_id)" in condition[1], told
-    assert re.search(r"\(due_on <=? ", condition[1]), told
+    condition = re.search(r"standing_by_due_day on standing s .*\n\s+Index Cond: (.*)", result)
+    assert condition is not None, result
+    assert "ROW(due_on, assembly_id)" in condition[1], result
+    assert re.search(r"\(due_on <=? ", condition[1]), result
 
 
 @pytest.mark.parametrize(
@@ -123,11 +134,11 @@ def test_the_few_that_a_list_asks_for_come_off_the_index_in_order(
     filled: Database, head: str, asked: dict[str, Any], index: str
 ) -> None:
     # Far from the end: the last hundred may as well be sorted.
-    told = plan(filled, head=head, after=(NEVER, UUID(int=2**120)), **asked)
-    assert "Sort" not in told, told
-    condition = re.search(rf"{index} on standing s .*\n\s+Index Cond: (.*)", told)
-    assert condition is not None, told
-    assert "assembly_id > " in condition[1], told
+    result = plan(filled, head=head, after=(NEVER, UUID(int=2**120)), **asked)
+    assert "Sort" not in result, result
+    condition = re.search(rf"{index} on standing s .*\n\s+Index Cond: (.*)", result)
+    assert condition is not None, result
+    assert "assembly_id > " in condition[1], result
 
 
 @pytest.mark.parametrize("status", [None, "current", "failed"])
@@ -135,13 +146,13 @@ def test_the_few_that_a_list_asks_for_come_off_the_index_in_order(
 def test_a_list_by_due_day_is_made_of_stretches_of_the_index_in_order(filled: Database, status: str | None, place: Place) -> None:
     wanted = Wanted(today=TODAY, soon=TODAY, status=status, by_due_on=True)
     for strand in (one for strands in _strands(wanted, place) for one in strands if one.status is not None):
-        told = plan(filled, status=status, by_due_on=True, after=place, strand=strand)
-        assert "Sort" not in told, told
-        condition = re.search(r"standing_by_due_day on standing s .*\n\s+Index Cond: (.*)", told)
-        assert condition is not None, told
-        assert "due_on IS NULL" in condition[1] or "ROW(due_on, assembly_id)" in condition[1], told
+        result = plan(filled, status=status, by_due_on=True, after=place, strand=strand)
+        assert "Sort" not in result, result
+        condition = re.search(r"standing_by_due_day on standing s .*\n\s+Index Cond: (.*)", result)
+        assert condition is not None, result
+        assert "due_on IS NULL" in condition[1] or "ROW(due_on, assembly_id)" in condition[1], result
         if place[0] == NEVER:
-            assert "assembly_id > " in condition[1], told
+            assert "assembly_id > " in condition[1], result
 
 
 @pytest.mark.parametrize(
@@ -196,15 +207,15 @@ def test_a_page_of_reports_comes_off_an_index(filled: Database, wanted: dict[str
         # Planned without knowing where the page begins: it does not depend on statistics of that.
         await service.execute("SET plan_cache_mode = force_generic_plan")
         await service.execute("PREPARE page AS " + sql)
-        told = ", ".join(f"'{argument}'" for argument in arguments)
-        return "\n".join(row[0] for row in await service.fetch(f"EXPLAIN EXECUTE page ({told})"))
+        result = ", ".join(f"'{argument}'" for argument in arguments)
+        return "\n".join(row[0] for row in await service.fetch(f"EXPLAIN EXECUTE page ({result})"))
 
-    told = str(ask(filled.dsn, explained))
-    assert re.search(rf"{index} on report r", told), told
-    assert "Seq Scan" not in told, told
+    result = str(ask(filled.dsn, explained))
+    assert re.search(rf"{index} on report r", result), result
+    assert "Seq Scan" not in result, result
     if "assembly_id" not in wanted:
-        assert "Sort" not in told, told
-        assert re.search(r"on report r .*\n\s+Index Cond: .*log_index > ", told), told
+        assert "Sort" not in result, result
+        assert re.search(r"on report r .*\n\s+Index Cond: .*log_index > ", result), result
 
 
 def test_what_is_kept_of_a_status_is_what_the_rules_say_of_it() -> None:
@@ -215,11 +226,11 @@ def test_what_is_kept_of_a_status_is_what_the_rules_say_of_it() -> None:
 @pytest.mark.parametrize("asked", [{}, {"hazard": "health"}])
 @pytest.mark.parametrize("head", ["lines", "things"])
 def test_a_page_anywhere_begins_where_it_should(filled: Database, head: str, asked: dict[str, Any]) -> None:
-    told = plan(filled, head=head, after=(NEVER, UUID(int=2**127)), **asked)
-    assert "Sort" not in told, told
-    assert re.search(r"assembly_pkey on assembly a .*\n\s+Index Cond: .*id > ", told), told
+    result = plan(filled, head=head, after=(NEVER, UUID(int=2**127)), **asked)
+    assert "Sort" not in result, result
+    assert re.search(r"assembly_pkey on assembly a .*\n\s+Index Cond: .*id > ", result), result
     # Either assembly by assembly, or from the same place on: never through all the standings before the page.
-    assert re.search(r"standing_pkey on standing s .*\n\s+Index Cond: .*(assembly_id = a\.id|assembly_id > )", told), told
+    assert re.search(r"standing_pkey on standing s .*\n\s+Index Cond: .*(assembly_id = a\.id|assembly_id > )", result), result
 
 
 @pytest.mark.parametrize("year", [2026, 2025], ids=["all tested", "none tested"])
@@ -237,11 +248,13 @@ def test_a_page_of_who_was_tested_is_walked_assembly_by_assembly(
             row[0] for row in await service.fetch(f"EXPLAIN {_ROWS[figure]}", "many", *days, None, None, None, after, 101, None)
         )
 
-    told = str(ask(filled.dsn, explained))
-    assert "Sort" not in told, told
-    assert "Join" not in told, told
-    assert re.search(r"assembly_pkey on assembly a .*\n\s+Index Cond: .*" + ("id > " if after else "utility_id = "), told), told
-    assert re.search(r"report_by_assembly on report r .*\n\s+Index Cond: .*assembly_id = a\.id", told), told
+    result = str(ask(filled.dsn, explained))
+    assert "Sort" not in result, result
+    assert "Join" not in result, result
+    assert re.search(r"assembly_pkey on assembly a .*\n\s+Index Cond: .*" + ("id > " if after else "utility_id = "), result), (
+        result
+    )
+    assert re.search(r"report_by_assembly on report r .*\n\s+Index Cond: .*assembly_id = a\.id", result), result
 
 
 def test_what_a_standing_rests_on_is_read_from_indexes_however_many_incidents_there_are(filled: Database) -> None:
@@ -265,9 +278,11 @@ def test_what_a_standing_rests_on_is_read_from_indexes_however_many_incidents_th
         return "\n".join(row[0] for row in await service.fetch(f"EXPLAIN {STANDING_FACTS}", "many", some, None, None))
 
     ask(filled.owner_dsn, fill)
-    told = str(ask(filled.dsn, explained))
-    assert {"incident_reach_of_assembly", "incident_reach_of_premises"} <= set(re.findall(r"incident_reach_of_\w+", told)), told
-    assert "Seq Scan" not in told, told
+    result = str(ask(filled.dsn, explained))
+    assert {"incident_reach_of_assembly", "incident_reach_of_premises"} <= set(re.findall(r"incident_reach_of_\w+", result)), (
+        result
+    )
+    assert "Seq Scan" not in result, result
 
 
 def test_what_a_report_rests_on_is_read_by_key(filled: Database) -> None:
@@ -288,8 +303,8 @@ def test_what_a_report_rests_on_is_read_by_key(filled: Database) -> None:
     def steps(plan: dict[str, Any]) -> list[dict[str, Any]]:
         return [plan, *(step for one in plan.get("Plans", ()) for step in steps(one))]
 
-    [told] = json.loads(in_thread(lambda: asyncio.run(asked())))
-    all_steps = steps(told["Plan"])
+    [result] = json.loads(in_thread(lambda: asyncio.run(asked())))
+    all_steps = steps(result["Plan"])
     assert {one["Node Type"] for one in all_steps} & {"Seq Scan", "Hash Join", "Merge Join", "Materialize"} == set()
     large = [one for one in all_steps if one.get("Relation Name") in {"assembly", "premises", "standing", "report"}]
     assert {one["Relation Name"] for one in large} == {"assembly", "premises", "standing", "report"}

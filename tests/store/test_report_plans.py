@@ -6,7 +6,7 @@ from uuid import uuid4
 
 import pytest
 
-from service.store.pool import Pool
+from service.db.pool import Pool
 from tests.conftest import Database, ask, in_thread
 
 FEED = 20_000
@@ -14,7 +14,7 @@ FEED = 20_000
 
 @pytest.fixture(scope="module")
 def town(database: Database) -> Database:
-    """A utility whose feed tells of many changes, of other things than those asked about."""
+    """A utility whose feed lists many changes, of other things than those asked about."""
 
     async def fill(owner: Any) -> None:
         await owner.execute("SET session_replication_role = replica")

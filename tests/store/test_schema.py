@@ -7,19 +7,19 @@ from typing import Any
 import asyncpg
 import pytest
 
-from service.embedded import OWNER, SERVICE, EmbeddedPostgres
-from service.migrate import migrate, migrated, newest
-from service.store.pool import Pool
-from service.store.transfer import LEFT_OUT, OWNED
+from service.db.embedded import OWNER, SERVICE, EmbeddedPostgres
+from service.db.migrate import migrate, migrated, newest
+from service.db.pool import Pool
+from service.transfer.store import LEFT_OUT, OWNED
 from tests.conftest import Database, ask, in_thread
 
-# Global by nature: it tells who may do what, before any utility is named.
+# Global by nature: it says who may do what, before any utility is named.
 GLOBAL = "access"
 
 
 def dump(postgres: EmbeddedPostgres, database: str) -> str:
-    """The schemas `access` and `record` as pg_dump tells them, without its own remarks."""
-    told = subprocess.run(
+    """The schemas `access` and `record` as pg_dump writes them, without its own remarks."""
+    result = subprocess.run(
         [
             postgres.programs / "pg_dump", "--schema-only", "--schema=access", "--schema=record",
             "--host", postgres.socket_directory, "--username", OWNER, database,
@@ -27,7 +27,7 @@ def dump(postgres: EmbeddedPostgres, database: str) -> str:
         check=True, capture_output=True, text=True,
     ).stdout  # fmt: skip
     # Lines with a key of this very dump (\restrict) and comments differ from one dump to the next.
-    return "\n".join(line for line in told.splitlines() if line and not line.startswith(("--", "\\")))
+    return "\n".join(line for line in result.splitlines() if line and not line.startswith(("--", "\\")))
 
 
 def test_the_migrations_add_up_to_the_schema(postgres: EmbeddedPostgres, database: Database, repository: Path) -> None:
@@ -47,7 +47,7 @@ def test_migrating_again_changes_nothing(postgres: EmbeddedPostgres, database: D
     assert database.owner("SELECT version_num FROM public.alembic_version")[0][0] == newest()
 
 
-async def test_a_database_tells_whether_it_is_migrated(postgres: EmbeddedPostgres, database: Database) -> None:
+async def test_a_database_states_whether_it_is_migrated(postgres: EmbeddedPostgres, database: Database) -> None:
     assert await migrated(database.owner_dsn)
     assert not await migrated(postgres.dsn())
 
@@ -154,6 +154,7 @@ REFUSED_TO_THE_SERVICE = [
         "record.incident_reach": ("UPDATE", "DELETE", "TRUNCATE"),
         "record.exception": ("DELETE", "TRUNCATE"),
         "record.hazard_assessment": ("UPDATE", "DELETE", "TRUNCATE"),
+        "record.local_rulebook": ("UPDATE", "DELETE", "TRUNCATE"),
         "record.review": ("UPDATE", "DELETE", "TRUNCATE"),
         "record.screening": ("DELETE", "TRUNCATE"),
         "record.screening_decision": ("UPDATE", "DELETE", "TRUNCATE"),
@@ -198,6 +199,7 @@ OTHERS = {
     "record.incident_version": "SELECT utility_id, id, 1, now(), id, id, now(), '2026-01-01', true, '{}' FROM record.premises",
     "record.incident_reach": "SELECT utility_id, id, 1, 1, id, NULL FROM record.premises",
     "record.assembly_grant": "SELECT utility_id, md5('company')::uuid, id, now() FROM record.premises",
+    "record.local_rulebook": "SELECT utility_id, 1, now(), id, id, '{}' FROM record.premises",
     "record.hazard_assessment": "SELECT utility_id, id, 1, now(), id, '2026-01-01', 'O', 'health', NULL, NULL, NULL, NULL, id, id FROM record.premises",
     "record.review": "SELECT utility_id, id, 1, now(), 'accepted', 'B', 'D', id, id FROM record.premises",
     "record.screening": "SELECT utility_id, id, 1, now(), now(), 'last_digits', id, NULL, NULL, '2026', '2026-01-01', '', '{}', 'open' FROM record.premises",
@@ -258,7 +260,7 @@ def test_a_session_that_has_named_none_sees_nothing(two_utilities: Database) -> 
     assert ask(two_utilities.dsn, seen) == 0
 
 
-@pytest.mark.parametrize("sql", [PREMISES, "INSERT INTO record.change VALUES ($1, 99, 'reports', 'x', 1, now())"])
+@pytest.mark.parametrize("sql", [PREMISES, "INSERT INTO record.utility_log (utility_id) VALUES ($1)"])
 def test_a_session_cannot_write_for_another_utility(two_utilities: Database, sql: str) -> None:
     async def written(service: Any) -> None:
         await service.execute("SELECT set_config('nonreturn.utility', 'alder', false)")
@@ -288,6 +290,7 @@ def test_a_session_changes_nothing_of_another_utility(two_utilities: Database) -
         "exception",
         "review",
         "hazard_assessment",
+        "local_rulebook",
     ],
 )
 @pytest.mark.parametrize(
@@ -317,7 +320,7 @@ def test_changes_are_numbered_from_one_without_a_gap(two_utilities: Database) ->
 def test_every_table_of_the_record_is_exported_or_left_out_for_a_reason(database: Database) -> None:
     tables = {row[0] for row in database.owner("SELECT tablename FROM pg_tables WHERE schemaname = 'record'")}
     assert tables == {owned.table for owned in OWNED} | set(LEFT_OUT), (
-        "Add the table to OWNED (or LEFT_OUT) in service/store/transfer.py."
+        "Add the table to OWNED (or LEFT_OUT) in service/transfer/store.py."
     )
     for owned in OWNED:
         # Rows come in an order that does not hang on where Postgres keeps them: by the whole of a key.
@@ -370,7 +373,7 @@ def test_every_table_can_be_spread_by_a_hash_of_the_utility(two_utilities: Datab
 
 
 def test_what_is_global_never_refers_to_a_utilitys_own_rows(database: Database) -> None:
-    """So the few small tables that tell who may do what can be whole on every machine, and a reference from a utility's row always has its target."""
+    """So the few small tables that say who may do what can be whole on every machine, and a reference from a utility's row always has its target."""
     rows = database.owner(
         "SELECT s.nspname AS of, r.nspname AS to FROM pg_constraint c JOIN pg_class t ON t.oid = c.conrelid JOIN pg_namespace s ON s.oid = t.relnamespace "
         "JOIN pg_class u ON u.oid = c.confrelid JOIN pg_namespace r ON r.oid = u.relnamespace WHERE c.contype = 'f'"
@@ -388,7 +391,7 @@ def test_a_commit_is_on_the_disk(database: Database, setting: str) -> None:
     assert ask(database.dsn, shown) == "on"
 
 
-async def test_a_pool_waits_for_the_disk_unless_it_is_told_that_somebody_will_later(database: Database) -> None:
+async def test_a_pool_waits_for_the_disk_unless_it_is_reported_that_somebody_will_later(database: Database) -> None:
     for more, expected in (({}, "on"), ({"flushed_later": True}, "off")):
         pool = await Pool.open(database.dsn, size=1, **more)
         async with pool.lend("any") as connection:

@@ -7,9 +7,9 @@ from uuid import UUID, uuid4
 
 import pytest
 
-from service.store.pool import Pool
-from service.store.statements import statements
-from service.store.webhooks import WebhookStore
+from service.db.pool import Pool
+from service.db.statements import statements
+from service.webhooks.store import WebhookStore
 from tests.conftest import NOON, Database, ask
 
 CHANGES, MESSAGES = 30_000, 5_000
@@ -69,7 +69,7 @@ async def test_of_many_that_ask_at_once_one_gets_the_lease(database: Database, w
         await pool.close()
 
 
-async def test_what_waits_is_found_and_what_is_not_due_is_told_apart(database: Database, webhooks: list[UUID]) -> None:
+async def test_what_waits_is_found_and_what_is_not_due_is_reported_apart(database: Database, webhooks: list[UUID]) -> None:
     pool = await Pool.open(database.dsn, size=2)
     store = WebhookStore(pool)
     try:
@@ -104,7 +104,7 @@ async def test_looking_for_work_reads_a_few_rows(database: Database, webhooks: l
     try:
         async with pool.lend("many") as connection:
             explained = f"EXPLAIN (ANALYZE, FORMAT JSON) {statements('webhooks')[statement]}"
-            [[told]] = await connection.fetch(explained, *arguments)
+            [[result]] = await connection.fetch(explained, *arguments)
     finally:
         await pool.close()
-    assert rows_read(json.loads(told)[0]["Plan"]) < 50, told
+    assert rows_read(json.loads(result)[0]["Plan"]) < 50, result

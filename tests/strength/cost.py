@@ -1,7 +1,7 @@
 """`cost`: looks for the slowest, the largest and the hungriest answer to a body within the limit, over every published call that takes one.
 
 Hypothesis makes the bodies (`costly.py` says from what), with time, memory and size as its targets, call by call, until the minutes are
-over. What cost most is told beside a plain verdict of the same run, and written down as recipes, from which the test takes the worst ten.
+over. What cost most is shown beside a plain verdict of the same run, and its bodies are written down, from which the test takes the worst ten.
 """
 
 import argparse
@@ -14,7 +14,7 @@ import msgspec
 from hypothesis import HealthCheck, Phase, given, seed, settings, strategies, target
 
 from tests.load.table import show
-from tests.strength.costly import CALLS, CHANGES, Cost, Recipe, cost, made, plain
+from tests.strength.costly import CALLS, CHANGES, Cost, Recipe, cost, kept, made, plain
 from tests.strength.kept import commit, keep
 
 TURN = 60
@@ -97,8 +97,8 @@ def _search(call: str, chance: int, until: float, found: dict[str, tuple[Recipe,
 
 
 def _write(folder: Path, found: dict[str, tuple[Recipe, Cost]]) -> None:
-    """The recipes, those that cost most first, as one JSON object a line."""
+    """The bodies, those that took longest first, as one JSON object a line."""
     folder.mkdir(parents=True, exist_ok=True)
     ordered = sorted(found.values(), key=lambda each: each[1].ms, reverse=True)
-    lines = [msgspec.json.encode({"recipe": recipe, "cost": taken}) for recipe, taken in ordered]
+    lines = [msgspec.json.encode(kept(recipe.call, made(recipe), taken)) for recipe, taken in ordered]
     (folder / "costly.jsonl").write_bytes(b"\n".join(lines) + b"\n")

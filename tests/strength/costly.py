@@ -1,12 +1,14 @@
 """What an answer to a body costs, and bodies that are changed to cost more: for `cost`, and for the test that holds its worst.
 
 A recipe is a call, and a list of changes to a good document of it: which change, where in the document, and how far (0 to 1000, of what
-still fits in a body). The same recipe makes the same body.
+still fits in a body). The good documents change with the contract, so what was found is kept as its body.
 """
 
+import base64
 import json
 import time
 import tracemalloc
+import zlib
 from collections.abc import Callable
 from typing import Any
 from urllib.parse import parse_qs
@@ -16,12 +18,14 @@ from msgspec import Struct
 
 import rules
 from rules import operation, selection
-from service import receipts
-from service.api.batches import BatchLine
-from service.api.pages import receipt_in
-from service.commands import tune_interpreter
-from service.documents import decode, from_rules
+from service.cli.commands import tune_interpreter
+from service.http.documents import decode, from_rules
+from service.http.problem_details import body_of
+from service.openapi.examples import examples
 from service.problems import ProblemError
+from service.receipts import token as receipts
+from service.receipts.pages_api import receipt_in
+from service.record.reports.batches_api import BatchLine
 from service.settings import Settings
 from tests.strength.questions import OF_THE_RULES
 from tests.strength.targets import _KEYS, _LINE, BODIES, NOW, _tests
@@ -47,6 +51,24 @@ class Cost(Struct, frozen=True, kw_only=True):
     kb: float
 
 
+class Kept(Struct, frozen=True, kw_only=True):
+    """A body that cost much when it was found; the body is packed (zlib, base64), since most of it repeats."""
+
+    call: str
+    cost: Cost
+    packed: str
+
+    @property
+    def body(self) -> bytes:
+        """The body as it was sent."""
+        return zlib.decompress(base64.b64decode(self.packed))
+
+
+def kept(call: str, body: bytes, cost: Cost) -> Kept:
+    """What is kept of a body."""
+    return Kept(call=call, cost=cost, packed=base64.b64encode(zlib.compress(body, 9)).decode())
+
+
 def _judged(document: Any) -> Any:
     verdict = rules.judge(document, received_at=NOW)
     return verdict, operation.draw_verdict(document.assembly.kind, verdict)
@@ -67,6 +89,7 @@ _ANSWERS: dict[str, Callable[[Any], Any]] = {
 _REPORT = json.loads(_LINE)
 _PRACTICE = {"kind": "rp", "units": {"pressure": "psi"}, "line_pressure": 60, "conditions": {"check_1": "leaking"}}
 _TESTS = [json.loads(test) for test in _tests()]
+_EXAMPLES = examples()
 
 
 _UNITS = {"pressure": "psi", "length": "ft", "flow": "gpm"}
@@ -105,8 +128,16 @@ def _seeds(name: str) -> list[dict[str, Any]]:
     ]  # fmt: skip
 
 
+def _good(name: str) -> list[dict[str, Any]]:
+    """The body of the published example of a call: a good one, from which a costly good one is not far."""
+    body = _EXAMPLES.get(name, {}).get("request", {}).get("body")
+    return [body] if isinstance(body, dict) else []
+
+
 SHAPES: dict[str, Any] = {name: call.takes for name, call in BODIES} | {"a line of a batch": BatchLine}
-SEEDS: dict[str, list[dict[str, Any]]] = {name: _seeds(name) for name in SHAPES} | {"a pasted receipt": [{"receipt": "a.b.c"}]}
+SEEDS: dict[str, list[dict[str, Any]]] = {name: [*_seeds(name), *_good(name)] for name in SHAPES} | {
+    "a pasted receipt": [{"receipt": "a.b.c"}]
+}
 CALLS = sorted(SEEDS)
 
 
@@ -120,9 +151,9 @@ def answered(call: str, body: bytes) -> bytes:
         answer = _ANSWERS[call](document) if call in _ANSWERS else document
         return msgspec.json.encode(answer)
     except ProblemError as problem:
-        return problem.body("/v1")
+        return body_of(problem, "/v1")
     except rules.RulesError as error:
-        return from_rules(error).body("/v1")
+        return body_of(from_rules(error), "/v1")
 
 
 def cost(call: str, body: bytes) -> Cost:
@@ -144,7 +175,7 @@ def cost(call: str, body: bytes) -> Cost:
 
 
 def plain() -> float:
-    """What a plain verdict takes, in ms: the unit in which the others are told."""
+    """What a plain verdict takes, in ms: the unit in which the others are reported."""
     # As the service does: what is loaded once is not looked through again and again for garbage.
     tune_interpreter()
     body = json.dumps(_TESTS[0]).encode()

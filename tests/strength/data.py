@@ -87,12 +87,12 @@ def run(options: argparse.Namespace) -> int:
     results = options.folder / "data.ndjson"
     known = mutation.results_in(results)
     mutation.preload(baseline.loaded)
-    with results.open("a") as told:
+    with results.open("a") as result:
         mutation.try_all(
             [one for one in chosen if one.key not in known],
             lambda one: _try_one(one, tests_for(one.file, baseline)),
             known,
-            told,
+            result,
             options.jobs,
         )
     counts: dict[str, Counter[str]] = defaultdict(Counter)
@@ -100,10 +100,10 @@ def run(options: argparse.Namespace) -> int:
         counts[one.file][known[one.key]] += 1
         if known[one.key] not in mutation.KILLED:
             line = (DATA / one.file).read_text().splitlines()[one.line - 1].strip()
-            told = f"{one.file}: {line} | {one.before} → {one.after}"
-            because = next((group.because for group in explained.listed("data") if group.holds(told)), None)
+            result = f"{one.file}: {line} | {one.before} → {one.after}"
+            because = next((group.because for group in explained.listed("data") if group.holds(result)), None)
             counts[one.file]["explained"] += because is not None
-            print(f"{told}\n    line {one.line}; {because or 'NOT EXPLAINED'}")
+            print(f"{result}\n    line {one.line}; {because or 'NOT EXPLAINED'}")
     total = sum(counts.values(), Counter())
     show(
         "Numbers of rules/data changed by one step",

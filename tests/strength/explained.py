@@ -1,4 +1,4 @@
-"""Survivors that are explained: how a mutant is told in a line, and which of those no test can kill, by `survivors.toml`."""
+"""Survivors that are explained: how a mutant is shown in a line, and which of those no test can kill, by `survivors.toml`."""
 
 import re
 from pathlib import Path
@@ -11,17 +11,17 @@ LISTED = Path(__file__).with_name("survivors.toml")
 
 
 class Group(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Mutants that no test can kill, as `told_of` tells them (`*` stands for anything), and why."""
+    """Mutants that no test can kill, as `reported_of` states them (`*` stands for anything), and why."""
 
     because: str
     mutants: tuple[str, ...]
 
-    def holds(self, told: str) -> bool:
-        """Whether a mutant so told is one of them."""
-        return any(re.fullmatch(".*".join(map(re.escape, one.split("*"))), told) for one in self.mutants)
+    def holds(self, result: str) -> bool:
+        """Whether a mutant so described is one of them."""
+        return any(re.fullmatch(".*".join(map(re.escape, one.split("*"))), result) for one in self.mutants)
 
 
-def told_of(mutant: Mutant) -> str:
+def reported_of(mutant: Mutant) -> str:
     """A mutant in a line: where it is, the line's text, what becomes of which part."""
     line = mutant.path.read_text().splitlines()[mutant.first_line - 1].strip()
     return f"{mutant.module}: {line} | {mutant.before} → {mutant.after}"

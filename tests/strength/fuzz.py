@@ -2,7 +2,7 @@
 
 Inputs are made from small good ones: a JSON document loses, doubles or changes members, bytes are flipped, moved and cut. With atheris
 (Linux) an input that reaches code not reached before is kept and changed further; without it, or with `--plain`, kept are those that
-end in an outcome not seen before. A crash, an answer that does not hold, or an input that takes seconds is a finding: it is told once
+end in an outcome not seen before. A crash, an answer that does not hold, or an input that takes seconds is a finding: it is reported once
 for each place in the code, and its input is kept. The same seed gives the same inputs where nothing else differs. What was run is written
 down beside the findings: inputs per target, seed, commit.
 """
@@ -67,28 +67,28 @@ def run(options: argparse.Namespace) -> int:
         targets = importlib.import_module("tests.strength.targets").TARGETS
     chosen = {name: targets[name] for name in options.target or targets}
     shares = sum(target.share for target in chosen.values())
-    rows, told_of, found = [], {}, 0
+    rows, reported_of, found = [], {}, 0
     for name, target in chosen.items():
         folder = options.folder / "fuzz" / name
         folder.mkdir(parents=True, exist_ok=True)
         count = -(-options.inputs * target.share // shares)
-        told = folder / "told.json"
-        told.unlink(missing_ok=True)
+        answered = folder / "stated.json"
+        answered.unlink(missing_ok=True)
         child = os.fork()
         if not child:
             _one(target, count, options.seed, folder, guided=guided)
         _, status = os.waitpid(child, 0)
-        if not told.exists():
+        if not answered.exists():
             print(
                 f"{name}: ended by itself with {os.waitstatus_to_exitcode(status)} (hang, memory, or a crash of the interpreter)"
             )
             found += 1
             continue
-        result = json.loads(told.read_text())
+        result = json.loads(answered.read_text())
         for place, trace in result["findings"].items():
             print(f"{name}: {place}\n{trace}")
         found += len(result["findings"])
-        told_of[name] = {**result, "findings": sorted(result["findings"])}
+        reported_of[name] = {**result, "findings": sorted(result["findings"])}
         rows.append(
             [
                 name,
@@ -103,9 +103,9 @@ def run(options: argparse.Namespace) -> int:
     how = "guided by coverage" if guided else "plainly"
     title = f"Fuzzed {how}, seed {options.seed}, commit {commit()} (findings in {options.folder / 'fuzz'})"
     show(title, ["target", "inputs", "taken", "refused", "findings", "inputs/s", "slowest, ms"], rows)
-    inputs = sum(one["inputs"] for one in told_of.values())
+    inputs = sum(one["inputs"] for one in reported_of.values())
     print(f"{inputs:,} inputs, {found} findings.")
-    keep(options.folder / "fuzz.json", seed=options.seed, how=how, inputs=inputs, findings=found, targets=told_of)
+    keep(options.folder / "fuzz.json", seed=options.seed, how=how, inputs=inputs, findings=found, targets=reported_of)
     return min(found, 1)
 
 
@@ -156,17 +156,17 @@ class Trial:
             (self.folder / f"finding-{len(self.findings)}").write_bytes(data)
 
     def end(self) -> None:
-        """Tell what came of it, and end this process."""
-        told = {
+        """Report what came of it, and end this process."""
+        facts = {
             "inputs": self.inputs, "taken": self.taken, "refused": self.refused, "findings": self.findings, "worst": self.worst,
             "seconds": time.monotonic() - self.started,
         }  # fmt: skip
-        (self.folder / "told.json").write_text(json.dumps(told))
+        (self.folder / "stated.json").write_text(json.dumps(facts))
         os._exit(0)
 
 
 def _one(target: Any, count: int, seed: int, folder: Path, *, guided: bool) -> None:
-    # A hang in the midst of one input is told with its place; a process that eats memory ends.
+    # A hang in the midst of one input is reported with its place; a process that eats memory ends.
     resource.setrlimit(resource.RLIMIT_AS, (MEMORY_MB << 20, MEMORY_MB << 20)) if not guided else None
     trial = Trial(target, count, folder)
     source = random.Random(seed)  # noqa: S311 - chance that can be had again

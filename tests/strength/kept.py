@@ -22,8 +22,8 @@ def commit() -> str:
     return "unknown" if named is None else named + ("+" if git("status", "--porcelain") else "")
 
 
-def keep(file: Path, **told: Any) -> None:
+def keep(file: Path, **result: Any) -> None:
     """Write down what was run, in that file, and say where."""
     file.parent.mkdir(parents=True, exist_ok=True)
-    file.write_text(json.dumps({"commit": commit(), **told}, indent=2) + "\n", encoding="utf-8")
+    file.write_text(json.dumps({"commit": commit(), **result}, indent=2) + "\n", encoding="utf-8")
     print(f"Written down in {file}.")

@@ -73,7 +73,7 @@ def text_of(mutant: Mutant) -> str:
     start, end = (_offset(text, place) for place in (change.whole.start, change.whole.end))
     if text[start:end] == tree.code_for_node(change.node):
         return text[:start] + tree.code_for_node(change.changed) + text[end:]
-    # A statement is told without its place in the line, so it is put into the tree, which takes longer.
+    # A statement is reported without its place in the line, so it is put into the tree, which takes longer.
     made = tree.deep_replace(change.node, change.changed)
     assert isinstance(made, cst.Module)
     return made.code
@@ -114,7 +114,7 @@ class _Finder(cst.CSTVisitor):
     def on_visit(self, node: cst.CSTNode) -> bool:
         if isinstance(node, cst.Annotation):
             self.annotations += 1
-        # Bounds told in an annotation, `Meta(ge=0)`, hold at run time; the rest of one is a type checker's.
+        # Bounds reported in an annotation, `Meta(ge=0)`, hold at run time; the rest of one is a type checker's.
         if self.annotations and isinstance(node, cst.Call):
             self.calls_in_annotation += 1
         if not self.annotations or self.calls_in_annotation:

@@ -38,7 +38,7 @@ import pytest
 from scipy.stats import binomtest
 
 from tests.load.table import show
-from tests.strength.explained import listed, told_of
+from tests.strength.explained import listed, reported_of
 from tests.strength.mutants import ROOT, Mutant, modules, mutants_of, path_of, text_of
 
 TRIED = {"killed", "slow", "survived"}
@@ -85,9 +85,9 @@ def run(options: argparse.Namespace) -> int:
         known = {key: outcome for key, outcome in known.items() if outcome != "survived"}
     waiting = [mutant for mutant in chosen if mutant.key not in known]
     preload(baseline.loaded)
-    with results.open("a") as told:
-        try_all(waiting, lambda mutant: _try_one(mutant, baseline), known, told, options.jobs)
-    return _tell(chosen, known)
+    with results.open("a") as result:
+        try_all(waiting, lambda mutant: _try_one(mutant, baseline), known, result, options.jobs)
+    return _report(chosen, known)
 
 
 def _chosen(options: argparse.Namespace) -> list[Mutant]:
@@ -137,7 +137,7 @@ def recorded(folder: Path) -> Baseline:
         return kept
     print(f"{len(changed)} files of tests run once as they are …", file=sys.stderr)
     if _in_fork(lambda: _record(file, kept, changed)) != 0:
-        raise SystemExit("The tests fail as they are; mend them first (NONRETURN_STRENGTH_SHOW=1 shows them).")
+        raise SystemExit("The tests fail as they are; repair them first (NONRETURN_STRENGTH_SHOW=1 shows them).")
     return msgspec.json.decode(file.read_bytes(), type=Baseline)
 
 
@@ -181,7 +181,7 @@ def without_pins(whole: Baseline) -> Baseline:
 
 
 class _Timer:
-    """Tells coverage which test runs, and how much processor time each takes."""
+    """Shows coverage which test runs, and how much processor time each takes."""
 
     def __init__(self, measured: coverage.Coverage) -> None:
         self.measured = measured
@@ -210,8 +210,8 @@ def _pytest(files: Sequence[str], plugins: list[object]) -> int:
         "strength", derandomize=True, database=None, deadline=None, phases=[hypothesis.Phase.explicit, hypothesis.Phase.generate]
     )
     hypothesis.settings.load_profile("strength")
-    told = io.StringIO()
-    sys.stdout = sys.stderr = told
+    result = io.StringIO()
+    sys.stdout = sys.stderr = result
     code = pytest.main(
         [
             "-x",
@@ -234,7 +234,7 @@ def _pytest(files: Sequence[str], plugins: list[object]) -> int:
     )
     sys.stdout, sys.stderr = sys.__stdout__, sys.__stderr__
     if os.environ.get("NONRETURN_STRENGTH_SHOW"):
-        print(told.getvalue())
+        print(result.getvalue())
     return int(code)
 
 
@@ -342,8 +342,8 @@ def _outcome(status: int) -> str:
     return {0: "survived", 5: "survived", 70: "broken"}.get(code, "killed")
 
 
-def try_all(waiting: Sequence[Any], trial: Callable[[Any], int], known: dict[str, str], told: Any, jobs: int) -> None:
-    """Try each in a process of its own, and tell its outcome in `known` and as a line of `told`."""
+def try_all(waiting: Sequence[Any], trial: Callable[[Any], int], known: dict[str, str], result: Any, jobs: int) -> None:
+    """Try each in a process of its own, and state its outcome in `known` and as a line of `stated`."""
     running: dict[int, Any] = {}
     left = list(reversed(waiting))
     done = 0
@@ -354,8 +354,8 @@ def try_all(waiting: Sequence[Any], trial: Callable[[Any], int], known: dict[str
         child, status = os.wait()
         mutant = running.pop(child)
         known[mutant.key] = _outcome(status)
-        told.write(json.dumps(msgspec.to_builtins(mutant) | {"key": mutant.key, "outcome": known[mutant.key]}) + "\n")
-        told.flush()
+        result.write(json.dumps(msgspec.to_builtins(mutant) | {"key": mutant.key, "outcome": known[mutant.key]}) + "\n")
+        result.flush()
         done += 1
         print(f"\r{done} of {len(waiting)}: {Counter(known.values())}   ", end="", file=sys.stderr, flush=True)
     print(file=sys.stderr)
@@ -372,17 +372,17 @@ def interval(killed: int, tried: int) -> str:
     return f"{100 * killed / tried:.1f} ({100 * low:.1f}–{100 * high:.1f})"
 
 
-def _tell(chosen: list[Mutant], known: dict[str, str]) -> int:
+def _report(chosen: list[Mutant], known: dict[str, str]) -> int:
     groups = listed()
     of_module: dict[str, Counter[str]] = defaultdict(Counter)
     for mutant in chosen:
         outcome = known[mutant.key]
         of_module[mutant.module][outcome] += 1
         if outcome == "survived":
-            told = told_of(mutant)
-            because = next((one.because for one in groups if one.holds(told)), None)
+            result = reported_of(mutant)
+            because = next((one.because for one in groups if one.holds(result)), None)
             of_module[mutant.module]["explained"] += because is not None
-            print(f"{told}\n    line {mutant.first_line}; {because or 'NOT EXPLAINED'}")
+            print(f"{result}\n    line {mutant.first_line}; {because or 'NOT EXPLAINED'}")
     rows = [_row(module, count) for module, count in sorted(of_module.items())]
     total = sum(of_module.values(), Counter())
     show(

@@ -17,18 +17,19 @@ import msgspec
 from litestar import Request
 
 import rules
-from service.api import calls
-from service.api.assembly_lists import AssembliesQuery, _cursor
-from service.api.notices import PreviewQuery, _place
-from service.api.operation import Call
-from service.api.pages import receipt_in
-from service.documents import convert
+from service import endpoints as calls
+from service.cli.proving import kept_heads
+from service.http.documents import convert
+from service.http.endpoint import Call
+from service.http.problem_details import body_of
+from service.notices.api import PreviewQuery, _place
 from service.problems import ProblemError
-from service.proving import kept_heads
-from service.records import transfer
-from service.records.judging import content_hash
-from service.reports import KeptFacts
-from service.store.transfer import OWNED
+from service.receipts.pages_api import receipt_in
+from service.record.reports.judging import content_hash
+from service.record.reports.schemas import KeptFacts
+from service.record.standings.lists_api import AssembliesQuery, _cursor
+from service.transfer import export_restore as transfer
+from service.transfer.store import OWNED
 
 _ID = "018f0000-0000-7000-8000-000000000002"
 
@@ -41,7 +42,7 @@ def place_in_a_list(data: bytes) -> None:
             try:
                 convert(one.query, {"after": text})
             except ProblemError as refused:
-                refused.body("/v1")
+                body_of(refused, "/v1")
     for sort in ("due_on", "id"):
         try:
             query = convert(AssembliesQuery, {"after": text, "sort": sort})
@@ -124,9 +125,9 @@ def exports(test: bytes, line: bytes) -> list[bytes]:
     """A small export that fits itself, of a report judged as that test."""
     received_at = dt.datetime(2026, 6, 1, 19, tzinfo=dt.UTC)
     judged = msgspec.json.decode(test, type=rules.Test)
-    told = msgspec.json.decode(line)
-    del told["id"]
-    facts = msgspec.convert(told, KeptFacts)
+    result = msgspec.json.decode(line)
+    del result["id"]
+    facts = msgspec.convert(result, KeptFacts)
     report = {
         "id": _ID, "content": msgspec.json.encode(facts).decode(), "content_hash": f"\\x{content_hash(facts).hex()}",
         "judged": msgspec.json.encode(judged).decode(), "received_at": received_at.isoformat(), "previous": None,

@@ -1,7 +1,7 @@
 """`schema`: asks every published call of the running service tens of thousands of times, as its contract allows and as it does not.
 
-The requests and the checks are those of `tests/api/test_conformance.py`, which asks the same few every day. Here the seed is an option,
-and what stands in a path is often an id or a code that exists, so that more is asked of records than whether they are there.
+The checks are those of `tests/api/conformance.py`, which sends the same requests on each run. Here the seed is an option, and the paths and
+bodies often name a record that exists.
 """
 
 import argparse
@@ -18,15 +18,15 @@ from typing import Any
 
 import hypothesis
 import schemathesis
-from hypothesis import given
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis.errors import Unsatisfiable
 from schemathesis import GenerationMode
 from schemathesis.specs.openapi.checks import negative_data_rejection
 
-from service.embedded import EmbeddedPostgres
-from service.migrate import migrate
+from service.db.embedded import EmbeddedPostgres
+from service.db.migrate import migrate
 from service.secrets import Secret
-from tests.api.test_conformance import bounded, operations
+from tests.api.conformance import contract
 from tests.conftest import SIGNING_KEYS, TEMPLATE, World, ask, bearer, data_folder, fresh_database, in_thread, world_in
 from tests.load.table import show
 from tests.strength.kept import commit, keep
@@ -61,7 +61,7 @@ def run(options: argparse.Namespace) -> int:
             postgres.stop()
 
 
-class _Asker:
+class _Caller:
     """Sends cases, half of the good ones about what exists, counts the answers and keeps the first failure of each sort."""
 
     def __init__(self, world: World, known: dict[str, list[str]], good: dict[str, Any]) -> None:
@@ -174,16 +174,16 @@ def _asked(world: World, options: argparse.Namespace) -> int:
         "gauges": [place.gauge], "reports": [report], "organisations": list(place.organisations.values()), "rulebooks": ["us-wa"],
         "years": ["2026"],
     }  # fmt: skip
-    found = operations(world)
+    found = [made.ok() for made in contract(world, {}).get_all_operations()]
     at_once = max(1, min(50, options.cases // (2 * len(found))))
     until = time.monotonic() + 60 * (options.minutes or 1e6)
-    asker = _Asker(world, known, place.report())
+    caller = _Caller(world, known, place.report())
     for seed, operation, mode in _rounds(options.seed, found):
-        if asker.count >= options.cases or time.monotonic() > until:
+        if caller.count >= options.cases or time.monotonic() > until:
             break
-        _some(asker, operation, mode, at_once, seed)
-        print(f"\r{asker.count} asked, {len(asker.failures)} failures   ", end="", file=sys.stderr, flush=True)
-    return _tell(asker.answers, asker.failures, options)
+        _some(caller, operation, mode, at_once, seed)
+        print(f"\r{caller.count} asked, {len(caller.failures)} failures   ", end="", file=sys.stderr, flush=True)
+    return _report(caller.answers, caller.failures, options)
 
 
 def _rounds(seed: int, found: list[Any]) -> Iterator[tuple[int, Any, GenerationMode]]:
@@ -193,19 +193,22 @@ def _rounds(seed: int, found: list[Any]) -> Iterator[tuple[int, Any, GenerationM
                 yield seed * 1_000 + round_, operation, mode
 
 
-def _some(asker: _Asker, operation: Any, mode: GenerationMode, examples: int, seed: int) -> None:
+def _some(caller: _Caller, operation: Any, mode: GenerationMode, examples: int, seed: int) -> None:
     @hypothesis.seed(seed)
-    @bounded(examples, derandomize=False)
+    @settings(
+        max_examples=examples, deadline=None, database=None, suppress_health_check=list(HealthCheck),
+        phases=[Phase.explicit, Phase.generate],
+    )  # fmt: skip
     @given(case=operation.as_strategy(generation_mode=mode))
     def asked(case: Any) -> None:
-        asker(case)
+        caller(case)
 
     # A call that takes nothing has no bad request.
     with suppress(Unsatisfiable):
         asked()
 
 
-def _tell(answers: Counter[tuple[str, int]], failures: dict[str, str], options: argparse.Namespace) -> int:
+def _report(answers: Counter[tuple[str, int]], failures: dict[str, str], options: argparse.Namespace) -> int:
     labels = sorted({label for label, _ in answers})
     statuses = sorted({status // 100 for _, status in answers})
     rows = [

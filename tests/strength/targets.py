@@ -27,17 +27,18 @@ from rules import operation as rules_operation
 from rules import selection
 from rules.notices import NoticeFacts, fill
 from rules.notices.text import faults
-from service import receipts
-from service.api import calls
-from service.api.batches import BatchLine, _lines
-from service.api.operation import _single
-from service.documents import convert, decode
+from service import endpoints as calls
+from service.http.documents import convert, decode
+from service.http.endpoint import _single
+from service.http.problem_details import body_of
 from service.imports.cells import CellError
 from service.imports.columns import Asked, header, parsers
 from service.imports.rows import RowReader
+from service.imports.schemas import ImportOptions
 from service.imports.sheets import Sheet, SheetError, csv_sheet, xlsx_sheets
-from service.imports.told import ImportOptions
 from service.problems import ProblemError
+from service.receipts import token as receipts
+from service.record.reports.batches_api import BatchLine, _lines
 from service.signing import NotGoodError, parse
 from tests.load.documents import test_of
 from tests.strength import returning
@@ -100,7 +101,7 @@ def batch_lines(data: bytes) -> None:
         try:
             decode(BatchLine, line)
         except ProblemError as refused:
-            refused.body("/v1")
+            body_of(refused, "/v1")
 
 
 BODIES = sorted({one.id: one for one in calls.operations if one.takes not in (None, bytes)}.items())
@@ -138,7 +139,7 @@ def queries(data: bytes) -> None:
 
 
 def rows_of(sheets: Iterator[Sheet], asked: Asked) -> None:
-    """Every row of every sheet is told, or its problem is."""
+    """Every row of every sheet is reported, or its problem is."""
     for sheet in sheets:
         found = header(sheet.rows, asked, [])
         if found is None:
@@ -146,8 +147,8 @@ def rows_of(sheets: Iterator[Sheet], asked: Asked) -> None:
         _, under = found
         reader = RowReader(sheet.name, under, asked, ZONE)
         for number, cells in sheet.rows:
-            told, problems = reader.read(number, cells)
-            sane([told, problems])
+            result, problems = reader.read(number, cells)
+            sane([result, problems])
 
 
 def csv_file(data: bytes) -> None:
@@ -164,7 +165,7 @@ def csv_file(data: bytes) -> None:
 
 
 def import_options(data: bytes) -> None:
-    """What an import is told besides its file: two JSON objects, parted by a NUL."""
+    """What an import gets besides its file: two JSON objects, parted by a NUL."""
     columns, _, defaults = data.decode("utf-8", "replace").partition("\0")
     asked = Asked(ImportOptions(columns=columns[:20_000], defaults=defaults[:20_000], pressure="psi", length="in"))
     header(iter([(1, ["Serial No", "Acct", *asked.unmet])]), asked, [])
@@ -191,18 +192,18 @@ def _workbook(packing: int = zipfile.ZIP_DEFLATED) -> bytes:
     sheet.append(["S-1", 1.5, "PVB", dt.datetime(2025, 4, 3), dt.time(9, 30), 1.4, "T-1", "G-1"])
     sheet.append(["S-2", "3/4", "RP", "2025-04-03", "9:30 am", "leaked", "T-1", "G-1"])
     sheet.append([True, None, "=A1", "#N/A", dt.timedelta(hours=30), 10**300, "'=x", "é"])
-    told = io.BytesIO()
-    book.save(told)
+    result = io.BytesIO()
+    book.save(result)
     if packing == zipfile.ZIP_DEFLATED:
-        return told.getvalue()
+        return result.getvalue()
     again = io.BytesIO()
-    with zipfile.ZipFile(told) as packed, zipfile.ZipFile(again, "w", packing) as archive:
+    with zipfile.ZipFile(result) as packed, zipfile.ZipFile(again, "w", packing) as archive:
         for one in packed.namelist():
             archive.writestr(one, packed.read(one))
     return again.getvalue()
 
 
-# One workbook: it tells the second at which it was made, so that the parts of two differ.
+# One workbook: it states the second at which it was made, so that the parts of two differ.
 with zipfile.ZipFile(io.BytesIO(_workbook())) as _packed:
     _PARTS = {one: _packed.read(one) for one in _packed.namelist()}
 _NAMES = sorted(_PARTS)
@@ -223,7 +224,7 @@ def workbook(data: bytes) -> None:
 
 
 def packed_file(data: bytes) -> None:
-    """A file that is told to be a workbook, its zip broken in any way."""
+    """A file declared to be a workbook, its zip broken in any way."""
     rows_of(xlsx_sheets(io.BytesIO(data)), Asked(ImportOptions(pressure="psi", length="in")))
 
 
@@ -233,7 +234,7 @@ _TOKEN = _KEYS.sign("of-a-test", b'{"a":1}')
 
 
 def token(data: bytes) -> None:
-    """A token: one that opens is one that was signed, to the letter; a receipt is told good or not, and nothing is raised."""
+    """A token: one that opens is one that was signed, to the letter; a receipt is found genuine or not, and nothing is raised."""
     text = data.decode("utf-8", "replace")
     receipts.check(_KEYS, text)
     _KEYS.open("of-a-test", text)
@@ -258,14 +259,14 @@ def _tests() -> list[bytes]:
     source = random.Random(1)  # noqa: S311 - the same documents every time
     found = []
     for kind in ("rp", "rpda", "dc", "dcda", "pvb", "svb"):
-        told = test_of({"rpda": "rp", "dcda": "dc", "svb": "pvb"}.get(kind, kind), source)
+        result = test_of({"rpda": "rp", "dcda": "dc", "svb": "pvb"}.get(kind, kind), source)
         found.append(
             {
                 "rulebook": "us-wa", "performed_at": "2026-05-14T09:20:00-07:00", "assembly": {"kind": kind, "size": 1.0, "hazard": "health"},
-                "units": {"pressure": "psi", "length": "in"}, "line_pressure": 62, "initial_test": told["initial_test"],
+                "units": {"pressure": "psi", "length": "in"}, "line_pressure": 62, "initial_test": result["initial_test"],
                 "gauge": {"accuracy": 0.2, "resolution": 0.1, "calibrated_on": "2026-01-12", "height_above_assembly": 0},
                 "tester": {"certificate": "T-1", "kinds": ["rp", "dc"], "valid_from": "2025-03-01", "valid_until": "2028-02-29"},
-                "repairs": [{"component": "check", "part": "disc", "action": "replaced"}], "final_test": told["initial_test"], "declared": "pass",
+                "repairs": [{"component": "check", "part": "disc", "action": "replaced"}], "final_test": result["initial_test"], "declared": "pass",
             }
         )  # fmt: skip
     return [msgspec.json.encode(one) for one in found]

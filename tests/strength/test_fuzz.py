@@ -23,7 +23,7 @@ def test_the_first_broken_inputs_are_refused_or_taken(name: str, tmp_path: Path)
     assert trial.taken > 0
 
 
-def test_what_is_not_a_refusal_is_a_finding_told_once_with_its_input(tmp_path: Path) -> None:
+def test_what_is_not_a_refusal_is_a_finding_reported_once_with_its_input(tmp_path: Path) -> None:
     def fails(data: bytes) -> None:
         if data == b"refused":
             raise problem("unreadable_request")

@@ -28,10 +28,10 @@ def test_a_mutant_differs_from_the_module_in_one_place() -> None:
 
 @pytest.mark.slow
 def test_every_explained_mutant_can_still_be_made() -> None:
-    told = [explained.told_of(one) for module in modules() for one in mutants_of(module)]
+    listed = [explained.reported_of(one) for module in modules() for one in mutants_of(module)]
     for group in explained.listed():
         for one in group.mutants:
-            assert any(explained.Group(because="", mutants=(one,)).holds(each) for each in told), one
+            assert any(explained.Group(because="", mutants=(one,)).holds(each) for each in listed), one
 
 
 def numbers(value: Any) -> Iterator[float]:

@@ -11,17 +11,18 @@ from uuid import UUID
 import msgspec
 
 import rules
-from service.access import Gatekeeper, Principal
+from service.auth.access import Gatekeeper, Principal
+from service.auth.store import AccessStore
 from service.clock import SystemClock
-from service.records import rests
-from service.records.judging import Judged, Submission, judge, today
-from service.records.rests import RestsOn
-from service.records.working_out import standing_from, standing_row
-from service.reports import RecordedRaw, Report, ReportFacts
-from service.store.access import AccessStore
-from service.store.pool import Pool
-from service.store.report_rows import AssemblyRow, FactsRow, HistoryRow, ReportRow, StandingRow
-from service.things import Utility
+from service.db.pool import Pool
+from service.record.reports import rests
+from service.record.reports.judging import Judged, judge
+from service.record.reports.rests import RestsOn
+from service.record.reports.rows import AssemblyRow, FactsRow, HistoryRow, ReportRow, StandingRow
+from service.record.reports.schemas import RecordedRaw, Report, ReportFacts, Submission
+from service.record.standings.work_out import standing_from, standing_row
+from service.registry.calendar import today
+from service.registry.schemas import Utility
 
 DSN = os.environ["NONRETURN_DSN"]
 POOL = 8

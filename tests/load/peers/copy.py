@@ -10,7 +10,7 @@ from operator import attrgetter
 
 import asyncpg
 
-from service.store.report_rows import ReportRow, StandingRow
+from service.record.reports.rows import ReportRow, StandingRow
 from tests.load.fill import fields
 
 TOGETHER = 500
@@ -28,9 +28,8 @@ async def _copy(dsn: str, utility: str, rows: Sequence[tuple[ReportRow, Standing
         some = rows[start : start + TOGETHER]
         async with connection.transaction():
             first = await connection.fetchval(
-                "UPDATE record.utility_log SET reports = reports + $2 WHERE utility_id = $1 RETURNING reports - $2",
+                "SELECT reports FROM record.utility_log WHERE utility_id = $1 FOR UPDATE",
                 utility,
-                len(some),
             )
             reports = [(utility, first + n, *fields(row)) for n, (row, _) in enumerate(some)]
             await connection.copy_records_to_table("report", schema_name="record", records=reports, columns=COLUMNS)

@@ -7,7 +7,7 @@ import asyncpg
 from litestar import Litestar, Response, put
 from litestar.params import Parameter
 
-from service.reports import ReportFacts
+from service.record.reports.schemas import ReportFacts
 from tests.load.peers import sql
 from tests.load.peers.common import DSN, POOL, Keys, Utility
 

@@ -183,13 +183,13 @@ async def put_report(
             n=1, kind=assembly.kind, hazard=assembly.hazard, purpose=assembly.purpose,
             backpressure_possible=assembly.backpressure_possible, in_plant_air_gap=assembly.in_plant_air_gap, nominal_size=None if assembly.nominal_size is None else json.dumps(assembly.nominal_size),
             installed_on=assembly.installed_on, in_service=assembly.in_service, connection=assembly.premises.connection,
-            certificates=json.dumps(tester.certificates), tester_known=True, accuracy=gauge.accuracy, resolution=gauge.resolution,
+            created_at=assembly.created_at, certificates=json.dumps(tester.certificates), tester_known=True, accuracy=gauge.accuracy, resolution=gauge.resolution,
             gauge_unit=gauge.units["pressure"], calibrations=json.dumps(gauge.calibrations), previous_judged=previous,
         )  # fmt: skip
-        told = judged(judging, report_id, facts, who, known)
-        row = told.row
+        result = judged(judging, report_id, facts, who, known)
+        row = result.row
         log = await opened.get_one(UtilityLog, utility, with_for_update=True)
-        index, log.reports = log.reports, log.reports + 1
+        index = log.reports
         found = await opened.scalars(
             select(ReportRecord)
             .where(ReportRecord.utility_id == utility, ReportRecord.assembly_id == document.assembly_id)
@@ -197,7 +197,8 @@ async def put_report(
         )
         history = [
             HistoryRow(
-                **{name: getattr(one, name) for name in HistoryRow.__struct_fields__} | {"protection": one.mechanical_protection}
+                **{name: getattr(one, name) for name in HistoryRow.__struct_fields__ if name != "declared"}
+                | {"protection": one.mechanical_protection}
             )
             for one in found
         ]
@@ -206,7 +207,7 @@ async def put_report(
             backpressure_possible=assembly.backpressure_possible, in_plant_air_gap=assembly.in_plant_air_gap, installed_on=assembly.installed_on, in_service=assembly.in_service,
             connection=assembly.premises.connection, created_at=assembly.created_at,
         )  # fmt: skip
-        standing, kept = standing_of(judging, about, history, told)
+        standing, kept = standing_of(judging, about, history, result)
         opened.add(
             ReportRecord(
                 utility_id=utility, log_index=index, **{name: getattr(row, name) for name in ReportRow.__struct_fields__}

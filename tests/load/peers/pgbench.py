@@ -11,8 +11,8 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
-from service.store.report_rows import ReportRow, StandingRow
-from service.store.statements import statements
+from service.db.statements import statements
+from service.record.reports.rows import ReportRow, StandingRow
 from tests.load.peers.copy import KEPT
 
 _RATE = re.compile(rb"^tps = ([0-9.]+)", re.MULTILINE)
@@ -26,7 +26,7 @@ def script(utility: str, assemblies: int, row: ReportRow, standing: StandingRow)
     values = [_literal(utility), *(f"ARRAY[{one}]" for one in columns), "'{}'", "'{}'", "'{}'"]
     values += [f"ARRAY[{one}]" for one in (some, *(_literal(getattr(standing, name)) for name in KEPT[1:]))]
     values.append("NULL")
-    sql = re.sub(r"^--.*\n", "", statements("reports")["record"], flags=re.MULTILINE)
+    sql = re.sub(r"^--.*\n", "", statements("service.record.reports.store")["record"], flags=re.MULTILINE)
     sql = re.sub(r"\$(\d+)", lambda found: values[int(found[1]) - 1], sql)
     return f"\\set number random(0, {assemblies - 1})\n{sql};\n"
 
@@ -52,8 +52,8 @@ def rate(programs: Path, socket_directory: str, scripts: dict[str, str], *, conn
             path = Path(folder) / f"{utility}.sql"
             path.write_text(text, encoding="utf-8")
             running.append(_start(programs, socket_directory, utility, path, share, seconds))
-        told = [one.communicate() for one in running]
-    return sum(float(_found(out, complaint)) for out, complaint in told)
+        listed = [one.communicate() for one in running]
+    return sum(float(_found(out, complaint)) for out, complaint in listed)
 
 
 def _start(

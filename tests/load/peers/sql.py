@@ -3,9 +3,9 @@
 from typing import Any
 from uuid import UUID
 
-from service.access import Principal
-from service.records.judging import day_of_test
-from service.reports import ReportFacts
+from service.auth.access import Principal
+from service.record.reports.judging import day_of_test
+from service.record.reports.schemas import ReportFacts
 from tests.load.peers.common import AssemblyRow, FactsRow, HistoryRow, ReportRow, Utility, answer, judged, standing_of
 
 UTILITY = """SELECT utility_id AS code, version, created_at, changed_at, name, rulebook, time_zone, due_soon_days
@@ -23,9 +23,9 @@ JOIN record.premises p ON p.utility_id = $1 AND p.id = a.premises_id
 LEFT JOIN record.tester t ON t.utility_id = $1 AND t.id = $3
 LEFT JOIN record.gauge g ON g.utility_id = $1 AND g.id = $4
 WHERE a.utility_id = $1 AND a.id = $2"""
-NUMBER = "UPDATE record.utility_log SET reports = reports + 1 WHERE utility_id = $1 RETURNING reports - 1"
+NUMBER = "SELECT reports FROM record.utility_log WHERE utility_id = $1 FOR UPDATE"
 HISTORY = """SELECT id, assembly_id, performed_at, performed_on, received_at, reason, supersedes, content_hash, outcome, mechanical_protection AS protection,
-    acceptance, initial_outcome, failed_protection, acts_as
+    acceptance, initial_outcome, failed_protection, acts_as, declared
 FROM record.report WHERE utility_id = $1 AND assembly_id = $2 ORDER BY performed_at, received_at, id"""
 _COLUMNS = ("utility_id", "log_index", *ReportRow.__struct_fields__)
 INSERT = f"INSERT INTO record.report ({', '.join(_COLUMNS)}) VALUES ({', '.join(f'${n + 1}' for n in range(len(_COLUMNS)))})"  # noqa: S608 - our own names
@@ -45,8 +45,8 @@ async def record(connection: Any, utility: Utility, report_id: UUID, facts: Repo
             FACTS, utility.code, facts.assembly_id, facts.tester_id, facts.gauge_id, facts.performed_at
         )
         known = FactsRow(**dict(found))
-        told = judged(utility, report_id, facts, who, known)
-        row = told.row
+        result = judged(utility, report_id, facts, who, known)
+        row = result.row
         index = await connection.fetchval(NUMBER, utility.code)
         history = [HistoryRow(**dict(one)) for one in await connection.fetch(HISTORY, utility.code, facts.assembly_id)]
         assembly = AssemblyRow(
@@ -54,7 +54,7 @@ async def record(connection: Any, utility: Utility, report_id: UUID, facts: Repo
             backpressure_possible=known.backpressure_possible, in_plant_air_gap=known.in_plant_air_gap, installed_on=known.installed_on, in_service=known.in_service, connection=known.connection,
             created_at=known.created_at,
         )  # fmt: skip
-        standing, kept = standing_of(utility, assembly, history, told)
+        standing, kept = standing_of(utility, assembly, history, result)
         await connection.execute(INSERT, utility.code, index, *(getattr(row, name) for name in ReportRow.__struct_fields__))
         await connection.execute(STANDING, utility.code, kept.assembly_id, kept.due_on, kept.basis, kept.rests_on, kept.latest_at)
     return answer(utility.code, row, facts, standing)

@@ -1,4 +1,4 @@
-"""A document that cannot be judged is told all that is wrong with it at once."""
+"""A document that cannot be judged gets all that is wrong with it at once."""
 
 import datetime as dt
 from typing import Any
@@ -20,7 +20,7 @@ def refused(**changes: Any) -> rules.RulesError:
     return whole(found.value)
 
 
-def test_lengths_without_a_unit_and_an_unknown_rulebook_are_told_together() -> None:
+def test_lengths_without_a_unit_and_an_unknown_rulebook_are_reported_together() -> None:
     error = refused(
         rulebook="nowhere", assembly={"kind": "pvb", "hazard": "health", "size": 1.0}, gauge={"height_above_assembly": 12}
     )

@@ -96,9 +96,9 @@ TESTS = some(
 
 
 @given(TESTS)
-def test_anything_well_formed_is_answered(told: dict[str, Any]) -> None:
+def test_anything_well_formed_is_answered(stated: dict[str, Any]) -> None:
     received = dt.datetime(2026, 6, 1, tzinfo=dt.UTC)
-    document = msgspec.json.decode(msgspec.json.encode(told), type=rules.Test)
+    document = msgspec.json.decode(msgspec.json.encode(stated), type=rules.Test)
     try:
         verdict = rules.judge(document, received_at=received)
     except (rules.NotInForceError, rules.DocumentError):
@@ -119,10 +119,10 @@ def test_anything_well_formed_is_answered(told: dict[str, Any]) -> None:
         assert phase.protection == max(worst, key=["full", "degraded", "insufficient", "unknown", "lost"].index)
         assert (phase.acts_as is not None) == (phase.outcome == "fail")
     assert (verdict.acceptance == "refused") == any(one.severity == "refuse" for one in verdict.flags)
-    told_whole(document, verdict)
+    reported_whole(document, verdict)
 
 
-def told_whole(document: rules.Test, verdict: rules.Verdict) -> None:
+def reported_whole(document: rules.Test, verdict: rules.Verdict) -> None:
     """What is said is said in whole sentences, with its source, and what is to be done follows from what was found."""
     for text in (
         *(one.message for one in (*verdict.findings, *verdict.flags)),

@@ -11,9 +11,10 @@ from rules.sources import Source
 
 SOURCE = Source(title="–", clause="–", provenance="common_practice")
 PLACE = Circumstances(
+    word=None,
     hazard="health",
     mechanisms=("backsiphonage", "backpressure", "both"),
-    basis=ProtectionReason(because="Computed.", source=SOURCE),
+    basis=ProtectionReason(code="computed_possible", because="Computed.", source=SOURCE),
     suitable=True,
     suitability=SuitabilityReason(because="Listed.", source=SOURCE, missing=(), serves=()),
 )

@@ -12,6 +12,7 @@ from rules import DocumentError, notices
 from rules.load import works
 from rules.notices.data import notice_data
 from rules.notices.text import faults
+from rules.texts import texts
 from tests.rules.refusals import whole
 
 DUE = dt.date(2026, 6, 30)
@@ -84,8 +85,9 @@ def test_steps_to_others_and_of_other_occasions_do_not_push_each_other_out() -> 
 def test_the_default_schedule_says_how_it_is_known_and_can_be_followed() -> None:
     data = notice_data()
     assert works()[data.source].provenance == data.provenance == "common_practice"
-    notices.check(data.steps)
-    assert [one.step for one in data.steps] == [
+    steps = notices.default_steps()
+    notices.check(steps)
+    assert [one.step for one in steps] == [
         "due",
         "overdue_first",
         "overdue_second",
@@ -94,13 +96,13 @@ def test_the_default_schedule_says_how_it_is_known_and_can_be_followed() -> None
         "unprotected",
         "retest",
     ]
-    # At once: a failure is told on the day of its test.
-    assert [one.days for one in data.steps if one.occasion != "due"] == [0, 0, 0]
+    # At once: a failure is notified on the day of its test.
+    assert [one.days for one in steps if one.occasion != "due"] == [0, 0, 0]
     assert set(data.placeholders) == {*notices.NoticeFacts.__struct_fields__, "caution"}
-    assert len(data.months) == 12
+    assert len(texts("notices").words["month"]) == 12
 
 
-def test_every_fault_of_a_schedule_is_told_with_its_place() -> None:
+def test_every_fault_of_a_schedule_is_reported_with_its_place() -> None:
     steps = (
         step(),
         step(subject="{owner}", text="Hello { {due_on.year} {0} {due_on!r} {tested_on}"),
@@ -123,7 +125,7 @@ def test_every_fault_of_a_schedule_is_told_with_its_place() -> None:
     ["{due_on.__class__}", "{utility.__init__.__globals__}", "{due_on[0]}", "{due_on!r}", "{due_on:>99999999}", "{}", "{0}", "{ due_on }", "{", "}", "{due_on", "due_on}", "{{{due_on}}"],
 )  # fmt: skip
 def test_a_template_is_no_format_string(template: str) -> None:
-    assert faults(template, "due")
+    assert faults(template, "due", "")
 
 
 def test_what_is_filled_in_is_never_read_as_a_template_and_stays_on_its_line() -> None:
@@ -141,10 +143,10 @@ def test_what_is_not_known_leaves_nothing_or_says_so() -> None:
 @pytest.mark.parametrize("one", notices.default_steps(), ids=lambda one: one.step)
 def test_every_default_text_tells_what_to_do_and_carries_the_caution(one: notices.NoticeStep) -> None:
     days = {"due_on": DUE} if one.occasion == "due" else {"due_on": None, "tested_on": DUE, "repair_by": DUE}
-    told = notices.fill(one.text, msgspec.structs.replace(FACTS, **days))
-    assert "What to do:" in told
-    assert notice_data().caution in told
-    assert "30 June 2026" in told
-    assert "1 Sluice Lane" in told
-    assert not set("{}") & set(told)
+    result = notices.fill(one.text, msgspec.structs.replace(FACTS, **days))
+    assert "What to do:" in result
+    assert texts("notices").templates["notice"]["caution"] in result
+    assert "30 June 2026" in result
+    assert "1 Sluice Lane" in result
+    assert not set("{}") & set(result)
     assert "\n" not in notices.fill(one.subject, msgspec.structs.replace(FACTS, **days))

@@ -23,8 +23,8 @@ STEPS: list[dict[str, Any]] = [
 
 
 def operation(kind: str, steps: list[dict[str, Any]] = STEPS, **ask: Any) -> ET.Element:
-    told = {"kind": kind, "units": {"pressure": "psi", "length": "in", "flow": "gpm"}, "steps": steps, **ask}
-    asked = msgspec.convert(told, OperationRequest)
+    facts = {"kind": kind, "units": {"pressure": "psi", "length": "in", "flow": "gpm"}, "steps": steps, **ask}
+    asked = msgspec.convert(facts, OperationRequest)
     return ET.fromstring(draw_operation(asked, operate(asked)))  # noqa: S314 - our own drawing
 
 
@@ -32,7 +32,7 @@ def words(drawing: ET.Element) -> str:
     return " ".join(one.text or "" for one in drawing.iter(f"{SVG}text"))
 
 
-def told_of(drawing: ET.Element) -> str:
+def reported_of(drawing: ET.Element) -> str:
     return drawing.findtext(f"{SVG}desc") or ""
 
 
@@ -45,7 +45,7 @@ def test_every_kind_is_drawn_with_its_parts_named_and_a_text_alternative(kind: A
         assert "flowing" in (drawing.findtext(f"{SVG}title") or "")
         for part in parts_of(kind):
             assert part.replace("_1", "").replace("_2", "").replace("_", " ") in words(drawing)
-            assert (f"{part.rpartition('_')[0]}" in told_of(drawing).replace(" ", "_")) or part == "check"
+            assert (f"{part.rpartition('_')[0]}" in reported_of(drawing).replace(" ", "_")) or part == "check"
         assert len([one for one in drawing if one.tag == f"{SVG}g"]) == len(STEPS)
 
 
@@ -53,7 +53,7 @@ def test_a_type_ii_detector_is_drawn_with_its_bypass_check_round_check_2() -> No
     drawing = operation("dcda_ii", conditions={"check": "leaking"})
     assert "bypass check: open" in words(drawing)
     assert "✗ leaks" in words(drawing)
-    assert "The bypass check has failed: leaks." in told_of(drawing)
+    assert "The bypass check has failed: leaks." in reported_of(drawing)
 
 
 def test_a_failed_part_is_hatched_and_named() -> None:
@@ -62,19 +62,19 @@ def test_a_failed_part_is_hatched_and_named() -> None:
     assert len(marks) == 2 * len(STEPS)
     assert "✗ leaks" in words(drawing)
     assert "✗ stuck closed" in words(drawing)
-    assert "The air inlet has failed: stuck closed." in told_of(drawing)
+    assert "The air inlet has failed: stuck closed." in reported_of(drawing)
     assert not [one for one in operation("pvb").iter(f"{SVG}rect") if one.get("class") == "mark"]
 
 
-def test_pressures_flow_and_its_direction_are_told_in_figures() -> None:
+def test_pressures_flow_and_its_direction_are_reported_in_figures() -> None:
     drawing = operation("pvb", conditions={"check": "leaking", "air_inlet": "stuck_closed"})
     assert "62 psi" in words(drawing)
     assert "−8 psi" in words(drawing)
     assert "10 gpm from the supply" in words(drawing)
     assert "gpm towards the supply" in words(drawing)
-    assert "From downstream towards the supply" in told_of(drawing)
+    assert "From downstream towards the supply" in reported_of(drawing)
     assert "Water from downstream reaches the supply. Protection: lost." in words(drawing)
-    assert "Nothing flows past the inlet." in told_of(drawing)
+    assert "Nothing flows past the inlet." in reported_of(drawing)
 
 
 def test_what_is_discharged_and_drawn_in_is_shown() -> None:

@@ -1,4 +1,4 @@
-"""What an assembly does, from physics alone, against the operating facts of the trade (common practice, no source, unless told)."""
+"""What an assembly does, from physics alone, against the operating facts of the trade (common practice, no source, unless stated)."""
 
 import re
 from typing import Any
@@ -378,13 +378,13 @@ def test_the_bypass_check_of_a_type_ii_detector_leaks_beside_main_check_2() -> N
 
 
 def test_an_air_gap_loses_all_pressure_and_lets_nothing_back() -> None:
-    flowing, told, sucked, shut = run(
+    flowing, result, sucked, shut = run(
         "air_gap", FLOWING, {"supply_pressure": 60, "downstream": "outlet_open"}, SIPHON,
         {"supply_pressure": 60, "inlet_shutoff": "closed", "downstream": "backpressure", "backpressure": 90},
     ).steps  # fmt: skip
     assert flowing.pressures == {"inlet": 62, "outlet": 0}
     assert flowing.flow == 10
-    assert told.flow > 0
+    assert result.flow > 0
     assert (sucked.flow, sucked.non_potable_reaches_supply, sucked.protection) == (0, False, "full")
     assert shut.pressures["inlet"] == 0
     assert (
@@ -431,7 +431,7 @@ def test_an_outlet_that_draws_nothing_can_still_be_drawn_from() -> None:
 
 
 def test_demand_is_what_the_outlet_draws_with_the_supply_sound() -> None:
-    # Half the pressure to spare gives less than the demand only where the demand was told for a sound supply before.
+    # Half the pressure to spare gives less than the demand only where the demand was reported for a sound supply before.
     assert last("dc", {**FLOWING, "demand_flow": 7.5}).flow == pytest.approx(7.5)
     sunk = last("dc", FLOWING, {**FLOWING, "supply_pressure": 1})
     assert sunk.flow == 0
@@ -444,7 +444,7 @@ def test_a_shutoff_closed_at_the_outlet_is_as_good_as_closed_outlets() -> None:
     assert last("rp", STATIC, {**SIPHON, "outlet_shutoff": "closed"}).pressures == last("rp", STATIC, TRAPPED).pressures
 
 
-def test_answers_come_back_in_the_askers_units() -> None:
+def test_answers_come_back_in_the_callers_units() -> None:
     psi = last("rp", FLOWING)
     bar = last(
         "rp",
@@ -457,10 +457,10 @@ def test_answers_come_back_in_the_askers_units() -> None:
     assert last("rp", STATIC, units={"pressure": "psi"}).flow is msgspec.UNSET
 
 
-def test_what_is_taken_for_granted_is_told() -> None:
+def test_what_is_taken_for_granted_is_reported() -> None:
     answer = run("pvb", SIPHON | {"outlet_elevation": None}, units={"pressure": "psi"}, loadings={"check": 1, "air_inlet": 1})
     assert any("12 in below" in line for line in answer.assumptions)
-    assert not any("Springs not told" in line for line in answer.assumptions)
+    assert not any("Springs not stated" in line for line in answer.assumptions)
     assert answer.steps[0].pressures["outlet"] == 0
 
 
@@ -488,18 +488,21 @@ def test_what_does_not_belong_is_refused_where_it_stands(kind: Any, change: Any,
     with pytest.raises(DocumentError) as refused:
         operate(msgspec.convert({"kind": kind, "units": UNITS, "steps": [FLOWING], **change}, OperationRequest))
     assert whole(refused.value).pointer == pointer
-    # What is said names what was told, and what can be.
+    # What is said names what was reported, and what can be.
     if pointer.startswith("/conditions"):
         part = pointer.rpartition("/")[2]
         status = change["conditions"][part]
-        assert str(refused.value).startswith((f"A {kind} has no {part};", f"{part} can be "))
-        assert str(refused.value).endswith((f"{', '.join(parts_of(kind)) or 'none'}.", f", not {status}."))
+        if part in parts_of(kind):
+            assert str(refused.value).startswith(f"`{part}` cannot be `{status}`. Send one of: `sound`, `leaking`, ")
+        else:
+            assert str(refused.value).startswith(f"A `{kind}` has no `{part}`")
+            assert all(f"`{other}`" in str(refused.value) for other in parts_of(kind))
 
 
 def test_the_largest_loading_and_the_ends_of_the_supply_are_taken() -> None:
     ends = [{**FLOWING, "supply_pressure": pressure} for pressure in (-14.7, 150)]
-    told = {"kind": "rp", "units": UNITS, "steps": ends, "loadings": {"check_1": 30, "relief_valve": 0}}
-    assert len(operate(msgspec.convert(told, OperationRequest)).steps) == 2
+    facts = {"kind": "rp", "units": UNITS, "steps": ends, "loadings": {"check_1": 30, "relief_valve": 0}}
+    assert len(operate(msgspec.convert(facts, OperationRequest)).steps) == 2
 
 
 def test_no_figure_has_nine_digits_and_no_zero_is_negative() -> None:
@@ -573,15 +576,15 @@ def test_repairing_a_part_never_lets_more_through(made_and_met: Any, supply: Any
 def test_zone_pressures_stay_within_those_that_drive_them(made: Any, steps: Any) -> None:
     kind, conditions = made
     before = {"inlet": 0.0, "outlet": 0.0}
-    for step, told in zip(steps, run(kind, *steps, conditions=conditions).steps, strict=True):
+    for step, result in zip(steps, run(kind, *steps, conditions=conditions).steps, strict=True):
         drivers = [0.0, *before.values()]
         if step["inlet_shutoff"] == "open":
             drivers.append(max(step["supply_pressure"], sea_level().deepest_vacuum))
         if step["outlet_shutoff"] == "open" and step["downstream"] != "outlets_closed":
             drivers.append(step.get("backpressure", step.get("outlet_elevation", 0) / 12 * water_head()))
-        for place, pressure in told.pressures.items():
+        for place, pressure in result.pressures.items():
             assert min(drivers) - 0.006 <= pressure <= max(drivers) + 0.006, place
-        before = told.pressures
+        before = result.pressures
 
 
 @given(CONDITIONS, st.lists(ANY_STEP, min_size=1, max_size=4))

@@ -1,4 +1,4 @@
-"""A relief valve that discharges is no promise: overwhelmed, it is told as what it is."""
+"""A relief valve that discharges is no promise: overwhelmed, it is reported as what it is."""
 
 import msgspec
 
@@ -16,9 +16,9 @@ def test_a_relief_valve_overwhelmed_by_a_pump_discharges_and_still_lets_water_pa
             {"supply_pressure": 40, "downstream": "backpressure", "backpressure": 80},
         ],
     }
-    told = operate(msgspec.convert(ask, OperationRequest, strict=False)).steps[1]
-    assert told.components["relief_valve"] == "open"
-    assert told.pressures["zone"] > told.pressures["inlet"]
-    assert told.non_potable_reaches_supply
-    assert told.protection == "lost"
-    assert not any("nothing runs from it to the supply" in sentence for sentence in told.because)
+    result = operate(msgspec.convert(ask, OperationRequest, strict=False)).steps[1]
+    assert result.components["relief_valve"] == "open"
+    assert result.pressures["zone"] > result.pressures["inlet"]
+    assert result.non_potable_reaches_supply
+    assert result.protection == "lost"
+    assert not any("nothing runs from it to the supply" in sentence for sentence in result.because)

@@ -1,6 +1,6 @@
 """Same input, same bytes out (law 5): some thousands of answers of the rules, held by their digests.
 
-These tell that an answer changed, not that it was right before; that is told by the checks against the outside. Whoever changes a rule on
+These state that an answer changed, not that it was right before; that is reported by the checks against the outside. Whoever changes a rule on
 purpose renews them, `python -m tests.rules.pinned.renew`, and says in CHANGELOG.md which answers changed. To see what changed, print
 `dict(cases())["…"]()` before and after.
 """
@@ -25,11 +25,11 @@ def answers_to(name: str) -> list[Any]:
     return CASES[name]()
 
 
-def structs_in(told: Any) -> Iterator[msgspec.Struct]:
-    if isinstance(told, msgspec.Struct):
-        yield told
-    elif isinstance(told, list | tuple):
-        for one in told:
+def structs_in(result: Any) -> Iterator[msgspec.Struct]:
+    if isinstance(result, msgspec.Struct):
+        yield result
+    elif isinstance(result, list | tuple):
+        for one in result:
             yield from structs_in(one)
 
 

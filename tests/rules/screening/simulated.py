@@ -308,7 +308,7 @@ def serial(source: random.Random) -> str:
 
 
 def slip(source: random.Random, right: str) -> tuple[str, str]:
-    """A serial number as it was first typed, with one or two letters wrong, and as it is mended."""
+    """A serial number as it was first typed, with one or two letters wrong, and as it is corrected."""
     letters = list(right)
     for at in source.sample(range(len(letters)), source.choice((1, 2))):
         letters[at] = source.choice(ALNUM)
@@ -324,7 +324,7 @@ def changed(source: random.Random, number: int, serials: tuple[str, str]) -> Ide
 
 
 def register(source: random.Random, doubled: int = 0) -> list[SharedSerial]:
-    """The serial numbers that more than one of a thousand assemblies bears, `doubled` of them registered twice."""
+    """The serial numbers that more than one of a thousand assemblies has, `doubled` of them registered twice."""
     numbers = [serial(source) for _ in range(1000 - doubled)]
     numbers += source.sample(numbers, doubled)
     return [

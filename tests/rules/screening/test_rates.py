@@ -18,14 +18,14 @@ def hold_false_alarms(seeds: range) -> None:
     alarms, units = honest_counts(seeds)
     assert set(units) == set(stated())
     for screen, of in units.items():
-        told = stated()[screen].false_alarms
-        assert stats.binom.sf(alarms[screen] - 1, of, told) >= ONCE_IN, (screen, alarms[screen], of, told)
+        result = stated()[screen].false_alarms
+        assert stats.binom.sf(alarms[screen] - 1, of, result) >= ONCE_IN, (screen, alarms[screen], of, result)
 
 
 def hold_power(screen: Screen, seeds: range) -> None:
     found, of = hits(screen, seeds)
-    told = stated()[screen].power
-    assert stats.binom.cdf(found, of, told) >= ONCE_IN, (found, of, told)
+    result = stated()[screen].power
+    assert stats.binom.cdf(found, of, result) >= ONCE_IN, (found, of, result)
 
 
 def test_honest_work_is_pointed_out_no_more_often_than_stated() -> None:

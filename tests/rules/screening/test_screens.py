@@ -43,7 +43,7 @@ NOON = dt.datetime(2026, 3, 10, 12, tzinfo=ZONE)
 DC = (Number(part="main/check_1", value=2.4), Number(part="main/check_2", value=2.1))
 
 
-def told(name: str = "a", at: dt.datetime = NOON, **changes: Any) -> ScreenedTest:
+def screened(name: str = "a", at: dt.datetime = NOON, **changes: Any) -> ScreenedTest:
     facts: dict[str, Any] = {
         "report_id": name, "assembly_id": f"assembly of {name}", "tester_id": "t", "gauge_id": "g", "performed_at": at, "kind": "dc", "unit": "psi",
         "failed": False, "numbers": DC, "resolution": 0.1, "accuracy": 0.2,
@@ -66,24 +66,24 @@ def looked(*tests: ScreenedTest) -> list[str]:
     ("hour", "minute", "pointed_out"), [(4, 59, True), (5, 0, False), (21, 59, False), (22, 0, True), (0, 1, True)]
 )
 def test_a_test_at_night_is_looked_at_again(hour: int, minute: int, pointed_out: bool) -> None:  # noqa: FBT001 - a table's column
-    assert looked(told(at=NOON.replace(hour=hour, minute=minute))) == (["implausible_hour"] if pointed_out else [])
+    assert looked(screened(at=NOON.replace(hour=hour, minute=minute))) == (["implausible_hour"] if pointed_out else [])
 
 
 def test_midnight_to_the_second_is_a_day_without_a_time() -> None:
     midnight = NOON.replace(hour=0)
-    assert looked(*(told(str(n), midnight) for n in range(40))) == []
+    assert looked(*(screened(str(n), midnight) for n in range(40))) == []
     # As many as that on a day are counted all the same, times or no times.
-    assert looked(*(told(str(n), midnight) for n in range(41))) == ["too_many_tests"]
+    assert looked(*(screened(str(n), midnight) for n in range(41))) == ["too_many_tests"]
 
 
 def test_one_moment_for_all_tests_of_a_day_was_filled_in() -> None:
     """As an import of days without times gives them: nothing follows from noon, not even for the test after it."""
-    filled_in = [told(str(n), metres_from_last=90_000.0) for n in range(40)]
-    after = told("after", NOON + dt.timedelta(days=1), metres_from_last=5_000_000.0)
+    filled_in = [screened(str(n), metres_from_last=90_000.0) for n in range(40)]
+    after = screened("after", NOON + dt.timedelta(days=1), metres_from_last=5_000_000.0)
     assert looked(*filled_in, after) == []
-    assert looked(*filled_in, told("41st")) == ["too_many_tests"]
-    # One moment among others of the day is told, and judged.
-    assert looked(told("first", NOON - dt.timedelta(hours=2)), *filled_in) == ["too_far_to_travel"] * 39 + ["too_many_tests"]
+    assert looked(*filled_in, screened("41st")) == ["too_many_tests"]
+    # One moment among others of the day is reported, and judged.
+    assert looked(screened("first", NOON - dt.timedelta(hours=2)), *filled_in) == ["too_far_to_travel"] * 39 + ["too_many_tests"]
 
 
 def test_nothing_is_nothing() -> None:
@@ -91,28 +91,28 @@ def test_nothing_is_nothing() -> None:
 
 
 def test_more_than_twelve_tests_within_an_hour_are_looked_at_again() -> None:
-    five_minutes = [told(str(n), NOON + dt.timedelta(minutes=5 * n)) for n in range(20)]
+    five_minutes = [screened(str(n), NOON + dt.timedelta(minutes=5 * n)) for n in range(20)]
     assert looked(*five_minutes) == []
-    [found] = looks_at_times(told(str(n), NOON + dt.timedelta(minutes=4.5 * n)) for n in range(20))
+    [found] = looks_at_times(screened(str(n), NOON + dt.timedelta(minutes=4.5 * n)) for n in range(20))
     assert (found.screen, found.evidence.figures) == ("too_many_tests", {"in_the_day": 20, "in_an_hour": 14})
     assert found.occasion == "2026-03-10"
 
 
 def test_each_day_is_counted_by_itself() -> None:
-    days = [told(f"{day}{n}", NOON + dt.timedelta(days=day, minutes=4 * n)) for day in (0, 1) for n in range(14)]
+    days = [screened(f"{day}{n}", NOON + dt.timedelta(days=day, minutes=4 * n)) for day in (0, 1) for n in range(14)]
     assert looked(*days) == ["too_many_tests", "too_many_tests"]
 
 
 @pytest.mark.parametrize(
     ("kilometres", "minutes", "pointed_out"),
-    # 130 km/h over the minutes told and 20 more.
+    # 130 km/h over the minutes stated and 20 more.
     [(130, 40, False), (131, 40, True), (1.9, 0, False), (60, 1, True), (45.5, 1, False), (60, 0, False), (None, 1, False)],
 )
 def test_two_tests_too_far_apart_are_looked_at_again(
     kilometres: float | None, minutes: int, pointed_out: bool  # noqa: FBT001 - a table's column
 ) -> None:  # fmt: skip
     metres = None if kilometres is None else 1000 * kilometres
-    found = looked(told("a"), told("b", NOON + dt.timedelta(minutes=minutes), metres_from_last=metres))
+    found = looked(screened("a"), screened("b", NOON + dt.timedelta(minutes=minutes), metres_from_last=metres))
     assert found == (["too_far_to_travel"] if pointed_out else [])
 
 
@@ -123,21 +123,21 @@ def test_places_within_two_kilometres_are_not_compared_however_wrong_the_times()
 
 
 def test_forty_tests_are_a_day_s_work_and_one_more_is_looked_at_again() -> None:
-    quarters = [told(str(n), NOON.replace(hour=6) + dt.timedelta(minutes=15 * n)) for n in range(41)]
+    quarters = [screened(str(n), NOON.replace(hour=6) + dt.timedelta(minutes=15 * n)) for n in range(41)]
     assert looked(*quarters[:40]) == []
     assert looked(*quarters) == ["too_many_tests"]
-    assert looked(*(told(str(n), NOON + dt.timedelta(minutes=4 * n)) for n in range(12))) == []
-    assert looked(*(told(str(n), NOON + dt.timedelta(minutes=4 * n)) for n in range(13))) == ["too_many_tests"]
-    # An hour is sixty minutes, and the test that begins it anew is not within it.
-    assert looked(*(told(str(n), NOON + dt.timedelta(minutes=5 * n)) for n in range(13))) == []
+    assert looked(*(screened(str(n), NOON + dt.timedelta(minutes=4 * n)) for n in range(12))) == []
+    assert looked(*(screened(str(n), NOON + dt.timedelta(minutes=4 * n)) for n in range(13))) == ["too_many_tests"]
+    # An hour is sixty minutes, and the test that begins it again is not within it.
+    assert looked(*(screened(str(n), NOON + dt.timedelta(minutes=5 * n)) for n in range(13))) == []
 
 
 def test_evidence_of_travel_names_both_reports() -> None:
-    [found] = looks_at_times([told("a"), told("b", NOON + dt.timedelta(minutes=10), metres_from_last=100_000)])
+    [found] = looks_at_times([screened("a"), screened("b", NOON + dt.timedelta(minutes=10), metres_from_last=100_000)])
     assert found.evidence.report_ids == ["a", "b"]
     assert found.evidence.figures == {"kilometres": 100, "minutes": 10, "kilometres_per_hour": 200}
-    # Figures are told as closely as times and places are known: metres, hundredths of a minute.
-    [odd] = looks_at_times([told("a"), told("b", NOON + dt.timedelta(seconds=100), metres_from_last=100_000.4)])
+    # Figures are given as closely as times and places are known: metres, hundredths of a minute.
+    [odd] = looks_at_times([screened("a"), screened("b", NOON + dt.timedelta(seconds=100), metres_from_last=100_000.4)])
     assert odd.evidence.figures == {"kilometres": 100.0, "minutes": 1.67, "kilometres_per_hour": 276.9}
     assert found.false_alarms == (stated()["too_far_to_travel"].false_alarms, "tester and year")
 
@@ -157,7 +157,7 @@ def tallied(**testers: list[ScreenedTest]) -> list[SecondLook]:
 def many(count: int, **changes: Any) -> list[ScreenedTest]:
     """Tests on a day each, no two with the same numbers."""
     return [
-        told(str(n), NOON + dt.timedelta(days=n % 290, minutes=n // 290), **{"numbers": spread(n)} | changes)
+        screened(str(n), NOON + dt.timedelta(days=n % 290, minutes=n // 290), **{"numbers": spread(n)} | changes)
         for n in range(count)
     ]
 
@@ -188,7 +188,7 @@ def test_thirty_tests_beside_a_hundred_of_others_are_enough_to_be_compared() -> 
     assert tallied(a=copied[:29], b=many(100, repeats_last=False)) == []
     assert tallied(a=copied, b=many(99, repeats_last=False)) == []
     # The same of numbers used again on a day: each day's first test has none before it.
-    busy = [told(str(n), NOON + dt.timedelta(days=n // 2, minutes=30 * (n % 2)), numbers=spread(n)) for n in range(200)]
+    busy = [screened(str(n), NOON + dt.timedelta(days=n // 2, minutes=30 * (n % 2)), numbers=spread(n)) for n in range(200)]
     again = [replace(one, numbers=busy[n - n % 2].numbers) for n, one in enumerate(busy[:60])]
     assert screens(tallied(a=again, b=busy)) == ["repeats_same_day"]
     assert tallied(a=again[:58], b=busy) == []
@@ -234,7 +234,7 @@ def test_one_number_alone_repeats_too_easily_to_count() -> None:
 
 
 def test_numbers_used_again_on_one_day_are_looked_at_again_and_evidence_names_fifty_at_most() -> None:
-    busy = [told(str(n), NOON + dt.timedelta(days=n // 10, minutes=30 * (n % 10)), numbers=spread(n)) for n in range(600)]
+    busy = [screened(str(n), NOON + dt.timedelta(days=n // 10, minutes=30 * (n % 10)), numbers=spread(n)) for n in range(600)]
     crooked = [replace(one, numbers=busy[n - n % 2].numbers) for n, one in enumerate(busy[:200])]
     [found] = tallied(a=crooked, b=busy)
     assert (found.screen, found.evidence.figures["alike"]) == ("repeats_same_day", 100)
@@ -262,10 +262,10 @@ def test_few_digits_are_not_judged(own: int, others: int) -> None:
 
 def test_digits_that_a_gauge_of_that_resolution_cannot_show_are_not_counted() -> None:
     between = Tally()
-    between.add(told(numbers=(Number(part="main/check_1", value=2.47), Number(part="main/check_2", value=2.1))))
+    between.add(screened(numbers=(Number(part="main/check_1", value=2.47), Number(part="main/check_2", value=2.1))))
     assert between.digits == {("dc", "main/check_2", "psi", "0.1"): [0, 1, 0, 0, 0, 0, 0, 0, 0, 0]}
     unknown = Tally()
-    unknown.add(told(resolution=None))
+    unknown.add(screened(resolution=None))
     assert unknown.digits == {}
 
 
@@ -371,7 +371,7 @@ def change(serials: tuple[str | None, str | None] = ("AB12345", "AB12345"), size
         (change(("AB12345", "AB12354")), ""),  # two letters
         (change(("AB12345", "ab 12345")), ""),  # written otherwise
         (change(("AB12345", "12345")), ""),  # two letters fewer
-        (change((None, "AB12345")), ""),  # told for the first time
+        (change((None, "AB12345")), ""),  # stated for the first time
         (change(size=("1 in", "2 in")), "size"),
         (change(size=(None, "2 in")), ""),
         (change(("AB12345", "CD99881"), replaced=True), ""),
@@ -425,8 +425,8 @@ def test_no_message_accuses() -> None:
     found = [
         *looks_at_times(
             [
-                told("a", NOON.replace(hour=3)),
-                *(told(str(n), NOON + dt.timedelta(minutes=n), metres_from_last=9e5) for n in range(14)),
+                screened("a", NOON.replace(hour=3)),
+                *(screened(str(n), NOON + dt.timedelta(minutes=n), metres_from_last=9e5) for n in range(14)),
             ]
         ),
         *tallied(a=many(150), b=[replace(one, failed=n % 10 == 0) for n, one in enumerate(many(600))]),
@@ -441,7 +441,7 @@ def test_no_message_accuses() -> None:
     assert "not a finding of fault" in CAUTION
 
 
-def test_numbers_are_told_by_line_and_component() -> None:
+def test_numbers_are_named_by_line_and_component() -> None:
     readings = [
         rules.ReliefValveReading(opened=True, opened_at=2.8), rules.Check1Reading(closed_tight=True, held_at=7.2),
         rules.Check2Reading(closed_tight=False), rules.AirInletReading(opened=True, opened_at=UNSET),

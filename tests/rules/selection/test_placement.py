@@ -39,8 +39,8 @@ GOOD_RP: dict[str, Any] = {
 def judge(kind: str = "rp", rulebook: str = "us-common", units: Any = INCHES, **installation: Any) -> Placement:
     size = installation.pop("size", None)
     on = installation.pop("on", None)
-    told = {"rulebook": rulebook, "kind": kind, "installation": installation, "units": units, "size": size, "on": on}
-    return place(msgspec.convert({key: value for key, value in told.items() if value is not None}, PlacementRequest), on=ON)
+    facts = {"rulebook": rulebook, "kind": kind, "installation": installation, "units": units, "size": size, "on": on}
+    return place(msgspec.convert({key: value for key, value in facts.items() if value is not None}, PlacementRequest), on=ON)
 
 
 def of(answer: Placement, rule: str) -> PlacementFinding:
@@ -182,8 +182,8 @@ def test_a_size_in_millimetres_chooses_the_same_rule() -> None:
     ],
 )
 def test_an_orientation_off_the_horizontal_needs_a_listing(orientation: str, listed: bool | None, outcome: str) -> None:  # noqa: FBT001 - a table's column
-    told = GOOD_RP | {"orientation": orientation} | ({} if listed is None else {"orientation_listed": listed})
-    assert of(judge(size=4, **told), "assembly.orientation").outcome == outcome
+    result = GOOD_RP | {"orientation": orientation} | ({} if listed is None else {"orientation_listed": listed})
+    assert of(judge(size=4, **result), "assembly.orientation").outcome == outcome
 
 
 def test_an_unmetered_fire_line_is_advice_and_fails_nothing() -> None:
@@ -197,9 +197,9 @@ def test_an_unmetered_fire_line_is_advice_and_fails_nothing() -> None:
 
 
 def test_where_two_authorities_differ_each_rulebook_keeps_its_own() -> None:
-    told = {"hours_under_pressure_per_day": 12}
-    assert of(judge("avb", "us-common", **told), "avb.hours_under_pressure").outcome == "met"
-    texas = of(judge("avb", "us-tx", **told), "avb.hours_under_pressure")
+    facts = {"hours_under_pressure_per_day": 12}
+    assert of(judge("avb", "us-common", **facts), "avb.hours_under_pressure").outcome == "met"
+    texas = of(judge("avb", "us-tx", **facts), "avb.hours_under_pressure")
     assert (texas.outcome, texas.below, texas.margin, texas.unit) == ("not_met", 12.0, 0.0, "h")
     assert not [one for one in judge("avb", "us-common").findings if one.rule == "avb.height_above_grade"]
 
@@ -208,7 +208,7 @@ def test_where_two_authorities_differ_each_rulebook_keeps_its_own() -> None:
 # a hose connection vacuum breaker is under pressure for 12 hours of 24 at most. One Kansas utility's guideline (published): over 2 in,
 # 12 in of clearance all round; up to 2 in, 6.
 @pytest.mark.parametrize(
-    ("kind", "rule", "told", "met"),
+    ("kind", "rule", "stated", "met"),
     [
         ("avb", "avb.height_above_highest_outlet", {"height_above_highest_outlet": 6}, True),
         ("avb", "avb.height_above_highest_outlet", {"height_above_highest_outlet": 5.95}, False),
@@ -220,8 +220,8 @@ def test_where_two_authorities_differ_each_rulebook_keeps_its_own() -> None:
         ("dc", "clearance.all_round.large", {"size": 2.05, "clearance_all_round": 11.95}, False),
     ],
 )
-def test_a_bound_is_met_at_its_figure_and_not_beyond(kind: str, rule: str, told: dict[str, float], met: bool) -> None:  # noqa: FBT001 - a table's column
-    answer = judge(kind, **told)
+def test_a_bound_is_met_at_its_figure_and_not_beyond(kind: str, rule: str, stated: dict[str, float], met: bool) -> None:  # noqa: FBT001 - a table's column
+    answer = judge(kind, **stated)
     assert of(answer, rule).outcome == ("met" if met else "not_met")
     # Of two rules that hang on the size, the other says nothing.
     assert len([one for one in answer.findings if one.rule.startswith("clearance.all_round")]) <= 1
@@ -259,7 +259,7 @@ def test_a_flow_without_its_unit_is_refused(units: Any) -> None:
 
 
 @pytest.mark.parametrize(
-    "told",
+    "stated",
     [
         {"height_above_grade": 12},
         {"clearance_all_round": 6},
@@ -271,9 +271,9 @@ def test_a_flow_without_its_unit_is_refused(units: Any) -> None:
     ],
 )
 @pytest.mark.parametrize("units", [None, {}, {"pressure": "psi"}])
-def test_a_length_without_its_unit_is_refused(told: dict[str, Any], units: Any) -> None:
+def test_a_length_without_its_unit_is_refused(stated: dict[str, Any], units: Any) -> None:
     with pytest.raises(DocumentError) as raised:
-        judge(units=units, **told)
+        judge(units=units, **stated)
     assert whole(raised.value).pointer == "/units/length"
 
 

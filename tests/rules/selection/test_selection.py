@@ -23,8 +23,8 @@ US_UNITS = {"pressure": "psi", "length": "ft", "flow": "gpm"}
 CURVE = [{"flow": 10, "loss": 11}, {"flow": 30, "loss": 13}]
 
 
-def choose(**told: Any) -> Selection:
-    merged = {key: value for key, value in (PLAIN | told).items() if value is not None}
+def choose(**result: Any) -> Selection:
+    merged = {key: value for key, value in (PLAIN | result).items() if value is not None}
     return select(msgspec.convert(merged, SelectionRequest), on=ON)
 
 
@@ -103,44 +103,44 @@ def test_hydraulics_that_are_not_stated_do_not_decide() -> None:
 
 
 def test_a_supply_short_before_any_loss_excludes_even_without_a_curve() -> None:
-    told = {"supply_pressure": 20, "design_flow": 20, "required_outlet_pressure": 30}
-    rp = kind_of(choose(units=US_UNITS, hydraulics=told), "rp")
+    facts = {"supply_pressure": 20, "design_flow": 20, "required_outlet_pressure": 30}
+    rp = kind_of(choose(units=US_UNITS, hydraulics=facts), "rp")
     assert not rp.admissible
     assert any("Even without any loss, only 20 psi" in one.message for one in rp.reasons)
 
 
 @pytest.mark.parametrize("flow", [9.9, 30.1])
 def test_a_curve_is_not_extended_beyond_its_ends(flow: float) -> None:
-    told = {"supply_pressure": 60, "design_flow": flow, "loss_curves": {"rp": CURVE}}
-    rp = kind_of(choose(units=US_UNITS, hydraulics=told), "rp")
+    facts = {"supply_pressure": 60, "design_flow": flow, "loss_curves": {"rp": CURVE}}
+    rp = kind_of(choose(units=US_UNITS, hydraulics=facts), "rp")
     assert not rp.admissible
     assert any("10 to 30 gpm" in one.message and "not determined" in one.message for one in rp.reasons)
 
 
 @pytest.mark.parametrize(("flow", "left"), [(10, 49.0), (20, 48.0), (30, 47.0)])
 def test_a_curve_is_read_at_its_points_and_between_them(flow: float, left: float) -> None:
-    told = {"supply_pressure": 60, "design_flow": flow, "loss_curves": {"rp": CURVE}}
-    assert kind_of(choose(units=US_UNITS, hydraulics=told), "rp").residual_pressure == pytest.approx(left)
+    facts = {"supply_pressure": 60, "design_flow": flow, "loss_curves": {"rp": CURVE}}
+    assert kind_of(choose(units=US_UNITS, hydraulics=facts), "rp").residual_pressure == pytest.approx(left)
 
 
 def test_too_little_left_excludes_with_the_number() -> None:
-    told = {
+    facts = {
         "supply_pressure": 60,
         "design_flow": 20,
         "outlet_elevation_above_assembly": 30,
         "required_outlet_pressure": 40,
         "loss_curves": {"rp": CURVE},
     }
-    rp = kind_of(choose(units=US_UNITS, hydraulics=told), "rp")
+    rp = kind_of(choose(units=US_UNITS, hydraulics=facts), "rp")
     assert not rp.admissible
     assert any("leaves only 35 psi" in one.message and "40 psi is required" in one.message for one in rp.reasons)
 
 
 def test_an_air_gap_loses_the_pressure_unless_a_pump_gives_it_again() -> None:
-    told = {"supply_pressure": 60, "design_flow": 20, "required_outlet_pressure": 20}
-    lost = kind_of(choose(units=US_UNITS, hydraulics=told), "air_gap")
+    facts = {"supply_pressure": 60, "design_flow": 20, "required_outlet_pressure": 20}
+    lost = kind_of(choose(units=US_UNITS, hydraulics=facts), "air_gap")
     assert (lost.admissible, lost.residual_pressure) == (False, 0.0)
-    pumped = kind_of(choose(units=US_UNITS, hydraulics=told | {"booster_pump_downstream": True}), "air_gap")
+    pumped = kind_of(choose(units=US_UNITS, hydraulics=facts | {"booster_pump_downstream": True}), "air_gap")
     assert (pumped.admissible, pumped.residual_pressure) == (True, 0.0)
 
 
@@ -164,8 +164,8 @@ def test_the_working_pressure_is_bounded_at_both_ends(supply: float, within: boo
     ],
 )
 def test_the_temperature_of_a_vacuum_breaker_is_bounded(unit: str, temperature: float, within: bool) -> None:  # noqa: FBT001 - a table's column
-    told = {"supply_pressure": 60, "design_flow": 0, "water_temperature": temperature}
-    answer = choose(units=US_UNITS | {"temperature": unit}, hydraulics=told)
+    facts = {"supply_pressure": 60, "design_flow": 0, "water_temperature": temperature}
+    answer = choose(units=US_UNITS | {"temperature": unit}, hydraulics=facts)
     assert [one.holds for one in kind_of(answer, "pvb").reasons if one.rule == "hydraulics.temperature"] == [within]
     assert not [one for one in kind_of(answer, "rp").reasons if one.rule == "hydraulics.temperature"]
 
@@ -209,9 +209,9 @@ FAULTS: dict[str, tuple[dict[str, Any], str]] = {
 
 @pytest.mark.parametrize("fault", FAULTS)
 def test_a_fault_in_the_ask_is_pointed_at(fault: str) -> None:
-    told, pointer = FAULTS[fault]
+    result, pointer = FAULTS[fault]
     with pytest.raises(DocumentError) as raised:
-        choose(**told)
+        choose(**result)
     assert whole(raised.value).pointer == pointer
 
 
@@ -268,8 +268,8 @@ def test_every_code_of_the_tables_is_one_of_the_catalogue() -> None:
 @pytest.mark.parametrize(("flow", "left"), [(0, 55.0), (20, 51.09)])
 def test_a_spring_and_a_coefficient_lose_the_spring_and_k_velocity_heads(flow: float, left: float) -> None:
     # By hand: 20 gpm through 1 in is 2.490 m/s; K 8.7 of ρ v²/2 = 3097 Pa is 26.94 kPa, 3.91 psi; and 5 psi of spring.
-    told = SUPPLY | {"design_flow": flow, "loss_models": {"rp": MODEL | {"loss_coefficient": 8.7, "bore": 1 / 12}}}
-    assert kind_of(choose(units=US_UNITS, hydraulics=told), "rp").residual_pressure == pytest.approx(left, abs=0.01)
+    result = SUPPLY | {"design_flow": flow, "loss_models": {"rp": MODEL | {"loss_coefficient": 8.7, "bore": 1 / 12}}}
+    assert kind_of(choose(units=US_UNITS, hydraulics=result), "rp").residual_pressure == pytest.approx(left, abs=0.01)
 
 
 @pytest.mark.parametrize(("height", "kinds"), [(1, {"pvb", "svb"}), (0.9, set()), (35, {"pvb", "svb", "barometric_loop"})])
@@ -292,8 +292,8 @@ def test_a_selection_is_sealed_with_its_tables_placement_rules_and_constants(mon
     seals.add(sealed())
     monkeypatch.setattr(selection, "placement_rules", lambda *_: "other rules")
     seals.add(sealed())
-    plain = selection.in_force
-    monkeypatch.setattr(selection, "in_force", lambda *asked: msgspec.structs.replace(plain(*asked), tables=()))
+    plain = selection.tables_for
+    monkeypatch.setattr(selection, "tables_for", lambda *asked: msgspec.structs.replace(plain(*asked), tables=()))
     seals.add(sealed())
     assert len(seals) == 4
 

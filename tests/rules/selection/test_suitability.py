@@ -95,5 +95,5 @@ def test_a_type_ii_detector_is_treated_like_a_type_i(kind: str, hazard: str, sui
 def test_an_unknown_hazard_or_purpose_is_a_clear_error(rulebook: str, wrong: dict[str, Any]) -> None:
     with pytest.raises(NotJudgeableError) as caught:
         suitability(rulebook, ON, "rp", **wrong)
-    assert str(caught.value).startswith(f"Unknown {'purpose' if 'purpose' in wrong else 'hazard'} '")
+    assert str(caught.value).startswith(f"Unknown {'purpose' if 'purpose' in wrong else 'hazard'} `")
     assert "leave it out where it is not known" in str(caught.value)

@@ -1,4 +1,4 @@
-"""How an assembly stands, told a second time: plainly, slowly, and from the trade's own words rather than from the code or its data.
+"""How an assembly stands, worked out a second time: plainly, slowly, and from the trade's own words rather than from the code or its data.
 
 Nothing here calls the rules. A statement about tests is written as it would be said ("no test that counts came after it"), and the tables
 are transcribed from the authorities as tests/outside/test_rulebooks.py cites them. Calendar months are `dateutil`'s.
@@ -14,6 +14,8 @@ CONNECTIONS = ("residential", "non_residential", "irrigation", "fire", "reclaime
 HAZARDS = ("severe", "health", "non_health")
 
 # Months between tests, by rulebook (None: once); see tests/outside/test_rulebooks.py for clauses and marks.
+# The rulebooks of purveyors that require more frequent tests after repeated failures; no state names a figure.
+MORE_OFTEN: frozenset[str] = frozenset()
 YEARLY = {"us-wa", "us-or", "us-ca", "ca-bc", "us-common"}
 # After which a test is asked for at once: common practice everywhere.
 EVERYWHERE = {"installation", "repair", "relocation", "incident", "seasonal_start", "return_to_service"}
@@ -72,7 +74,7 @@ class Case:
 
 
 @dataclass(frozen=True)
-class Told:
+class Stated:
     """What is kept of it."""
 
     status: str
@@ -82,7 +84,7 @@ class Told:
     since: dt.date | None
 
 
-def told(case: Case) -> Told:
+def stated(case: Case) -> Stated:
     """How it stands, whatever the day."""
     passed, failing = decisive(case)
     last = failing or passed
@@ -92,7 +94,7 @@ def told(case: Case) -> Told:
     left = "unknown" if last is None else left_by(last, failed=failing is not None)
     protection = "unknown" if doubted and left != "lost" else left
     if not case.in_service:
-        return Told("out_of_service", None, protection, None if last is None else last.id, None)
+        return Stated("out_of_service", None, protection, None if last is None else last.id, None)
     dues = [one.day for one in unanswered if one.event in EVERYWHERE]
     if case.installed is not None and not any(case.installed <= one.day for one in accepted):
         dues.append(case.installed)
@@ -103,17 +105,17 @@ def told(case: Case) -> Told:
             back = [one.day for one in case.happenings if one.event == "return_to_service"]
             serves_since = max(back) if back else case.registered
             dues += [] if serves_since is None else [serves_since]
-        return Told("untested", min(dues, default=None), "unknown", None, serves_since)
+        return Stated("untested", min(dues, default=None), "unknown", None, serves_since)
     if case.season is not None:
         dues.append(next_start(case.season, last.day))
     if failing is not None:
         dues.append(failing.day + dt.timedelta(days=days_to_mend(case.hazard, acts_as(failing))))
         # It has been failing since the first failure that no valid passing test came after.
         run = run_of_failures(case.tests, passed)
-        return Told("failed", min(dues), protection, failing.id, min(run, key=lambda one: sooner(one, case.tests)).day)
+        return Stated("failed", min(dues), protection, failing.id, min(run, key=lambda one: sooner(one, case.tests)).day)
     months = [one for one in (months_between(case, last), case.own_months) if one is not None]
     dues += [last.day + relativedelta(months=min(months))] if months else []
-    return Told("current", min(dues, default=None), protection, last.id, last.day)
+    return Stated("current", min(dues, default=None), protection, last.id, last.day)
 
 
 def decisive(case: Case) -> tuple[Test | None, Test | None]:
@@ -159,7 +161,7 @@ def left_by(test: Test, *, failed: bool) -> str:
 
 def on_day(case: Case, day: dt.date, soon_days: int) -> str:
     """Its status on a day."""
-    kept = told(case)
+    kept = stated(case)
     if kept.status != "current" or kept.due is None:
         return kept.status
     days_left = (kept.due - day).days
@@ -193,7 +195,7 @@ def sooner(one: Test, tests: Sequence[Test]) -> tuple[object, ...]:
     """What tests are ordered by: the moment, be it of the test or of its receipt; then whichever is safer; then the receipt."""
     moment = min(one.received, one.moment)
     if is_failure(one, tests):
-        place = "b: of one moment a failure comes after a pass, since nobody can tell which came first"
+        place = "b: of one moment a failure comes after a pass, since nobody knows which came first"
     elif is_valid_pass(one, tests) and one.reason == "repair":
         place = "c: but a pass after a repair comes after the failure"
     else:
@@ -220,8 +222,8 @@ def months_between(case: Case, last: Test) -> int | None:
     if case.rulebook == "us-fl":
         return 24 if case.connection == "residential" else 12
     assert case.rulebook in YEARLY
-    if case.rulebook == "us-wa":
-        # More often where it fails repeatedly: twice within 24 months up to this test.
+    if case.rulebook in MORE_OFTEN:
+        # The purveyor requires a test more often where it fails repeatedly: twice within 24 months up to this test.
         failed = [one for one in counting(case.tests) if "fail" in (one.outcome, one.first) and not later(one, last, case.tests)]
         if len([one for one in failed if one.day + relativedelta(months=24) >= last.day]) >= 2:
             return 6

@@ -1,4 +1,4 @@
-"""Thousands of made-up histories: the rules' standing is what plain.py tells of them, in whatever order the reports come."""
+"""Thousands of made-up histories: the rules' standing is what plain.py works out from them, in whatever order the reports come."""
 
 import datetime as dt
 import random
@@ -11,10 +11,13 @@ from msgspec import UNSET
 from rules.load import rulebook_data
 from rules.standing import Occurrence, Standing, TestEvent, rested_on, standing, standing_on
 from tests.rules.standing import plain
+from tests.rules.standing.conftest import OPTION
 from tests.rules.standing.plain import Case, Happening, Test
 
 # Around a leap day, so that month ends and 29 February are met.
 START = dt.datetime(2022, 1, 1, tzinfo=dt.UTC)
+# "us-wa" is here the rulebook of a purveyor with the option of tests/rules/standing/conftest.py.
+pytestmark = pytest.mark.usefixtures("purveyors_option")
 RULEBOOKS = ("us-wa", "us-or", "us-tx", "us-fl", "us-ca", "ca-bc", "us-common")
 EVENTS = ("incident", "repair", "relocation", "return_to_service", "reoccupancy")
 
@@ -82,7 +85,7 @@ def events(case: Case) -> list[TestEvent]:
 
 def by_the_rules(case: Case) -> Standing:
     return standing(
-        rulebook_id=case.rulebook, hazard=case.hazard, connection=case.connection, in_service=case.in_service, installed_on=case.installed,
+        rulebook=case.rulebook, hazard=case.hazard, connection=case.connection, in_service=case.in_service, installed_on=case.installed,
         season_starts=case.season, interval_months=case.own_months, registered_on=case.registered,
         history=events(case),
         occurrences=[Occurrence(event=one.event, on=one.day, at=one.moment, suspected=one.suspected) for one in case.happenings],
@@ -90,7 +93,7 @@ def by_the_rules(case: Case) -> Standing:
 
 
 def whole_reason(case: Case, kept: Standing) -> None:
-    """Why an assembly stands so is told in whole sentences: the test, and the rulebook's own words (or the utility's interval) for what is due."""
+    """Why an assembly stands so is reported in whole sentences: the test, and the rulebook's own words (or the utility's interval) for what is due."""
     assert kept.because.endswith(".")
     assert "None" not in kept.because
     last = next((one for one in case.tests if one.id == kept.report_id), None)
@@ -109,8 +112,8 @@ def whole_reason(case: Case, kept: Standing) -> None:
         )
     if kept.due_on is not None:
         book = rulebook_data(case.rulebook)
-        asked = [one.says for one in (*book.intervals, *book.triggers, *book.deadlines)]
-        assert any(one in kept.because for one in (*asked, f"tested every {case.own_months} months", "The new test is due"))
+        asked = [one.says for one in (OPTION, *book.intervals, *book.triggers, *book.deadlines)]
+        assert any(one in kept.because for one in (*asked, f"every {case.own_months} months", "The retest is due"))
     elif case.in_service and last is None:
         assert kept.because.count(".") == 1
     accepted = [one for one in plain.counting(case.tests) if one.acceptance == "accepted"]
@@ -121,10 +124,10 @@ def whole_reason(case: Case, kept: Standing) -> None:
     assert ("its protection is unknown" in kept.because) == (doubted and kept.protection == "unknown" and case.in_service)
 
 
-def agrees(case: Case) -> plain.Told:
+def agrees(case: Case) -> plain.Stated:
     kept = by_the_rules(case)
-    expected = plain.told(case)
-    assert plain.Told(kept.status, kept.due_on, kept.protection, kept.report_id, kept.since) == expected, case
+    expected = plain.stated(case)
+    assert plain.Stated(kept.status, kept.due_on, kept.protection, kept.report_id, kept.since) == expected, case
     whole_reason(case, kept)
     return expected
 
@@ -140,7 +143,7 @@ def many(count: int, seed: int) -> None:
         met["often"] += (
             case.rulebook == "us-wa" and expected.status == "current" and plain.months_between(case, _last(case, expected)) == 6
         )
-        # The order in which the reports are told, and what counts for nothing, change nothing.
+        # The order in which the reports are reported, and what counts for nothing, change nothing.
         shuffled = source.sample(case.tests, len(case.tests))
         assert by_the_rules(replace(case, tests=tuple(shuffled))) == by_the_rules(case)
         day = START.date() + dt.timedelta(days=source.randrange(1800))
@@ -150,7 +153,7 @@ def many(count: int, seed: int) -> None:
     assert min(met.values()) > count / 400, met
 
 
-def _last(case: Case, expected: plain.Told) -> Test:
+def _last(case: Case, expected: plain.Stated) -> Test:
     return next(one for one in case.tests if one.id == expected.report)
 
 
@@ -163,8 +166,8 @@ def test_the_standing_of_twelve_thousand_histories_is_what_they_plainly_say() ->
     many(12_000, seed=5)
 
 
-def test_what_is_known_later_changes_what_was_told_only_by_what_came() -> None:
-    """Reports told one by one as they arrive: each step is the plain telling of those that have come."""
+def test_what_is_known_later_changes_what_was_reported_only_by_what_came() -> None:
+    """Reports reported one by one as they arrive: each step is the plain account of those that have come."""
     source = random.Random(6)  # noqa: S311 - reproducible on purpose
     for _ in range(300):
         case = history(source)

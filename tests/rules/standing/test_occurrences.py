@@ -1,4 +1,4 @@
-"""What else makes a test due: incidents, moves, seasons, an interval of the assembly's own. Days are told by hand."""
+"""What else makes a test due: incidents, moves, seasons, an interval of the assembly's own. Days are counted by hand."""
 
 import datetime as dt
 from typing import Any
@@ -13,18 +13,18 @@ DAY = dt.date(2026, 3, 10)
 
 def event(name: str, on: dt.date = DAY, outcome: str = "pass", acceptance: str = "accepted", **changes: Any) -> TestEvent:
     at = dt.datetime.combine(on, dt.time(12), dt.UTC)
-    told = {
+    facts = {
         "report_id": name, "performed_on": on, "performed_at": at, "received_at": at, "reason": "periodic", "outcome": outcome,
         "protection": "full" if outcome == "pass" else "degraded", "acceptance": acceptance,
     }  # fmt: skip
-    return TestEvent(**told | changes)
+    return TestEvent(**facts | changes)
 
 
 def stand(*history: TestEvent, **changes: Any) -> Standing:
-    told = {
-        "rulebook_id": "us-wa", "hazard": "health", "connection": "non_residential", "in_service": True, "installed_on": None,
+    facts = {
+        "rulebook": "us-wa", "hazard": "health", "connection": "non_residential", "in_service": True, "installed_on": None,
     }  # fmt: skip
-    return standing(**told | {"history": history} | changes)
+    return standing(**facts | {"history": history} | changes)
 
 
 def incident(day: dt.date, hour: int | None = None) -> Occurrence:
@@ -95,9 +95,9 @@ def test_an_assembly_out_of_service_or_untested_after_an_incident() -> None:
 
 
 def test_the_earliest_of_what_is_asked_decides() -> None:
-    moved, mended = Occurrence(event="relocation", on=LATER), Occurrence(event="repair", on=LATER - dt.timedelta(days=3))
-    assert stand(event("a"), occurrences=[moved, mended]).due_on == LATER - dt.timedelta(days=3)
-    assert stand(event("a"), occurrences=[moved, mended]).protection == "full"
+    moved, repaired = Occurrence(event="relocation", on=LATER), Occurrence(event="repair", on=LATER - dt.timedelta(days=3))
+    assert stand(event("a"), occurrences=[moved, repaired]).due_on == LATER - dt.timedelta(days=3)
+    assert stand(event("a"), occurrences=[moved, repaired]).protection == "full"
 
 
 # WAC 246-290-490 (7)(b): at installation (published). A test made before it was installed there says nothing of the installation.
@@ -142,24 +142,26 @@ def test_an_interval_of_the_assemblys_own_is_never_longer_than_the_rulebooks(mon
 
 def test_an_interval_of_its_own_ends_on_the_months_last_day_and_serves_where_the_rulebook_asks_once() -> None:
     assert stand(event("a", dt.date(2023, 8, 31)), interval_months=6).due_on == dt.date(2024, 2, 29)
-    once = {"rulebook_id": "us-tx", "hazard": "non_health"}
+    once = {"rulebook": "us-tx", "hazard": "non_health"}
     assert stand(event("a"), **once).due_on is None
     assert stand(event("a"), interval_months=24, **once).due_on == dt.date(2028, 3, 10)
 
 
-def test_an_assembly_that_fails_repeatedly_is_tested_more_often_where_washington_says_so() -> None:
+@pytest.mark.usefixtures("purveyors_option")
+def test_an_assembly_that_fails_repeatedly_is_tested_more_often_where_a_purveyor_says_so() -> None:
     repaired = event("a", dt.date(2025, 3, 10), initial_outcome="fail")
     again = event("b", DAY, initial_outcome="fail")
     one = stand(repaired, again)
     assert (one.status, one.due_on) == ("current", dt.date(2026, 9, 10))
-    assert "repeatedly" in one.because
-    assert stand(repaired, again, rulebook_id="us-or").due_on == dt.date(2027, 3, 10)
+    assert "after two failed within 24" in one.because
+    assert stand(repaired, again, rulebook="us-or").due_on == dt.date(2027, 3, 10)
     # A failure counts whoever saw it; one that an accepted report supersedes was none.
     assert stand(event("a", dt.date(2025, 3, 10), "fail", "refused"), again).due_on == dt.date(2026, 9, 10)
     corrected = event("c", dt.date(2025, 3, 10), supersedes="a")
     assert stand(event("a", dt.date(2025, 3, 10), "fail"), corrected, again).due_on == dt.date(2027, 3, 10)
 
 
+@pytest.mark.usefixtures("purveyors_option")
 def test_a_failure_after_the_test_does_not_shorten_the_interval_of_the_test_before_it() -> None:
     afternoon = dt.datetime(2026, 3, 10, 15, tzinfo=dt.UTC)
     held = event("c", DAY, "pass", "held", initial_outcome="fail", performed_at=afternoon, received_at=afternoon)

@@ -1,4 +1,4 @@
-"""What reports over time add up to. Days are told by hand; the clauses are checked in tests/outside."""
+"""What reports over time add up to. Days are counted by hand; the clauses are checked in tests/outside."""
 
 import datetime as dt
 import importlib
@@ -28,7 +28,7 @@ DAY = dt.date(2026, 3, 10)
 
 def event(name: str, on: dt.date = DAY, outcome: str = "pass", acceptance: str = "accepted", **changes: Any) -> TestEvent:
     at = dt.datetime.combine(on, dt.time(12), dt.UTC)
-    told = {
+    facts = {
         "report_id": name,
         "performed_on": on,
         "performed_at": at,
@@ -38,18 +38,18 @@ def event(name: str, on: dt.date = DAY, outcome: str = "pass", acceptance: str =
         "protection": "full" if outcome == "pass" else "degraded",
         "acceptance": acceptance,
     }
-    return TestEvent(**told | changes)
+    return TestEvent(**facts | changes)
 
 
 def stand(*history: TestEvent, **changes: Any) -> Standing:
-    told = {
-        "rulebook_id": "us-common",
+    facts = {
+        "rulebook": "us-common",
         "hazard": "health",
         "connection": "non_residential",
         "in_service": True,
         "installed_on": None,
     }
-    return standing(**told | {"history": history} | changes)
+    return standing(**facts | {"history": history} | changes)
 
 
 def test_a_passing_test_keeps_an_assembly_current_for_a_year() -> None:
@@ -224,7 +224,7 @@ def test_an_assembly_never_tested() -> None:
     )
     assert standing_on(one, dt.date(2030, 1, 1), 30).status == "untested"
     assert stand().due_on is None
-    assert stand(rulebook_id="ca-bc", installed_on=dt.date(1950, 1, 1)).status == "untested"
+    assert stand(rulebook="ca-bc", installed_on=dt.date(1950, 1, 1)).status == "untested"
 
 
 def test_an_assembly_never_tested_that_nobody_says_was_installed_is_due_from_the_day_it_was_registered() -> None:
@@ -250,13 +250,14 @@ def failed_at_first(on: dt.date, count: int) -> list[TestEvent]:
     return [event(f"f{n}", on - dt.timedelta(days=n + 1), initial_outcome="fail") for n in range(count)]
 
 
+@pytest.mark.usefixtures("purveyors_option")
 @pytest.mark.parametrize("on", [dt.date(2026, 12, 31), dt.date(2028, 2, 29), dt.date(2026, 6, 30)])
 @pytest.mark.parametrize("rulebook_id", ["us-common", "us-wa", "us-tx", "us-fl", "ca-bc"])
-def test_by_the_day_of_the_last_test_ordinary_assemblies_are_told(rulebook_id: str, on: dt.date) -> None:
+def test_by_the_day_of_the_last_test_ordinary_assemblies_are_reported(rulebook_id: str, on: dt.date) -> None:
     """Held against the standing itself, at the very day and failing as often as is allowed."""
     days = ordinary_days(rulebook_id, on)
     for hazard, connection in CASES:
-        where = {"rulebook_id": rulebook_id, "hazard": hazard, "connection": connection}
+        where = {"rulebook": rulebook_id, "hazard": hazard, "connection": connection}
         often = stand(*failed_at_first(days.current_since, 9), event("a", days.current_since), **where)
         assert standing_on(often, on, 30).status in ("current", "due_soon")
         since = days.seldom_failed_since
@@ -269,20 +270,17 @@ def test_by_the_day_of_the_last_test_ordinary_assemblies_are_told(rulebook_id: s
                 assert standing_on(stand(*failed_at_first(last, failures), event("a", last), **where), on, 30).status == "overdue"
     # The days are of use: a fortnight on, none of this would hold of a yearly test.
     fortnight = dt.timedelta(days=14)
-    assert (
-        standing_on(stand(event("a", days.seldom_failed_since - fortnight), rulebook_id=rulebook_id), on, 30).status == "overdue"
-    )
+    assert standing_on(stand(event("a", days.seldom_failed_since - fortnight), rulebook=rulebook_id), on, 30).status == "overdue"
     if rulebook_id == "us-wa":
         late = days.overdue_before + fortnight
-        assert standing_on(stand(event("a", late), rulebook_id=rulebook_id), on, 30).status == "due_soon"
-        often = stand(
-            *failed_at_first(days.seldom_failed_since, 2), event("a", days.seldom_failed_since), rulebook_id=rulebook_id
-        )
+        assert standing_on(stand(event("a", late), rulebook=rulebook_id), on, 30).status == "due_soon"
+        often = stand(*failed_at_first(days.seldom_failed_since, 2), event("a", days.seldom_failed_since), rulebook=rulebook_id)
         assert standing_on(often, on, 30).status == "overdue"
 
 
-def test_what_the_days_are_under_washingtons_rules_and_where_nothing_is_asked_twice(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Yearly, and every 6 months after 2 failures in 24 (WAC 246-290-490; the numbers common practice); months, with 4 days to spare."""
+@pytest.mark.usefixtures("purveyors_option")
+def test_what_the_days_are_under_a_purveyors_rule_and_where_nothing_is_asked_twice(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Yearly, and every 6 months after 2 failures in 24 (a purveyor's option, common practice); months, with 4 days to spare."""
     assert ordinary_days("us-wa", dt.date(2026, 12, 31)) == OrdinaryDays(
         current_since=dt.date(2026, 7, 4), seldom_failed_since=dt.date(2026, 1, 4), failures=2, failures_since=dt.date(2023, 12, 31),
         overdue_before=dt.date(2025, 12, 27),
@@ -317,7 +315,7 @@ def test_an_event_makes_a_test_due_unless_one_has_answered_it() -> None:
 
 
 def test_a_connection_tested_once_is_due_again_only_after_an_event() -> None:
-    once = {"rulebook_id": "us-tx", "hazard": "non_health"}
+    once = {"rulebook": "us-tx", "hazard": "non_health"}
     assert stand(event("a"), **once).due_on is None
     assert standing_on(stand(event("a"), **once), dt.date(2060, 1, 1), 30).status == "current"
     moved = Occurrence(event="relocation", on=DAY + dt.timedelta(days=40))
@@ -346,12 +344,12 @@ def test_a_rulebook_without_an_interval_for_the_case_has_none() -> None:
 def test_nobody_reads_full_of_a_kind_that_is_not_for_the_place(
     kind: str, hazard: str, more: dict[str, Any], *, suitable: bool | None
 ) -> None:
-    kept = stand(event("a"), rulebook_id="us-wa", kind=kind, hazard=hazard, **more)
+    kept = stand(event("a"), rulebook="us-wa", kind=kind, hazard=hazard, **more)
     assert (kept.suitable, kept.mechanical_protection) == (suitable, "full")
     assert kept.protection == ("insufficient" if suitable is False else "full")
     assert ("replace_assembly" in kept.actions) == (suitable is False)
     assert ("assess_hazard" in kept.actions) == (hazard == "unknown")
-    failed = stand(event("a", outcome="fail", protection="lost"), rulebook_id="us-wa", kind=kind, hazard=hazard, **more)
+    failed = stand(event("a", outcome="fail", protection="lost"), rulebook="us-wa", kind=kind, hazard=hazard, **more)
     assert (failed.protection, failed.due_on) == ("lost", DAY)
 
 
@@ -376,7 +374,7 @@ def test_an_untested_assembly_is_due_at_no_day_where_the_rulebook_asks_nothing_o
 
 @pytest.mark.parametrize("later", ["pass", "fail"])
 def test_of_two_tests_of_one_moment_the_failing_one_counts(later: str) -> None:
-    # Nobody can tell which was first, and a report sent again with another result must not clear a failure (for safety; no source).
+    # Nobody can state which was first, and a report sent again with another result must not clear a failure (for safety; no source).
     earlier = "fail" if later == "pass" else "pass"
     first = event("a", outcome=earlier)
     second = event("b", outcome=later, received_at=first.received_at + dt.timedelta(hours=1))

@@ -14,7 +14,7 @@ from rules.standing.trend import ComponentTrend, TrendedTest, trends
 NEXT = dt.date(2027, 5, 1)
 
 
-def judged(year: int, check_1: float | None, final: float | None = None, *, unit: str = "psi", **told: Any) -> TrendedTest:
+def judged(year: int, check_1: float | None, final: float | None = None, *, unit: str = "psi", **result: Any) -> TrendedTest:
     """A DC tested on 1 May of a year, as the rules judge it; None: check 1 leaked."""
 
     def phase(held_at: float | None) -> dict[str, Any]:
@@ -22,12 +22,12 @@ def judged(year: int, check_1: float | None, final: float | None = None, *, unit
         if held_at is not None:
             first["held_at"] = held_at
         other = {"psi": 2.0, "kPa": 14.0}[unit]
-        shutoffs = {"inlet": "tight", "outlet": told.get("outlet", "tight")}
+        shutoffs = {"inlet": "tight", "outlet": result.get("outlet", "tight")}
         return {"shutoffs": shutoffs, "readings": [first, {"component": "check_2", "closed_tight": True, "held_at": other}]}
 
     document: dict[str, Any] = {
         "rulebook": "us-wa", "performed_at": f"{year}-05-01T12:00:00-07:00", "assembly": {"kind": "dc", "hazard": "non_health"},
-        "units": {"pressure": unit}, "initial_test": phase(check_1), "repairs": told.get("repairs", []),
+        "units": {"pressure": unit}, "initial_test": phase(check_1), "repairs": result.get("repairs", []),
     }  # fmt: skip
     if final is not None:
         document["final_test"] = phase(final)
@@ -35,13 +35,13 @@ def judged(year: int, check_1: float | None, final: float | None = None, *, unit
     verdict = rules.judge(test, received_at=dt.datetime(year, 5, 2, 12, tzinfo=dt.UTC))
     return TrendedTest(
         report_id=str(year), performed_on=dt.date(year, 5, 1), unit=test.units.pressure, findings=verdict.findings,
-        repairs=() if test.repairs is UNSET else test.repairs, resolution=told.get("resolution", 0.1),
+        repairs=() if test.repairs is UNSET else test.repairs, resolution=result.get("resolution", 0.1),
     )  # fmt: skip
 
 
 def repair(component: str | None = "check_1", part: str = "spring", line: str = "main") -> list[dict[str, str]]:
-    told = {"part": part, "action": "replaced", "line": line}
-    return [told if component is None else {"component": component, **told}]
+    facts = {"part": part, "action": "replaced", "line": line}
+    return [facts if component is None else {"component": component, **facts}]
 
 
 def check_1(*tests: TrendedTest, unit: Any = "psi") -> ComponentTrend:
@@ -53,7 +53,7 @@ def values(found: ComponentTrend) -> list[float]:
     return [one.value for one in found.readings]
 
 
-def test_a_spring_that_weakens_year_by_year_is_told_before_it_fails() -> None:
+def test_a_spring_that_weakens_year_by_year_is_reported_before_it_fails() -> None:
     found = check_1(*(judged(2019 + n, value) for n, value in enumerate((2.1, 1.9, 1.8, 1.6, 1.5, 1.3, 1.2, 1.1))))
     assert found.slope is not None
     assert found.next_test is not None
@@ -69,8 +69,8 @@ def test_renewing_is_suggested_from_one_chance_in_five_on() -> None:
     weakening = [judged(2019 + n, value) for n, value in enumerate((2.1, 2.0, 1.8, 1.8, 1.6, 1.6, 1.5, 1.4))]
     met = set()
     for month in range(120):
-        told = trends(weakening, next_test_on=dt.date(2027 + month // 12, month % 12 + 1, 1), unit="psi")
-        [found] = [one for one in told if one.component == "check_1"]
+        result = trends(weakening, next_test_on=dt.date(2027 + month // 12, month % 12 + 1, 1), unit="psi")
+        [found] = [one for one in result if one.component == "check_1"]
         assert found.next_test is not None
         chance = found.next_test.chance_below_minimum
         assert (found.suggestion is not None) == (chance >= 0.2)
@@ -132,12 +132,12 @@ def test_a_reading_that_a_leaking_shutoff_spoils_does_not_count() -> None:
     assert {one.component: len(one.readings) for one in found} == {"check_1": 1, "check_2": 1}
 
 
-def test_readings_of_several_units_are_told_in_the_asked_one() -> None:
+def test_readings_of_several_units_are_reported_in_the_asked_one() -> None:
     found = check_1(judged(2022, 2.0), judged(2023, 13.0, unit="kPa"), judged(2024, 1.8))
     assert values(found) == pytest.approx([2.0, 13 / 6.894757, 1.8], rel=1e-6)
-    told = check_1(judged(2022, 2.0), judged(2023, 13.0, unit="kPa"), judged(2024, 1.8), unit="kPa")
-    assert values(told) == pytest.approx([13.789515, 13.0, 12.410563], rel=1e-6)
-    assert told.minimum == pytest.approx(6.894757)
+    result = check_1(judged(2022, 2.0), judged(2023, 13.0, unit="kPa"), judged(2024, 1.8), unit="kPa")
+    assert values(result) == pytest.approx([13.789515, 13.0, 12.410563], rel=1e-6)
+    assert result.minimum == pytest.approx(6.894757)
 
 
 def test_readings_that_happen_to_lie_on_a_line_do_not_promise_certainty() -> None:

@@ -1,0 +1,25 @@
+"""Inspections of what is not field-tested are reports without a gauge.
+
+The running service records and reads tests as before; it shows no inspection.
+"""
+
+from pathlib import Path
+
+from alembic import op
+from sqlalchemy.util import await_only
+
+revision = "0031"
+down_revision = "0030"
+branch_labels = None
+depends_on = None
+
+
+def upgrade() -> None:
+    """Run the SQL through the driver itself, as the other revisions do."""
+    sql = Path(__file__).with_suffix(".sql").read_text(encoding="utf-8")
+    await_only(op.get_bind().connection.driver_connection.execute(sql))
+
+
+def downgrade() -> None:
+    """Refuse: migrations only expand."""
+    raise NotImplementedError("Migrations only expand. Restore a backup instead.")

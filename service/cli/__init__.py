@@ -1,0 +1,1 @@
+"""The `nonreturn` command: what each of its subcommands does."""

@@ -1,0 +1,9 @@
+"""The media types that calls take and answer."""
+
+from typing import Final
+
+JSON: Final = "application/json"
+NDJSON: Final = "application/x-ndjson"
+CSV: Final = "text/csv"
+HTML: Final = "text/html"
+JOSE: Final = "application/jose"

@@ -1,0 +1,54 @@
+-- What an import asks of the register by the marks that people know things by, and how it writes many at once.
+
+-- name: find_premises
+SELECT jsonb_strip_nulls(to_jsonb(premises) - 'utility_id')::text FROM record.premises
+WHERE utility_id = $1 AND (reference = ANY ($2::text[]) OR id = ANY ($3::uuid[]));
+
+-- name: find_assembly
+SELECT jsonb_strip_nulls(to_jsonb(assembly) - 'utility_id')::text FROM record.assembly
+WHERE utility_id = $1 AND (serial_number = ANY ($2::text[]) OR id = ANY ($3::uuid[]));
+
+-- name: find_tester
+-- By the number of any certificate held.
+SELECT jsonb_strip_nulls(to_jsonb(tester) - 'utility_id')::text FROM record.tester
+WHERE utility_id = $1 AND (id = ANY ($3::uuid[])
+    OR EXISTS (SELECT FROM jsonb_array_elements(certificates) AS held WHERE held ->> 'certificate' = ANY ($2::text[])));
+
+-- name: find_gauge
+SELECT jsonb_strip_nulls(to_jsonb(gauge) - 'utility_id')::text FROM record.gauge
+WHERE utility_id = $1 AND (serial_number = ANY ($2::text[]) OR id = ANY ($3::uuid[]));
+
+-- name: find_reports
+-- The reports of those assemblies at those moments, without corrected and void ones.
+SELECT r.id, r.assembly_id, r.performed_at, r.content, r.outcome
+FROM unnest($2::uuid[], $3::timestamptz[]) AS asked (assembly_id, performed_at)
+JOIN record.report r ON r.utility_id = $1 AND r.assembly_id = asked.assembly_id AND r.performed_at = asked.performed_at
+WHERE record.decision($1, r.id, NULL) IS DISTINCT FROM 'void'
+    AND NOT EXISTS (SELECT FROM record.report c WHERE c.utility_id = r.utility_id AND c.supersedes = r.id);
+
+-- name: create_premises
+-- Those whose ids are not taken; the ids of those written.
+INSERT INTO record.premises (utility_id, id, version, created_at, changed_at, {columns})
+SELECT utility_id, id, version, created_at, changed_at, {columns} FROM jsonb_populate_recordset(NULL::record.premises, $1::jsonb)
+ON CONFLICT (utility_id, id) DO NOTHING RETURNING id;
+
+-- name: create_assembly
+INSERT INTO record.assembly (utility_id, id, version, created_at, changed_at, {columns})
+SELECT utility_id, id, version, created_at, changed_at, {columns} FROM jsonb_populate_recordset(NULL::record.assembly, $1::jsonb)
+ON CONFLICT (utility_id, id) DO NOTHING RETURNING id;
+
+-- name: create_tester
+INSERT INTO record.tester (utility_id, id, version, created_at, changed_at, {columns})
+SELECT utility_id, id, version, created_at, changed_at, {columns} FROM jsonb_populate_recordset(NULL::record.tester, $1::jsonb)
+ON CONFLICT (utility_id, id) DO NOTHING RETURNING id;
+
+-- name: create_gauge
+INSERT INTO record.gauge (utility_id, id, version, created_at, changed_at, {columns})
+SELECT utility_id, id, version, created_at, changed_at, {columns} FROM jsonb_populate_recordset(NULL::record.gauge, $1::jsonb)
+ON CONFLICT (utility_id, id) DO NOTHING RETURNING id;
+
+-- name: keep_standings
+INSERT INTO record.standing (utility_id, assembly_id, version, due_on, basis)
+SELECT $1, s.assembly_id, 1, s.due_on, s.basis FROM unnest($2::uuid[], $3::date[], $4::text[]) AS s (assembly_id, due_on, basis)
+ON CONFLICT (utility_id, assembly_id)
+DO UPDATE SET version = standing.version + 1, due_on = excluded.due_on, basis = excluded.basis;

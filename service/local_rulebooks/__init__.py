@@ -1,0 +1,1 @@
+"""Local rulebooks: what a utility states of its own ordinance over its state's rulebook."""

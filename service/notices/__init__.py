@@ -1,0 +1,1 @@
+"""Notices: their schedule, the runs that prepare them, and what became of each."""

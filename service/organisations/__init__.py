@@ -1,0 +1,1 @@
+"""Organisations and their keys, and what a testing company sees of a utility."""

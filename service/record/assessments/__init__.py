@@ -1,0 +1,1 @@
+"""Hazard assessments of premises."""

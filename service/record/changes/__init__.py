@@ -1,0 +1,1 @@
+"""The change feed: every committed change of a utility once, in order."""

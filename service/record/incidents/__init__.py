@@ -1,0 +1,1 @@
+"""Backflow incidents, and exceptions from testing."""

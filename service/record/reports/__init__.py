@@ -1,0 +1,1 @@
+"""Reports of field tests: submitted, judged, recorded and read back."""

@@ -1,0 +1,142 @@
+"""Reports of field tests: sent in, read back, listed. Never edited: a wrong one is superseded."""
+
+from typing import Annotated
+from uuid import UUID
+
+from msgspec import Meta, Struct
+
+import rules
+from service.http.endpoint import Answer, Call, operation
+from service.http.paging import Limit, page, page_of
+from service.problems import problem
+from service.record.reports.rows import ReportListItem
+from service.record.reports.schemas import RecordedReport, ReportFacts, Submission
+from service.record.reports.store import ReportStore, ReportsWanted
+from service.record.reports.submit import read_report
+from service.registry.schemas import Assembly
+
+BASE = "/v1/utilities/{utility:str}/reports"
+MOST_KEY = 200
+
+
+class ReportQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Which reports: of one assembly, of that acceptance by their verdict, after that log index, oldest record first.
+
+    What a person decided of a held report does not change its verdict; `reviews?state=` lists held reports by that.
+    """
+
+    assembly_id: UUID | None = None
+    """Only reports on this assembly."""
+    acceptance: rules.Acceptance | None = None
+    """Only reports that are accepted, held or refused by their verdict."""
+    after: Annotated[int, Meta(ge=-1, le=2**62)] = -1
+    """Reports after this place in the log."""
+    limit: Limit = 100
+
+
+class AssemblyReportQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Which reports of the assembly in the path."""
+
+    after: Annotated[int, Meta(ge=-1, le=2**62)] = -1
+    """Reports after this place in the log."""
+    limit: Limit = 100
+
+
+async def _submit(call: Call, document: ReportFacts, report_id: UUID, idempotency_key: str | None = None) -> Answer:
+    submission = Submission(
+        id=report_id, facts=document, principal=call.who, received_at=call.clock.now(), idempotency_key=idempotency_key
+    )
+    submitted = await call.services.submissions.submit(call.utility, submission)
+    location = f"/v1/utilities/{call.utility}/reports/{submitted.id}"
+    return Answer(body=submitted.answer, status=201 if submitted.fresh else 200, headers={"Location": location})
+
+
+@operation(
+    "PUT",
+    BASE + "/{id:uuid}",
+    id="submitReport",
+    summary="Submit a report under the caller's id",
+    answers={201: RecordedReport, 200: RecordedReport},
+    tag="reports",
+    right="report",
+    companies=True,
+)
+async def put_report(call: Call, document: ReportFacts) -> Answer:
+    """Record a report under the id in the path. Sending the same report again is safe."""
+    return await _submit(call, document, call.id("id"))
+
+
+@operation(
+    "POST",
+    BASE,
+    id="createReport",
+    summary="Submit a report",
+    answers={201: RecordedReport, 200: RecordedReport},
+    tag="reports",
+    right="report",
+    companies=True,
+    request_headers={"Idempotency-Key": "^[!-~]{1,200}$"},
+)
+async def post_report(call: Call, document: ReportFacts) -> Answer:
+    """Record a report under a new id. With an `Idempotency-Key`, sending it again is safe."""
+    key = call.header("idempotency-key")
+    if key is not None and not (0 < len(key) <= MOST_KEY and key.isascii() and key.isprintable() and " " not in key):
+        raise problem("idempotency_key", at_most=MOST_KEY)
+    return await _submit(call, document, call.clock.new_id(), key)
+
+
+@operation(
+    "GET",
+    BASE + "/{id:uuid}",
+    id="readReport",
+    summary="Read a report",
+    answers={200: RecordedReport},
+    tag="reports",
+    right="read",
+    companies=True,
+)
+async def read(call: Call) -> Answer:
+    """Read a report, its verdict as it was given, and its assembly's standing now."""
+    utility = await call.services.registry.utility(call.utility)
+    return Answer(body=await read_report(call.services.reports, utility, call.id("id"), now=call.clock.now()))
+
+
+@operation(
+    "GET",
+    BASE,
+    id="listReports",
+    summary="List reports",
+    answers={200: page_of(ReportListItem)},
+    tag="reports",
+    right="read",
+    companies=True,
+    may_lag=True,
+)
+async def list_reports(call: Call, query: ReportQuery) -> Answer:
+    """List reports."""
+    return await _list(call, ReportsWanted(assembly_id=query.assembly_id, acceptance=query.acceptance), query.after, query.limit)
+
+
+@operation(
+    "GET",
+    "/v1/utilities/{utility:str}/assemblies/{id:uuid}/reports",
+    id="listAssemblyReports",
+    summary="List an assembly's reports",
+    answers={200: page_of(ReportListItem)},
+    tag="reports",
+    right="read",
+    companies=True,
+    may_lag=True,
+)
+async def list_assembly_reports(call: Call, query: AssemblyReportQuery) -> Answer:
+    """List the reports of one assembly; 404 where there is no such assembly."""
+    await call.services.registry.get(Assembly, call.utility, call.id("id"))
+    return await _list(call, ReportsWanted(assembly_id=call.id("id")), query.after, query.limit)
+
+
+async def _list(call: Call, wanted: ReportsWanted, after: int, limit: int) -> Answer:
+    found = await ReportStore(call.reading).reports(call.utility, wanted, after=after, limit=limit + 1)
+    return page(call, found, limit, lambda line: str(line.log_index))
+
+
+operations = [put_report, post_report, read, list_reports, list_assembly_reports]

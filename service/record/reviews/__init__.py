@@ -1,0 +1,1 @@
+"""Held reports, and what a person at the utility decides of each."""

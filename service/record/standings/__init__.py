@@ -1,0 +1,1 @@
+"""Standings: worked out from the reports, listed, and read for a past day."""

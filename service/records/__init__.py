@@ -1,1 +1,0 @@
-"""What happens: things are registered and changed, reports submitted and corrected. No HTTP, no SQL text."""

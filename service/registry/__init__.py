@@ -1,0 +1,1 @@
+"""The register, which everything else refers to: utilities, premises, assemblies, testers and gauges."""

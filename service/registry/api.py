@@ -1,0 +1,171 @@
+"""Premises, assemblies, testers and gauges: made, read, listed and changed alike, under a utility.
+
+Assemblies are listed in a module of their own (`assembly_lists`).
+"""
+
+from typing import Any
+
+import msgspec
+from msgspec import UNSET
+from msgspec.structs import replace
+
+from service.http.documents import decode, too_deep
+from service.http.endpoint import Answer, Call, Operation, operation
+from service.http.paging import AfterId, page, page_of
+from service.problems import ProblemError, problem
+from service.registry.register import change_thing, create_thing
+from service.registry.schemas import Assembly, AssemblyFacts, Gauge, GaugeFacts, Premises, PremisesFacts, Tester, TesterFacts
+
+IF_MATCH = {"If-Match": r'^(W/)?"[!#-~\x80-\xff]*"$'}
+"""One entity tag (RFC 9110, 8.8.3): any other than the record's own is answered 412, so the contract allows it."""
+
+
+def tagged(thing: Any, *, status: int = 200, location: str | None = None) -> Answer:
+    """A thing with the tag of its version."""
+    headers = {"ETag": f'"{thing.version}"'}
+    if location is not None:
+        headers["Location"] = location
+    return Answer(body=thing, status=status, headers=headers)
+
+
+def merged(call: Call, current: Any, facts: type[Any], fixed: tuple[str, ...] = ()) -> Any:
+    """The facts of `current` after the merge patch in the request, checked whole like new ones."""
+    patch = decode(dict[str, Any], call.body)
+    document = {name: value for name, value in msgspec.to_builtins(current).items() if name in facts.__struct_fields__}
+    try:
+        result = merge(document, patch)
+        body = msgspec.json.encode(result)
+    except RecursionError:
+        raise too_deep() from None
+    for name in fixed:
+        if result.get(name) != document.get(name):
+            raise problem("field_fixed", pointer=f"/{name}", name=name)
+    try:
+        return decode(facts, body)
+    except ProblemError as error:
+        if not error.faults or any(fault.code != "field_missing" for fault in error.faults):
+            raise
+        # The patch can be read; the record that it would leave lacks something.
+        raise ProblemError(error.cause, error.faults, kind="not-applicable", more=error.more) from None
+
+
+def shown(call: Call, thing: Any) -> Any:
+    """A thing as far as the caller may read it: a contact is for the utility and the operator only."""
+    if isinstance(thing, Premises) and not call.who.reads_contacts:
+        return replace(thing, contact=UNSET)
+    return thing
+
+
+def merge(target: Any, patch: Any) -> Any:
+    """JSON merge patch, as RFC 7396 section 2 puts it."""
+    if not isinstance(patch, dict):
+        return patch
+    result = dict(target) if isinstance(target, dict) else {}
+    for name, value in patch.items():
+        if value is None:
+            result.pop(name, None)
+        else:
+            result[name] = merge(result.get(name), value)
+    return result
+
+
+def _resource(
+    plural: str, singular: str, shape: Any, facts: Any, *, lists: bool = True, fixed: tuple[str, ...] = ()
+) -> list[Operation]:
+    """The four calls of one resource; three where it is listed elsewhere."""
+    base = f"/v1/utilities/{{utility:str}}/{plural}"
+    one = f"{base}/{{id:uuid}}"
+    name = singular.capitalize()
+
+    async def create(call: Call, document: Any) -> Answer:
+        thing = await create_thing(
+            call.services.registry,
+            call.services.follower,
+            shape,
+            call.utility,
+            document,
+            new_id=call.clock.new_id(),
+            now=call.clock.now(),
+        )
+        return tagged(thing, status=201, location=f"/v1/utilities/{call.utility}/{plural}/{thing.id}")
+
+    async def read(call: Call) -> Answer:
+        return tagged(shown(call, await call.services.registry.get(shape, call.utility, call.id("id"))))
+
+    async def listed(call: Call, query: AfterId) -> Answer:
+        found = await call.services.registry.listed(shape, call.utility, after=query.after, limit=query.limit + 1)
+        return page(call, [shown(call, item) for item in found], query.limit, lambda thing: str(thing.id))
+
+    async def change(call: Call, document: Any) -> Answer:  # noqa: ARG001 - the patch is merged from the body as sent
+        version = call.matched_version()
+        current = await call.services.registry.get(shape, call.utility, call.id("id"))
+        if current.version != version:
+            raise problem("version_changed")
+        new = merged(call, current, facts, fixed)
+        thing = await change_thing(
+            call.services.registry,
+            call.services.follower,
+            shape,
+            call.utility,
+            thing_id=current.id,
+            facts=new,
+            version=version,
+            now=call.clock.now(),
+        )
+        return tagged(thing)
+
+    create.__annotations__["document"] = facts
+    change.__annotations__["document"] = dict[str, Any]
+    article = "an" if singular[0] in "aeiou" else "a"
+    listing = operation(
+        "GET",
+        base,
+        id=f"list{plural.capitalize()}",
+        summary=f"List {plural}",
+        answers={200: page_of(shape)},
+        tag=plural,
+        right="read",
+        companies=True,
+    )(listed)
+    return [
+        operation(
+            "POST",
+            base,
+            id=f"create{name}",
+            summary=f"Register {article} {singular}",
+            answers={201: shape},
+            tag=plural,
+            right="register",
+        )(create),
+        *([listing] if lists else []),
+        operation(
+            "GET",
+            one,
+            id=f"read{name}",
+            summary=f"Read {article} {singular}",
+            answers={200: shape},
+            tag=plural,
+            right="read",
+            companies=True,
+        )(read),
+        operation(
+            "PATCH",
+            one,
+            id=f"update{name}",
+            summary=f"Change {article} {singular} by a merge patch",
+            answers={200: shape},
+            tag=plural,
+            right="register",
+            request_headers=IF_MATCH,
+            body_media_type="application/merge-patch+json",
+            patches=facts,
+        )(change),
+    ]
+
+
+operations = [
+    *_resource("premises", "premises", Premises, PremisesFacts),
+    *_resource("assemblies", "assembly", Assembly, AssemblyFacts, lists=False, fixed=("kind",)),
+    *_resource("testers", "tester", Tester, TesterFacts),
+    *_resource("gauges", "gauge", Gauge, GaugeFacts, fixed=("units",)),
+]

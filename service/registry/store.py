@@ -1,0 +1,169 @@
+"""The register in Postgres: utilities, premises, assemblies, testers, gauges."""
+
+import datetime as dt
+import re
+from typing import Any, TypeVar
+from uuid import UUID
+
+import asyncpg
+import msgspec
+
+from service.db.pool import NO_UTILITY, Connection, Pool, company_looks
+from service.db.statements import statements
+from service.problems import ProblemError, not_found, problem
+from service.registry.schemas import (
+    Assembly,
+    Gauge,
+    NewUtility,
+    Premises,
+    Tester,
+    UtilityFacts,
+    UtilityOnRecord,
+    utility_of,
+)
+
+_SQL = statements(__name__)
+T = TypeVar("T", Premises, Assembly, Tester, Gauge)
+
+_CODE = re.compile(r"[a-z0-9][a-z0-9-]{1,30}")
+NAMES: dict[type[Any], str] = {Premises: "premises", Assembly: "assembly", Tester: "tester", Gauge: "gauge"}
+
+
+class RegistryStore:
+    """Reads and writes the register; a record's type is its struct."""
+
+    def __init__(self, pool: Pool) -> None:
+        self._pool = pool
+
+    async def create(self, shape: type[T], utility: str, facts: Any, *, new_id: UUID, now: dt.datetime) -> T:
+        """Keep a new thing under `new_id`; 422 where it names what is not registered, 409 where the id is taken."""
+        async with self._pool.lend(utility) as connection:
+            return await self.create_on(connection, shape, utility, facts, new_id=new_id, now=now)
+
+    async def create_on(
+        self, connection: Connection, shape: type[T], utility: str, facts: Any, *, new_id: UUID, now: dt.datetime
+    ) -> T:
+        """Keep a new thing, on a connection whose transaction is the caller's."""
+        document = {
+            **msgspec.to_builtins(facts),
+            "utility_id": utility,
+            "id": str(new_id),
+            "version": 1,
+            "created_at": now,
+            "changed_at": now,
+        }
+        name = NAMES[shape]
+        try:
+            row = await connection.fetchval(_SQL[f"create_{name}"], msgspec.json.encode(document).decode())
+        except asyncpg.ForeignKeyViolationError as error:
+            raise unregistered(error) from None
+        except asyncpg.UniqueViolationError:
+            raise problem("id_taken", thing=name) from None
+        return msgspec.json.decode(row, type=shape)
+
+    async def get(self, shape: type[T], utility: str, thing_id: UUID) -> T:
+        """The thing of that id; 404 where there is none."""
+        async with self._pool.lend(utility, by_key=True) as connection:
+            return await self.get_on(connection, shape, utility, thing_id)
+
+    async def get_on(self, connection: Connection, shape: type[T], utility: str, thing_id: UUID) -> T:
+        """The same, on a connection whose transaction is the caller's."""
+        row = await connection.fetchval(_reading("get", shape), utility, thing_id)
+        if row is None:
+            raise not_found(NAMES[shape])
+        return msgspec.json.decode(row, type=shape)
+
+    async def listed(self, shape: type[T], utility: str, *, after: UUID | None, limit: int) -> list[T]:
+        """Up to `limit` things after that id, by id; ids of version 7 are in order of their making."""
+        async with self._pool.lend(utility, by_key=True) as connection:
+            rows = await connection.fetch(_reading("list", shape), utility, after, limit)
+        return [msgspec.json.decode(row[0], type=shape) for row in rows]
+
+    async def change(
+        self, connection: Connection, shape: type[T], utility: str, *, thing_id: UUID, facts: Any, version: int, now: dt.datetime
+    ) -> T:
+        """Replace a thing's facts, in the caller's transaction, while its version is still that one; 412 where it is not."""
+        document = {
+            **msgspec.to_builtins(facts),
+            "utility_id": utility,
+            "id": str(thing_id),
+            "version": version,
+            "created_at": now,
+            "changed_at": now,
+        }
+        try:
+            row = await connection.fetchval(_SQL[f"change_{NAMES[shape]}"], msgspec.json.encode(document).decode(), version)
+        except asyncpg.ForeignKeyViolationError as error:
+            raise unregistered(error) from None
+        if row is None:
+            raise problem("version_changed")
+        return msgspec.json.decode(row, type=shape)
+
+    async def create_utility(self, new: NewUtility, organisation_id: UUID, *, now: dt.datetime) -> UtilityOnRecord:
+        """Keep a new utility, its log, and the grant to the organisation that stands for it, in one transaction."""
+        async with self._pool.lend(new.code) as connection, connection.transaction():
+            try:
+                await connection.execute(
+                    _SQL["create_utility"], new.code, now, new.name, new.rulebook, new.time_zone, new.due_soon_days
+                )
+                await connection.execute(statements("service.auth.store")["grant_utility"], new.code, organisation_id, now)
+            except asyncpg.UniqueViolationError:
+                raise problem("code_taken", utility=new.code) from None
+            except asyncpg.ForeignKeyViolationError as error:
+                raise unregistered(error) from None
+        return await self.utility(new.code)
+
+    async def utility(self, code: str) -> UtilityOnRecord:
+        """The utility of that code; 404 where there is none, or where it can be no code."""
+        if not _CODE.fullmatch(code):
+            raise not_found("utility")
+        async with self._pool.lend(code) as connection:
+            row = await connection.fetchrow(_SQL["utility"], code)
+        if row is None:
+            raise not_found("utility")
+        return utility_of(row)
+
+    async def knows_time_zone(self, name: str) -> bool:
+        """Whether Postgres knows a time zone by that very name."""
+        async with self._pool.lend(NO_UTILITY) as connection:
+            return bool(await connection.fetchval(_SQL["knows_time_zone"], name))
+
+    async def is_granted(self, code: str, organisation_id: UUID) -> bool:
+        """Whether that organisation may act in that utility."""
+        async with self._pool.lend(code) as connection:
+            return bool(await connection.fetchval(_SQL["is_granted"], code, organisation_id))
+
+    async def utilities(self, codes: list[str], *, after: str, limit: int) -> list[UtilityOnRecord]:
+        """Up to `limit` of those utilities, by code."""
+        async with self._pool.lend(" ".join(sorted(codes))) as connection:
+            rows = await connection.fetch(_SQL["utilities"], after, limit)
+        return [utility_of(row) for row in rows]
+
+    async def change_utility(
+        self, connection: Connection, code: str, facts: UtilityFacts, *, version: int, now: dt.datetime
+    ) -> UtilityOnRecord:
+        """Replace a utility's facts, in the caller's transaction, while its version is still that one; 412 where it is not."""
+        row = await connection.fetchrow(
+            _SQL["change_utility"], code, version, now, facts.name, facts.rulebook, facts.time_zone, facts.due_soon_days
+        )
+        if row is None:
+            raise problem("version_changed")
+        return utility_of(row)
+
+
+def _reading(verb: str, shape: type[Any]) -> str:
+    """The statement that reads things of a shape; a testing company has its own where there are columns closed to it."""
+    own = f"{verb}_{NAMES[shape]}_for_company"
+    return _SQL[own] if own in _SQL and company_looks() else _SQL[f"{verb}_{NAMES[shape]}"]
+
+
+def unregistered(error: asyncpg.ForeignKeyViolationError) -> ProblemError:
+    """A foreign key that leads nowhere, as a fault of the member that named it.
+
+    The constraint's name says which, as row security hides the detail.
+    """
+    constraint = str(error.constraint_name)
+    member = next((item for item in ("premises_id", "organisation_id") if item in constraint), None)
+    if member is None:
+        return not_found("utility")
+    return problem("not_registered", pointer=f"/{member}", name=member)

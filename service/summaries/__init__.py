@@ -1,0 +1,1 @@
+"""The yearly summary, of one utility and over several."""

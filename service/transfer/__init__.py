@@ -1,0 +1,1 @@
+"""Export of everything that a utility owns, and its restoring."""

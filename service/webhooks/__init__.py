@@ -1,0 +1,1 @@
+"""Webhooks: subscriptions to the change feed, and the delivery of their messages."""

@@ -1,0 +1,325 @@
+"""A local rulebook over its state's: what it changes, what it may not make laxer, and that nothing else moves.
+
+The state's clauses are those that `tests/outside/test_rulebooks.py` holds; the ordinance is invented.
+"""
+
+import datetime as dt
+from typing import Any
+
+import msgspec
+import pytest
+
+import rules
+from rules import selection
+from rules.composing import compose
+from rules.errors import refusal_texts
+from rules.load import local_limits, rulebook, rulebook_data
+from rules.notices import default_steps
+from rules.notices.local import stated_notices, with_local
+from rules.selection.tables import in_force, index
+from rules.standing.schedule import interval_for
+
+ON = dt.date(2026, 6, 1)
+BEFORE = dt.date(2025, 6, 1)
+
+
+def clause(section: str = "13.08.050", **more: str) -> dict[str, str]:
+    return {"title": "Alder Falls Municipal Code", "section": section, **more}
+
+
+def entry(**members: Any) -> dict[str, Any]:
+    return {"says": "What the ordinance says.", "clause": clause(), **members}
+
+
+def interval(**members: Any) -> dict[str, Any]:
+    return entry(**{"key": "health", "months": 6, "hazards": ["health", "severe"], **members})
+
+
+def deadline(**members: Any) -> dict[str, Any]:
+    return entry(**{"key": "city", "hazards": ["health"], "acts_as": ["full", "degraded"], "days": 14, **members})
+
+
+def minimum(**members: Any) -> dict[str, Any]:
+    return entry(**{"rule": "rp.check_1.held_at", "at_least": 6.0, "unit": "psi", **members})
+
+
+def limit(**members: Any) -> dict[str, Any]:
+    return entry(**{"name": "report.due", "at_most": 10, "unit": "days", **members})
+
+
+def premises(**members: Any) -> dict[str, Any]:
+    return entry(**{"key": "bottlers", "premises": ["beverage_bottling"], "hazard": "severe", **members})
+
+
+def notice(**members: Any) -> dict[str, Any]:
+    return entry(**{"step": "due", "occasion": "due", "to": "customer", "days": -45, **members})
+
+
+def local(number: int = 1, **sections: Any) -> rules.LocalVersion:
+    document = {
+        "extends": "us-wa",
+        "title": "Alder Falls Municipal Code, chapter 13.08",
+        "in_force_from": "2026-01-01",
+        **sections,
+    }
+    return rules.LocalVersion(version=number, rulebook=msgspec.convert(document, rules.LocalRulebook))
+
+
+def refusals(version: rules.LocalVersion) -> dict[str, str]:
+    with pytest.raises(rules.RulesError) as refused:
+        rules.check_local(version)
+    return {error.pointer: error.code for error in (refused.value, *refused.value.also)}
+
+
+def test_a_shorter_interval_replaces_the_states_and_no_other_value_moves() -> None:
+    version = local(intervals=[interval()])
+    rules.check_local(version)
+    state, effective = rulebook("us-wa", ON), rulebook(version, ON)
+    for hazard, months in (("health", 6), ("severe", 6), ("unknown", 6), ("non_health", 12)):
+        found = interval_for(effective, hazard, "non_residential")
+        assert found is not None
+        assert found.months == months, hazard
+    assert effective.intervals[1:] == state.intervals
+    for section in (
+        "criteria",
+        "limits",
+        "triggers",
+        "deadlines",
+        "testers",
+        "hazard_words",
+        "inspections",
+        "editions",
+        "tables",
+    ):
+        assert getattr(effective, section) == getattr(state, section), section
+    source = effective.cite(effective.intervals[0])
+    assert (source.title, source.clause, source.provenance) == ("Alder Falls Municipal Code", "13.08.050", "stated_by_utility")
+
+
+def test_before_its_first_day_and_after_its_last_the_states_rulebook_alone_holds() -> None:
+    version = local(intervals=[interval(in_force_from="2026-03-01", in_force_until="2026-09-30")])
+    for day, months in (("2026-02-28", 12), ("2026-03-01", 6), ("2026-09-30", 6), ("2026-10-01", 12)):
+        on = dt.date.fromisoformat(day)
+        found = interval_for(rulebook(version, on), "health", "residential")
+        assert found is not None
+        assert found.months == months
+        assert (rulebook(version, on) == rulebook("us-wa", on)) is (months == 12)
+    assert rulebook(version, ON).in_force_from == dt.date(2026, 3, 1)
+    assert rulebook(version, ON).in_force_until == dt.date(2026, 9, 30)
+
+
+def test_the_digest_is_of_the_states_rulebook_and_the_version() -> None:
+    digests = {
+        rulebook(key, ON).digest
+        for key in ("us-wa", local(), local(intervals=[interval()]), local(2, intervals=[interval()]), local(intervals=[interval(months=3)]))
+    }  # fmt: skip
+    assert len(digests) == 4  # one without entries leaves the state's as it is
+    assert rulebook(local(intervals=[interval()]), ON) is rulebook(local(intervals=[interval()]), ON + dt.timedelta(days=1))
+
+
+LAXER: list[tuple[dict[str, Any], str, str]] = [
+    # WAC 246-290-490 (7)(b): at least annually.
+    ({"intervals": [interval(months=18)]}, "/intervals/0/months", "local_interval_longer"),
+    ({"intervals": [interval(months=None)]}, "/intervals/0/months", "local_tested_once"),
+    ({"intervals": [interval(key="all", months=13, hazards=[])]}, "/intervals/0/months", "local_interval_longer"),
+    # (7)(b)(iii): after an incident, at once.
+    ({"triggers": [entry(event="incident", days=5)]}, "/triggers/0/days", "local_deadline_later"),
+    # WAC 246-292-034: the gauge is calibrated yearly, ±0.2 psi.
+    ({"limits": [limit(name="gauge.calibration", at_most=24, unit="months")]}, "/limits/0/at_most", "local_limit_larger"),
+    ({"limits": [limit(name="gauge.accuracy", at_most=2, unit="kPa")]}, "/limits/0/at_most", "local_limit_larger"),
+    # (8): an incident is notified by the next business day.
+    ({"limits": [limit(name="incident.notice", at_most=2, unit="days")]}, "/limits/0/at_most", "local_limit_larger"),
+    # Check 1 of an RP: 5 psi.
+    ({"criteria": [minimum(at_least=4.9)]}, "/criteria/0/at_least", "local_minimum_smaller"),
+    ({"criteria": [minimum(at_least=34.4, unit="kPa")]}, "/criteria/0/at_least", "local_minimum_smaller"),
+    # Table 13: bottlers are high health hazard premises.
+    ({"premises": [premises(hazard="non_health")]}, "/premises/0/hazard", "local_hazard_lower"),
+    # Florida repairs nothing by law; British Columbia and others have deadlines: below.
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("sections", "pointer", "code"), LAXER)
+def test_nothing_is_laxer_than_the_state(sections: dict[str, Any], pointer: str, code: str) -> None:
+    assert refusals(local(**sections)) == {pointer: code}
+
+
+def test_a_refusal_names_the_states_value_and_its_clause() -> None:
+    with pytest.raises(rules.DocumentError) as refused:
+        rules.check_local(local(intervals=[interval(months=18)]))
+    message = refused.value.message
+    assert "every 12 months (WAC 246-290-490, Cross-connection control, (7)(b)(ii)" in message
+    assert message.endswith("State 12 months or fewer.")
+
+
+def test_a_deadline_is_never_later_than_one_that_the_state_requires() -> None:
+    # A state whose repair deadline is its own, not common practice.
+    state = next(
+        book
+        for book in (rulebook(name, ON) for name in rules.rulebook_ids())
+        if any(book.cite(row).provenance != "common_practice" and row.days > 0 for row in book.deadlines)
+    )
+    floor = next(row for row in state.deadlines if state.cite(row).provenance != "common_practice" and row.days > 0)
+    row = deadline(hazards=list(floor.hazards), acts_as=list(floor.acts_as), days=floor.days + 1)
+    assert refusals(local(extends=state.id, deadlines=[row])) == {"/deadlines/0/days": "local_deadline_later"}
+    same = deadline(hazards=list(floor.hazards), acts_as=list(floor.acts_as), days=floor.days)
+    rules.check_local(local(extends=state.id, deadlines=[same]))
+    if floor.counts_from == "test":
+        later = local(extends=state.id, deadlines=[{**same, "counts_from": "notice"}])
+        assert refusals(later) == {"/deadlines/0/counts_from": "local_deadline_from_notice"}
+
+
+def test_what_is_only_common_practice_is_no_floor() -> None:
+    # facts-us: Washington's deadlines and its days for a report were not read; thirty are common practice.
+    rules.check_local(local(limits=[limit(at_most=45)], deadlines=[deadline(days=40)]))
+
+
+UNCLEAR: list[tuple[dict[str, Any], str, str]] = [
+    ({"in_force_until": "2025-12-31"}, "/in_force_until", "local_days_reversed"),
+    ({"intervals": [interval(in_force_from="2026-05-01", in_force_until="2026-04-01")]}, "/intervals/0/in_force_until", "local_days_reversed"),
+    ({"in_force_until": "2026-12-31", "limits": [limit(in_force_from="2027-01-01")]}, "/limits/0/in_force_until", "local_days_outside"),
+    ({"limits": [limit(clause=clause(provenance="published"))]}, "/limits/0/clause", "local_published_without_url"),
+    ({"intervals": [interval(failures=2)]}, "/intervals/0/failures", "local_half_a_condition"),
+    ({"limits": [limit(), limit()]}, "/limits/1/name", "local_stated_twice"),
+    ({"limits": [limit(name="clock.ahead", unit="minutes")]}, "/limits/0/name", "local_limit_unknown"),
+    ({"limits": [limit(unit="months")]}, "/limits/0/unit", "local_limit_unit"),
+    ({"extends": "us-ca", "limits": [limit(name="incident.notice", at_most=1, unit="business_days")]}, "/limits/0/unit", "local_limit_unit_of_state"),
+    ({"criteria": [minimum(rule="rp.check_3.held_at")]}, "/criteria/0/rule", "local_minimum_unknown"),
+    ({"extends": "nz", "criteria": [minimum()]}, "/criteria/0/rule", "local_minimum_without_criteria"),
+    ({"premises": [entry(key="bare", premises=["car_wash"])]}, "/premises/0/key", "local_premises_without_need"),
+    ({"premises": [premises(premises=["moon_base"])]}, "/premises/0/premises", "unknown_premises_type"),
+    ({"premises": [entry(key="category", premises=["car_wash"], fluid_category=5)]}, "/premises/0/fluid_category", "fluid_category_not_used"),
+    ({"extends": "eu-en1717", "in_force_from": "2026-01-01", "premises": [premises()]}, "/premises/0/hazard", "hazard_not_used"),
+    ({"extends": "nz", "premises": [premises()]}, "/premises/0/key", "local_premises_without_tables"),
+    ({"in_force_from": "1970-01-01", "limits": [limit()]}, "/in_force_from", "local_before_state"),
+    ({"deadlines": [deadline(key="health_left", acts_as=["full"])]}, "/deadlines/0/hazards", "local_deadline_covers_less"),
+    ({"notices": [notice(occasion="failed", days=-1)]}, "/notices/0/days", "step_before_failure"),
+    ({"notices": [notice(text="No caution.")]}, "/notices/0/text", "caution_missing"),
+    ({"extends": "us-xx"}, "/rulebook", "unknown_rulebook"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("sections", "pointer", "code"), UNCLEAR)
+def test_what_cannot_be_read_is_refused_with_a_pointer(sections: dict[str, Any], pointer: str, code: str) -> None:
+    assert refusals(local(**sections))[pointer] == code
+
+
+def test_every_refusal_of_a_local_rulebook_is_tried_here() -> None:
+    tried = {code for *_, code in (*LAXER, *UNCLEAR)} | {"local_deadline_from_notice", "local_deadline_later", "local_kinds_more"}
+    assert {code for code in refusal_texts() if code.startswith("local_")} <= tried
+
+
+def test_all_faults_are_named_at_once() -> None:
+    found = refusals(
+        local(intervals=[interval(months=18)], criteria=[minimum(at_least=1)], premises=[premises(hazard="non_health")])
+    )
+    assert set(found) == {"/intervals/0/months", "/criteria/0/at_least", "/premises/0/hazard"}
+
+
+def test_where_the_state_became_stricter_the_stricter_holds(monkeypatch: pytest.MonkeyPatch) -> None:
+    version = local(intervals=[interval(months=12)])
+    rules.check_local(version)
+    state = rulebook("us-wa", ON)
+    stricter = msgspec.structs.replace(
+        state, intervals=tuple(msgspec.structs.replace(row, months=6, provenance="from_memory") for row in state.intervals)
+    )
+    composed = compose(rulebook_data("us-wa"), stricter, version, ON, local_limits())
+    assert [(laxer.section, laxer.place) for laxer in composed.laxer] == [("intervals", 0)]
+    assert all(row.source == "wac-246-290-490" for row in composed.data.intervals)
+
+
+def test_a_stricter_minimum_fails_a_test_whose_parts_are_sound() -> None:
+    # judgement.md: a stricter local minimum may fail an assembly whose parts are sound: fail, full.
+    test = msgspec.convert(
+        {
+            "rulebook": "us-wa", "performed_at": "2026-06-01T09:00:00-07:00", "units": {"pressure": "psi"},
+            "assembly": {"kind": "rp", "hazard": "health"},
+            "initial_test": {
+                "shutoffs": {"inlet": "tight", "outlet": "tight"},
+                "readings": [
+                    {"component": "check_1", "closed_tight": True, "held_at": 5.5},
+                    {"component": "relief_valve", "opened": True, "opened_at": 2.4},
+                    {"component": "check_2", "closed_tight": True, "held_at": 1.6},
+                ],
+            },
+        },
+        rules.Test,
+    )  # fmt: skip
+    received = dt.datetime(2026, 6, 1, 17, tzinfo=dt.UTC)
+    plain = rules.judge(test, received_at=received)
+    strict = rules.judge(test, received_at=received, local=local(criteria=[minimum()], limits=[limit()]))
+    assert (plain.outcome, strict.outcome) == ("pass", "fail")
+    assert strict.initial.mechanical_protection == "full"
+    assert strict.rulebook.local_version == 1
+    assert strict.rulebook.digest != plain.rulebook.digest
+    finding = next(row for row in strict.findings if row.rule == "rp.check_1.held_at")
+    assert (finding.at_least, finding.source.provenance) == (6.0, "stated_by_utility")
+    assert {row.within_days for row in strict.actions if row.code == "file_report"} == {10}
+    assert b"local_version" not in msgspec.json.encode(plain)
+
+
+def test_premises_that_the_ordinance_names_need_protection() -> None:
+    version = local(premises=[premises(kinds=["air_gap"]), entry(key="brewpubs", premises=["car_wash"], kinds=["rp", "air_gap"])])
+    rules.check_local(version)
+    request = msgspec.convert(
+        {
+            "rulebook": "us-wa", "hazard": "health", "premises": "beverage_bottling", "purpose": "premises_isolation",
+            "backpressure_possible": True, "continuous_pressure": True,
+        },
+        selection.SelectionRequest,
+    )  # fmt: skip
+    assert "rp" in selection.select(request, on=ON).recommended
+    chosen = selection.select(request, on=ON, local=version)
+    assert chosen.recommended == ("air_gap",)
+    assert chosen.hazard.applied == "severe"
+    assert any(flag.source is not None and flag.source.clause == "13.08.050" for flag in chosen.flags)
+    # Before its first day nothing of it is read.
+    assert selection.select(request, on=BEFORE, local=version) == selection.select(request, on=BEFORE)
+
+
+def test_no_kind_is_admitted_that_the_state_does_not_admit_for_these_premises() -> None:
+    # A state's row on a topic of premises, whichever has one.
+    for book in index():
+        state = in_force(book, ON)
+        rows = [row for table in state.tables for row in table.admissions if row.topic == "premises" and row.premises]
+        if rows and not state.by_category:
+            row = rows[0]
+            asked = {"purposes": list(row.purposes), "premises": [row.premises[0]], "kinds": ["avb", "rp", *row.kinds]}
+            found = refusals(local(extends=book, premises=[entry(key="more", **asked)]))
+            assert found["/premises/0/kinds"] == "local_kinds_more"
+            return
+    pytest.fail("no rulebook limits the kinds of a type of premises")
+
+
+def test_a_notice_takes_the_place_of_the_step_of_its_code() -> None:
+    version = local(notices=[notice(), notice(step="third", days=90)])
+    rules.check_local(version)
+    steps = with_local(default_steps(), stated_notices(version, ON))
+    by_code = {step.step: step for step in steps}
+    assert (by_code["due"].days, by_code["third"].days) == (-45, 90)
+    assert by_code["due"].text == next(step.text for step in default_steps() if step.step == "due")
+    assert [step.step for step in steps if step.step not in {"due", "third"}] == [
+        step.step for step in default_steps() if step.step != "due"
+    ]
+    assert with_local(default_steps(), stated_notices(version, BEFORE)) == default_steps()
+
+
+def test_the_effective_rulebook_says_who_states_each_value() -> None:
+    found = rules.publish_effective(local(intervals=[interval()], notices=[notice()], premises=[premises()]), ON)
+    assert [row["stated_by"] for row in found.intervals][:2] == ["utility", "authority"]
+    assert found.notices[0]["source"]["provenance"] == "stated_by_utility"
+    assert found.tables[0]["raises"][0]["stated_by"] == "utility"
+    assert found.local is not None
+    assert found.local.version == 1
+    assert found.not_applied == []
+    plain = rules.publish_effective("us-wa", ON)
+    assert plain.local is None
+    assert {row["stated_by"] for row in plain.criteria} == {"authority"}
+    assert plain.digest == rules.publish("us-wa", ON).digest
+
+
+def test_a_published_value_names_where_its_text_can_be_read() -> None:
+    text = clause(provenance="published", url="https://alder-falls.example/code/13.08")
+    version = local(limits=[limit(clause=text)])
+    rules.check_local(version)
+    source = rulebook(version, ON).cite(rulebook(version, ON).limit("report.due"))
+    assert (source.provenance, source.url) == ("published", "https://alder-falls.example/code/13.08")
