@@ -47,7 +47,8 @@ def incident_notice(rulebook: RulebookKey, occurred_at: dt.datetime) -> Incident
 def _last_moment(limit: Limit, occurred_at: dt.datetime) -> dt.datetime:
     within = int(limit.at_most or 0)
     if limit.unit == "hours":
-        return occurred_at + dt.timedelta(hours=within)
+        # Hours pass alike where clocks are changed in between.
+        return (occurred_at.astimezone(dt.UTC) + dt.timedelta(hours=within)).astimezone(occurred_at.tzinfo)
     day = occurred_at.date()
     if limit.unit == "business_days":
         for _ in range(within):

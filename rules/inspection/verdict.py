@@ -80,7 +80,8 @@ def _flags_of_moment(book: Rulebook, inspection: Inspection, received_at: dt.dat
         return []
     if ahead <= dt.timedelta(hours=book.limit("clock.ahead.held").at_most or 0):
         return [_flag("clock_ahead", "/performed_at", sentence("flag", "ahead"), case="ahead")]
-    return [_flag("performed_in_future", "/performed_at", sentence("flag", "in_future"), case="in_future")]
+    hours = int(book.limit("clock.ahead.held").at_most or 0)
+    return [_flag("performed_in_future", "/performed_at", sentence("flag", "in_future", hours=hours), case="in_future")]
 
 
 def _flags_of_inspector(book: Rulebook, inspection: Inspection, day: dt.date) -> list[Flag]:
@@ -178,6 +179,8 @@ def _summary(inspection: Inspection, found: Found, place: Suitability, acceptanc
         parts.append(sentence("summary", "not_suitable"))
     elif inspection.assembly.hazard == "unknown":
         parts.append(sentence("summary", "not_assessed"))
+    elif place.missing:
+        parts.append(sentence("summary", "suitability_unknown", because=place.because))
     if acceptance != "accepted":
         parts.append(sentence("summary", acceptance))
     return " ".join(parts)

@@ -7,6 +7,7 @@ from fractions import Fraction
 
 from msgspec import UNSET
 
+from rules.quantities import exact_factor
 from rules.selection.air_gap import AirGap, AirGapRule, exact, is_near, minimum
 from rules.selection.finding import Bounds, describe, finding, undetermined
 from rules.selection.installation import Installation, PlacementFinding
@@ -21,16 +22,26 @@ def judge_air_gap(row: AirGapRule, installation: Installation, unit: str) -> Pla
     gap = AirGap() if measured is UNSET else measured
     figures = [name for name in ("vertical_distance", "effective_diameter") if getattr(gap, name) is UNSET]
     missing = tuple(f"{row.fact}.{name}" for name in figures)
-    if gap.effective_diameter is UNSET:
-        return undetermined(row, row.says, {}, missing, observed=gap.vertical_distance)
+    if gap.effective_diameter is UNSET or row.diameters is None:
+        return _judge_without_diameter(row, gap, missing, unit)
     near = is_near(row, gap, gap.effective_diameter)
     free, beside = (minimum(row, gap.effective_diameter, unit, near=walls) for walls in (False, True))
-    if free is None:
-        return undetermined(row, row.says, {}, missing, observed=gap.vertical_distance)
+    assert free is not None  # the rule states its diameters
     least = free if near is False or beside is None else beside
     if gap.vertical_distance is UNSET:
         return undetermined(row, row.says, _bounds(least, unit), missing)
     return _judge_distance(row, gap, near=near, free=free, beside=beside, unit=unit)
+
+
+def _judge_without_diameter(row: AirGapRule, gap: AirGap, missing: tuple[str, ...], unit: str) -> PlacementFinding:
+    """Whatever the outlet's diameter, no distance at all is no gap, and less than the fixed distance is too little."""
+    least = exact(row.at_least) * exact_factor(row.unit, unit)
+    distance = gap.vertical_distance
+    if distance is UNSET or (distance > 0 and exact(distance) >= exact(float(least))):
+        return undetermined(row, row.says, {}, missing, observed=distance)
+    if least > 0:
+        return _compared(row, row.says, distance, least, unit)
+    return finding(row, "not_met", describe(row.says, distance, unit), {}, observed=distance)
 
 
 def _judge_distance(

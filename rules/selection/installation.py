@@ -111,8 +111,8 @@ class PlacementRule(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True
     """One rule: a bound on a length or on hours, a fact that must be so, the choices allowed, or a flow that another must reach.
 
     `given` names a fact without which the rule requires nothing; `unless` one that excuses it; `at_least_fact` the fact whose value is the
-    bound. An advisory rule decides no outcome. `leaves` is what the kind would still do where the rule is not met: an inspection says no
-    more.
+    bound. With `when_stated` the rule requires nothing where its fact was not stated. An advisory rule decides no outcome. `leaves` is what
+    the kind would still do where the rule is not met: an inspection says no more.
     """
 
     set: str
@@ -130,6 +130,7 @@ class PlacementRule(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True
     size_above: float | None = None
     given: str | None = None
     unless: str | None = None
+    when_stated: bool = False
     advisory: bool = False
     leaves: MechanicalProtection = "unknown"
     says: str

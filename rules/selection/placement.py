@@ -117,6 +117,8 @@ def _judge(row: PlacementRule, request: PlacementRequest, length: str, flow: str
     shown = _bounds(row, request.installation, length, flow)
     needed = (row.fact, row.at_least_fact or row.fact)
     missing = tuple(dict.fromkeys(name for name in needed if getattr(request.installation, name) is UNSET))
+    if missing and row.when_stated:
+        return None
     if observed is UNSET or missing:
         return undetermined(row, row.says, shown, (*missing, *condition), observed=observed)
     ok, margin = _satisfies(row, observed, shown)

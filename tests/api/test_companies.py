@@ -293,6 +293,7 @@ READABLE = (
     "assembly_grant",
     "change",
     "gauge",
+    "local_rulebook",
     "premises",
     "report",
     "review",
@@ -317,7 +318,7 @@ def test_raw_sql_as_a_company_shows_what_is_granted_and_nothing_else(place: Plac
         return int(as_company(place, of, f"SELECT count(*) FROM record.{table}", utility)[0][0])  # noqa: S608 - our own names
 
     assert {table: seen(table) for table in READABLE if table != "change"} == {
-        "assembly": 1, "assembly_grant": 1, "gauge": 2, "premises": 1, "report": 1, "review": 1, "standing": 1, "tester": 2, "utility": 1, "utility_log": 1,
+        "assembly": 1, "assembly_grant": 1, "gauge": 2, "local_rulebook": 0, "premises": 1, "report": 1, "review": 1, "standing": 1, "tester": 2, "utility": 1, "utility_log": 1,
     }  # fmt: skip
     assert str(as_company(place, ash.id, "SELECT id FROM record.report")[0][0]) == own
     other = place.world.place()

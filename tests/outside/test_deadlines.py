@@ -5,6 +5,7 @@ The clauses are transcribed here a second time. What is common practice only cit
 
 import datetime as dt
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import msgspec
 import pytest
@@ -102,6 +103,15 @@ def test_an_incident_is_notified_by(rulebook: str, by: dt.datetime | None, mark:
     else:
         assert found
         assert (found.by, found.source.provenance) == (by.replace(tzinfo=zone), mark)
+
+
+# Los Angeles puts its clocks back at 02:00 on 2026-11-01 (the time zone database): 24 hours later it is an hour earlier by the clock.
+def test_hours_pass_alike_where_clocks_are_changed_in_between() -> None:
+    zone = ZoneInfo("America/Los_Angeles")
+    occurred = dt.datetime(2026, 10, 31, 15, 30, tzinfo=zone)
+    found = rules.incident_notice("us-ca", occurred)
+    assert found
+    assert found.by.isoformat() == "2026-11-01T14:30:00-08:00"
 
 
 @pytest.mark.parametrize("rulebook", rules.rulebook_ids())

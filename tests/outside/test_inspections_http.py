@@ -109,6 +109,48 @@ def test_what_was_not_measured_is_unknown_and_never_a_pass(world: World, missing
     assert [action["code"] for action in verdict["actions"]] == ["complete_the_test", "review_report", "file_report"]
 
 
+# WAC 246-290-010 [published]: at least 1 in, whatever the diameter. An outlet at the rim or below it has no gap (ASME A112.1.2, from memory).
+@pytest.mark.parametrize(
+    ("distance", "came"), [(0, ("fail", "lost", "lost")), (0.9, ("fail", "unknown", "lost")), (1, ("incomplete", "unknown", None))]
+)
+def test_a_gap_below_the_fixed_distance_fails_whatever_the_diameter(
+    world: World, distance: float, came: tuple[str, str, str | None]
+) -> None:
+    assert came_to(inspect(world, GAP | {"air_gap": {"vertical_distance": distance}})) == came
+
+
+def test_no_distance_is_no_gap_even_where_no_figure_was_read(world: World) -> None:
+    # EN 1717 family AC: its figure was not read; ASME A112.1.2 [from memory]: an air gap is a vertical distance.
+    document = {
+        "rulebook": "eu-en1717",
+        "kind": "AC",
+        "installation": {"air_gap": {"vertical_distance": 0}},
+        "units": {"length": "mm"},
+    }
+    answer = world.client.post("/v1/rules/placement", json=document).json()
+    assert finding(answer, "en_1717.air_gap.unread")["outcome"] == "not_met"
+
+
+# OAR 333-061-0071(3) [published]: a bypass around an assembly has an assembly in it that protects as well. Of an air gap, a vacuum breaker
+# or a loop the same is common practice, no source: water goes past whatever stands in the line.
+@pytest.mark.parametrize(("kind", "facts"), [("air_gap", GAP), ("avb", AVB), ("barometric_loop", LOOP)])
+def test_an_unprotected_bypass_fails_whatever_it_goes_around(world: World, kind: str, facts: dict[str, Any]) -> None:
+    verdict = inspect(world, facts | {"bypass": "unprotected"}, kind)
+    assert came_to(verdict) == ("fail", "unknown", "lost")
+    assert finding(verdict, "inspected.bypass")["outcome"] == "not_met"
+    for stated in ({"bypass": "none"}, {"bypass": "equal_assembly"}, {}):
+        assert came_to(inspect(world, facts | stated, kind)) == ("pass", "full", None)
+
+
+def test_a_summary_says_what_decides_whether_the_kind_is_approved(world: World) -> None:
+    # WAC 246-290-490(4)(b), Table 9 [published as facts-us quotes it]: an atmospheric vacuum breaker does not stop backpressure.
+    assembly = {"kind": "avb", "hazard": "health", "purpose": "point_of_use"}
+    summary = inspect(world, AVB, assembly=assembly)["summary"]
+    assert "Whether this kind is approved here is unknown." in summary
+    assert "`backpressure_possible` is not stated" in summary
+    assert "passed its inspection: it protects today." in summary
+
+
 def test_a_gap_that_may_be_flooded_protects_today_and_fails(world: World) -> None:
     # Common practice, no source: what opens to the air stands where it cannot be submerged.
     verdict = inspect(world, GAP | {"subject_to_submergence": True})

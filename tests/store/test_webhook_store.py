@@ -103,7 +103,7 @@ async def test_looking_for_work_reads_a_few_rows(database: Database, webhooks: l
     pool = await Pool.open(database.dsn, size=1)
     try:
         async with pool.lend("many") as connection:
-            explained = f"EXPLAIN (ANALYZE, FORMAT JSON) {statements('webhooks')[statement]}"
+            explained = f"EXPLAIN (ANALYZE, FORMAT JSON) {statements('service.webhooks.store')[statement]}"
             [[result]] = await connection.fetch(explained, *arguments)
     finally:
         await pool.close()

@@ -250,7 +250,7 @@ _FACTS = NoticeFacts(
 def template(data: bytes) -> None:
     """A notice's template: one without faults is filled, and holds no more lines than it had."""
     text = data.decode("utf-8", "replace")
-    if faults(text, "due"):
+    if faults(text, "due", "/text"):
         return
     assert len(fill(text, _FACTS).splitlines()) == len(text.splitlines())
 

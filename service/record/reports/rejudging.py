@@ -81,12 +81,12 @@ def version_of(verdict: str, versions: Mapping[int, rules.LocalVersion]) -> rule
 
 
 def _differences(stored: str, new: bytes | None) -> str:
-    if new is None:
-        return "It can no longer be judged. The stored verdict stays as it is."
     try:
         old: dict[str, Any] = msgspec.json.decode(stored, type=dict)
     except msgspec.DecodeError:
         return "The stored verdict cannot be read."
+    if new is None:
+        return "It can no longer be judged. The stored verdict stays as it is."
     now: dict[str, Any] = msgspec.json.decode(new)
     digests = [_member(verdict, "rulebook.digest") for verdict in (old, now)]
     same = "the same rulebook" if digests[0] == digests[1] else f"another rulebook ({digests[0]}, now {digests[1]})"
