@@ -22,11 +22,12 @@ def judge_air_gap(row: AirGapRule, installation: Installation, unit: str) -> Pla
     gap = AirGap() if measured is UNSET else measured
     figures = [name for name in ("vertical_distance", "effective_diameter") if getattr(gap, name) is UNSET]
     missing = tuple(f"{row.fact}.{name}" for name in figures)
-    if gap.effective_diameter is UNSET or row.diameters is None:
+    if gap.effective_diameter is UNSET:
         return _judge_without_diameter(row, gap, missing, unit)
     near = is_near(row, gap, gap.effective_diameter)
     free, beside = (minimum(row, gap.effective_diameter, unit, near=walls) for walls in (False, True))
-    assert free is not None  # the rule states its diameters
+    if free is None:
+        return _judge_without_diameter(row, gap, missing, unit)
     least = free if near is False or beside is None else beside
     if gap.vertical_distance is UNSET:
         return undetermined(row, row.says, _bounds(least, unit), missing)

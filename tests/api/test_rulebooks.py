@@ -74,7 +74,7 @@ def test_an_assembly_is_registered_with_the_hazard_in_the_rulebooks_own_word(wor
     assert other.status_code == 422
     assert "class I" in other.json()["errors"][0]["detail"]
     missing = world.operator.post(f"{place.base}/assemblies", json=facts)
-    assert (missing.status_code, missing.json()["errors"][0]["pointer"]) == (400, "/hazard")
+    assert (missing.status_code, missing.json()["errors"][0]["pointer"]) == (422, "/hazard")
     premises = {"name": "P", "address": "1 Street", "connection": "non_residential"}
     assert place.made("premises", **premises, hazard_class="class I")["hazard"] == "health"
 

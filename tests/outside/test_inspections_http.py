@@ -111,7 +111,8 @@ def test_what_was_not_measured_is_unknown_and_never_a_pass(world: World, missing
 
 # WAC 246-290-010 [published]: at least 1 in, whatever the diameter. An outlet at the rim or below it has no gap (ASME A112.1.2, from memory).
 @pytest.mark.parametrize(
-    ("distance", "came"), [(0, ("fail", "lost", "lost")), (0.9, ("fail", "unknown", "lost")), (1, ("incomplete", "unknown", None))]
+    ("distance", "came"),
+    [(0, ("fail", "lost", "lost")), (0.9, ("fail", "unknown", "lost")), (1, ("incomplete", "unknown", None))],
 )
 def test_a_gap_below_the_fixed_distance_fails_whatever_the_diameter(
     world: World, distance: float, came: tuple[str, str, str | None]

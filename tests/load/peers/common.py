@@ -22,7 +22,7 @@ from service.record.reports.rows import AssemblyRow, FactsRow, HistoryRow, Repor
 from service.record.reports.schemas import RecordedRaw, Report, ReportFacts, Submission
 from service.record.standings.work_out import standing_from, standing_row
 from service.registry.calendar import today
-from service.registry.schemas import Utility
+from service.registry.schemas import UtilityOnRecord
 
 DSN = os.environ["NONRETURN_DSN"]
 POOL = 8
@@ -45,13 +45,13 @@ class Keys:
         return principal
 
 
-def judged(utility: Utility, report_id: UUID, facts: ReportFacts, who: Principal, known: FactsRow) -> Judged:
+def judged(utility: UtilityOnRecord, report_id: UUID, facts: ReportFacts, who: Principal, known: FactsRow) -> Judged:
     """The report with its verdict, as it is to be written."""
     return judge(utility, Submission(id=report_id, facts=facts, principal=who, received_at=clock.now()), known)
 
 
 def standing_of(
-    utility: Utility, known: AssemblyRow, history: list[HistoryRow], judged: Judged
+    utility: UtilityOnRecord, known: AssemblyRow, history: list[HistoryRow], judged: Judged
 ) -> tuple[rules.Standing, StandingRow]:
     """The assembly's standing once that report is recorded, as it is to be answered and as it is to be kept."""
     tests = [*rests.events(history), judged.event]

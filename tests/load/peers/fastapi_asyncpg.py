@@ -9,11 +9,11 @@ import asyncpg
 from fastapi import FastAPI, Header, Request, Response
 
 from tests.load.peers import sql
-from tests.load.peers.common import DSN, POOL, Keys, Utility, decoder
+from tests.load.peers.common import DSN, POOL, Keys, UtilityOnRecord, decoder
 from tests.load.peers.model import ReportModel
 
 keys = Keys()
-utilities: dict[str, Utility] = {}
+utilities: dict[str, UtilityOnRecord] = {}
 
 
 @asynccontextmanager
@@ -36,6 +36,6 @@ async def put_report(
     async with app.state.pool.acquire() as connection:
         if utility not in utilities:
             await connection.execute("SELECT set_config('nonreturn.utility', $1, false)", utility)
-            utilities[utility] = Utility(**dict(await connection.fetchrow(sql.UTILITY, utility)))
+            utilities[utility] = UtilityOnRecord(**dict(await connection.fetchrow(sql.UTILITY, utility)))
         recorded = await sql.record(connection, utilities[utility], report_id, facts, who)
     return Response(recorded, status_code=201, media_type="application/json")

@@ -9,10 +9,10 @@ from litestar.params import Parameter
 
 from service.record.reports.schemas import ReportFacts
 from tests.load.peers import sql
-from tests.load.peers.common import DSN, POOL, Keys, Utility
+from tests.load.peers.common import DSN, POOL, Keys, UtilityOnRecord
 
 keys = Keys()
-utilities: dict[str, Utility] = {}
+utilities: dict[str, UtilityOnRecord] = {}
 
 
 async def start(app: Litestar) -> None:
@@ -34,7 +34,7 @@ async def put_report(
     async with app.state.pool.acquire() as connection:
         if utility not in utilities:
             await connection.execute("SELECT set_config('nonreturn.utility', $1, false)", utility)
-            utilities[utility] = Utility(**dict(await connection.fetchrow(sql.UTILITY, utility)))
+            utilities[utility] = UtilityOnRecord(**dict(await connection.fetchrow(sql.UTILITY, utility)))
         recorded = await sql.record(connection, utilities[utility], report_id, data, who)
     return Response(recorded, status_code=201, media_type="application/json")
 

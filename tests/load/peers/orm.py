@@ -20,7 +20,7 @@ from tests.load.peers.common import (
     HistoryRow,
     Keys,
     ReportRow,
-    Utility,
+    UtilityOnRecord,
     decoder,
     judged,
     standing_of,
@@ -159,7 +159,7 @@ async def put_report(
     async with SESSIONS() as opened, opened.begin():
         await opened.execute(select(func.set_config("nonreturn.utility", utility, True)))  # noqa: FBT003 - Postgres's own order
         place = await opened.get_one(UtilityRecord, utility)
-        judging = Utility(
+        judging = UtilityOnRecord(
             code=place.utility_id, version=place.version, created_at=place.created_at, changed_at=place.changed_at, name=place.name,
             rulebook=place.rulebook, time_zone=place.time_zone, due_soon_days=place.due_soon_days,
         )  # fmt: skip

@@ -6,7 +6,7 @@ from uuid import UUID
 from service.auth.access import Principal
 from service.record.reports.judging import day_of_test
 from service.record.reports.schemas import ReportFacts
-from tests.load.peers.common import AssemblyRow, FactsRow, HistoryRow, ReportRow, Utility, answer, judged, standing_of
+from tests.load.peers.common import AssemblyRow, FactsRow, HistoryRow, ReportRow, UtilityOnRecord, answer, judged, standing_of
 
 UTILITY = """SELECT utility_id AS code, version, created_at, changed_at, name, rulebook, time_zone, due_soon_days
 FROM record.utility WHERE utility_id = $1"""
@@ -36,7 +36,7 @@ ON CONFLICT (utility_id, assembly_id) DO UPDATE SET version = standing.version +
     latest_at = excluded.latest_at"""
 
 
-async def record(connection: Any, utility: Utility, report_id: UUID, facts: ReportFacts, who: Principal) -> bytes:
+async def record(connection: Any, utility: UtilityOnRecord, report_id: UUID, facts: ReportFacts, who: Principal) -> bytes:
     """Judge and record one report in one transaction; its answer."""
     day_of_test(utility, facts.performed_at)
     async with connection.transaction():
