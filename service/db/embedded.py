@@ -8,6 +8,7 @@ processes may use the same data; the last one stops the server. As root it runs 
 
 import atexit
 import fcntl
+import glob
 import hashlib
 import os
 import re
@@ -112,13 +113,14 @@ class EmbeddedPostgres:
             raise TroubleError(
                 f"The folder {self.data} holds something else: name a new or an empty one with --data or NONRETURN_DATA."
             )
-        aside = self.data.with_name(self.data.name + ".new")
-        in_place = self.data.is_mount() or not os.access(self.data.parent, os.W_OK)
-        place = self.data if in_place else aside
+        place, parent = self.data, self.data.parent
+        in_place = self.data.is_mount() or not os.access(parent, os.W_OK)
         if not in_place:
-            shutil.rmtree(aside, ignore_errors=True)
-            aside.mkdir(mode=0o700)
-            self._give(aside)
+            # What an interrupted start began may still be written to for a moment, so that each start has a place of its own.
+            for left in parent.glob(f"{glob.escape(self.data.name)}.new-*"):
+                shutil.rmtree(left, ignore_errors=True)
+            place = Path(tempfile.mkdtemp(prefix=f"{self.data.name}.new-", dir=parent))
+            self._give(place)
         # In a session of its own: Ctrl-C is for whoever waits for it, and the few seconds that it takes are of use to the next start.
         # Texts are sorted and lowered the same on every machine, whatever its language.
         language = ["--locale=C", "--locale-provider=builtin", "--builtin-locale=C.UTF-8", "--encoding=UTF8"]
@@ -135,7 +137,7 @@ class EmbeddedPostgres:
         if made_it.returncode != 0:
             raise TroubleError(f"Postgres could not make its data in {place}. It says: {_last(made_it.stderr)}")
         if not in_place:
-            aside.rename(self.data)
+            place.rename(self.data)
 
     def _start(self) -> psutil.Process:
         """Start the server and wait until it answers."""
