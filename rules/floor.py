@@ -68,7 +68,7 @@ def laxer_intervals(state: Rulebook, stated: Sequence[tuple[int, Interval]]) -> 
     required = [entry for entry in state.intervals if is_floor(state, entry)]
     found: set[Interval] = set()
     for case in _cases([*own, *required]):
-        for failing in (None, *(entry for entry in required if entry.failures is not UNSET)):
+        for failing in _failing([*own, *required]):
             decides, floor = _first(together, case, failing), _first(required, case, failing)
             if decides in found or decides not in place_of or floor is None or floor.months is None:
                 continue
@@ -89,20 +89,29 @@ def _cases(entries: Sequence[Interval]) -> Iterator[Case]:
     return product((_OTHER, *sorted(kinds)), ("severe", "health", "non_health"), (_OTHER, *sorted(connections)), (False, True))
 
 
-def _first(entries: Sequence[Interval], case: Case, failing: Interval | None) -> Interval | None:
-    """The entry that decides for such an assembly; `failing`: that failed just as often as that entry says."""
+Failing = tuple[int, int]
+"""So many failures in so many months."""
+
+
+def _failing(entries: Sequence[Interval]) -> list[Failing | None]:
+    """No failures, and every count of failures and months that some entry distinguishes."""
+    counts = {entry.failures for entry in entries if entry.failures is not UNSET}
+    months = {entry.within_months for entry in entries if entry.within_months is not UNSET}
+    return [None, *product(sorted(counts), sorted(months))]
+
+
+def _first(entries: Sequence[Interval], case: Case, failing: Failing | None) -> Interval | None:
+    """The entry that decides for such an assembly that failed so often."""
     kind, hazard, connection, seasonal = case
     return next(
         (entry for entry in entries if entry.covers(hazard, connection, kind, seasonal=seasonal) and _fails(entry, failing)), None
     )
 
 
-def _fails(entry: Interval, failing: Interval | None) -> bool:
+def _fails(entry: Interval, failing: Failing | None) -> bool:
     if entry.failures is UNSET:
         return True
-    if failing is None or failing.failures is UNSET:
-        return False
-    return entry.failures <= failing.failures and (entry.within_months or 0) >= (failing.within_months or 0)
+    return failing is not None and entry.failures <= failing[0] and (entry.within_months or 0) >= failing[1]
 
 
 def laxer_triggers(state: Rulebook, stated: Sequence[tuple[int, StatedTrigger]]) -> Iterator[Laxer]:
@@ -170,20 +179,18 @@ def laxer_limits(state: Rulebook, stated: Sequence[tuple[int, StatedLimit]], ope
             parameters = {"limit": entry.name, "available": list(allowed.units)}
             yield Laxer(section="limits", place=place, member="unit", code="local_limit_unit", parameters=parameters)
         else:
-            floor = next((one for one in state.limits if one.name == entry.name), None)
+            floor = next((limit for limit in state.limits if limit.name == entry.name), None)
             # How exact a gauge is decides what a reading says, so that it is a floor like a reading's minimum.
-            if floor is not None and (is_floor(state, floor) or floor.unit == "psi"):
-                yield from _laxer_limit(state, place, entry, floor)
+            if floor is not None and floor.at_most is not None and (is_floor(state, floor) or floor.unit == "psi"):
+                yield from _laxer_limit(state, place, entry, floor, floor.at_most)
 
 
-def _laxer_limit(state: Rulebook, place: int, entry: StatedLimit, floor: Limit) -> Iterator[Laxer]:
-    if floor.at_most is None:
-        return
-    parameters = _beside(state, floor, at_most=f"{entry.at_most:g}", unit=entry.unit, required=f"{floor.at_most:g} {floor.unit}")
+def _laxer_limit(state: Rulebook, place: int, entry: StatedLimit, floor: Limit, at_most: float) -> Iterator[Laxer]:
+    parameters = _beside(state, floor, at_most=f"{entry.at_most:g}", unit=entry.unit, required=f"{at_most:g} {floor.unit}")
     if entry.unit != floor.unit and entry.unit == "business_days":
         parameters["unit"] = floor.unit
         yield Laxer(section="limits", place=place, member="unit", code="local_limit_unit_of_state", parameters=parameters)
-    elif entry.at_most > _in_unit(floor.at_most, floor.unit, entry.unit):
+    elif entry.at_most > _in_unit(at_most, floor.unit, entry.unit):
         yield Laxer(section="limits", place=place, member="at_most", code="local_limit_larger", parameters=parameters)
 
 
@@ -196,7 +203,7 @@ def _in_unit(value: float, unit: str, to: str) -> float:
 
 def laxer_criteria(state: Rulebook, stated: Sequence[tuple[int, StatedCriterion]]) -> Iterator[Laxer]:
     """The stated minima that no rule of the state's has, or that are smaller than the state's."""
-    known = {rule.rule: rule for rule in state.criteria if rule.at_least is not None}
+    known = {rule.rule: rule for rule in state.criteria if _figures(rule)}
     for place, entry in stated:
         rule = known.get(entry.rule)
         if rule is None:
@@ -212,7 +219,10 @@ def laxer_criteria(state: Rulebook, stated: Sequence[tuple[int, StatedCriterion]
 
 def _short_of(rule: Criterion, at_least: float, unit: Unit) -> tuple[float, str] | None:
     """The figure of the rule, in the unit it is printed in, that such a minimum falls short of; None where it does not."""
-    figures: list[tuple[float, Unit]] = [(figure.at_least, figure.unit) for figure in rule.printed]
-    if rule.at_least is not None and rule.unit is not None:
-        figures.insert(0, (rule.at_least, rule.unit))
-    return next(((figure, printed) for figure, printed in figures if at_least < convert(figure, printed, unit)), None)
+    return next(((figure, printed) for figure, printed in _figures(rule) if at_least < convert(figure, printed, unit)), None)
+
+
+def _figures(rule: Criterion) -> list[tuple[float, Unit]]:
+    """The rule's minimum in its own unit and as it is printed in others; none where the rule has no minimum."""
+    own = [(rule.at_least, rule.unit)] if rule.at_least is not None and rule.unit is not None else []
+    return own + [(figure.at_least, figure.unit) for figure in rule.printed]

@@ -47,7 +47,7 @@ def minimum(value: float, observed: float) -> str:
         rounded = float(digits)
         if abs(rounded - value) <= abs(value) * 0.005 and (observed < rounded) == (observed < value):
             return digits
-    return number(value)
+    return repr(value)
 
 
 def sentence(text: str) -> str:

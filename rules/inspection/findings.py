@@ -68,11 +68,7 @@ def find(inspection: Inspection, on: dt.date) -> Found:
 
 
 def _left(rule: Rule, finding: PlacementFinding) -> MechanicalProtection:
-    match finding.outcome:
-        case "met":
-            return "full"
-        case "not_met":
-            # Where there is no distance at all, the outlet stands in the water: there is no gap.
-            return "lost" if isinstance(rule, AirGapRule) and finding.observed == 0 else rule.leaves
-        case "not_determined":
-            return "unknown" if rule.leaves in ("unknown", "lost") else "full"
+    if finding.outcome == "not_met":
+        # Where there is no distance at all, the outlet is in the water: there is no gap.
+        return "lost" if isinstance(rule, AirGapRule) and finding.observed == 0 else rule.leaves
+    return "unknown" if finding.outcome == "not_determined" and rule.leaves in ("unknown", "lost") else "full"

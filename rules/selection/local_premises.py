@@ -73,13 +73,13 @@ def laxer_premises(state: InForce, stated: Sequence[tuple[int, StatedPremises]])
 
 
 def _faults(state: InForce, entry: StatedPremises) -> Iterator[Fault]:
+    """The faults of one entry, the first that a reader has to put right first; an unknown code has none after it."""
     book = state.rulebook.id
     for code in entry.premises:
         try:
             premises_name(code)
         except DocumentError as error:
             yield "premises", error.code, error.parameters  # type: ignore[misc]  # a sequence is a list here
-            return
     if state.by_category and (entry.hazard is not UNSET or entry.kinds is not UNSET):
         yield "hazard", "hazard_not_used", {"rulebook": book}
     if not state.by_category and entry.fluid_category is not UNSET:

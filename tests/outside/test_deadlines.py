@@ -105,6 +105,33 @@ def test_an_incident_is_notified_by(rulebook: str, by: dt.datetime | None, mark:
         assert (found.by, found.source.provenance) == (by.replace(tzinfo=zone), mark)
 
 
+# Washington's next business day is from memory; a city that requires the notice by the end of the next day, a Saturday too, is stricter.
+def test_days_that_an_ordinance_states_end_with_a_day_there() -> None:
+    clause = {"title": "Alder Falls Municipal Code", "section": "13.08.090"}
+    limit = {
+        "name": "incident.notice",
+        "at_most": 1,
+        "unit": "days",
+        "says": "Notify us by the end of the next day.",
+        "clause": clause,
+    }
+    document = {"extends": "us-wa", "title": "Alder Falls Municipal Code", "in_force_from": "2026-01-01", "limits": [limit]}
+    version = rules.LocalVersion(version=1, rulebook=msgspec.convert(document, rules.LocalRulebook))
+    rules.check_local(version)
+    zone = dt.timezone(dt.timedelta(hours=-7))
+    found = rules.incident_notice(version, dt.datetime(2026, 3, 13, 15, 30, tzinfo=zone))
+    assert found
+    assert (found.by, found.source.provenance) == (dt.datetime(2026, 3, 14, 23, 59, 59, tzinfo=zone), "stated_by_utility")
+
+
+@pytest.mark.parametrize("rulebook", ["us-mo", "us-wa"])
+def test_a_notice_at_the_end_of_the_calendar_is_due_at_once(rulebook: str) -> None:
+    occurred = dt.datetime(9999, 12, 31, 15, 30, tzinfo=dt.UTC)
+    found = rules.incident_notice(rulebook, occurred)
+    assert found
+    assert found.by == occurred
+
+
 # Los Angeles puts its clocks back at 02:00 on 2026-11-01 (the time zone database): 24 hours later it is an hour earlier by the clock.
 def test_hours_pass_alike_where_clocks_are_changed_in_between() -> None:
     zone = ZoneInfo("America/Los_Angeles")

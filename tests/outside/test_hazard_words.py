@@ -12,6 +12,7 @@ import pytest
 
 import rules
 from rules.errors import DocumentError
+from rules.hazard_classes import word_of
 from rules.selection import SelectionRequest, select
 
 ON = dt.date(2026, 6, 1)
@@ -150,6 +151,19 @@ def test_the_authoritys_own_list_of_kinds_decides(word: str, kind: str, suitable
     assert verdict.suitable is suitable
     assert verdict.suitability.source is not None
     assert verdict.suitability.source.provenance == "published"
+
+
+def test_a_word_that_stands_for_a_degree_is_chosen_for_as_that_degree() -> None:
+    # WAC 246-290-490 (4)(a), published: low admits a DCVA, high does not.
+    for word, kind, suitable in (("high", "dc", False), ("high", "rp", True), ("low", "dc", True)):
+        assert judged("us-wa", kind, hazard_class=word).suitable is suitable, (word, kind)
+
+
+def test_an_authority_of_whose_words_nothing_is_known_takes_none() -> None:
+    book = msgspec.structs.replace(rules.rulebook("us-wa", ON), hazard_words=())
+    with pytest.raises(DocumentError, match=r"`us-wa` has no hazard classes of its own\. Send `hazard`\.") as raised:
+        word_of(book, "high")
+    assert raised.value.pointer == "/hazard_class"
 
 
 def test_a_word_that_the_rulebook_does_not_have_is_refused_with_its_words() -> None:

@@ -3,11 +3,14 @@
 `published`: the text was read. `from memory`: remembered, or read as others quote it. `common practice`: no source.
 """
 
+import datetime as dt
 from typing import Any
 
+import msgspec
 import pytest
 
 import rules
+from rules.inspection import verdict as verdict_module
 from tests.conftest import World
 
 GAP: dict[str, Any] = {
@@ -221,6 +224,18 @@ def test_only_a_clause_asks_for_a_certified_inspector(world: World) -> None:
         assert (verdict["acceptance"], [flag["code"] for flag in verdict["flags"]]) == (acceptance, codes)
         assert came_to(verdict) == ("pass", "full", None)
         assert inspect(world, GAP, inspector=inspector, rulebook="us-or")["acceptance"] == "accepted"
+
+
+def test_a_certificate_that_is_only_common_practice_never_refuses(world: World, monkeypatch: pytest.MonkeyPatch) -> None:
+    def by_custom(key: str, on: dt.date) -> rules.Rulebook:
+        book = rules.rulebook(key, on)
+        duties = tuple(msgspec.structs.replace(duty, provenance="common_practice") for duty in book.inspections)
+        return msgspec.structs.replace(book, inspections=duties)
+
+    monkeypatch.setattr(verdict_module, "rulebook", by_custom)
+    for inspector in (CERTIFIED | {"valid_until": "2026-05-13"}, CERTIFIED | {"valid_from": "2026-05-15"}):
+        verdict = inspect(world, GAP, inspector=inspector)
+        assert (verdict["acceptance"], [flag["code"] for flag in verdict["flags"]]) == ("held", ["tester_not_certified"])
 
 
 def test_a_refused_report_of_a_failure_orders_another_inspection(world: World) -> None:

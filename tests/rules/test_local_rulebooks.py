@@ -18,6 +18,7 @@ from rules.notices import default_steps
 from rules.notices.local import stated_notices, with_local
 from rules.selection.tables import in_force, index
 from rules.standing.schedule import interval_for
+from rules.stating import not_applied
 
 ON = dt.date(2026, 6, 1)
 BEFORE = dt.date(2025, 6, 1)
@@ -323,3 +324,86 @@ def test_a_published_value_names_where_its_text_can_be_read() -> None:
     rules.check_local(version)
     source = rulebook(version, ON).cite(rulebook(version, ON).limit("report.due"))
     assert (source.provenance, source.url) == ("published", "https://alder-falls.example/code/13.08")
+
+
+def test_a_rulebook_that_ends_leaves_the_state_alone_from_the_next_day() -> None:
+    version = local(in_force_until="2026-12-31", intervals=[interval()])
+    rules.check_local(version)
+    for day, months in ((dt.date(2026, 12, 31), 6), (dt.date(2027, 1, 1), 12)):
+        found = interval_for(rulebook(version, day), "health", "non_residential")
+        assert found is not None
+        assert found.months == months, day
+    assert rulebook(version, dt.date(2027, 1, 1)).local is msgspec.UNSET
+
+
+def test_a_utility_may_ask_for_a_test_after_an_event_that_the_state_leaves_out() -> None:
+    state = rulebook("us-wa", ON)
+    assert all(trigger.event != "reoccupancy" for trigger in state.triggers)
+    version = local(triggers=[entry(event="reoccupancy", days=10), entry(event="incident", days=0)])
+    rules.check_local(version)
+    found = {trigger.event: trigger for trigger in rulebook(version, ON).triggers}
+    assert (found["reoccupancy"].days, rulebook(version, ON).cite(found["reoccupancy"]).clause) == (10, "13.08.050")
+    assert (found["incident"].days, rulebook(version, ON).cite(found["incident"]).provenance) == (0, "stated_by_utility")
+
+
+def test_a_shorter_limit_in_another_unit_is_applied() -> None:
+    # WAC 246-292-034: calibrated at least yearly, ±0.2 psi (from memory), which is 1.379 kPa.
+    stated = [limit(name="gauge.calibration", at_most=6, unit="months"), limit(name="gauge.accuracy", at_most=1.37, unit="kPa")]
+    version = local(limits=stated)
+    rules.check_local(version)
+    effective = rulebook(version, ON)
+    assert (effective.limit("gauge.calibration").at_most, effective.limit("gauge.accuracy").unit) == (6, "kPa")
+
+
+REPEATED = {"key": "repeat", "months": 6, "hazards": [], "failures": 2, "within_months": 24}
+
+
+def test_an_interval_after_repeated_failures_is_a_utilitys_to_state() -> None:
+    # WAC 246-290-490 (7)(b)(ii): "more frequently, if required by the purveyor"; nothing is laxer where the yearly test stays.
+    version = local(intervals=[interval(**REPEATED)])
+    rules.check_local(version)
+    effective = rulebook(version, ON)
+    failed = [dt.date(2025, 2, 1), dt.date(2026, 2, 1)]
+    for days, months in (([], 12), (failed[:1], 12), (failed, 6)):
+        found = interval_for(effective, "health", "non_residential", ON, days)
+        assert found is not None
+        assert found.months == months, days
+
+
+@pytest.mark.parametrize(
+    ("stated", "laxer"),
+    [
+        ({"months": 6}, False),
+        ({"months": 9}, True),
+        # An assembly that failed three times failed twice, and one that failed twice in 12 months failed so in 24.
+        ({"months": 9, "failures": 3}, True),
+        ({"months": 9, "within_months": 12}, True),
+        # Two failures in 24 months need not be three in 36; three within 24 months are both.
+        ({"months": 9, "failures": 3, "within_months": 36}, True),
+        ({"months": 3, "failures": 3, "within_months": 12}, False),
+    ],
+)
+def test_a_state_that_tests_repeat_failures_oftener_is_a_floor(stated: dict[str, Any], laxer: bool) -> None:  # noqa: FBT001 - the row's answer
+    own = local(intervals=[interval(**{**REPEATED, **stated})])
+    state = rulebook("us-wa", ON)
+    yearly = state.intervals[0]
+    repeat = msgspec.structs.replace(yearly, key="often", months=6, failures=2, within_months=24)
+    state = msgspec.structs.replace(state, intervals=(repeat, *state.intervals))
+    composed = compose(rulebook_data("us-wa"), state, own, ON, local_limits())
+    assert bool(composed.laxer) is laxer
+
+
+def test_what_is_not_applied_is_said_in_a_sentence_with_the_clause() -> None:
+    # A version that was stated before the state's rulebook became stricter.
+    (found,) = not_applied(local(intervals=[interval(months=18)]), ON)
+    assert found.startswith("intervals/0/months: ")
+    assert "every 12 months (WAC 246-290-490" in found
+    assert list(not_applied(local(intervals=[interval()]), ON)) == []
+
+
+def test_a_deadline_of_the_same_key_takes_the_place_of_the_states() -> None:
+    state = next(row for row in rulebook("us-wa", ON).deadlines if row.key == "health_left")
+    version = local(deadlines=[deadline(key=state.key, hazards=list(state.hazards), acts_as=list(state.acts_as), days=7)])
+    rules.check_local(version)
+    (found,) = [row for row in rulebook(version, ON).deadlines if row.key == state.key]
+    assert (state.days, found.days, rulebook(version, ON).cite(found).provenance) == (30, 7, "stated_by_utility")

@@ -1,6 +1,7 @@
 """The texts of answers: every template is used, every parameter is filled, and numbers never contradict the outcome beside them."""
 
 import ast
+import math
 import string
 from collections.abc import Iterator
 from pathlib import Path
@@ -193,3 +194,9 @@ def test_a_minimum_is_printed_short_and_on_its_side_of_the_reading(value: float,
 )
 def test_a_number_has_at_least_one_decimal(value: float, printed: str) -> None:
     assert texts.number(value) == printed
+
+
+def test_a_minimum_that_no_rounding_keeps_apart_from_the_reading_is_printed_in_full() -> None:
+    value = 1 / 3
+    assert texts.minimum(value, 0.2) == "0.333"
+    assert texts.minimum(value, math.nextafter(value, 0)) == "0.3333333333333333"

@@ -4,9 +4,10 @@ import datetime as dt
 from typing import Any
 
 import msgspec
+import pytest
 
 import rules
-from rules.field_test import phase
+from rules.field_test import phase, plan
 from rules.field_test.phase import CACHED
 
 RECEIVED = dt.datetime(2026, 5, 15, tzinfo=dt.UTC)
@@ -58,4 +59,14 @@ def test_more_different_readings_than_are_remembered_are_forgotten_again() -> No
     for thousandths in range(1000, 1000 + CACHED + 100):
         judged(thousandths / 1000)
     assert 0 < phase._judge_cached.cache_info().currsize <= CACHED
+    assert msgspec.json.encode(judged(1.0)) == first
+
+
+def test_more_plans_than_are_remembered_are_forgotten_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(plan, "_PLANS", {})
+    monkeypatch.setattr(plan, "_MOST_PLANS", 2)
+    first = msgspec.json.encode(judged(1.0))
+    for rulebook in ("us-wa", "us-or", "us-ny"):
+        judged(1.0, rulebook=rulebook)
+    assert len(plan._PLANS) == 2
     assert msgspec.json.encode(judged(1.0)) == first

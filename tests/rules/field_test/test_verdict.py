@@ -600,6 +600,16 @@ def test_a_rulebook_that_names_no_deadline_cannot_be_asked_for_one() -> None:
     assert whole(caught.value)
 
 
+def test_a_kind_that_no_criterion_of_a_rulebook_covers_is_not_judged_by_it() -> None:
+    from rules.field_test.plan import plan  # noqa: PLC0415 - this one test looks inside
+
+    book = rules.rulebook("us-common", dt.date(2026, 5, 14))
+    covered = tuple(criterion for criterion in book.criteria if "svb" not in criterion.kinds)
+    with pytest.raises(rules.NotJudgeableError) as caught:
+        plan(msgspec.structs.replace(book, criteria=covered, digest="no criteria for an SVB"), "svb", "psi")
+    assert whole(caught.value).message == "Rulebook `us-common` has no criteria for a `svb`. Name a rulebook that has."
+
+
 def test_a_pair_that_contradicts_itself_says_nothing_against_the_second_check() -> None:
     initial = phase("rp", {"component": "relief_valve", "opened_at": 8.0}, {"component": "check_2", "held_at": 0.2})
     verdict = judge("rp", initial_test=initial)
