@@ -118,9 +118,31 @@ CREATE TABLE record.assembly (
     in_plant_air_gap boolean,
     -- The hazard in the authority's own word; NULL: stated by degree alone.
     hazard_class text,
+    manufacturer text,
+    model text,
+    approval text CHECK (approval IN ('approved', 'formerly_approved', 'not_approved')),
+    -- The utility's own number of it, and the meter it is behind.
+    assembly_number text,
+    meter text,
+    -- Where the assembly itself is; NULL: where its premises are.
+    location jsonb,
+    latitude double precision GENERATED ALWAYS AS ((location -> 'latitude')::double precision) STORED,
+    longitude double precision GENERATED ALWAYS AS ((location -> 'longitude')::double precision) STORED,
+    -- The assembly that it replaced, and that replaced it; when and why it was retired for good.
+    replaces uuid,
+    replaced_by uuid,
+    retired_on date,
+    retired_because text,
     PRIMARY KEY (utility_id, id),
-    FOREIGN KEY (utility_id, premises_id) REFERENCES record.premises (utility_id, id)
+    FOREIGN KEY (utility_id, premises_id) REFERENCES record.premises (utility_id, id),
+    -- An export holds either of the two first.
+    CONSTRAINT assembly_replaces FOREIGN KEY (utility_id, replaces) REFERENCES record.assembly (utility_id, id) DEFERRABLE INITIALLY DEFERRED,
+    CONSTRAINT assembly_replaced_by FOREIGN KEY (utility_id, replaced_by) REFERENCES record.assembly (utility_id, id) DEFERRABLE INITIALLY DEFERRED,
+    CONSTRAINT assembly_replaced_once UNIQUE (utility_id, replaces)
 );
+CREATE INDEX assembly_by_assembly_number ON record.assembly (utility_id, assembly_number) WHERE assembly_number IS NOT NULL;
+CREATE INDEX assembly_by_meter ON record.assembly (utility_id, meter) WHERE meter IS NOT NULL;
+CREATE INDEX assembly_by_place ON record.assembly (utility_id, latitude, longitude) WHERE latitude IS NOT NULL;
 CREATE INDEX assembly_of_premises ON record.assembly (utility_id, premises_id, id);
 CREATE INDEX assembly_of_kind ON record.assembly (utility_id, kind, id);
 CREATE INDEX assembly_by_serial_number ON record.assembly (utility_id, serial_number) WHERE serial_number IS NOT NULL;

@@ -225,7 +225,11 @@ def _where(content: AnyContent, known: SheetFacts | None, kind: str) -> list[tup
         found.append(("Premises", known.premises_reference))
     found.append(("Assembly", kind))
     for label, value in (
+        ("Manufacturer", None if known is None else known.manufacturer),
+        ("Model", None if known is None else known.model),
+        ("Approval", None if known is None or known.approval is None else _words(known.approval)),
         ("Serial number", None if known is None else known.serial_number),
+        ("Utility's number", None if known is None else known.assembly_number),
         ("Size", _size(known)),
         ("Location", None if known is None else known.position),
     ):
@@ -260,6 +264,13 @@ def _facts(content: ReceiptContent, known: SheetFacts | None, kind: str) -> list
     ]
     if report.line_pressure is not UNSET:
         found.append(("Line pressure", f"{report.line_pressure:g} {report.units.pressure}"))
+    for label, stated in (("Installed correctly", report.installed_correctly), ("Relief valve air gap", report.relief_air_gap)):
+        if stated is not UNSET:
+            found.append((label, "yes" if stated else "NO"))
+    if report.installed_as is not UNSET:
+        found.append(("Installed as", _words(report.installed_as)))
+    if report.replaced_serial_number is not UNSET:
+        found.append(("Replaced serial number", report.replaced_serial_number))
     found.append(("Report", f"{report.id}"))
     return found
 

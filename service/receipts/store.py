@@ -15,7 +15,11 @@ class SheetFacts(Struct, frozen=True, kw_only=True):
 
     utility_name: str
     premises_reference: str | None
+    manufacturer: str | None
+    model: str | None
+    approval: str | None
     serial_number: str | None
+    assembly_number: str | None
     nominal_size: str | None
     position: str | None
     gauge_serial_number: str | None

@@ -1,6 +1,6 @@
 -- name: facts
 -- What a person needs beside a report to find the assembly and the gauge; no name and no address of anybody.
-SELECT u.name AS utility_name, p.reference AS premises_reference, a.serial_number, a.nominal_size::text AS nominal_size, a.position,
+SELECT u.name AS utility_name, p.reference AS premises_reference, a.manufacturer, a.model, a.approval, a.serial_number, a.assembly_number, a.nominal_size::text AS nominal_size, a.position,
     g.serial_number AS gauge_serial_number, s.basis, r.superseded_by,
     record.decision(t.utility_id, t.id, NULL) AS decision
 FROM record.report AS t

@@ -17,6 +17,7 @@ import rules
 from service.problems import fault, problem, problem_of, rules_fault
 from service.registry.calendar import today
 from service.registry.follower import Follower
+from service.registry.replacing import check_replacement, follow_replacement
 from service.registry.schemas import (
     Assembly,
     AssemblyFacts,
@@ -48,8 +49,10 @@ async def create_thing(
     async with follower.changing(code) as change:
         _check_installation(facts, UNSET, today(change.utility, now))
         facts = _with_hazard(change.utility, facts, UNSET, today(change.utility, now))
+        await check_replacement(registry, change, facts, today(change.utility, now))
         thing = await registry.create_on(change.connection, shape, code, facts, new_id=new_id, now=now)
-        await change.rework([thing.id])
+        retired: list[UUID] = await follow_replacement(registry, change, thing, before=None, now=now)
+        await change.rework([thing.id, *retired])
     return thing
 
 
@@ -69,8 +72,12 @@ async def change_thing(
         registered: Any = await registry.get(shape, code, thing_id)
         await _check_organisation(registry, code, facts, before=registered.organisation_id)
     async with follower.changing(code) as change:
+        before: Assembly | None = None
         if shape is Assembly:
             before = await registry.get_on(change.connection, Assembly, code, thing_id)
+            if before.retired_on is not UNSET and facts.in_service:
+                raise problem("assembly_retired", pointer="/in_service", on=before.retired_on.isoformat())
+            await check_replacement(registry, change, facts, today(change.utility, now), itself=before)
             _check_installation(facts, before.installed_on, today(change.utility, now))
             facts = _with_occurrences(before, facts, today(change.utility, now))
             facts = _with_hazard(change.utility, facts, before, today(change.utility, now))
@@ -79,7 +86,8 @@ async def change_thing(
             facts = _with_hazard(change.utility, facts, premises, today(change.utility, now))
         thing = await registry.change(change.connection, shape, code, thing_id=thing_id, facts=facts, version=version, now=now)
         if isinstance(thing, Assembly):
-            await change.rework([thing.id])
+            retired: list[UUID] = await follow_replacement(registry, change, thing, before=before, now=now)
+            await change.rework([thing.id, *retired])
         elif isinstance(thing, Premises):
             await change.rework(await change.assemblies_of(thing.id))
     return thing

@@ -208,10 +208,14 @@ class AssemblyOccurrence(Struct, frozen=True, kw_only=True, forbid_unknown_field
     """The day."""
 
 
+Approval = Literal["approved", "formerly_approved", "not_approved"]
+RetiredBecause = Literal["replaced"]
+
+
 class AssemblyFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """An installed assembly that is field-tested, or an air gap or device that is inspected.
 
-    `nominal_size` has its unit, `position` says where on the premises it is.
+    `nominal_size` has its unit, `position` says in words where on the premises it is.
 
     `hazard` is `unknown` until somebody has assessed it; tests and deadlines are then those of a health hazard. `purpose`,
     `backpressure_possible` and `in_plant_air_gap` (behind an assembly for premises isolation) decide with the hazard whether the kind is
@@ -234,12 +238,26 @@ class AssemblyFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     """Whether the customer's side can push back."""
     in_plant_air_gap: bool | UnsetType = UNSET
     """Whether an approved air gap inside the plant is on record."""
+    manufacturer: ShortText | UnsetType = UNSET
+    """The manufacturer."""
+    model: ShortText | UnsetType = UNSET
+    """The manufacturer's model."""
+    approval: Approval | UnsetType = UNSET
+    """Whether the model is on the list of approved assemblies that your authority uses."""
     serial_number: ShortText | UnsetType = UNSET
     """The serial number."""
+    assembly_number: ShortText | UnsetType = UNSET
+    """Your own number for it."""
+    meter: ShortText | UnsetType = UNSET
+    """The number of the meter that it is behind."""
     nominal_size: Size | UnsetType = UNSET
     """The nominal size."""
     position: Name | UnsetType = UNSET
     """Where on the premises it is."""
+    location: Location | UnsetType = UNSET
+    """Where the assembly itself is; left out, it is where its premises are."""
+    replaces: UUID | UnsetType = UNSET
+    """The assembly at these premises that this one replaced; that one is retired from `installed_on`, which is then required."""
     installed_on: dt.date | UnsetType = UNSET
     """The day it was installed."""
     in_service: bool = True
@@ -262,6 +280,12 @@ class Assembly(AssemblyFacts, frozen=True, kw_only=True, forbid_unknown_fields=F
 
     hazard: AssemblyHazard
     """The degree of hazard it protects against; with `hazard_class`, the degree that the word acts as in the rulebook."""
+    replaced_by: UUID | UnsetType = UNSET
+    """The assembly that replaced this one."""
+    retired_on: dt.date | UnsetType = UNSET
+    """The day from which it is out of service for good."""
+    retired_because: RetiredBecause | UnsetType = UNSET
+    """Why it was retired."""
     id: UUID
     version: int
     created_at: dt.datetime

@@ -53,8 +53,9 @@ class RegistryStore:
             "changed_at": now,
         }
         name = NAMES[shape]
+        statement = _SQL["create"].format(table=name, columns=", ".join(type(facts).__struct_fields__))
         try:
-            row = await connection.fetchval(_SQL[f"create_{name}"], msgspec.json.encode(document).decode())
+            row = await connection.fetchval(statement, msgspec.json.encode(document).decode())
         except asyncpg.ForeignKeyViolationError as error:
             raise unregistered(error) from None
         except asyncpg.UniqueViolationError:
@@ -91,13 +92,34 @@ class RegistryStore:
             "created_at": now,
             "changed_at": now,
         }
+        columns = type(facts).__struct_fields__
+        news = ", ".join(f"new.{column}" for column in columns)
+        statement = _SQL["change"].format(table=NAMES[shape], columns=", ".join(columns), new_columns=news)
         try:
-            row = await connection.fetchval(_SQL[f"change_{NAMES[shape]}"], msgspec.json.encode(document).decode(), version)
+            row = await connection.fetchval(statement, msgspec.json.encode(document).decode(), version)
         except asyncpg.ForeignKeyViolationError as error:
             raise unregistered(error) from None
         if row is None:
             raise problem("version_changed")
         return msgspec.json.decode(row, type=shape)
+
+    async def retire(
+        self,
+        connection: Connection,
+        utility: str,
+        assembly_id: UUID,
+        *,
+        on: dt.date,
+        because: str,
+        by: UUID | None,
+        now: dt.datetime,
+    ) -> None:
+        """Retire an assembly for good, in the caller's transaction."""
+        await connection.execute(_SQL["retire"], utility, assembly_id, now, on, because, by)
+
+    async def unretire(self, connection: Connection, utility: str, assembly_id: UUID, *, now: dt.datetime) -> None:
+        """Take back that an assembly was retired, in the caller's transaction."""
+        await connection.execute(_SQL["unretire"], utility, assembly_id, now)
 
     async def create_utility(self, new: NewUtility, organisation_id: UUID, *, now: dt.datetime) -> UtilityOnRecord:
         """Keep a new utility, its log, and the grant to the organisation that stands for it, in one transaction."""
@@ -154,7 +176,7 @@ class RegistryStore:
 def _reading(verb: str, shape: type[Any]) -> str:
     """The statement that reads things of a shape; a testing company has its own where there are columns closed to it."""
     own = f"{verb}_{NAMES[shape]}_for_company"
-    return _SQL[own] if own in _SQL and company_looks() else _SQL[f"{verb}_{NAMES[shape]}"]
+    return _SQL[own] if own in _SQL and company_looks() else _SQL[verb].format(table=NAMES[shape])
 
 
 def unregistered(error: asyncpg.ForeignKeyViolationError) -> ProblemError:

@@ -40,8 +40,8 @@ r.id IN (SELECT l.supersedes FROM record.report l WHERE l.utility_id = $1 AND l.
 least(r.performed_at, r.received_at), CASE WHEN NOT {passes} THEN 1 WHEN r.reason = 'repair' THEN 2 ELSE 0 END, r.received_at, r.id
 
 -- name: there
--- In service, and installed by the last day.
-(a.in_service AND (a.installed_on IS NULL OR a.installed_on <= $3))
+-- In service, or replaced later, and installed by the last day.
+((a.in_service OR a.retired_because = 'replaced' AND a.retired_on > $3) AND (a.installed_on IS NULL OR a.installed_on <= $3))
 
 -- name: perhaps_overdue
 -- Assemblies that were (`surely`), or may have been, overdue on the last day ($3) by what was received before a moment ($5). Those left out

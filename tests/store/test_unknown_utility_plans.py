@@ -125,6 +125,14 @@ HOT: dict[str, Callable[[str], tuple[str, list[Any]]]] = {
     "a page of failed ones": _page(status="failed"),
     "a page of unprotected ones": _page(protection="lost"),
     "a page of an area": _page(area=Area(west=-120, south=40, east=-119.99, north=40.005)),
+    "a page of an area by assemblies' own place": lambda code: _composed(
+        "lines",
+        code,
+        Wanted(today=TODAY, soon=TODAY, area=Area(west=-120, south=40, east=-119, north=41)),
+        None,
+        101,
+        place="assembly",
+    ),
 }
 
 

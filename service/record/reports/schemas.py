@@ -11,9 +11,10 @@ from service.auth.access import Principal
 from service.http.documents import Needs
 from service.http.plain_text import WRITTEN
 from service.record.reviews.schemas import ReviewDecision
-from service.registry.schemas import Code
+from service.registry.schemas import Code, ShortText
 
 Reason = Literal["installation", "periodic", "repair", "relocation", "incident", "other"]
+InstalledAs = Literal["new", "existing", "replacement"]
 Text = Annotated[str, Meta(max_length=4000)]
 
 
@@ -43,6 +44,14 @@ class KeptFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, o
     """The final test, after the repair."""
     declared: Literal["pass", "fail", "incomplete"] | UnsetType = UNSET
     """The outcome that the report itself declares."""
+    installed_correctly: bool | UnsetType = UNSET
+    """Whether the assembly is installed correctly, as the tester found it; recorded, not judged."""
+    relief_air_gap: bool | UnsetType = UNSET
+    """Whether the relief valve discharges through an approved air gap; recorded, not judged."""
+    installed_as: InstalledAs | UnsetType = UNSET
+    """Whether the assembly is new, existing or a replacement."""
+    replaced_serial_number: ShortText | UnsetType = UNSET
+    """The serial number of the assembly that was replaced."""
     remarks: Text | UnsetType = UNSET
     """The tester's remarks."""
     supersedes: UUID | UnsetType = UNSET

@@ -211,7 +211,7 @@ ORDER BY r.log_index LIMIT {limit}
 -- name: standing_facts
 -- What the standings of these assemblies rest on besides reports, read under the log's lock: a change of the register waits for it too.
 SELECT a.id, s.basis, CASE WHEN s.rests_version = s.version THEN s.rests_on END AS rests_on, a.kind, a.hazard, a.purpose, a.backpressure_possible, a.in_plant_air_gap, a.hazard_class, a.installed_on,
-    a.in_service, p.connection, a.occurrences::text AS occurrences, a.season::text AS season, a.test_interval_months,
+    a.in_service, a.retired_on, a.retired_because, p.connection, a.occurrences::text AS occurrences, a.season::text AS season, a.test_interval_months,
     a.created_at, {incidents_as_of} AS incidents
 FROM record.assembly a
 JOIN record.premises p ON p.utility_id = a.utility_id AND p.id = a.premises_id

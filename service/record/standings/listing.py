@@ -247,6 +247,9 @@ def _corrections(known: Sequence[HistoryRow], later: Sequence[HistoryRow]) -> li
 
 
 def _on(utility: UtilityOnRecord, row: AssemblyRow, history: Sequence[HistoryRow], on: dt.date) -> rules.Standing:
+    if row.retired_because == "replaced" and row.retired_on is not None and on < row.retired_on:
+        # It was in service until the day on which another was installed in its place.
+        row = msgspec.structs.replace(row, in_service=True)
     return rules.standing_on(work_out(utility, row, history), on, utility.due_soon_days)
 
 

@@ -32,7 +32,8 @@ class AssembliesQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     """Which assemblies: those for which everything given holds.
 
     `due_before` and `due_after` leave out the day itself, and assemblies without a due day. `tester_id`: whose test the standing rests on.
-    `area` is west, south, east and north of a box in degrees (as a `bbox` of RFC 7946), edges included; one that crosses the antimeridian
+    `area` is west, south, east and north of a box in degrees (as a `bbox` of RFC 7946), edges included, in which the assembly is by its own
+    `location` or, where it has none, by that of its premises; one that crosses the antimeridian
     has its west greater than its east. In the order of `assembly_id` a walk through the pages repeats and misses nothing whatever is
     recorded meanwhile; in the order of `due_on`, an assembly whose due day changes during the walk may be met again or passed over.
     """
@@ -77,7 +78,7 @@ _Chunks = AsyncIterator[list[Any]]
 
 _REGISTERED = _Form(
     name="assemblies",
-    columns=["id", *(name for name in Assembly.__struct_fields__ if name not in ("id", "nominal_size"))],
+    columns=["id", *(name for name in Assembly.__struct_fields__ if name not in ("id", "nominal_size", "location"))],
     item=lambda item: item.assembly,
     place=lambda item: item.location,
 )

@@ -1,7 +1,8 @@
 """Lists of assemblies and of their standings in Postgres, and the reports that a past standing rested on."""
 
 import datetime as dt
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import product
 from operator import itemgetter
 from typing import Any, Final
 from uuid import UUID
@@ -22,6 +23,8 @@ PRESSING: Final = ("overdue", "due_soon")
 """Statuses of a day: stretches of the due day among the current ones."""
 KEPT: Final = ("current", "failed", "untested", "out_of_service")
 """Statuses as they are kept."""
+PLACES: Final = ("assembly", "premises")
+"""What an area is looked for by: where the assembly itself is, or where it is by its premises."""
 EXCEPTIONAL: Final = KEPT[1:]
 """The kept statuses that few assemblies have."""
 Place = tuple[dt.date, UUID]
@@ -114,19 +117,22 @@ class StandingStore:
 
     async def _page(self, head: str, utility: str, wanted: Wanted, after: Place | None, limit: int) -> list[Any]:
         """A page's rows: by one statement, or by due day from several strands, each of which an index gives in order."""
+        plain = not wanted.by_due_on or wanted.status in PRESSING
+        ways: Iterable[list[Strand | None]] = [[None]] if plain else _strands(wanted, after)
+        order = itemgetter("due", "assembly_id") if wanted.by_due_on else itemgetter("assembly_id")
+        found: list[Any] = []
         async with self._pool.lend(utility, by_key=True) as connection:
-            if not wanted.by_due_on or wanted.status in PRESSING:
+            if plain and wanted.area is None:
                 sql, arguments = _composed(head, utility, wanted, after, limit)
                 return list(await connection.fetch(sql, *arguments))
-            found: list[Any] = []
             # One snapshot, so that an assembly that changes meanwhile is not met in two strands.
             async with connection.transaction(isolation="repeatable_read", readonly=True):
-                for strands in _strands(wanted, after):
+                for strands in ways:
                     rows = []
-                    for strand in strands:
-                        sql, arguments = _composed(head, utility, wanted, after, limit - len(found), strand=strand)
+                    for strand, place in product(strands, PLACES if wanted.area is not None else (None,)):
+                        sql, arguments = _composed(head, utility, wanted, after, limit - len(found), strand=strand, place=place)
                         rows += await connection.fetch(sql, *arguments)
-                    found += sorted(rows, key=itemgetter("due", "assembly_id"))[: limit - len(found)]
+                    found += sorted(rows, key=order)[: limit - len(found)]
                     if len(found) == limit:
                         break
             return found
@@ -154,7 +160,7 @@ def _kept_only(wanted: Wanted) -> bool:
     )
 
 
-def _strands(wanted: Wanted, after: Place | None) -> Iterator[list[Strand]]:
+def _strands(wanted: Wanted, after: Place | None) -> Iterator[list[Strand | None]]:
     """What a list by due day is made of, in order: those with a due day, then those without one; each by the statuses that are kept."""
     statuses = KEPT if wanted.status is None else (wanted.status,)
     if after is None or after[0] != NEVER:
@@ -176,7 +182,14 @@ def _status_parts(wanted: Wanted, strand: Strand | None) -> list[str]:
 
 
 def _composed(
-    head: str, utility: str, wanted: Wanted, after: Place | None, limit: int, *, strand: Strand | None = None
+    head: str,
+    utility: str,
+    wanted: Wanted,
+    after: Place | None,
+    limit: int,
+    *,
+    strand: Strand | None = None,
+    place: str | None = "premises",
 ) -> tuple[str, list[Any]]:
     """The statement that begins with that part and gives what is wanted, of a strand where one is given, with its arguments."""
     undated = strand is not None and not strand.dated
@@ -198,7 +211,7 @@ def _composed(
     values: dict[str, Any] = {name: getattr(wanted, name) for name in Wanted.__struct_fields__}
     values |= {"utility": utility, "limit": limit}
     if wanted.area is not None:
-        parts.append("area" if wanted.area.west <= wanted.area.east else "area_over_antimeridian")
+        parts.append(f"area_of_{place}" + ("" if wanted.area.west <= wanted.area.east else "_over_antimeridian"))
         values |= structs.asdict(wanted.area)
     if after is not None:
         # Where there is a standing, the place stored with it is the assembly's too; given twice, it would be taken for two conditions.

@@ -3,13 +3,13 @@
 -- on; one without (`nonreturn rebuild` writes those) stands in the lists that ask for nothing that only a standing says.
 
 -- name: lines
-SELECT a.id AS assembly_id, a.premises_id, p.name AS premises, p.address, p.reference, p.location::text AS location, p.connection,
+SELECT a.id AS assembly_id, a.premises_id, p.name AS premises, p.address, p.reference, coalesce(a.location, p.location)::text AS location, p.connection,
     a.kind, a.hazard, a.purpose, a.backpressure_possible, a.in_plant_air_gap, a.hazard_class, a.serial_number, a.position, a.installed_on, a.in_service, a.created_at, s.basis, coalesce(s.due_on, 'infinity'::date) AS due
 FROM record.assembly a
 JOIN record.premises p ON p.utility_id = a.utility_id AND p.id = a.premises_id
 
 -- name: things
-SELECT a.id AS assembly_id, jsonb_strip_nulls(to_jsonb(a) - 'utility_id')::text AS thing, p.location::text AS location,
+SELECT a.id AS assembly_id, jsonb_strip_nulls(to_jsonb(a) - 'utility_id')::text AS thing, coalesce(a.location, p.location)::text AS location,
     coalesce(s.due_on, 'infinity'::date) AS due
 FROM record.assembly a
 JOIN record.premises p ON p.utility_id = a.utility_id AND p.id = a.premises_id
@@ -33,11 +33,18 @@ WHERE a.utility_id = {utility}
 -- name: tester_id
 AND r.utility_id = {utility} AND r.tester_id = {tester_id}
 
--- name: area
-AND p.latitude >= {south} AND p.latitude <= {north} AND p.longitude >= {west} AND p.longitude <= {east}
+-- name: area_of_premises
+AND p.latitude >= {south} AND p.latitude <= {north} AND p.longitude >= {west} AND p.longitude <= {east} AND a.latitude IS NULL
 
--- name: area_over_antimeridian
-AND p.latitude >= {south} AND p.latitude <= {north} AND (p.longitude >= {west} OR p.longitude <= {east})
+-- name: area_of_premises_over_antimeridian
+AND p.latitude >= {south} AND p.latitude <= {north} AND (p.longitude >= {west} OR p.longitude <= {east}) AND a.latitude IS NULL
+
+-- name: area_of_assembly
+-- An assembly's own place counts before that of its premises.
+AND a.latitude >= {south} AND a.latitude <= {north} AND a.longitude >= {west} AND a.longitude <= {east}
+
+-- name: area_of_assembly_over_antimeridian
+AND a.latitude >= {south} AND a.latitude <= {north} AND (a.longitude >= {west} OR a.longitude <= {east})
 
 -- name: status_kept_current
 AND s.status = 'current'
