@@ -2,7 +2,7 @@
 
 import datetime as dt
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Any, Final, Literal
 from uuid import UUID
 
 from msgspec import Struct
@@ -19,12 +19,17 @@ _LONG: Final = 3600.0
 
 
 class LoggedRow(ReportRow, frozen=True, kw_only=True):
-    """A report's row whole, with its place in the log whether another corrects it, and whether it was voided."""
+    """A report's row whole, with its place in the log, whether another corrects it, and what was decided of it last."""
 
     log_index: int
     initial_outcome: Outcome | None
     superseded: bool
-    void: bool
+    decision: Literal["accepted", "refused", "void"] | None
+
+    @property
+    def void(self) -> bool:
+        """Whether the report was voided."""
+        return self.decision == "void"
 
 
 class Tile(Struct, frozen=True, kw_only=True):

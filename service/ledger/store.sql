@@ -3,12 +3,12 @@
 SELECT reports FROM record.utility_log WHERE utility_id = $1;
 
 -- name: report
--- A report's row whole, its place in the log, and whether another corrects it or it was voided.
+-- A report's row whole, its place in the log, and whether another corrects it, and what was decided of it.
 SELECT r.id, r.assembly_id, r.tester_id, r.gauge_id, r.performed_at, r.performed_on, r.received_at, r.reason, r.supersedes,
     r.organisation_id, r.key_id, r.content_hash, r.content, r.judged, r.verdict, r.outcome, r.protection, r.acceptance, r.rulebook,
     r.rulebook_digest, r.previous, r.leaf_hash, r.company_id, r.mechanical_protection, r.failed_protection, r.acts_as, r.log_index, r.initial_outcome,
     EXISTS (SELECT FROM record.report c WHERE c.utility_id = r.utility_id AND c.supersedes = r.id) AS superseded,
-    EXISTS (SELECT FROM record.review d WHERE d.utility_id = r.utility_id AND d.id = r.id AND d.decision = 'void') AS void
+    record.decision(r.utility_id, r.id, NULL) AS decision
 FROM record.report r WHERE r.utility_id = $1 AND r.id = $2;
 
 -- name: reports
@@ -17,7 +17,7 @@ SELECT r.id, r.assembly_id, r.tester_id, r.gauge_id, r.performed_at, r.performed
     r.organisation_id, r.key_id, r.content_hash, r.content, r.judged, r.verdict, r.outcome, r.protection, r.acceptance, r.rulebook,
     r.rulebook_digest, r.previous, r.leaf_hash, r.company_id, r.mechanical_protection, r.failed_protection, r.acts_as, r.log_index, r.initial_outcome,
     EXISTS (SELECT FROM record.report c WHERE c.utility_id = r.utility_id AND c.supersedes = r.id) AS superseded,
-    EXISTS (SELECT FROM record.review d WHERE d.utility_id = r.utility_id AND d.id = r.id AND d.decision = 'void') AS void
+    record.decision(r.utility_id, r.id, NULL) AS decision
 FROM record.report r WHERE r.utility_id = $1 AND r.log_index >= $2 AND r.log_index < $3 ORDER BY r.log_index;
 
 -- name: leaf_hashes

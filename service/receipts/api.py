@@ -7,7 +7,7 @@ from msgspec import Raw, Struct
 from service.http.endpoint import Answer, Call, operation
 from service.http.media_types import JOSE, JSON
 from service.receipts import issue as records
-from service.receipts.issue import OnRecord
+from service.receipts.issue import Decision, OnRecord
 from service.receipts.open_report import mark_of
 from service.receipts.token import InspectionReceiptContent, ReceiptContent
 from service.signing import KeySet
@@ -44,6 +44,8 @@ class _Verification(Struct, frozen=True, kw_only=True):
     """Whether that key signs no more; it still proves what it signed."""
     on_record: OnRecord | None
     """How the receipt compares with the record kept here."""
+    decision: Decision | None
+    """What a person decided of the report last; null where nobody decided, or where the record here is not what was signed."""
 
 
 class Verification(_Verification, frozen=True, kw_only=True):
@@ -105,6 +107,7 @@ async def verify(call: Call, document: ReceiptToVerify) -> Answer:
             kid=checked.kid,
             key_retired=checked.kid != keys.current if checked.valid else None,
             on_record=found.on_record,
+            decision=found.decision,
             content=Raw(checked.payload) if isinstance(checked.content, ReceiptContent) else None,
             inspection=Raw(checked.payload) if isinstance(checked.content, InspectionReceiptContent) else None,
         )

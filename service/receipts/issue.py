@@ -11,6 +11,7 @@ from service.receipts import token as receipts
 from service.record.reports.leaf import leaf_hash, sound_leaf_hash
 from service.signing import SigningKeys, base64url
 
+Decision = Literal["accepted", "refused", "void"]
 OnRecord = Literal["as_signed", "superseded", "void", "differs", "not_here"]
 
 
@@ -19,6 +20,7 @@ class Found(Struct, frozen=True, kw_only=True):
 
     checked: receipts.Checked
     on_record: OnRecord | None
+    decision: Decision | None = None
 
 
 async def give(store: LogStore, keys: SigningKeys, utility: str, report_id: UUID) -> tuple[str, bytes]:
@@ -45,4 +47,4 @@ async def check(store: LogStore, keys: SigningKeys, token: str) -> Found:
     if base64url(leaf_hash(report.utility, row)) != checked.content.leaf_hash:
         return Found(checked=checked, on_record="differs")
     on_record: OnRecord = "void" if row.void else "superseded" if row.superseded else "as_signed"
-    return Found(checked=checked, on_record=on_record)
+    return Found(checked=checked, on_record=on_record, decision=row.decision)

@@ -97,6 +97,21 @@ def test_a_corrected_report_is_reported_as_superseded_and_not_by_which(signed_pl
     assert receipt_of(signed_place, first) == token
 
 
+def test_a_receipt_says_what_was_decided_of_the_report_since(signed_place: Place) -> None:
+    report_id = signed_place.recorded(check=0.6, declared="pass")["report"]["id"]
+    token = receipt_of(signed_place, report_id)
+    assert verified(signed_place.world, token)["decision"] is None
+    for version, decision in enumerate(("accepted", "refused")):
+        signed_place.world.client.patch(
+            f"{signed_place.base}/reviews/{report_id}",
+            json={"decision": decision, "because": "Looked at.", "decided_by": "A reviewer"},
+            headers=bearer(signed_place.keys["utility"]) | {"If-Match": f'"{version}"'},
+        ).raise_for_status()
+        found = verified(signed_place.world, token)
+        assert (found["on_record"], found["decision"]) == ("as_signed", decision)
+        assert "A reviewer" not in json.dumps(found)
+
+
 def test_a_report_that_is_not_there_and_anothers_have_no_receipt(signed_place: Place) -> None:
     other = signed_place.world.place()
     report_id = other.recorded()["report"]["id"]

@@ -140,18 +140,18 @@ def test_a_void_needs_a_reason_a_report_and_the_right(place: Place, world: World
 def test_receipts_and_pages_say_that_a_report_is_void(signed_place: Place) -> None:
     report = signed_place.recorded()["report"]["id"]
     receipt = signed_place.get(f"/reports/{report}/receipt").json()
-    assert verified(signed_place.world, receipt["receipt"]) == (True, "as_signed")
+    assert verified(signed_place.world, receipt["receipt"]) == (True, "as_signed", None)
     void(signed_place, report).raise_for_status()
-    assert verified(signed_place.world, receipt["receipt"]) == (True, "void")
+    assert verified(signed_place.world, receipt["receipt"]) == (True, "void", "void")
     page = signed_place.world.client.get(receipt["page"]).text
     assert "Genuine, but voided since" in page
     assert "The utility has voided this report." in page
 
 
-def verified(world: World, receipt: str) -> tuple[bool, str]:
-    """Whether a receipt is good, and how the record compares."""
+def verified(world: World, receipt: str) -> tuple[bool, str, str | None]:
+    """Whether a receipt is good, how the record compares, and what was decided."""
     answer = world.client.post("/v1/receipts/verify", json={"receipt": receipt}).json()
-    return answer["valid"], answer["on_record"]
+    return answer["valid"], answer["on_record"], answer["decision"]
 
 
 def test_a_past_day_is_answered_without_a_later_void(place: Place) -> None:
