@@ -7,6 +7,7 @@ that is left.
 """
 
 import datetime as dt
+from collections.abc import Iterable
 from functools import lru_cache
 
 import msgspec
@@ -113,14 +114,18 @@ def _conditions(case: Case, recommended: tuple[str, ...]) -> tuple[InstallationC
     )
 
 
+def _names(facts: Iterable[str]) -> str:
+    return ", ".join(f"`{fact}`" for fact in facts)
+
+
 def _summary(case: Case, kinds: tuple[KindResult, ...], recommended: tuple[str, ...]) -> str:
     requirements = [row.says for row in case.requirements]
     if not recommended:
         missing = dict.fromkeys(name for answer in kinds for name in answer.depends_on)
-        not_stated = [sentence("selection", "summary_not_stated", facts=", ".join(missing))] if missing else []
+        not_stated = [sentence("selection", "summary_not_stated", facts=_names(missing))] if missing else []
         return " ".join([sentence("selection", "summary_no_kind"), *not_stated, *requirements])
     least = next(answer for answer in kinds if answer.admissible)
-    depends = [sentence("selection", "summary_depends", facts=", ".join(least.depends_on))] if least.depends_on else []
+    depends = [sentence("selection", "summary_depends", facts=_names(least.depends_on))] if least.depends_on else []
     if least.kind in case.first:
         chosen = sentence("selection", "summary_first_choice", name=least.name, kind=least.kind)
         return " ".join([chosen, *requirements, *depends])

@@ -175,7 +175,7 @@ def _trend(place: _Place, series: _Series, next_test_on: dt.date, unit: Pressure
             limit = {"minimum": series.minimum, "unit": unit, "day": next_test_on.isoformat()}
             says += " " + sentence("trend", "chance", chance=chance, **limit)
             if chance >= setting("replace_before"):
-                code = "renew_spring_or_seat" if quantity == "held_at" else "renew_spring"
+                code = "replace_spring_or_seat" if quantity == "held_at" else "replace_spring"
                 suggestion = sentence("trend", code, component=component)
     return ComponentTrend(
         line=line,

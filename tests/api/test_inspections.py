@@ -147,7 +147,7 @@ def test_the_standing_of_an_air_gap_in_washington(place: Place) -> None:
     assert (untested["status"], untested["due_on"], untested["protection"]) == ("untested", "2026-05-01", "unknown")
     standing = recorded(place, gap, reason="installation")["standing"]
     assert (standing["status"], standing["due_on"], standing["protection"]) == ("current", "2027-06-01", "full")
-    assert standing["because"].startswith("The inspection of 2026-06-01 passed.")
+    assert standing["because"].startswith("It passed its inspection on 2026-06-01.")
     # A gap that is too short: nobody can say what it would do, which acts as lost at a health hazard.
     place.world.clock.pass_by(days=30)
     failed = recorded(place, gap, installation=SHORT)
@@ -199,8 +199,8 @@ def test_without_a_rule_no_day_is_set_and_the_reason_is_given(world: World, rule
     assert (standing["status"], standing["due_on"]) == ("current", due_on)
     if due_on is None:
         assert untested["due_on"] is None
-        assert f"Rulebook {rulebook} does not state when this kind is inspected." in untested["because"]
-        assert f"Rulebook {rulebook} does not state when this kind is inspected." in standing["because"]
+        assert f"Rulebook {rulebook} does not state when this kind is inspected, so" in untested["because"]
+        assert f"Rulebook {rulebook} does not state when this kind is inspected, so" in standing["because"]
         # The utility states its own.
         own = place.new_assembly(kind, test_interval_months=6)
         assert recorded(place, own, **facts)["standing"]["due_on"] == "2026-12-01"

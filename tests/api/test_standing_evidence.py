@@ -82,7 +82,7 @@ def test_an_initial_failure_counts_while_the_final_test_is_incomplete(place: Pla
         decide(place, answer["report"]["id"], "accepted").raise_for_status()
     standing = place.standing()
     assert (standing["status"], standing["protection"], standing["due_on"]) == ("failed", "lost", "2026-06-01")
-    assert standing["because"].startswith("The initial test of 2026-06-01 failed")
+    assert standing["because"].startswith("The assembly failed its initial test on 2026-06-01")
     assert rebuilt(place) == []
 
 

@@ -152,7 +152,7 @@ def test_a_summary_says_what_decides_whether_the_kind_is_approved(world: World) 
     summary = inspect(world, AVB, assembly=assembly)["summary"]
     assert "Whether this kind is approved here is unknown." in summary
     assert "`backpressure_possible` is not stated" in summary
-    assert "passed its inspection: it protects today." in summary
+    assert "passed its inspection: it protects the supply today." in summary
 
 
 def test_a_gap_that_may_be_flooded_protects_today_and_fails(world: World) -> None:

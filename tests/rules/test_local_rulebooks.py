@@ -148,7 +148,7 @@ def test_a_refusal_names_the_states_value_and_its_clause() -> None:
     with pytest.raises(rules.DocumentError) as refused:
         rules.check_local(local(intervals=[interval(months=18)]))
     message = refused.value.message
-    assert "every 12 months (WAC 246-290-490, Cross-connection control, (7)(b)(ii)" in message
+    assert "allows: 12 months (WAC 246-290-490, Cross-connection control, (7)(b)(ii)" in message
     assert message.endswith("State 12 months or fewer.")
 
 

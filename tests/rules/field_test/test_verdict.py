@@ -99,7 +99,7 @@ FAILURES = {
         {"pvb.air_inlet.opened"}, ["contradictory_reading", "contradictory_reading"], "air inlet stuck shut"),
     "an air inlet that opened only part-way": (
         "pvb", {"component": "air_inlet", "opened_at": 1.4, "opened_fully": False}, "fail", "degraded",
-        {"pvb.air_inlet.opened_fully"}, [], "air inlet hangs part-way"),
+        {"pvb.air_inlet.opened_fully"}, [], "air inlet stuck part-way open"),
     "an air inlet that opened too late": (
         "pvb", {"component": "air_inlet", "opened_at": 0.9, "opened_fully": True}, "fail", "degraded",
         {"pvb.air_inlet.opened_at"}, [], "weak air inlet spring, or a disc that sticks"),
@@ -319,9 +319,9 @@ def test_a_small_buffer_is_a_note_here_and_a_failure_there() -> None:
     failed = judge("rp", rulebook="ca-bc", initial_test=initial)
     assert (failed.outcome, failed.initial.protection, codes(failed)) == ("fail", "full", ["buffer_low"])
     assert "the buffer between check 1 and the relief valve" in failed.summary
-    assert failed.diagnosis[0].likely == "check 1 and relief valve too close together"
+    assert failed.diagnosis[0].likely == "check 1's differential and the relief valve's opening point too close together"
     # No barrier is gone, so that nothing is said of barriers that are.
-    said = "Repair what does not meet the rules and retest within 30 days, although every part works."
+    said = "Repair what does not meet the rules and retest within 30 days, even though every part is working."
     assert failed.actions[0].because == said
     repaired = [{"component": "relief_valve", "part": "spring", "action": "replaced"}]
     again = judge("rp", rulebook="ca-bc", initial_test=initial, repairs=repaired, final_test=phase("rp"))
@@ -399,7 +399,7 @@ def test_a_ceiling_is_itself_no_doubt_in_any_unit() -> None:
     # There is no smaller unit than kPa that gauges show, so that only the number can be looked at.
     kpa = judge("dc", units={"pressure": "kPa"}, line_pressure=400, initial_test=phase("dc", of_component("dc", "check_1", 50.0)))
     assert [one.message for one in kpa.flags if one.code == "unit_doubtful"] == [
-        "Check 1 held 50.0 kPa; such a part shows 44.82 kPa at most. Check the unit of the reading."
+        "Check 1 held 50.0 kPa; such a part shows at most 44.82 kPa. Check the unit of the reading."
     ]
     in_bar = judge("dc", units={"pressure": "bar"}, line_pressure=4, initial_test=phase("dc", of_component("dc", "check_1", 0.9)))
     assert "Read in psi, it would be 0.0621 bar" in next(one.message for one in in_bar.flags if one.code == "unit_doubtful")

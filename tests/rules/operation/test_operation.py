@@ -172,7 +172,7 @@ def test_an_open_outlet_is_atmospheric_also_where_it_draws_nothing() -> None:
     # With the supply sound it is what an ever smaller demand comes to.
     small = last("pvb", {**FLOWING, "demand_flow": 0.001})
     assert last("pvb", idle).pressures["outlet"] == pytest.approx(small.pressures["outlet"], abs=1e-3)
-    assert "Nothing is drawn off" in said(last("pvb", idle))
+    assert "No water is drawn off" in said(last("pvb", idle))
     # A reduced pressure assembly likewise: behind check 2 stands the atmosphere, less the 12 in that the outlet lies lower.
     step = last("rp", STATIC, {**idle, "inlet_shutoff": "closed"})
     assert step.pressures["outlet"] == pytest.approx(-0.433, abs=0.005)
@@ -231,7 +231,7 @@ def test_what_twelve_inches_of_height_are_for() -> None:
     assert last("pvb", FLOWING, {**SIPHON, "outlet_elevation": 0}, conditions=fouled).non_potable_reaches_supply
     low = last("pvb", FLOWING, SIPHON, conditions=fouled)
     assert not low.non_potable_reaches_supply
-    assert "this is why a vacuum breaker needs its height" in said(low)
+    assert "this is why a vacuum breaker must be installed above its outlets" in said(low)
 
 
 def test_an_outlet_above_a_vacuum_breaker_floods_it() -> None:
@@ -249,8 +249,8 @@ def test_no_vacuum_lifts_water_beyond_its_own_weight(feet: Any, reaches: Any) ->
         conditions={"check": "leaking", "air_inlet": "stuck_closed"},
     )  # fmt: skip
     assert step.non_potable_reaches_supply == reaches
-    assert ("is deeper than any vacuum can lift water" in said(step)) == (not reaches)
-    assert "No supply pulls a vacuum deeper" in said(step)
+    assert ("is lower than any vacuum can lift water from" in said(step)) == (not reaches)
+    assert "No supply can pull a vacuum deeper" in said(step)
     assert step.pressures["body"] >= round(sea_level().deepest_vacuum, 2)
 
 
@@ -328,7 +328,7 @@ def test_an_rp_with_its_relief_valve_stuck_stands_on_its_checks() -> None:
     for conditions in ({"relief_valve": "stuck_closed"}, {"relief_valve": "stuck_closed", "check_1": "leaking"}):
         step = last("rp", FLOWING, SIPHON, conditions=conditions)
         assert (step.non_potable_reaches_supply, step.protection) == (False, "degraded")
-        assert "stuck closed and should be open" in said(step)
+        assert "stuck closed, but should be open" in said(step)
     assert "does not need to open now" in said(last("rp", STATIC, conditions={"relief_valve": "stuck_closed"}))
     all_three = {"check_1": "leaking", "relief_valve": "stuck_closed", "check_2": "leaking"}
     assert last("rp", FLOWING, SIPHON, conditions=all_three).non_potable_reaches_supply
@@ -408,18 +408,18 @@ def test_a_relief_valve_stuck_open_lets_a_vacuum_draw_air() -> None:
     step = last("rp", FLOWING, SIPHON, conditions={"relief_valve": "sound", "check_1": "stuck_open"})
     assert step.air_drawn > 0
     assert "lets air into the zone" in said(step)
-    assert "gpm of free air back" in said(step)
+    assert "gpm of free air flow back" in said(step)
 
 
 def test_a_part_that_leaks_both_ways_is_said_to_do_so() -> None:
     forward = last("dc", FLOWING, conditions={"check_1": "leaking"})
     assert forward.components["check_1"] == "open"
-    assert "10 gpm pass it forward" in said(forward)
+    assert "it passes 10 gpm forward" in said(forward)
     level = last("pvb", FLOWING, {**SIPHON, "outlet_elevation": 0}, conditions={"check": "leaking"})
     assert "gpm of water and" in said(level)
-    assert "of free air back" in said(level)
-    assert "of water back" in said(last("dc", FLOWING, SIPHON, conditions={"check_1": "leaking", "check_2": "leaking"}))
-    assert "nothing passes it" in said(last("dc", STATIC, conditions={"check_1": "leaking"}))
+    assert "of free air flow back" in said(level)
+    assert "of water flow back" in said(last("dc", FLOWING, SIPHON, conditions={"check_1": "leaking", "check_2": "leaking"}))
+    assert "no water passes it" in said(last("dc", STATIC, conditions={"check_1": "leaking"}))
 
 
 def test_an_outlet_that_draws_nothing_can_still_be_drawn_from() -> None:

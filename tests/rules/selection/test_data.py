@@ -18,21 +18,21 @@ FOLDER = resources.files("rules") / "data"
 
 # A changed table is a changed rule: the pin is renewed together with an entry in the change log that says what and from when.
 PINS = {
-    "placement.toml": "990a4599d393eae7",
+    "placement.toml": "4d3dfa14f887444e",
     "premises.toml": "9f7db9642e3d2571",
-    "selection/30-tac-290-47.toml": "35b7a7fcd0a46fc3",
-    "selection/30-tac-344-50.toml": "808d4453bbb3b9f9",
-    "selection/62-555-360-fac.toml": "e7001fb969fb8caa",
-    "selection/california-district.toml": "1f4024e78569a673",
-    "selection/en-1717.toml": "3916d1e9b6130723",
-    "selection/gb-water-fittings.toml": "cfdba873e4c42854",
-    "selection/hydraulics.toml": "8e58606ed2858778",
+    "selection/30-tac-290-47.toml": "12a36eb21832735b",
+    "selection/30-tac-344-50.toml": "87da18e0917c6c7f",
+    "selection/62-555-360-fac.toml": "8b1b2a21456ef0be",
+    "selection/california-district.toml": "6fa48d83726952d2",
+    "selection/en-1717.toml": "bb16c55c95e487f4",
+    "selection/gb-water-fittings.toml": "ac49d3d1ec02d944",
+    "selection/hydraulics.toml": "0d63c67e14c3935f",
     "selection/index.toml": "6c07119db56d6271",
-    "selection/nac-445a.toml": "8b59689190ec9619",
-    "selection/north-american-plumbing-code.toml": "4e8228bdf656ac7b",
-    "selection/oar-333-061-0071.toml": "c1b2d4a33de9c5b9",
-    "selection/us-common.toml": "e95b7c0d617380f6",
-    "selection/wac-246-290-490.toml": "49bf282cd146db88",
+    "selection/nac-445a.toml": "a4700a5d99c9fa62",
+    "selection/north-american-plumbing-code.toml": "c6510790bad6865b",
+    "selection/oar-333-061-0071.toml": "3c4f887bbb56e2c5",
+    "selection/us-common.toml": "fc2cfc177248f756",
+    "selection/wac-246-290-490.toml": "ed99205f1ec788ab",
 }
 
 

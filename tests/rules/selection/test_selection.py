@@ -37,7 +37,7 @@ def test_the_least_that_suffices_stands_first_and_each_says_what_it_adds() -> No
     assert answer.recommended == ("pvb", "svb", "barometric_loop", "rp", "rpda", "air_gap")
     assert answer.summary == (
         "The minimum is the pressure vacuum breaker assembly (pvb). 5 stricter kinds also qualify. "
-        "This depends on facts that were not stated: site.subject_to_submergence, site.height_above_highest_outlet."
+        "This depends on facts that were not stated: `site.subject_to_submergence`, `site.height_above_highest_outlet`."
     )
     assert all(one.adds for one in answer.kinds)
     assert [one.kind for one in answer.kinds if one.admissible] == list(answer.recommended)
@@ -68,7 +68,7 @@ def test_facts_that_leave_nothing_say_so() -> None:
     assert answer.conditions == ()
     assert answer.summary.startswith("No kind meets every requirement")
     flooded = next(one for one in kind_of(answer, "air_gap").reasons if not one.holds)
-    assert flooded.message.endswith("one of the facts must change.")
+    assert flooded.message.endswith("One of the facts must change.")
 
 
 def test_premises_that_no_table_lists_leave_the_hazard_as_stated() -> None:

@@ -38,7 +38,7 @@ def test_the_hazard_alone_decides_where_every_purpose_agrees(kind: str, hazard: 
 def test_what_is_not_suitable_names_the_kinds_that_serve() -> None:
     found = ask("dc", "health")
     assert found.serves == ("rp", "rpda", "air_gap")
-    assert found.because.endswith("This kind is not among them.")
+    assert found.because.endswith("This kind is not one of them.")
 
 
 # WAC 246-290-490(4)(b)(ii) [published]: an air gap, or an RP or RPDA in combination with an in-plant air gap.
@@ -96,4 +96,4 @@ def test_an_unknown_hazard_or_purpose_is_a_clear_error(rulebook: str, wrong: dic
     with pytest.raises(NotJudgeableError) as caught:
         suitability(rulebook, ON, "rp", **wrong)
     assert str(caught.value).startswith(f"Unknown {'purpose' if 'purpose' in wrong else 'hazard'} `")
-    assert "leave it out where it is not known" in str(caught.value)
+    assert "leave it out if it is not known" in str(caught.value)

@@ -150,7 +150,7 @@ def test_a_failing_initial_test_counts_until_the_final_one_is_a_valid_pass(outco
     final = event("b", LATER, outcome, acceptance, initial_outcome="fail", protection="full", failed_protection="lost")
     one = stand(event("a"), final)
     assert (one.status, one.protection, one.due_on, one.report_id) == ("failed", "lost", LATER, "b")
-    assert one.because.startswith(f"The initial test of {LATER} failed")
+    assert one.because.startswith(f"The assembly failed its initial test on {LATER}")
     # By itself: once the report is accepted, its final test is the repair's.
     accepted = stand(event("a"), event("b", LATER, initial_outcome="fail", failed_protection="lost"))
     assert (accepted.status, accepted.protection) == ("current", "full")
@@ -327,7 +327,7 @@ def test_a_rulebook_without_an_interval_for_the_case_has_none() -> None:
 
     book = msgspec.structs.replace(book_for("us-common", DAY), intervals=())
     assert interval_for(book, "health", "residential") is None
-    assert no_interval(book).startswith("Rulebook us-common has no interval for this kind and connection.")
+    assert no_interval(book).startswith("Rulebook us-common has no interval for this kind and connection, so")
 
 
 @pytest.mark.parametrize(

@@ -100,7 +100,7 @@ def test_a_repair_begins_a_new_series_with_its_final_reading() -> None:
     found = check_1(*before, repaired, *after)
     assert values(found) == [2.2, 2.2, 2.1]
     assert found.repaired_on == dt.date(2022, 5, 1)
-    assert "since the repair of 2022-05-01" in found.says
+    assert "since the repair on 2022-05-01" in found.says
 
 
 @pytest.mark.parametrize(
