@@ -195,7 +195,7 @@ def test_a_fact_of_the_site_that_was_not_stated_is_named_and_never_taken_as_met(
     for rule in ("common.submergence.rp", "common.drainage"):
         reason = reason_of(answer, "rp", rule)
         assert (reason["outcome"], reason["holds"]) == ("not_determined", False)
-    assert "This depends on facts that were not stated: site.subject_to_submergence, site.drainage." in answer["summary"]
+    assert "This depends on facts that were not stated: `site.subject_to_submergence`, `site.drainage`." in answer["summary"]
     stated = choose(world, "us-or", hazard="health", site={"subject_to_submergence": False, "drainage": True})
     assert kind_of(stated, "rp")["depends_on"] == []
     assert reason_of(stated, "rp", "common.drainage")["outcome"] == "met"
