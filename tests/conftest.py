@@ -48,8 +48,8 @@ logging.getLogger("httpx").setLevel(logging.WARNING)
 
 
 LONGEST = (
-    "tests/programme/", "tests/api/test_conformance.py", "tests/outside/test_criteria_http.py", "tests/api/test_standing_histories.py",
-    "tests/rules/standing/test_histories.py", "tests/rules/screening/test_rates.py", "tests/intruders/",
+    "tests/simulation/", "tests/service/openapi/test_conformance.py", "tests/oracles/test_criteria_http.py", "tests/service/record/standings/test_standing_histories.py",
+    "tests/rules/standing/test_histories.py", "tests/rules/screening/test_rates.py", "tests/security/",
 )  # fmt: skip
 """The modules that take longest: begun first, so that the processes that share the tests end at about the same time."""
 

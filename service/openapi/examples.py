@@ -1,4 +1,4 @@
-"""The examples of the contract: one request and one answer a call, made by running it (tests/api/examples.py)."""
+"""The examples of the contract: one request and one answer a call, made by running it (tests/support/examples.py)."""
 
 import json
 from functools import cache

@@ -1,6 +1,6 @@
 """A local rulebook over its state's: what it changes, what it may not make laxer, and that nothing else moves.
 
-The state's clauses are those that `tests/outside/test_rulebooks.py` holds; the ordinance is invented.
+The state's clauses are those that `tests/oracles/test_rulebooks.py` holds; the ordinance is invented.
 """
 
 import datetime as dt

@@ -182,7 +182,7 @@ def test_the_seed_matters() -> None:
 
 @pytest.mark.parametrize("seed", range(40))
 def test_a_new_assembly_meets_its_minimums_whatever_the_seed(seed: int) -> None:
-    # 5.0, 2.0, 1.0 and a buffer of 3.0; 1.0 for the rest: see tests/outside/test_criteria.
+    # 5.0, 2.0, 1.0 and a buffer of 3.0; 1.0 for the rest: see tests/oracles/test_criteria.
     found = readings(run("rpda", seed=seed)) | readings(
         run("dcda", seed=seed) if seed % 2 else run("pvb", loadings={}, seed=seed)
     )

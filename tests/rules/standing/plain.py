@@ -1,7 +1,7 @@
 """How an assembly stands, worked out a second time: plainly, slowly, and from the trade's own words rather than from the code or its data.
 
 Nothing here calls the rules. A statement about tests is written as it would be said ("no test that counts came after it"), and the tables
-are transcribed from the authorities as tests/outside/test_rulebooks.py cites them. Calendar months are `dateutil`'s.
+are transcribed from the authorities as tests/oracles/test_rulebooks.py cites them. Calendar months are `dateutil`'s.
 """
 
 import datetime as dt
@@ -13,7 +13,7 @@ from dateutil.relativedelta import relativedelta
 CONNECTIONS = ("residential", "non_residential", "irrigation", "fire", "reclaimed_on_site")
 HAZARDS = ("severe", "health", "non_health")
 
-# Months between tests, by rulebook (None: once); see tests/outside/test_rulebooks.py for clauses and marks.
+# Months between tests, by rulebook (None: once); see tests/oracles/test_rulebooks.py for clauses and marks.
 # The rulebooks of purveyors that require more frequent tests after repeated failures; no state names a figure.
 MORE_OFTEN: frozenset[str] = frozenset()
 YEARLY = {"us-wa", "us-or", "us-ca", "ca-bc", "us-common"}

@@ -1,4 +1,4 @@
-"""What reports over time add up to. Days are counted by hand; the clauses are checked in tests/outside."""
+"""What reports over time add up to. Days are counted by hand; the clauses are checked in tests/oracles."""
 
 import datetime as dt
 import importlib

@@ -1,4 +1,4 @@
-"""Which readings make a component's series, and what is said of it; the arithmetic is checked against scipy in tests/outside."""
+"""Which readings make a component's series, and what is said of it; the arithmetic is checked against scipy in tests/oracles."""
 
 import datetime as dt
 from typing import Any
