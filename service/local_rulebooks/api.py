@@ -1,6 +1,8 @@
 """A utility's rulebook: its state's, with its own ordinance over it, in versions that are never changed."""
 
-from msgspec import Struct
+from typing import Annotated
+
+from msgspec import Meta, Struct
 
 import rules
 from rules import selection
@@ -21,7 +23,7 @@ RULEBOOK = "/v1/utilities/{utility:str}/rulebook"
 class AfterVersion(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Where the list of versions goes on."""
 
-    after: int = 0
+    after: Annotated[int, Meta(ge=0, le=2**62)] = 0
     """Versions after this number."""
     limit: Limit = 100
 

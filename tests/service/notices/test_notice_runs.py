@@ -299,7 +299,7 @@ async def stated(many: Database) -> Database:
     return many
 
 
-def test_candidates_are_found_by_an_index_and_not_in_the_whole_record(many: Database) -> None:
+def test_candidates_are_found_by_an_index_and_not_in_the_whole_record(stated: Database) -> None:
     """As the service's role is given the plan: row security takes away what might leak, an expression in an index for one."""
     plans = {}
 
@@ -312,7 +312,7 @@ def test_candidates_are_found_by_an_index_and_not_in_the_whole_record(many: Data
                 row[0] for row in await service.fetch(f"EXPLAIN {sql}", *arguments)
             )
 
-    ask(many.dsn, explained)
+    ask(stated.dsn, explained)
     assert len(plans) == 11
     for (_, status), plan in plans.items():
         # The failed are few, those without protection fewer, and this record holds no report to fail by.
@@ -330,10 +330,10 @@ def test_candidates_are_found_by_an_index_and_not_in_the_whole_record(many: Data
         )
 
 
-def test_what_is_to_be_sent_is_listed_from_its_index(many: Database) -> None:
+def test_what_is_to_be_sent_is_listed_from_its_index(stated: Database) -> None:
     # As after a while: most have been sent, and Postgres has counted.
-    many.owner("UPDATE record.notice SET state = 'sent' WHERE id NOT IN (SELECT id FROM record.notice ORDER BY id LIMIT 400)")
-    many.owner("ANALYZE record.notice")
+    stated.owner("UPDATE record.notice SET state = 'sent' WHERE id NOT IN (SELECT id FROM record.notice ORDER BY id LIMIT 400)")
+    stated.owner("ANALYZE record.notice")
 
     async def explained(service: Any) -> str:
         await service.execute("SELECT set_config('nonreturn.utility', $1, false)", CODE)
@@ -341,6 +341,6 @@ def test_what_is_to_be_sent_is_listed_from_its_index(many: Database) -> None:
         sql, arguments = composed("service.notices.store", ["notices", "of_state", "after", "by_id"], values)
         return "\n".join(row[0] for row in await service.fetch(f"EXPLAIN {sql}", *arguments))
 
-    plan = ask(many.dsn, explained)
+    plan = ask(stated.dsn, explained)
     assert "notice_to_send" in plan, plan
     assert "Sort" not in plan, plan
