@@ -14,7 +14,7 @@ import pytest
 
 import rules
 import service
-from tests.conftest import World
+from tests.support.world import World
 
 ROOT = Path(service.__file__).parent.parent
 BANNED = re.compile(

@@ -14,9 +14,10 @@ from service.ledger.store import LogStore
 from service.record.reports.rejudging import rejudge_reports
 from service.record.reports.store import ReportStore
 from service.record.standings.work_out import differing_standings
-from tests.conftest import SIGNING_KEYS, Database, ask, fresh_database, in_thread
 from tests.support import fill as filling
+from tests.support.databases import Database, ask, fresh_database, in_thread
 from tests.support.fill import UNTESTED, Filling
+from tests.support.world import SIGNING_KEYS
 
 NOW = dt.datetime(2026, 6, 1, 19, tzinfo=dt.UTC)
 ASSEMBLIES, YEARS = 400, 5

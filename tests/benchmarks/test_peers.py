@@ -15,7 +15,7 @@ from msgspec.structs import replace
 from tests.benchmarks.measure_reports import PEERS, US
 from tests.benchmarks.peers import copy, pgbench
 from tests.benchmarks.stage import Stage, serving, staged
-from tests.conftest import ask
+from tests.support.databases import ask
 from tests.support.fill import sample
 
 pytestmark = pytest.mark.slow

@@ -20,7 +20,7 @@ from axe_playwright_python.sync_playwright import Axe
 from PIL import Image
 from playwright.sync_api import Browser, Page, Playwright, sync_playwright
 
-from tests.conftest import Place, World, phase
+from tests.support.world import Place, World, phase
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 pytestmark = [pytest.mark.slow, pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")]

@@ -8,7 +8,8 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page
 
 from tests.browser.test_receipt_page import CHROMIUM, WCAG, Pages
-from tests.conftest import NOON, Place, World, bearer, phase
+from tests.support.serving import NOON
+from tests.support.world import Place, World, bearer, phase
 
 pytestmark = [pytest.mark.slow, pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")]
 

@@ -20,7 +20,8 @@ from service.db.migrate import migrate
 from service.http.health import READY_SECONDS
 from service.settings import Settings
 from service.signing import KeyRing
-from tests.conftest import SIGNING_KEYS, ask
+from tests.support.databases import ask
+from tests.support.world import SIGNING_KEYS
 
 VARIABLE = re.compile(r"NONRETURN_[A-Z_]+")
 

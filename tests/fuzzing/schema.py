@@ -26,11 +26,12 @@ from schemathesis.specs.openapi.checks import negative_data_rejection
 from service.db.embedded import EmbeddedPostgres
 from service.db.migrate import migrate
 from service.secrets import Secret
-from tests.conftest import SIGNING_KEYS, TEMPLATE, World, ask, bearer, data_folder, fresh_database, in_thread, world_in
 from tests.mutation.kept import commit, keep
 from tests.mutation.questions import OF_THE_RULES
 from tests.support.conformance import contract
+from tests.support.databases import TEMPLATE, ask, data_folder, fresh_database, in_thread
 from tests.support.table import show
+from tests.support.world import SIGNING_KEYS, World, bearer, world_in
 
 
 def arguments(made: argparse.ArgumentParser) -> None:

@@ -11,7 +11,7 @@ from service.db.embedded import OWNER, SERVICE, EmbeddedPostgres
 from service.db.migrate import migrate, migrated, newest
 from service.db.pool import Pool
 from service.transfer.store import LEFT_OUT, OWNED
-from tests.conftest import Database, ask, in_thread
+from tests.support.databases import Database, ask, in_thread
 
 # Global by nature: it says who may do what, before any utility is named.
 GLOBAL = "access"

@@ -110,7 +110,7 @@ def results_in(results: Path) -> dict[str, str]:
 def _test_files() -> list[str]:
     """The tests of the rules that need nothing of the service."""
     found = sorted([*(ROOT / "tests/rules").rglob("test_*.py"), *(ROOT / "tests/oracles").rglob("test_*.py")])
-    of_the_service = ("from service", "import service", "from tests.conftest")
+    of_the_service = ("from service", "import service", "from tests.support")
     return [str(path.relative_to(ROOT)) for path in found if not any(word in path.read_text() for word in of_the_service)]
 
 

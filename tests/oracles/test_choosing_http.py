@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from rules.selection.tables import index
-from tests.conftest import World
+from tests.support.world import World
 
 PLAIN = {"backpressure_possible": False, "continuous_pressure": False, "purpose": "premises_isolation"}
 SURVEY = {"surveyed_on": "2026-05-20", "cross_connection_found": False}

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from tests.conftest import World
+from tests.support.world import World
 
 # 1 psi in kPa: 0.453 592 37 kg × 9.806 65 m/s² over (0.0254 m)², by the international agreement of 1959 and the CGPM of 1901.
 PSI_IN_KPA = Decimal("0.45359237") * Decimal("9.80665") / Decimal("0.0254") ** 2 / 1000

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from tests.conftest import World
+from tests.support.world import World
 
 SOUND: dict[str, list[dict[str, Any]]] = {
     "rp": [

@@ -11,7 +11,7 @@ import pytest
 
 import rules
 from rules.inspection import verdict as verdict_module
-from tests.conftest import World
+from tests.support.world import World
 
 GAP: dict[str, Any] = {
     "air_gap": {"vertical_distance": 4, "effective_diameter": 2, "near_walls": 0},

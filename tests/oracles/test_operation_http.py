@@ -5,7 +5,7 @@ from typing import Any
 import fluids
 import pytest
 
-from tests.conftest import World
+from tests.support.world import World
 
 STATIC = {"supply_pressure": 62, "downstream": "outlets_closed"}
 FLOWING = {"supply_pressure": 62, "downstream": "outlet_open", "outlet_elevation": -12, "demand_flow": 10}

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from tests.conftest import World
+from tests.support.world import World
 
 GAP = {"vertical_distance": 2, "effective_diameter": 1, "near_walls": 0}
 SOUND_RP: dict[str, Any] = {

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from tests.conftest import World
+from tests.support.world import World
 
 RP = {"check_1": 7.0, "relief_valve": 2.8, "check_2": 1.5}
 DC = {"check_1": 1.6, "check_2": 1.5}

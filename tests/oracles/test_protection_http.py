@@ -10,7 +10,7 @@ import pytest
 from rules.field_test.statements import protections
 from rules.load import works
 from rules.operation import LEAK_SIZES, OPERABLE_KINDS, parts_of, protected
-from tests.conftest import World
+from tests.support.world import World
 
 LEAKED = {"closed_tight": False}
 SHUT = {"opened": False}

@@ -12,7 +12,7 @@ from jwcrypto import jwk, jws
 
 from service import signing
 from service.receipts import token as receipts
-from tests.conftest import Place
+from tests.support.world import Place
 
 # RFC 8037, appendix A.1 and A.2: an Ed25519 key.
 PRIVATE = {

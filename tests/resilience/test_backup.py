@@ -13,10 +13,11 @@ import pytest
 
 from service.db.embedded import SERVICE
 from service.db.migrate import migrate
-from tests.conftest import SIGNING_KEYS, Database, Place, World, bearer, in_thread
+from tests.support.databases import Database, in_thread
 from tests.support.keeper import Kept, copied
 from tests.support.replicas import world_of
 from tests.support.testers import Load, command, hold, until, working_in
+from tests.support.world import SIGNING_KEYS, Place, World, bearer
 
 pytestmark = pytest.mark.faults
 

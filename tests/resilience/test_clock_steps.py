@@ -12,7 +12,8 @@ from service.db.pool import Pool
 from service.ledger.audit import Audited, audit
 from service.ledger.store import LogStore
 from service.ledger.tree import head
-from tests.conftest import SIGNING_KEYS, Place, World, bearer, in_thread
+from tests.support.databases import in_thread
+from tests.support.world import SIGNING_KEYS, Place, World, bearer
 
 RING = signing.parse(SIGNING_KEYS)
 

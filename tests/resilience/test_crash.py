@@ -10,8 +10,9 @@ import httpx
 import pytest
 
 from service.db.migrate import migrate
-from tests.conftest import Database, in_thread, world_in
+from tests.support.databases import Database, in_thread
 from tests.support.keeper import Kept
+from tests.support.world import world_in
 
 pytestmark = pytest.mark.slow
 

@@ -17,10 +17,11 @@ from service.db import pool
 from service.db.embedded import SERVICE
 from service.db.migrate import migrate
 from service.record.reports import submit as records
-from tests.conftest import Database, Place, World, bearer, data_folder, in_thread
+from tests.support.databases import Database, data_folder, in_thread
 from tests.support.keeper import Kept
 from tests.support.replicas import world_of
 from tests.support.testers import Load, hold, locked, until, working_in
+from tests.support.world import Place, World, bearer
 
 pytestmark = pytest.mark.slow
 DISK_MB = 160

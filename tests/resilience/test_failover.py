@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from service.db.embedded import SERVICE
-from tests.conftest import Database
+from tests.support.databases import Database
 from tests.support.replicas import Pair, fail_over_under_load, world_of
 from tests.support.testers import until
 

@@ -20,9 +20,10 @@ import pytest
 
 from service.db.embedded import SERVICE
 from service.db.migrate import migrate
-from tests.conftest import Database, Place, in_thread, world_in
+from tests.support.databases import Database, in_thread
 from tests.support.keeper import Kept
 from tests.support.testers import Load, Services, free_ports, hold, wait_for_postgres
+from tests.support.world import Place, world_in
 
 pytestmark = pytest.mark.faults
 KILLS = int(os.environ.get("NONRETURN_KILLS", "200"))

@@ -16,8 +16,10 @@ import pytest
 
 from service.db.embedded import SERVICE, EmbeddedPostgres
 from service.db.migrate import newest
-from tests.conftest import Database, SettableClock, World, fresh_database
+from tests.support.databases import Database, fresh_database
+from tests.support.serving import SettableClock
 from tests.support.testers import Load, command, free_ports, hold, is_ready, locked, until, working_in
+from tests.support.world import World
 
 pytestmark = pytest.mark.faults
 

@@ -27,11 +27,12 @@ from service.db.pool import Pool
 from service.http import health
 from service.problems import ProblemError
 from service.record.reports.store import ReportStore
-from tests.conftest import Database, Place, World, bearer, in_thread
 from tests.support import testers
+from tests.support.databases import Database, in_thread
 from tests.support.network import Network
 from tests.support.replicas import world_of
 from tests.support.testers import Load, Services, free_ports, hold, until, working_in
+from tests.support.world import Place, World, bearer
 
 AT_ONCE = 16
 FAULTS = int(os.environ.get("NONRETURN_NETWORK_FAULTS", "100"))

@@ -14,9 +14,10 @@ from uuid import uuid4
 import httpx
 import pytest
 
-from tests.conftest import Database, Place, World, bearer, data_folder
+from tests.support.databases import Database, data_folder
 from tests.support.replicas import Pair, fail_over_under_load, world_of
 from tests.support.testers import until
+from tests.support.world import Place, World, bearer
 
 pytestmark = pytest.mark.slow
 BEHIND = 3.0

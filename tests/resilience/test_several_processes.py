@@ -10,9 +10,9 @@ from contextlib import ExitStack, contextmanager
 
 import pytest
 
-from tests.conftest import Place, World
 from tests.support.receiver import Receiver
 from tests.support.testers import Load, free_ports, hold, is_ready, until, working_in
+from tests.support.world import Place, World
 
 pytestmark = pytest.mark.faults
 KEY = "a master key of the tests, at least 32 bytes long"

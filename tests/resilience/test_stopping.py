@@ -12,8 +12,8 @@ from uuid import uuid4
 import httpx
 import pytest
 
-from tests.conftest import Place, World, bearer
 from tests.support.testers import free_ports, is_ready, locked, until, working_in
+from tests.support.world import Place, World, bearer
 
 pytestmark = pytest.mark.slow
 

@@ -20,7 +20,7 @@ from service.problems import MOST_FAULTS, ProblemError
 from service.receipts import token as receipts
 from service.settings import Settings
 from service.signing import base64url, parse
-from tests.conftest import SIGNING_KEYS, World
+from tests.support.world import SIGNING_KEYS, World
 
 LIMIT = Settings().body_limit
 

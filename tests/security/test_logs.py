@@ -8,8 +8,8 @@ from uuid import uuid4
 import httpx
 import pytest
 
-from tests.conftest import Place, World, bearer
 from tests.support.testers import free_ports, is_ready, until, working_in
+from tests.support.world import Place, World, bearer
 
 pytestmark = pytest.mark.slow
 PRIVATE = "Nobody else's business 7731"

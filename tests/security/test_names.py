@@ -14,7 +14,7 @@ import pytest
 
 from service.http.plain_text import text_fault
 from service.registry.schemas import Name
-from tests.conftest import Place
+from tests.support.world import Place
 
 BIDI = [*"\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"]
 CONTROLS = [chr(code) for code in range(0x110000) if unicodedata.category(chr(code)) == "Cc"]

@@ -21,7 +21,8 @@ from service.app import VERSION
 from service.auth import access
 from service.http.documents import decode
 from service.problems import MOST_FAULTS, ProblemError
-from tests.conftest import Database, Place, World, bearer, phase, world_in
+from tests.support.databases import Database
+from tests.support.world import Place, World, bearer, phase, world_in
 
 # Where each risk of the list is tried, beyond the test of its name below; and what else intruders are known to try. Each is a test that there is.
 TRIED: dict[str, tuple[str, ...]] = {

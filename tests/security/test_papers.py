@@ -8,7 +8,7 @@ import httpx
 import pytest
 
 from service.receipts import pdf as paper
-from tests.conftest import Place, World
+from tests.support.world import Place, World
 
 
 def test_papers_are_set_one_at_a_time_and_what_is_too_much_is_refused_at_once(

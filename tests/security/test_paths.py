@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 
 from service import endpoints as calls
-from tests.conftest import World, bearer
+from tests.support.world import World, bearer
 
 FILLED = {"uuid": "01900000-0000-7000-8000-000000000000", "str": "a", "int": "2026", "date": "2026-01-01"}
 

@@ -12,7 +12,8 @@ import asyncpg
 import pytest
 
 from service.db.pool import COMPANY_ROLE, Pool
-from tests.conftest import Place, bearer, in_thread
+from tests.support.databases import in_thread
+from tests.support.world import Place, bearer
 
 HASH = "sha256('x')"
 REFUSED = {

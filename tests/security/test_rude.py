@@ -28,7 +28,8 @@ from service.imports.run import Importer, Source
 from service.problems import ProblemError, problem
 from service.receipts import page as receipt
 from service.settings import Settings
-from tests.conftest import Database, World, phase, world_in
+from tests.support.databases import Database
+from tests.support.world import World, phase, world_in
 
 TEST = {
     "rulebook": "us-common", "performed_at": "2026-05-14T09:20:00-07:00", "assembly": {"kind": "pvb", "hazard": "health"},

@@ -19,7 +19,8 @@ from service.http.problem_details import status_of
 from service.http.spool import IN_MEMORY, Spool
 from service.problems import ProblemError
 from service.record.changes.store import ChangeStore
-from tests.conftest import Database, Place, World, bearer, world_in
+from tests.support.databases import Database
+from tests.support.world import Place, World, bearer, world_in
 
 
 def sent(place: Place, body: bytes, key: str = "testing_company") -> httpx.Response:

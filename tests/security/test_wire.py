@@ -13,7 +13,7 @@ from urllib.parse import urlsplit
 import pytest
 
 from service.http import wire
-from tests.conftest import World
+from tests.support.world import World
 
 SMUGGLED = b"GET /v1/rulebooks HTTP/1.1\r\nHost: x\r\n\r\n"
 

@@ -2,7 +2,7 @@
 
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
-from tests.conftest import Place
+from tests.support.world import Place
 
 
 def values(place: Place) -> dict[tuple[str, tuple[tuple[str, str], ...]], float]:

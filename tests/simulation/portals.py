@@ -8,7 +8,7 @@ from typing import Any
 import httpx
 from standardwebhooks import Webhook
 
-from tests.conftest import Place, bearer
+from tests.support.world import Place, bearer
 
 
 class FeedPortal:

@@ -24,10 +24,11 @@ from msgspec.structs import replace
 
 from service.secrets import Secret
 from service.settings import WebhookPolicy
-from tests.conftest import Place, World, bearer, certificate, fresh_database, world_in
 from tests.simulation.portals import FeedPortal, WebhookPortal
 from tests.simulation.reckoning import Export
 from tests.simulation.scenario import COMPANIES, FIRST, LAST, OFFLINE, Plot, Scenario, Visit, at
+from tests.support.databases import fresh_database
+from tests.support.world import Place, World, bearer, certificate, world_in
 
 pytestmark = pytest.mark.slow
 ASSEMBLIES = int(os.environ.get("NONRETURN_PROGRAMME", "80"))

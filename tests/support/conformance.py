@@ -21,8 +21,10 @@ from schemathesis.hooks import GLOBAL_HOOK_DISPATCHER
 
 from service.registry.api import IF_MATCH
 from service.secrets import Secret
-from tests.conftest import SIGNING_KEYS, Database, World, bearer, serving
+from tests.support.databases import Database
 from tests.support.examples import CountingClock, Recorder, day_in_a_utility
+from tests.support.serving import serving
+from tests.support.world import SIGNING_KEYS, World, bearer
 
 REFUSALS = ["404", "409", "412", "422", "428"]
 """A valid request may name a record that is missing (404), contradict one (409, 422), or change one that it has not read (412, 428)."""

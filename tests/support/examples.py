@@ -20,7 +20,9 @@ from service.db.embedded import EmbeddedPostgres
 from service.db.migrate import migrate
 from service.openapi.examples import PATH
 from service.secrets import Secret
-from tests.conftest import NOON, SIGNING_KEYS, Database, SettableClock, World, ask, data_folder, serving
+from tests.support.databases import Database, ask, data_folder
+from tests.support.serving import NOON, SettableClock, serving
+from tests.support.world import SIGNING_KEYS, World
 
 MOST_ITEMS = 2
 """A list in an answer is cut to so many items."""

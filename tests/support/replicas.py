@@ -13,9 +13,11 @@ import psutil
 
 from service.db.embedded import SERVICE
 from service.db.migrate import migrate
-from tests.conftest import NOON, Database, SettableClock, World, bearer, in_thread, serving
+from tests.support.databases import Database, in_thread
 from tests.support.keeper import Kept
+from tests.support.serving import NOON, SettableClock, serving
 from tests.support.testers import Load, hold, until, working_in
+from tests.support.world import World, bearer
 
 FIRST = "replica_1"
 

@@ -24,7 +24,8 @@ from uuid import UUID, uuid4
 import asyncpg
 import httpx
 
-from tests.conftest import Database, Place, bearer
+from tests.support.databases import Database
+from tests.support.world import Place, bearer
 
 TESTERS = 6
 

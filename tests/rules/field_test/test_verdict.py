@@ -607,7 +607,10 @@ def test_a_kind_that_no_criterion_of_a_rulebook_covers_is_not_judged_by_it() -> 
     covered = tuple(criterion for criterion in book.criteria if "svb" not in criterion.kinds)
     with pytest.raises(rules.NotJudgeableError) as caught:
         plan(msgspec.structs.replace(book, criteria=covered, digest="no criteria for an SVB"), "svb", "psi")
-    assert whole(caught.value).message == "Rulebook `us-common` has no criteria for a `svb`. Name a rulebook that has criteria for it."
+    assert (
+        whole(caught.value).message
+        == "Rulebook `us-common` has no criteria for a `svb`. Name a rulebook that has criteria for it."
+    )
 
 
 def test_a_pair_that_contradicts_itself_says_nothing_against_the_second_check() -> None:

@@ -99,7 +99,9 @@ def whole_reason(case: Case, kept: Standing) -> None:
     last = next((one for one in case.tests if one.id == kept.report_id), None)
     if last is not None and case.in_service:
         which = "initial test" if kept.status == "failed" and last.outcome != "fail" else "test"
-        assert kept.because.startswith(f"The assembly {'failed' if kept.status == 'failed' else 'passed'} its {which} on {last.day}")
+        assert kept.because.startswith(
+            f"The assembly {'failed' if kept.status == 'failed' else 'passed'} its {which} on {last.day}"
+        )
         assert ("certified tester" in kept.because) == (kept.status == "failed" and last.acceptance == "refused")
         # Nobody may order a repair on a report that was refused; common practice, no source.
         assert ("repair_and_retest" in kept.actions) == (

@@ -7,7 +7,7 @@ from uuid import uuid4
 
 import pytest
 
-from tests.conftest import Place, World, bearer
+from tests.support.world import Place, World, bearer
 
 GARBAGE = [
     "x", "nonreturn", "nonreturn__", "nonreturn_zz_x", f"nonreturn_{'0' * 32}_secret", "nonreturn_" + "f" * 5_000,

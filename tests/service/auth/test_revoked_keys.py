@@ -12,8 +12,8 @@ from urllib.parse import urlsplit
 import pytest
 
 from service.imports.run import Importer
-from tests.conftest import Place, bearer
 from tests.service.imports.test_imports import SHEET
+from tests.support.world import Place, bearer
 
 SOON = 5.0
 """Seconds within which a key has ended, once what the gatekeeper remembers is out of date (the tests' clock says so)."""

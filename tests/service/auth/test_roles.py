@@ -15,8 +15,9 @@ import pytest
 
 from service import endpoints as calls
 from service.secrets import Secret
-from tests.conftest import SIGNING_KEYS, Database, Place, World, bearer, world_in
 from tests.service.auth.test_access import valid_body
+from tests.support.databases import Database
+from tests.support.world import SIGNING_KEYS, Place, World, bearer, world_in
 
 # From the least to the most privileged, so that what a call destroys is still there while the others try.
 ROLES = ("nobody", "revoked", "other_utility", "stranger", "regulator", "company", "utility", "operator")

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.conftest import Place, World
+from tests.support.world import Place, World
 
 pytestmark = pytest.mark.slow
 

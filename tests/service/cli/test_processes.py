@@ -26,7 +26,8 @@ from service.record.reports.rejudging import rejudge_reports
 from service.record.reports.store import ReportStore
 from service.record.standings.work_out import rebuild_standings
 from service.registry.store import RegistryStore
-from tests.conftest import Place, World, ask, bearer, in_thread
+from tests.support.databases import ask, in_thread
+from tests.support.world import Place, World, bearer
 
 pytestmark = pytest.mark.slow
 

@@ -12,7 +12,8 @@ from service.cli.command import main, parser
 from service.cli.demo import prepare
 from service.cli.scenario import UTILITY
 from service.settings import Settings
-from tests.conftest import SIGNING_KEYS, Place, World, fresh_database, in_thread
+from tests.support.databases import fresh_database, in_thread
+from tests.support.world import SIGNING_KEYS, Place, World
 
 
 def run(world: World, act: Any) -> int:

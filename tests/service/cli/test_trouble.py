@@ -16,8 +16,8 @@ import pytest
 from service.app import VERSION
 from service.db.embedded import SERVICE, EmbeddedPostgres
 from service.trouble import ROLES
-from tests.conftest import Database, ask, fresh_database
 from tests.service.cli.test_processes import demo, stop
+from tests.support.databases import Database, ask, fresh_database
 
 NONRETURN = [sys.executable, "-m", "service"]
 

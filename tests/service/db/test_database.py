@@ -13,7 +13,9 @@ from service.record.reports import submit as records
 from service.record.reports.store import ReportStore
 from service.record.standings.work_out import rebuild_standings
 from service.registry.store import RegistryStore
-from tests.conftest import Database, Place, SettableClock, World, ask, bearer, fresh_database, serving, world_in
+from tests.support.databases import Database, ask, fresh_database
+from tests.support.serving import SettableClock, serving
+from tests.support.world import Place, World, bearer, world_in
 
 END_THEM = "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = current_database() AND pid <> pg_backend_pid()"
 

@@ -13,7 +13,7 @@ import pytest
 
 from service.db.embedded import EmbeddedPostgres, _runtime_folder
 from service.trouble import TroubleError
-from tests.conftest import ask, data_folder
+from tests.support.databases import ask, data_folder
 
 AS_ROOT = os.geteuid() == 0
 

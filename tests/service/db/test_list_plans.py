@@ -25,7 +25,7 @@ from service.record.standings.store import (
     _strands,
 )
 from service.summaries.store import _ROWS, Figure
-from tests.conftest import Database, ask, in_thread
+from tests.support.databases import Database, ask, in_thread
 
 TODAY = dt.date(2026, 6, 1)
 ASSEMBLIES = 20_000

@@ -9,7 +9,7 @@ import pytest
 from service.db import pool as pools
 from service.db.pool import Pool
 from service.problems import ProblemError
-from tests.conftest import Database, in_thread
+from tests.support.databases import Database, in_thread
 
 
 def with_pool(database: Database, act: Callable[[Pool], Awaitable[Any]]) -> Any:

@@ -20,7 +20,7 @@ from service.record.reports.store import STANDING_FACTS, ReportsWanted, reports_
 from service.record.standings.store import Area, Wanted, _composed
 from service.registry.schemas import Assembly, Premises
 from service.registry.store import _reading
-from tests.conftest import Database, ask, in_thread
+from tests.support.databases import Database, ask, in_thread
 
 KNOWN, UNKNOWN = "one", ["two", "three", "ten"]
 SIZE = 8_000

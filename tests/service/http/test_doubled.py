@@ -8,7 +8,7 @@ import pytest
 
 from service.http import documents
 from service.problems import ProblemError
-from tests.conftest import Place, World
+from tests.support.world import Place, World
 
 
 class Loose(msgspec.Struct, omit_defaults=True):

@@ -21,7 +21,8 @@ from service.auth.rates import Rates
 from service.http.edge import Lines, request_id
 from service.problems import ProblemError
 from service.settings import Settings
-from tests.conftest import Database, Place, World, world_in
+from tests.support.databases import Database
+from tests.support.world import Place, World, world_in
 
 
 @pytest.fixture

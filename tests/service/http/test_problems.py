@@ -10,7 +10,7 @@ import httpx
 import pytest
 
 from service.problems import KINDS
-from tests.conftest import Place, World, bearer, phase
+from tests.support.world import Place, World, bearer, phase
 
 VERDICT = "/v1/rules/verdict"
 

@@ -7,9 +7,9 @@ import json
 from typing import Any
 from uuid import uuid4
 
-from tests.conftest import Place, World
 from tests.service.imports.test_imports import counts, load, run
 from tests.service.record.reviews import test_reviews as reviews
+from tests.support.world import Place, World
 
 # The gauge has one calibration and the tester one certificate, both from 2026; the detector's bypass and "opened fully" were never written down.
 SHEET = """Account No.,Customer,Service Address,Connection Type,Serial No.,Type,Hazard,Protection,Installed,Test Date,Tester Cert #,Gauge S/N,Check 1 (psid),RV opening point (psid),Check #2 (psid),Air Inlet psi,Check Valve psi,Result

@@ -20,7 +20,7 @@ import pytest
 from rules import words
 from service.imports import api as imports
 from service.imports.run import Importer
-from tests.conftest import Place, World, bearer, world_in
+from tests.support.world import Place, World, bearer, world_in
 
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 # One sheet with everything, as a utility might keep it; the second row is another test of the first row's assembly.

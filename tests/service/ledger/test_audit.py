@@ -24,7 +24,8 @@ from service.problems import ProblemError
 from service.record.reports.judging import content_hash
 from service.record.reports.leaf import leaf_hash
 from service.record.reports.schemas import ReportFacts
-from tests.conftest import NOON, SIGNING_KEYS, Place, World, bearer
+from tests.support.serving import NOON
+from tests.support.world import SIGNING_KEYS, Place, World, bearer
 
 RING = signing.parse(SIGNING_KEYS)
 SIZE, SEALED = 270, 260

@@ -14,7 +14,8 @@ from service.ledger import merkle
 from service.ledger import tree as records
 from service.ledger.store import LogStore, Tile
 from service.receipts import token as receipts
-from tests.conftest import SIGNING_KEYS, Database, Place, bearer
+from tests.support.databases import Database
+from tests.support.world import SIGNING_KEYS, Place, bearer
 
 RING = signing.parse(SIGNING_KEYS)
 

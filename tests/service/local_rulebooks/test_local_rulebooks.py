@@ -17,7 +17,9 @@ from service.db.pool import Pool
 from service.record.reports.rejudging import rejudge_reports
 from service.record.reports.store import ReportStore
 from service.transfer.export_restore import restore
-from tests.conftest import Place, bearer, fresh_database, serving
+from tests.support.databases import fresh_database
+from tests.support.serving import serving
+from tests.support.world import Place, bearer
 
 CLAUSE = {"title": "Alder Falls Municipal Code", "section": "13.08.050"}
 

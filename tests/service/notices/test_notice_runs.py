@@ -20,7 +20,8 @@ from service.db.statements import composed
 from service.notices.runs import PIECE, NoticeRuns
 from service.notices.store import START, NewNotice, NoticeStore, RunRow, _candidates, scans
 from service.registry.store import RegistryStore
-from tests.conftest import NOON, Database, SettableClock, ask
+from tests.support.databases import Database, ask
+from tests.support.serving import NOON, SettableClock
 
 TODAY = dt.date(2026, 6, 1)
 CODE = "many"

@@ -15,8 +15,9 @@ from service.db.pool import Pool
 from service.notices.runs import NoticeRuns
 from service.notices.store import NoticeStore
 from service.registry.store import RegistryStore
-from tests.conftest import NOON, Place, World, certificate, phase
 from tests.service.notices.test_notices import LOST, listed, patch
+from tests.support.serving import NOON
+from tests.support.world import Place, World, certificate, phase
 
 DAYS = 460
 ASSEMBLIES = 10

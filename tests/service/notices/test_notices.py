@@ -10,9 +10,10 @@ import pytest
 from msgspec import to_builtins
 
 from rules import notices
-from tests.conftest import NOON, Place, World, bearer, phase
 from tests.service.record.changes.test_changes import followed
 from tests.service.record.reviews import test_reviews
+from tests.support.serving import NOON
+from tests.support.world import Place, World, bearer, phase
 
 CONTACT = {"name": "B. Example", "email": "b@example.org", "telephone": "+1 555 0100"}
 # The check of a vacuum breaker fell below 1.0 psi: failed, still with a barrier left. With the air inlet stuck as well nothing is left.

@@ -16,7 +16,7 @@ from rules.field_test.actions import preparations
 from rules.texts import texts
 from service.http.problem_details import body_of
 from service.problems import FAULT_KINDS, KINDS, Fault, fault, problem_of, render
-from tests.conftest import Place, World
+from tests.support.world import Place, World
 
 SERVICE = Path(service.__file__).parent
 RULES = Path(rules.__file__).parent

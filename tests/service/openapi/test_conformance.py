@@ -9,8 +9,9 @@ from collections.abc import Iterator
 import pytest
 
 from service.db.embedded import EmbeddedPostgres
-from tests.conftest import World, fresh_database
 from tests.support.conformance import ELSEWHERE, Found, busy_world, run
+from tests.support.databases import fresh_database
+from tests.support.world import World
 
 
 @pytest.fixture

@@ -14,7 +14,7 @@ from service.openapi import document
 from service.openapi.components import enumerations
 from service.openapi.published import PATH, as_text, entity_tag
 from service.openapi.texts import CALLS
-from tests.conftest import World
+from tests.support.world import World
 
 RENEW = "The contract changed. If that was meant, renew it: python -m service.openapi"
 

@@ -2,7 +2,7 @@
 
 from service import endpoints as calls
 from service.openapi.examples import PATH, examples
-from tests.conftest import Database
+from tests.support.databases import Database
 from tests.support.examples import as_text, recorded
 
 RENEW = "An example is not what is answered now. If that was meant: python -m tests.support.examples && python -m service.openapi"

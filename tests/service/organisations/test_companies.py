@@ -9,7 +9,8 @@ import asyncpg
 import pytest
 
 from service.record.changes import store as changes
-from tests.conftest import Place, World, ask, bearer, certificate
+from tests.support.databases import ask
+from tests.support.world import Place, World, bearer, certificate
 
 
 class Company(NamedTuple):

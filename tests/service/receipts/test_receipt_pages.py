@@ -7,7 +7,7 @@ import pytest
 from service.receipts import page as receipt
 from service.receipts.open_report import Opened
 from service.receipts.page import PageCache
-from tests.conftest import Place, bearer, phase
+from tests.support.world import Place, bearer, phase
 
 
 @pytest.fixture

@@ -19,7 +19,7 @@ from service import signing
 from service.cli.command import parser
 from service.receipts import token as receipts
 from service.settings import Settings
-from tests.conftest import SIGNING_KEYS, Place, World, bearer, phase
+from tests.support.world import SIGNING_KEYS, Place, World, bearer, phase
 
 
 def segment(part: bytes | dict[str, Any]) -> str:

@@ -10,7 +10,7 @@ import httpx
 import pytest
 
 import rules
-from tests.conftest import Place, World, certificate
+from tests.support.world import Place, World, certificate
 
 # Each is a name on some machines: the machine's own setting, a place-holder of the database, and copies with and without leap seconds.
 NO_ZONES = [

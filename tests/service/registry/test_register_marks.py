@@ -7,7 +7,7 @@ from uuid import uuid4
 import httpx
 import pytest
 
-from tests.conftest import Place, bearer
+from tests.support.world import Place, bearer
 
 # WAC 246-292-036 (3): manufacturer, model, serial number, size, whether approved, and whether new, existing or a replacement with the replaced
 # assembly's serial number; (4): correct installation and the air gap of an RP's relief valve. Read in a law school's copy.

@@ -5,7 +5,7 @@ from uuid import uuid4
 
 import pytest
 
-from tests.conftest import Place, World, bearer, certificate
+from tests.support.world import Place, World, bearer, certificate
 
 PLURALS = ("premises", "assemblies", "testers", "gauges")
 CHANGES: dict[str, dict[str, Any]] = {

@@ -8,7 +8,8 @@ from uuid import uuid4
 import httpx
 import pytest
 
-from tests.conftest import Place, bearer, serving
+from tests.support.serving import serving
+from tests.support.world import Place, bearer
 
 
 @pytest.fixture

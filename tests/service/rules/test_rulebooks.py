@@ -2,7 +2,7 @@
 
 import datetime as dt
 
-from tests.conftest import Place, World
+from tests.support.world import Place, World
 
 MERGE = {"Content-Type": "application/merge-patch+json"}
 

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from service.screenings.geodesy import metres_at_most, metres_between
-from tests.conftest import NOON, Place, World, bearer, phase
+from tests.support.serving import NOON
+from tests.support.world import Place, World, bearer, phase
 
 DAY = dt.datetime(2026, 5, 12, 9, tzinfo=dt.timezone(dt.timedelta(hours=-7)))
 

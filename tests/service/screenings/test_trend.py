@@ -6,7 +6,7 @@ from uuid import uuid4
 import pytest
 from scipy import stats
 
-from tests.conftest import Place, certificate, phase
+from tests.support.world import Place, certificate, phase
 
 YEARS = {2021: 2.0, 2022: 1.8, 2023: 1.7, 2024: 1.5, 2025: 1.3, 2026: 1.2}
 

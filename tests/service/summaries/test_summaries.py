@@ -22,9 +22,10 @@ import pytest
 
 from service.db.pool import Pool
 from service.summaries import store as summaries
-from tests.conftest import NOON, Place, World, bearer, certificate, phase
 from tests.rules.standing import plain
 from tests.service.record.reviews import test_reviews
+from tests.support.serving import NOON
+from tests.support.world import Place, World, bearer, certificate, phase
 
 ZONE = ZoneInfo("America/Los_Angeles")
 TODAY = dt.date(2026, 6, 1)

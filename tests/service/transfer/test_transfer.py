@@ -24,12 +24,13 @@ from service.record.reports.store import ReportStore
 from service.signing import KeyRing
 from service.transfer.export_restore import Restored, restore
 from service.transfer.store import OWNED
-from tests.conftest import SIGNING_KEYS, Database, Place, World, bearer, fresh_database, in_thread, world_in
 from tests.fuzzing.fuzz import changed_json
 from tests.service.notices import test_notices
 from tests.service.record.incidents import test_exceptions, test_incidents
 from tests.service.record.inspections import test_inspections as inspections
 from tests.service.record.reviews import test_reviews
+from tests.support.databases import Database, fresh_database, in_thread
+from tests.support.world import SIGNING_KEYS, Place, World, bearer, world_in
 
 
 @pytest.fixture

@@ -7,7 +7,8 @@ import pytest
 
 from service.secrets import Secret
 from service.settings import WebhookPolicy
-from tests.conftest import Database, Place, World, bearer, world_in
+from tests.support.databases import Database
+from tests.support.world import Place, World, bearer, world_in
 
 MOST = 20
 URL = "https://portal.example/changes"

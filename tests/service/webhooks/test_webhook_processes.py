@@ -12,8 +12,9 @@ from contextlib import ExitStack
 import pytest
 
 from service.secrets import Secret
-from tests.conftest import Database, World, world_in
+from tests.support.databases import Database
 from tests.support.receiver import Receiver
+from tests.support.world import World, world_in
 
 pytestmark = pytest.mark.slow
 

@@ -10,7 +10,8 @@ import pytest
 from service.db.pool import Pool
 from service.db.statements import statements
 from service.webhooks.store import WebhookStore
-from tests.conftest import NOON, Database, ask
+from tests.support.databases import Database, ask
+from tests.support.serving import NOON
 
 CHANGES, MESSAGES = 30_000, 5_000
 

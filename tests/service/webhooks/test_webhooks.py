@@ -20,8 +20,10 @@ from standardwebhooks import Webhook, WebhookVerificationError
 from service.clock import SystemClock
 from service.secrets import Secret
 from service.settings import WebhookPolicy
-from tests.conftest import NOON, Database, Place, World, bearer, fresh_database, serving, world_in
+from tests.support.databases import Database, fresh_database
 from tests.support.receiver import Receiver
+from tests.support.serving import NOON, serving
+from tests.support.world import Place, World, bearer, world_in
 
 KEY = Secret(b"a master key of the tests, at least 32 bytes long")
 QUICK = replace(WebhookPolicy(), look_seconds=0.02, lease_seconds=2, answer_seconds=1)

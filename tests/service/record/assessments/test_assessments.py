@@ -5,7 +5,7 @@ from uuid import uuid4
 
 import httpx
 
-from tests.conftest import Place, World, bearer
+from tests.support.world import Place, World, bearer
 
 
 def stated(place: Place, **changes: Any) -> dict[str, Any]:

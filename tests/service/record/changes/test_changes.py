@@ -9,7 +9,7 @@ from uuid import uuid4
 
 import pytest
 
-from tests.conftest import Place, World, bearer
+from tests.support.world import Place, World, bearer
 
 
 def followed(place: Place, start: str | None = None, **asked: Any) -> tuple[list[dict[str, Any]], str]:

@@ -5,7 +5,7 @@ from typing import Any
 
 import asyncpg
 
-from tests.conftest import Database, ask
+from tests.support.databases import Database, ask
 
 WRITERS, EACH = 8, 12
 PREMISES = "INSERT INTO record.premises (utility_id, id, version, created_at, changed_at, name, address, connection) SELECT 'cedar', gen_random_uuid(), 1, now(), now(), 'P', 'A', 'fire' FROM generate_series(1, $1)"

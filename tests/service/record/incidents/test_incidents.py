@@ -4,7 +4,8 @@ import datetime as dt
 from typing import Any
 from uuid import uuid4
 
-from tests.conftest import NOON, Place, World, bearer
+from tests.support.serving import NOON
+from tests.support.world import Place, World, bearer
 
 HOUR_AGO = (NOON - dt.timedelta(minutes=30)).isoformat()
 

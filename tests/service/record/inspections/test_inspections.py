@@ -20,9 +20,10 @@ from service.ledger.store import LogStore
 from service.record.reports.rejudging import rejudge_reports
 from service.record.reports.store import ReportStore
 from service.signing import KeyRing
-from tests.conftest import SIGNING_KEYS, Place, World, bearer, in_thread
 from tests.service.notices import test_notices as notices
 from tests.service.record.reviews import test_reviews as reviews
+from tests.support.databases import in_thread
+from tests.support.world import SIGNING_KEYS, Place, World, bearer
 
 GAP: dict[str, Any] = {
     "air_gap": {"vertical_distance": 4, "effective_diameter": 2, "near_walls": 0},

@@ -15,7 +15,8 @@ import jsonschema
 import pytest
 
 from service.http.spool import IN_MEMORY, Spool
-from tests.conftest import Database, Place, World, bearer, world_in
+from tests.support.databases import Database
+from tests.support.world import Place, World, bearer, world_in
 
 NDJSON = "application/x-ndjson"
 

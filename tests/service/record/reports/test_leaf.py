@@ -11,7 +11,8 @@ from msgspec.structs import replace
 from service.ledger import merkle
 from service.record.reports.leaf import leaf, leaf_hash
 from service.record.reports.rows import ReportRow
-from tests.conftest import Database, Place
+from tests.support.databases import Database
+from tests.support.world import Place
 
 ROW = ReportRow(
     id=uuid4(), assembly_id=uuid4(), tester_id=uuid4(), gauge_id=uuid4(),

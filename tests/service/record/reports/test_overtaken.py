@@ -20,7 +20,7 @@ from service.record.reports.store import ReportSession, ReportStore
 from service.record.reports.submit import Submissions
 from service.record.standings.work_out import rebuild_standings
 from service.registry.store import RegistryStore
-from tests.conftest import Place, certificate, phase
+from tests.support.world import Place, certificate, phase
 
 
 class Writers:

@@ -6,7 +6,7 @@ from typing import Any
 from service.db.pool import Pool
 from service.record.reports.rejudging import rejudge_reports
 from service.record.reports.store import ReportStore
-from tests.conftest import Place
+from tests.support.world import Place
 
 
 def noted(recorded: dict[str, Any]) -> bool:

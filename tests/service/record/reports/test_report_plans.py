@@ -7,7 +7,7 @@ from uuid import uuid4
 import pytest
 
 from service.db.pool import Pool
-from tests.conftest import Database, ask, in_thread
+from tests.support.databases import Database, ask, in_thread
 
 FEED = 20_000
 

@@ -6,7 +6,7 @@ from uuid import UUID, uuid4
 
 import pytest
 
-from tests.conftest import Place, World, bearer, certificate, phase
+from tests.support.world import Place, World, bearer, certificate, phase
 
 
 def test_a_failing_check_of_a_pvb_is_reported_with_its_clause_its_likely_cause_and_what_to_do(place: Place) -> None:

@@ -13,7 +13,8 @@ from service.record.reports.rests import RestsOn
 from service.record.reports.store import ReportStore
 from service.record.standings.work_out import rebuild_standings
 from service.registry.store import RegistryStore
-from tests.conftest import Place, in_thread, phase
+from tests.support.databases import in_thread
+from tests.support.world import Place, phase
 
 
 def kept(place: Place) -> tuple[RestsOn | None, bool]:

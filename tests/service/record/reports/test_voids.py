@@ -10,8 +10,8 @@ from uuid import UUID, uuid4
 
 import httpx
 
-from tests.conftest import Place, World, bearer
 from tests.service.record.reviews import test_reviews as reviews
+from tests.support.world import Place, World, bearer
 
 WRONG = {"because": "The tester was at the assembly next door."}
 

@@ -17,7 +17,8 @@ from service.db.pool import Pool
 from service.record.reports.store import ReportStore
 from service.record.standings.work_out import rebuild_standings
 from service.registry.store import RegistryStore
-from tests.conftest import Place, World, bearer, in_thread
+from tests.support.databases import in_thread
+from tests.support.world import Place, World, bearer
 
 HERE = ZoneInfo("America/Los_Angeles")
 BECAUSE = {"because": "The tester showed the certificate.", "decided_by": "Desk 3"}

@@ -11,9 +11,10 @@ from uuid import uuid4
 
 import pytest
 
-from tests.conftest import NOON, Place, World, bearer, certificate, phase
 from tests.service.notices import test_notices
 from tests.service.record.reviews.test_reviews import decide, rebuilt
+from tests.support.serving import NOON
+from tests.support.world import Place, World, bearer, certificate, phase
 
 INCOMPLETE = {**phase(), "readings": phase()["readings"][:1]}
 REPAIRED = {"repairs": [{"component": "check", "part": "disc", "action": "cleaned"}]}

@@ -21,9 +21,11 @@ from service.db.pool import Pool
 from service.record.reports.store import ReportStore
 from service.record.standings.work_out import rebuild_standings
 from service.registry.store import RegistryStore
-from tests.conftest import NOON, Place, World, bearer, certificate, in_thread, phase
 from tests.rules.standing import plain
 from tests.rules.standing.plain import Case, Happening, Test
+from tests.support.databases import in_thread
+from tests.support.serving import NOON
+from tests.support.world import Place, World, bearer, certificate, phase
 
 START = dt.datetime(2025, 4, 2, 17, tzinfo=dt.UTC)
 HERE = ZoneInfo("America/Los_Angeles")

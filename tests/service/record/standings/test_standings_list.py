@@ -16,7 +16,9 @@ from service.http.tables import csv_rows
 from service.record.reports.store import ReportStore
 from service.record.standings.work_out import rebuild_standings
 from service.registry.store import RegistryStore
-from tests.conftest import NOON, Place, World, bearer, certificate, in_thread, phase
+from tests.support.databases import in_thread
+from tests.support.serving import NOON
+from tests.support.world import Place, World, bearer, certificate, phase
 
 STATUSES = ("current", "due_soon", "overdue", "failed", "untested", "out_of_service")
 
