@@ -30,6 +30,7 @@ class Words(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
     provenance: KnownFrom
     blanks: tuple[str, ...]
+    not_serials: tuple[str, ...]
     months: tuple[str, ...]
     vocabularies: dict[str, Writings]
     units: dict[str, Writings]
@@ -60,6 +61,16 @@ def _meanings(vocabulary: str) -> dict[str, str]:
 def meaning(vocabulary: str, text: str) -> str | None:
     """The code that a writing means in a vocabulary (`kind`, `hazard`, …); None where it is not there."""
     return _meanings(vocabulary).get(fold(text))
+
+
+@cache
+def _not_serials() -> frozenset[str]:
+    return frozenset(fold(writing) for writing in (*words().not_serials, *words().blanks))
+
+
+def is_serial_number(text: str) -> bool:
+    """Whether a text can be a serial number, rather than what people write where nobody knows it."""
+    return fold(text) not in _not_serials()
 
 
 @cache

@@ -78,6 +78,16 @@ def text(value: Value, _how: Reading) -> str:
     return plain(value)
 
 
+def serial_number(value: Value, how: Reading) -> str:
+    """A text that identifies a thing; CellError for what people write where nobody knows the number."""
+    result = text(value, how)
+    if not words.is_serial_number(result):
+        raise CellError(
+            "That is not a serial number: it identifies nothing. Leave the cell empty, or write a number of your own."
+        )
+    return result
+
+
 def word(vocabulary: str, value: Value, _how: Reading) -> str:
     """A word of a vocabulary."""
     code = words.meaning(vocabulary, plain(value))

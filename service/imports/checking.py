@@ -54,6 +54,7 @@ _FIELD_OF: Final = {
     "calibrations": "calibrated_on",
     "units": "accuracy",
     "premises_id": "reference",
+    "contact": "contact_name",
 }
 _AT_A_STRETCH: Final = 20
 _FIXED: Final = {"assembly": "kind", "gauge": "units"}
@@ -170,19 +171,38 @@ class Checker:
     async def _things(self, thing: str, staged: list[Staged]) -> list[Fit]:
         registered = await self._find(thing, [item.key for item in staged])
         beside: dict[str, tuple[UUID, Any]] = {}
+        replaced: dict[str, UUID] = {}
         if thing == "assembly":
             beside = await self._one("premises", [item.document["premises"] for item in staged if "premises" in item.document])
+            replaced = await self._replaced([item.document["replaces"] for item in staged if "replaces" in item.document])
         faults = []
         for at, item in enumerate(staged):
             await _let_others(at)
             try:
-                self._resolve(thing, item, registered[item.key], beside)
+                self._resolve(thing, item, registered[item.key], beside, replaced)
             except _BadError as error:
                 self._staging.resolve(item.number, "bad")
                 faults += [Fit(staged=item, detail=detail, field=field) for detail, field in error.faults]
         return faults
 
-    def _resolve(self, thing: str, staged: Staged, registered: list[Any], premises: dict[str, tuple[UUID, Any]]) -> None:
+    async def _replaced(self, marks: Sequence[str]) -> dict[str, UUID]:
+        """The ids of the assemblies of those serial numbers: registered, or to be from this file; others are left out."""
+        if not marks:
+            return {}
+        found = {
+            mark: items[0].id for mark, items in (await self._find("assembly", marks)).items() if len(items) == 1 and items[0]
+        }
+        new = set(self._staging.find("assembly", [mark for mark in marks if mark not in found]))
+        return found | {mark: self._id("assembly", mark) for mark in new}
+
+    def _resolve(
+        self,
+        thing: str,
+        staged: Staged,
+        registered: list[Any],
+        premises: dict[str, tuple[UUID, Any]],
+        replaced: dict[str, UUID],
+    ) -> None:
         _, shape = SHAPES[thing]
         if None in registered:
             raise _BadError(
@@ -208,6 +228,13 @@ class Checker:
                 stated["premises_id"] = str(UUID(int=0))
                 if not problem.faults:
                     staged = replace(staged, bad=True)
+        if "replaces" in stated and (mark := stated.pop("replaces")):
+            if mark in replaced:
+                stated["replaces"] = str(replaced[mark])
+            else:
+                faults.append(
+                    (f"No assembly of that serial number is registered, nor in the file: `{mark[:100]}`.", "assembly.replaces")
+                )
         if thing in ("tester", "gauge") and current is None and not self._asked.options.make_testers_and_gauges:
             faults.append((f"This {thing} is not registered. Register it first, or set `make_testers_and_gauges=true`.", None))
         document = self._whole(thing, stated, current, faults)
@@ -226,6 +253,8 @@ class Checker:
                     f"{thing}.{_FIELD_OF.get(fixed, fixed)}",
                 )
             )
+        if thing == "assembly" and facts.replaces is not UNSET and facts.installed_on is UNSET:
+            faults.append(("A replacement needs the day of its installation.", "assembly.installed_on"))
         if faults or staged.bad:
             raise _BadError(*faults)
         text = msgspec.json.encode(facts)
@@ -246,6 +275,8 @@ class Checker:
             base = {
                 name: value for name, value in msgspec.to_builtins(current).items() if name in SHAPES[thing][1].__struct_fields__
             }
+        if thing == "premises" and "contact" in stated:
+            stated["contact"] = {**base.get("contact", {}), **stated["contact"]}
         if thing == "gauge":
             stated["calibrations"] = _joined(base.get("calibrations", []), stated.get("calibrations", []), "calibrated_on")
         if thing == "tester":
@@ -396,10 +427,11 @@ def _facts_row(found: dict[str, tuple[UUID, Any]]) -> FactsRow:
 
 
 def _joined(kept: list[dict[str, Any]], stated: list[dict[str, Any]], by: str) -> list[dict[str, Any]]:
-    """What is kept and what the file adds, in the order of `by`; where it adds nothing, as it is kept."""
-    known = {item[by] for item in kept}
-    more = [item for item in stated if item[by] not in known]
-    return sorted([*kept, *more], key=lambda item: str(item[by])) if more else kept
+    """What is kept with what the file adds, in the order of `by`; where it adds nothing, as it is kept."""
+    joined = {item[by]: item for item in kept}
+    for item in stated:
+        joined[item[by]] = {**joined.get(item[by], {}), **item}
+    return kept if list(joined.values()) == kept else sorted(joined.values(), key=lambda item: str(item[by]))
 
 
 def _certificates(held: list[dict[str, Any]], own: dict[str, Any], faults: list[tuple[str, str | None]]) -> list[dict[str, Any]]:

@@ -34,6 +34,17 @@ THINGS: Final[dict[str, Thing]] = {
 _ARTICLES: Final = {"premises": "premises", "assembly": "an assembly", "tester": "a tester", "gauge": "a gauge", "test": "a test"}
 _NOON: Final = dt.time(12)
 """When a test of the record on paper is taken to have been made, where its time is not reported."""
+_AS_STATED: Final = (
+    "reason",
+    "declared",
+    "installed_correctly",
+    "relief_air_gap",
+    "installed_as",
+    "replaced_serial_number",
+    "remarks",
+)
+_CONTACT: Final = "contact_"
+_OF_A_CALIBRATION: Final = ("calibrated_on", "certificate", "laboratory", "as_found_error")
 _WITH_A_TEST: Final = ("test.", "initial.", "final.", "repair.")
 
 
@@ -201,7 +212,7 @@ class RowReader:
         report: dict[str, Any] = {"units": units, "initial_test": {"readings": []}}
         if self._asked.options.history:
             report |= {"accepted_on_paper": True, "reason": "other"}
-        for name in ("reason", "declared", "remarks"):
+        for name in _AS_STATED:
             if f"test.{name}" in values:
                 report[name] = values[f"test.{name}"]
         if "test.gauge_height" in values:
@@ -268,8 +279,10 @@ def _member(field: str) -> str:
 def document_of(thing: str, own: dict[str, Any]) -> dict[str, Any]:
     """A thing's fields as members of its facts; CellError where they speak in two units."""
     document: dict[str, Any] = {name: value.isoformat() if isinstance(value, dt.date) else value for name, value in own.items()}
-    if thing == "premises" and ("latitude" in own or "longitude" in own):
+    if "latitude" in own or "longitude" in own:
         document["location"] = {name: document.pop(name) for name in ("latitude", "longitude") if name in own}
+    if contact := [name for name in own if name.startswith(_CONTACT)]:
+        document["contact"] = {name.removeprefix(_CONTACT): document.pop(name) for name in contact}
     if thing == "premises" and document.get("hazard") == "unknown":
         # Premises whose hazard nobody knows are registered without one.
         del document["hazard"]
@@ -277,12 +290,16 @@ def document_of(thing: str, own: dict[str, Any]) -> dict[str, Any]:
         size = document.pop("size")
         document["nominal_size"] = {"size": size[0], "units": {"length": size[1]}}
     if thing == "gauge":
-        units = {own[name][1] for name in ("accuracy", "resolution") if name in own}
+        measured = [name for name in ("accuracy", "resolution", "as_found_error") if name in own]
+        units = {own[name][1] for name in measured}
         if len(units) > 1:
-            raise CellError("The accuracy and the resolution are in two units. Use one unit for a gauge.")
-        document |= {name: own[name][0] for name in ("accuracy", "resolution") if name in own}
+            raise CellError("The gauge's accuracy, resolution and error are in two units. Use one unit for a gauge.")
+        document |= {name: own[name][0] for name in measured}
         for unit in units:
             document["units"] = {"pressure": unit}
-        if "calibrated_on" in own:
-            document["calibrations"] = [{"calibrated_on": document.pop("calibrated_on")}]
+        calibration = {name: document.pop(name) for name in _OF_A_CALIBRATION if name in document}
+        if calibration:
+            if "calibrated_on" not in calibration:
+                raise CellError("It states a calibration without `gauge.calibrated_on`, its day.")
+            document["calibrations"] = [calibration]
     return document

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 from msgspec import UNSET, Struct
+from msgspec.structs import replace
 
 import rules
 from service.auth.access import Principal
@@ -301,6 +302,9 @@ class Importer:
                     for found in self._flushed():
                         yield found
                     yield ImportProgress(phase="writing", done=done, of=of)
+                if thing == "assembly" and state == "new":
+                    for staged in self._staging.of_state(thing, state, at_once=at_once):
+                        await self._change(thing, [item for item in staged if b'"replaces"' in item.facts], version=1)
 
     async def _create(self, thing: str, staged: list[Staged]) -> None:
         shape, facts = SHAPES[thing]
@@ -310,13 +314,16 @@ class Importer:
             async with self._imports.lend(code) as connection, connection.transaction():
                 await self._imports.create(connection, shape, code, rows, now=now)
             return
+        # What they replaced may stand later in the file, so that is said once all are there.
+        rows = [(key, replace(row, replaces=UNSET)) for key, row in rows]
         async with self._reports.recording(code) as recording:
             made = await self._imports.create(recording.connection, shape, code, rows, now=now)
             known = await recording.assemblies(made)
             standings = [standing_row(key, work_out(recording.utility, row, [])) for key, row in known.items()]
             await self._imports.keep_standings(recording.connection, code, standings)
 
-    async def _change(self, thing: str, staged: list[Staged]) -> None:
+    async def _change(self, thing: str, staged: list[Staged], *, version: int | None = None) -> None:
+        """Change things to what the file says, while they have that version (else the one that was checked)."""
         shape, facts = SHAPES[thing]
         for item in staged:
             try:
@@ -326,7 +333,7 @@ class Importer:
                     shape,
                     self._utility.code,
                     thing_id=UUID(str(item.id)),
-                    version=item.version,
+                    version=item.version if version is None else version,
                     facts=msgspec.json.decode(item.facts, type=facts),
                     now=self._clock.now(),
                 )

@@ -3,18 +3,28 @@
 Assemblies are listed in a module of their own (`assembly_lists`).
 """
 
-from typing import Any
+from typing import Annotated, Any
 
 import msgspec
-from msgspec import UNSET
+from msgspec import UNSET, Meta, Struct
 from msgspec.structs import replace
 
 from service.http.documents import decode, too_deep
 from service.http.endpoint import Answer, Call, Operation, operation
-from service.http.paging import AfterId, page, page_of
+from service.http.paging import AfterId, Limit, page, page_of
 from service.problems import ProblemError, problem
 from service.registry.register import change_thing, create_thing
-from service.registry.schemas import Assembly, AssemblyFacts, Gauge, GaugeFacts, Premises, PremisesFacts, Tester, TesterFacts
+from service.registry.schemas import (
+    Assembly,
+    AssemblyFacts,
+    ContactChange,
+    Gauge,
+    GaugeFacts,
+    Premises,
+    PremisesFacts,
+    Tester,
+    TesterFacts,
+)
 
 IF_MATCH = {"If-Match": r'^(W/)?"[!#-~\x80-\xff]*"$'}
 """One entity tag (RFC 9110, 8.8.3): any other than the record's own is answered 412, so the contract allows it."""
@@ -163,8 +173,33 @@ def _resource(
     ]
 
 
+class AfterVersion(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Where a list in the order of versions goes on."""
+
+    after: Annotated[int, Meta(ge=0, le=2**62)] = 0
+    """Changes after this version."""
+    limit: Limit = 100
+
+
+@operation(
+    "GET",
+    "/v1/utilities/{utility:str}/premises/{id:uuid}/contact-changes",
+    id="listContactChanges",
+    summary="List changes of the contact of premises",
+    answers={200: page_of(ContactChange)},
+    tag="premises",
+    right="register",
+)
+async def contact_changes(call: Call, query: AfterVersion) -> Answer:
+    """List who was the contact of these premises, change by change; 404 where there are no such premises."""
+    await call.services.registry.get(Premises, call.utility, call.id("id"))
+    found = await call.services.registry.contact_changes(call.utility, call.id("id"), after=query.after, limit=query.limit + 1)
+    return page(call, found, query.limit, lambda change: str(change.version))
+
+
 operations = [
     *_resource("premises", "premises", Premises, PremisesFacts),
+    contact_changes,
     *_resource("assemblies", "assembly", Assembly, AssemblyFacts, lists=False, fixed=("kind",)),
     *_resource("testers", "tester", Tester, TesterFacts),
     *_resource("gauges", "gauge", Gauge, GaugeFacts, fixed=("units",)),

@@ -40,6 +40,7 @@ async def create_thing(
     registry: RegistryStore, follower: Follower, shape: type[T], code: str, facts: Any, *, new_id: UUID, now: dt.datetime
 ) -> T:
     """Keep a new thing under `new_id`, an assembly with its standing; 422 where it names what is not registered."""
+    check_serial_number(facts, UNSET)
     if shape is not Assembly:
         await _check_organisation(registry, code, facts, before=UNSET)
         if shape is Premises:
@@ -70,11 +71,13 @@ async def change_thing(
     """Replace a thing's facts while its version is still that one; 412 where it is not, 422 where it names what is not registered."""
     if shape in (Tester, Gauge):
         registered: Any = await registry.get(shape, code, thing_id)
+        check_serial_number(facts, registered)
         await _check_organisation(registry, code, facts, before=registered.organisation_id)
     async with follower.changing(code) as change:
         before: Assembly | None = None
         if shape is Assembly:
             before = await registry.get_on(change.connection, Assembly, code, thing_id)
+            check_serial_number(facts, before)
             if before.retired_on is not UNSET and facts.in_service:
                 raise problem("assembly_retired", pointer="/in_service", on=before.retired_on.isoformat())
             await check_replacement(registry, change, facts, today(change.utility, now), itself=before)
@@ -99,6 +102,14 @@ def _check_installation(facts: AssemblyFacts, before: dt.date | UnsetType, on: d
         return
     if (impossible := rules.installation_fault(facts.installed_on, on, "/installed_on")) is not None:
         raise problem_of([rules_fault(impossible)])
+
+
+def check_serial_number(facts: Any, before: Any) -> None:
+    """ProblemError for a new serial number that is what people write where nobody knows it; what is registered already is left alone."""
+    number = getattr(facts, "serial_number", UNSET)
+    if number is UNSET or number == getattr(before, "serial_number", UNSET) or rules.words.is_serial_number(number):
+        return
+    raise problem("not_a_serial_number", pointer="/serial_number", value=number)
 
 
 def _with_hazard(utility: Utility, facts: Any, before: Premises | Assembly | UnsetType, on: dt.date) -> Any:

@@ -155,6 +155,18 @@ class Premises(PremisesFacts, frozen=True, kw_only=True, forbid_unknown_fields=F
     changed_at: dt.datetime
 
 
+class ContactChange(Struct, frozen=True, kw_only=True):
+    """A change of the contact of some premises, such as a change of owner; null: there was none, or there is none now."""
+
+    version: int
+    """The version of the premises that the change made."""
+    changed_at: dt.datetime
+    contact_before: Contact | None
+    """Whom to write to until then."""
+    contact: Contact | None
+    """Whom to write to from then on."""
+
+
 class LengthUnits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The unit of a size."""
 
@@ -209,7 +221,7 @@ class AssemblyOccurrence(Struct, frozen=True, kw_only=True, forbid_unknown_field
 
 
 Approval = Literal["approved", "formerly_approved", "not_approved"]
-RetiredBecause = Literal["replaced"]
+RetiredBecause = Literal["replaced", "registered_in_error", "duplicate"]
 
 
 class AssemblyFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -325,12 +337,16 @@ class Tester(TesterFacts, frozen=True, kw_only=True, forbid_unknown_fields=False
 
 
 class Calibration(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One calibration of a gauge: its day, and the laboratory's certificate."""
+    """One calibration of a gauge: its day, the laboratory and its certificate, and the error found before any adjustment."""
 
     calibrated_on: dt.date
     """The day of the calibration."""
     certificate: ShortText | UnsetType = UNSET
     """The number of the laboratory's certificate."""
+    laboratory: Name | UnsetType = UNSET
+    """The laboratory that calibrated it."""
+    as_found_error: Annotated[float, Meta(ge=-100_000, le=100_000)] | UnsetType = UNSET
+    """The largest error found before any adjustment, in `units.pressure`; positive: it read too high."""
 
 
 class GaugeFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -13,6 +13,7 @@ from service.db.statements import statements
 from service.problems import ProblemError, not_found, problem
 from service.registry.schemas import (
     Assembly,
+    ContactChange,
     Gauge,
     NewUtility,
     Premises,
@@ -102,6 +103,12 @@ class RegistryStore:
         if row is None:
             raise problem("version_changed")
         return msgspec.json.decode(row, type=shape)
+
+    async def contact_changes(self, utility: str, premises_id: UUID, *, after: int, limit: int) -> list[ContactChange]:
+        """Up to `limit` changes of the contact of those premises, after that version."""
+        async with self._pool.lend(utility, by_key=True) as connection:
+            rows = await connection.fetch(_SQL["contact_changes"], utility, premises_id, after, limit)
+        return [msgspec.json.decode(row[0], type=ContactChange) for row in rows]
 
     async def retire(
         self,

@@ -33,6 +33,10 @@ FROM jsonb_populate_record(NULL::record.{table}, $1::jsonb) AS new
 WHERE thing.utility_id = new.utility_id AND thing.id = new.id AND thing.version = $2
 RETURNING jsonb_strip_nulls(to_jsonb(thing) - 'utility_id')::text;
 
+-- name: contact_changes
+SELECT (to_jsonb(c) - 'utility_id' - 'premises_id')::text FROM record.contact_change c
+WHERE utility_id = $1 AND premises_id = $2 AND version > $3 ORDER BY version LIMIT $4;
+
 -- name: retire
 -- From that day on, for that reason; only one that is in service is thereby put out of it, and only such a one is put back by `unretire`.
 UPDATE record.assembly SET version = version + 1, changed_at = $3, retired_on = $4, replaced_by = $6, in_service = false,

@@ -159,6 +159,7 @@ REFUSED_TO_THE_SERVICE = [
         "record.screening": ("DELETE", "TRUNCATE"),
         "record.screening_decision": ("UPDATE", "DELETE", "TRUNCATE"),
         "record.assembly_identity_change": ("UPDATE", "DELETE", "TRUNCATE"),
+        "record.contact_change": ("UPDATE", "DELETE", "TRUNCATE"),
         "record.webhook_progress": ("DELETE", "TRUNCATE"),
         "record.webhook_attempt": ("UPDATE", "DELETE", "TRUNCATE"),
         "access.webhook_utility": ("UPDATE", "DELETE", "TRUNCATE"),
@@ -204,6 +205,7 @@ OTHERS = {
     "record.review": "SELECT utility_id, id, 1, now(), 'accepted', 'B', 'D', id, id FROM record.premises",
     "record.screening": "SELECT utility_id, id, 1, now(), now(), 'last_digits', id, NULL, NULL, '2026', '2026-01-01', '', '{}', 'open' FROM record.premises",
     "record.screening_decision": "SELECT utility_id, id, 2, now(), 'explained', 'B', 'D', id, id FROM record.premises",
+    "record.contact_change": "SELECT utility_id, id, 2, now(), NULL, '{}' FROM record.premises",
     "record.assembly_identity_change": "SELECT utility_id, id, 2, now(), NULL, 'S', NULL, NULL FROM record.premises",
     "record.exception": "SELECT utility_id, id, 1, now(), now(), id, '2026-01-01', '2026-12-31', 'other', 'B', 'G', id, id FROM record.premises",
     "record.webhook": "SELECT utility_id, id, 1, now(), now(), 'https://portal.example/', NULL, NULL, true, NULL, 1, NULL, '' FROM record.premises",
@@ -291,6 +293,7 @@ def test_a_session_changes_nothing_of_another_utility(two_utilities: Database) -
         "review",
         "hazard_assessment",
         "local_rulebook",
+        "contact_change",
     ],
 )
 @pytest.mark.parametrize(

@@ -74,3 +74,9 @@ def test_units_are_known_as_they_are_written() -> None:
     assert words.units_written()['"'] == words.units_written()["inches"] == ("length", "in")
     assert words.units_written()["psid"] == ("pressure", "psi")
     assert words.fold("✓ ") == "✓"
+
+
+def test_what_people_write_where_nobody_knows_the_number_is_no_serial_number() -> None:
+    # Common practice, no source.
+    assert not any(map(words.is_serial_number, ("none", "UNK", "Unknown", "?", "N/A", "0000")))
+    assert all(map(words.is_serial_number, ("A-100", "UNK-7", "10", "x1")))

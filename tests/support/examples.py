@@ -220,6 +220,9 @@ def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -
     call("readPremises", utility=utility, id=premises)
     call("listPremises", utility=utility)
     call("updatePremises", utility=utility, id=premises, body={"name": "Mill Lane Nurseries"}, headers={"If-Match": '"1"'})
+    owner = {"contact": {"name": "P. Alder", "email": "office@nurseries.example"}}
+    call("updatePremises", utility=utility, id=premises, body=owner, headers={"If-Match": '"2"'})
+    call("listContactChanges", utility=utility, id=premises)
     assembly = call(
         "createAssembly", utility=utility,
         body={

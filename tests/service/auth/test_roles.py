@@ -131,6 +131,7 @@ EXPECTED: dict[str, Expected] = {
     "createKey": administers_all(201, body=lambda _: {"label": "k"}), "listKeys": administers_all(200), "revokeKey": administers_all(204),
     # The register.
     "createPremises": registers(), "listPremises": reads(), "readPremises": reads(), "updatePremises": registers(200),
+    "listContactChanges": registers(200),
     "createAssembly": registers(), "listAssemblies": reads(), "readAssembly": reads(), "updateAssembly": registers(200),
     "createTester": registers(), "listTesters": reads(), "readTester": reads(), "updateTester": registers(200),
     "createGauge": registers(), "listGauges": reads(), "readGauge": reads(), "updateGauge": registers(200),

@@ -1,0 +1,25 @@
+"""Each change of the contact of some premises.
+
+The running service neither reads nor writes the table; a trigger fills it.
+"""
+
+from pathlib import Path
+
+from alembic import op
+from sqlalchemy.util import await_only
+
+revision = "0034"
+down_revision = "0033"
+branch_labels = None
+depends_on = None
+
+
+def upgrade() -> None:
+    """Run the SQL through the driver itself, as the other revisions do."""
+    sql = Path(__file__).with_suffix(".sql").read_text(encoding="utf-8")
+    await_only(op.get_bind().connection.driver_connection.execute(sql))
+
+
+def downgrade() -> None:
+    """Refuse: migrations only expand; an older service lives with the column."""
+    raise NotImplementedError("Migrations only expand. Restore a backup instead.")
