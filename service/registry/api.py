@@ -173,7 +173,7 @@ def _resource(
     ]
 
 
-class AfterVersion(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class ContactChangesQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Where a list in the order of versions goes on."""
 
     after: Annotated[int, Meta(ge=0, le=2**62)] = 0
@@ -190,7 +190,7 @@ class AfterVersion(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     tag="premises",
     right="register",
 )
-async def contact_changes(call: Call, query: AfterVersion) -> Answer:
+async def contact_changes(call: Call, query: ContactChangesQuery) -> Answer:
     """List who was the contact of these premises, change by change; 404 where there are no such premises."""
     await call.services.registry.get(Premises, call.utility, call.id("id"))
     found = await call.services.registry.contact_changes(call.utility, call.id("id"), after=query.after, limit=query.limit + 1)

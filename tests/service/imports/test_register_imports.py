@@ -4,8 +4,8 @@ from typing import Any
 
 import httpx
 
-from tests.api.test_imports import counts, load, run
-from tests.conftest import Place, bearer
+from tests.service.imports.test_imports import counts, load, run
+from tests.support.world import Place, bearer
 
 SHEET = """Account,Customer,Address,Connection,Owner,Email,Phone,Mailing address,Serial,Assembly #,Make,Model,Approved,Meter,Assembly lat,Assembly lon,Type,Hazard,Installed,Replaces
 C-1,Mill,1 Sluice Lane,Commercial,R. Rowan,rowan@mill.example,555-0101,PO Box 3,NEW-1,7,Wren & Lock,M-9,Yes,MTR-1,47.5,-122.5,RP,High,2026-05-20,OLD-1
