@@ -98,17 +98,13 @@ def fault(
     *,
     pointer: str | UnsetType = UNSET,
     parameter: str | UnsetType = UNSET,
-    detail: str | None = None,
     **values: Value,
 ) -> Fault:
-    """A fault at a place of the body (`pointer`) or in a query or path parameter; KeyError for a code that `faults.toml` lacks.
-
-    `detail` replaces the text, for faults of the rules, which state them more precisely.
-    """
+    """A fault at a place of the body (`pointer`) or in a query or path parameter; KeyError for a code that `faults.toml` lacks."""
     kept = {name: _shortened(value, LONGEST_TEXT // 2 if name == "error" else LONGEST_NAME) for name, value in values.items()}
     return Fault(
         code=code,
-        detail=cut(render(code, kept) if detail is None else detail, LONGEST_TEXT),
+        detail=cut(render(code, kept), LONGEST_TEXT),
         pointer=pointer if pointer is UNSET else cut(pointer),
         parameter=parameter,
         parameters=kept or UNSET,
@@ -121,12 +117,11 @@ def problem(
     *,
     pointer: str | UnsetType = UNSET,
     parameter: str | UnsetType = UNSET,
-    detail: str | None = None,
     wait: float | None = None,
     **values: Value,
 ) -> ProblemError:
     """The problem that one fault causes; `errors` lists the fault if it has a place."""
-    cause = fault(code, pointer=pointer, parameter=parameter, detail=detail, **values)
+    cause = fault(code, pointer=pointer, parameter=parameter, **values)
     return ProblemError(cause, [] if pointer is UNSET and parameter is UNSET else [cause], wait=wait)
 
 

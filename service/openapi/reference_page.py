@@ -28,7 +28,7 @@ def reference(contract: dict[str, Any]) -> bytes:
         '<p>The contract in full: <a href="/openapi.json">/openapi.json</a>. Problems and what to do about them: '
         '<a href="/problems">/problems</a>. All codes: <a href="/codes">/codes</a>.</p>'
     )
-    return page("The calls of the service", f"{intro}{calls}<h2>Shapes</h2>{shapes}")
+    return page("API calls", f"{intro}{calls}<h2>Shapes</h2>{shapes}")
 
 
 def _call(path: str, method: str, call: dict[str, Any]) -> str:
@@ -43,10 +43,12 @@ def _call(path: str, method: str, call: dict[str, Any]) -> str:
         )
     if body := call.get("requestBody"):
         parts.append(
-            "<p>Takes " + ", ".join(f"{escape(kind)} {_shape(part['schema'])}" for kind, part in body["content"].items()) + "</p>"
+            "<p>Request body: "
+            + ", ".join(f"{escape(kind)} {_shape(part['schema'])}" for kind, part in body["content"].items())
+            + "</p>"
         )
     good = {status: answer for status, answer in call["responses"].items() if status < "400"}
-    parts.append("<p>Answers " + "; ".join(f"{status} {_contents(answer)}" for status, answer in good.items()) + "</p>")
+    parts.append("<p>Responses: " + "; ".join(f"{status} {_contents(answer)}" for status, answer in good.items()) + "</p>")
     return "".join(parts)
 
 

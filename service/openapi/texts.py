@@ -35,7 +35,7 @@ _ORGANISATIONS: Final = {
 }
 _DONE: Final = {
     201: "Created. `Location` is the path of the new record.",
-    202: "Accepted; the work goes on.",
+    202: "Accepted. The work continues.",
     204: "Done. There is no body.",
 }
 

@@ -42,23 +42,23 @@ _SAYS: Final[dict[State, tuple[str, str]]] = {
     "superseded": ("Genuine, but corrected since", "A later report corrects this one. Do not rely on this one."),
     "void": (
         "Genuine, but voided since",
-        "The water utility has voided this report: it is not a test of this assembly. Do not rely on it.",
+        "The water utility has voided this report, so it does not count as a test of this assembly. Do not rely on it.",
     ),
     "altered": (
         "ALTERED – do not rely on it",
-        "The record of this report was changed after it was received, and no longer fits what was signed or printed. Ask the water utility.",
+        "The record of this report was changed after it was received, and no longer matches what was signed or printed. Contact the water utility before you rely on it.",
     ),
     "unknown": (
         "NOT GENUINE – no such record",
-        "No report has this mark. The paper may be forged, or the address mistyped. Contact the water utility before you rely on it.",
+        "No report has this mark. The paper may be forged, or the address may be mistyped. Contact the water utility before you rely on it.",
     ),
     "not_here": (
         "Signed here, but not on record",
-        "The signature is good, but the report is not in this record. Ask the water utility before you rely on it.",
+        "The signature is valid, but the report is not in this record. Contact the water utility before you rely on it.",
     ),
     "no_receipt": (
         "Not a receipt",
-        "What was pasted is no signed receipt, so nothing can be said of it. A receipt is one long text that begins with “ey” and has two dots in it; paste it whole.",
+        "This is not a signed receipt, so it cannot be checked. A signed receipt is one long text that begins with “ey” and contains two dots. Paste all of it.",
     ),
     "forged": (
         "NOT GENUINE – forged or altered",
@@ -157,14 +157,14 @@ def _signature(opened: Opened) -> str:
         return f"<p>Signature: {escape(opened.because)}{escape(key)}</p>"
     if opened.state in ("genuine", "superseded", "void") and opened.kid is not None:
         link = f"/receipts/{opened.utility}/{opened.mark}/receipt.jws"
-        return f'<p class="screen">The signature holds (key {escape(opened.kid)}). <a href="{escape(link)}">The signed receipt</a>, for anyone to check.</p>'
+        return f'<p class="screen">The signature is valid (key {escape(opened.kid)}). <a href="{escape(link)}">The signed receipt</a>, for anyone to check.</p>'
     return ""
 
 
 def _later(opened: Opened) -> str:
     if opened.corrected_by is None:
         return ""
-    return f'<p><a href="{escape(f"/receipts/{opened.utility}/{opened.corrected_by}")}">The report that corrects it</a></p>'
+    return f'<p><a href="{escape(f"/receipts/{opened.utility}/{opened.corrected_by}")}">Open the report that corrects this one</a></p>'
 
 
 def _sheet(sheet: Sheet) -> str:
@@ -185,7 +185,7 @@ def _sheet(sheet: Sheet) -> str:
         _repairs(sheet.repairs),
         *(_phase(phase) for phase in sheet.phases[1:]),
         drawing,
-        _list("To look at", sheet.notes),
+        _list("Points to check", sheet.notes),
         _list("What to do", sheet.actions),
         f"<h2>Judged by</h2><p>Rulebook {escape(sheet.rulebook)}.</p>{_list('', sheet.sources)}",
         f'<p class="note">{escape(sheet.caution)}</p>',
@@ -220,7 +220,7 @@ def _paper(opened: Opened, address: str) -> str:
     link = escape(f"/receipts/{opened.utility}/{opened.mark}/report.pdf")
     return (
         f'<h2>This page on paper</h2><div class="code"><img src="{code(address)}" alt="QR code that leads to this page"></div>'
-        f'<p>The code leads to <span>{escape(address)}</span></p><p class="screen"><a href="{link}">The report to print (PDF)</a></p>'
+        f'<p>The code leads to <span>{escape(address)}</span></p><p class="screen"><a href="{link}">Print the report (PDF)</a></p>'
     )
 
 

@@ -138,7 +138,7 @@ async def checked_page(call: Call, document: bytes = b"") -> Answer:  # noqa: AR
         pasted = ""
     token = receipt_in(pasted)
     if not token:
-        body = receipt.form("Paste a receipt first: the text that begins with “ey” and has two dots in it.")
+        body = receipt.form("Paste a receipt first: the text that begins with “ey” and contains two dots.")
         return Answer(body=body, status=422, media_type=HTML, headers=receipt.HEADERS)
     if token.count(".") != 2:  # noqa: PLR2004 - a compact JWS has three parts
         opened = Opened(state="no_receipt")

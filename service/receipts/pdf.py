@@ -79,7 +79,7 @@ def paper(sheet: Sheet, state: str, address: str) -> bytes:
     pdf.ln(3)
     if sheet.drawing:
         pdf.image(io.BytesIO(inked(sheet.drawing).encode()), x=pdf.l_margin, w=150, alt_text=sheet.summary)
-    _list(pdf, "To look at", sheet.notes)
+    _list(pdf, "Points to check", sheet.notes)
     _list(pdf, "What to do", sheet.actions)
     _list(pdf, "Judged by", [f"Rulebook {sheet.rulebook}.", *sheet.sources])
     _line(pdf, sheet.caution)

@@ -19,11 +19,11 @@ _RESULTS: Final = {"met": "met", "not_met": "NOT met", "not_determined": "not de
 _OUTCOMES: Final = {"pass": "Passed", "fail": "Failed", "incomplete": "Could not be judged"}
 _DECLARED: Final = ", as declared on paper; not judged here"
 _PROTECTION: Final = {
-    "full": "Full: every barrier works.",
-    "degraded": "Degraded: it would still stop backflow, with less protection than it should have.",
+    "full": "Full: all of its barriers are working.",
+    "degraded": "Degraded: it would still stop backflow, but with less protection than it should have.",
     "insufficient": "Insufficient: its parts work, but this kind is not approved for this hazard or use.",
-    "lost": "Lost: it would not stop backflow.",
-    "unknown": "Unknown: the readings do not show it.",
+    "lost": "Lost: it cannot be relied on to stop backflow.",
+    "unknown": "Unknown: the readings do not show what it would do.",
 }
 _ACCEPTANCE: Final = {
     "accepted": "The report is accepted as a record.",
@@ -47,14 +47,14 @@ _INSPECTED: Final = {
     "current": "inspected, next inspection due {due}",
     "due_soon": "inspected, next inspection due soon, by {due}",
     "overdue": "OVERDUE: the inspection was due {due}",
-    "failed": "FAILED and not yet put right; a new inspection is due {due}",
+    "failed": "FAILED and not yet corrected; the new inspection is due {due}",
     "untested": "no accepted inspection on record",
     "out_of_service": "out of service",
 }
 _SHUTOFFS: Final = {
     "tight": "tight",
     "leaking": "leaking",
-    "leaking_no_flow_proved": "leaking, but proved to pass no flow",
+    "leaking_no_flow_proved": "leaking, but no flow proved",
     "not_checked": "not checked",
 }
 
@@ -70,7 +70,7 @@ class Row(Struct, frozen=True, kw_only=True):
 
 
 class PhaseSheet(Struct, frozen=True, kw_only=True):
-    """A first test, or a test after repair."""
+    """An initial test, or the final test after repair."""
 
     name: str
     outcome: str
@@ -109,9 +109,9 @@ def sheet(content: AnyContent, known: SheetFacts | None, standing: rules.Standin
     kind = rules.catalogue()[content.assembly.kind]
     last = verdict.initial if verdict.final is None else verdict.final
     two_lines = len(kind.lines) > 1
-    phases = [_phase("First test", "initial", verdict.initial, report.initial_test, verdict, two_lines=two_lines)]
+    phases = [_phase("Initial test", "initial", verdict.initial, report.initial_test, verdict, two_lines=two_lines)]
     if verdict.final is not None and report.final_test is not UNSET:
-        phases.append(_phase("Test after repair", "final", verdict.final, report.final_test, verdict, two_lines=two_lines))
+        phases.append(_phase("Final test", "final", verdict.final, report.final_test, verdict, two_lines=two_lines))
     return Sheet(
         title=f"Test of a {kind.name}",
         outcome=_OUTCOMES[verdict.outcome] + (_DECLARED if verdict.basis == "declared" else ""),

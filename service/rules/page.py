@@ -14,8 +14,9 @@ def rulebooks_page(rulebooks: Sequence[rules.RulebookSummary]) -> bytes:
         for name in ("Rulebook", "Values", "Published", "From memory", "Common practice", "Last looked at", "Not read")
     )
     intro = (
-        f"<p>{len(rulebooks)} rulebooks. <em>Published</em>: the text was read. <em>From memory</em>: remembered, or read as others "
-        "quote it. <em>Common practice</em>: done so in the trade, no source. Where criteria were not read, a test is not judged.</p>"
+        f"<p>{len(rulebooks)} rulebooks. <em>Published</em>: the text was read. <em>From memory</em>: remembered, or read only as "
+        "others quote it. <em>Common practice</em>: usual in the trade, without a source. Where criteria were not read, a test is "
+        "not judged.</p>"
     )
     rows = "".join(_row(rulebook) for rulebook in rulebooks)
     return page("How well each rulebook is known", f"{intro}<table><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>")
@@ -26,7 +27,7 @@ def _row(rulebook: rules.RulebookSummary) -> str:
     shares = "".join(
         f'<td class="figure">{share:.0%}</td>' for share in (known.published, known.from_memory, known.common_practice)
     )
-    looked_at = f"{rulebook.last_looked_at}{' (look again)' if rulebook.stale else ''}"
+    looked_at = f"{rulebook.last_looked_at}{' (review again)' if rulebook.stale else ''}"
     open_ = "<br>".join(escape(says) for says in rulebook.not_read) or "–"
     return (
         f'<tr id="{escape(rulebook.id)}"><td><a href="/v1/rulebooks/{escape(rulebook.id)}">{escape(rulebook.title)}</a></td>'

@@ -21,12 +21,12 @@ _NAMES: Final = {
     "failed": "of them failed",
     "declared": "of them with the result declared on paper, not judged here",
     "undecided": "of them incomplete or held",
-    "repaired_at_once": "Failed at first, passed after repair on the same visit",
+    "repaired_at_once": "Initial test failed, passed after repair on the same visit",
     "failures": "Failures that began in the year",
     "repaired": "of them repaired since",
     "unrepaired": "of them not yet repaired",
     "median_days_to_repair": "Median days to repair",
-    "unprotected_days": "Days without protection, over all assemblies",
+    "unprotected_days": "Days without protection, all assemblies together",
     "exceptions": "Exceptions from testing that began in the year",
 }
 _RATES: Final = {
@@ -66,7 +66,7 @@ def over_all(result: CombinedSummary) -> bytes:
 
 
 def _year(result: YearlySummary, *, level: int = 2) -> str:
-    day = f"<p>Tests from 1 January to {result.until}; the register, and what has been repaired, as of {result.counted_on}.</p>"
+    day = f"<p>Tests from 1 January to {result.until}; register and repairs as of {result.counted_on}.</p>"
     return (
         day
         + _premises(result, result.rows, level)

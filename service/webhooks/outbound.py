@@ -17,6 +17,7 @@ import httpcore
 import httpx
 from msgspec import Struct
 
+from service.problems import Fault, fault
 from service.webhooks.addresses import is_private, refusal
 
 Resolver = Callable[[str, int], Awaitable[list[str]]]
@@ -109,28 +110,28 @@ class _Transport(httpx.AsyncHTTPTransport):
         )
 
 
-def fault_of(url: str, *, private: bool) -> str | None:
+def fault_of(url: str, *, private: bool) -> Fault | None:
     """What is wrong with an address that somebody asks us to call, as far as it shows before the call."""
     try:
         parts = urlsplit(url)
         host, port = parts.hostname, parts.port
         httpx.URL(url)
     except (ValueError, httpx.InvalidURL):
-        return "This is no URL; give one like https://host.example/path."
+        return fault("webhook_url_unreadable", pointer="/url")
     if parts.scheme != "https" and not (private and parts.scheme == "http"):
-        return "Only https is called."
+        return fault("webhook_url_not_https", pointer="/url")
     if not host or port == 0:
-        return "The URL names no host, or a port that is none."
+        return fault("webhook_url_without_host", pointer="/url")
     if parts.username is not None or parts.password is not None:
-        return "A URL with a name or password is not taken; each call is signed, which proves who sent it."
+        return fault("webhook_url_with_password", pointer="/url")
     if parts.fragment or "#" in url:
-        return "A fragment (#…) is not sent to a server; leave it out."
+        return fault("webhook_url_with_fragment", pointer="/url")
     try:
         because = refusal(host, private=private)
     except ValueError:
         loopback = host == "localhost" or host.endswith(".localhost")
         because = "loopback (RFC 6761, 6.3)" if loopback and not private else None
-    return f"That address may not be called: {because}." if because else None
+    return fault("webhook_url_not_public", pointer="/url", reason=because) if because else None
 
 
 class Sender:
@@ -157,8 +158,8 @@ class Sender:
 
     async def post(self, url: str, headers: dict[str, str], body: bytes) -> Reply:
         """Post once; never an error of the network's."""
-        if fault := fault_of(url, private=self._private):
-            return Reply(status=None, because=fault)
+        if wrong := fault_of(url, private=self._private):
+            return Reply(status=None, because=wrong.detail)
         request = httpx.Request(
             "POST",
             url,

@@ -6,7 +6,7 @@ from uuid import UUID
 import msgspec
 from msgspec import UNSET
 
-from service.problems import not_found, problem
+from service.problems import not_found, problem, problem_of
 from service.webhooks import signatures
 from service.webhooks.outbound import fault_of
 from service.webhooks.schemas import Delivery, Webhook, WebhookFacts, WebhookProgress, WebhookWithSecret
@@ -29,7 +29,7 @@ class Webhooks:
 
     def _check(self, facts: WebhookFacts) -> None:
         if wrong := fault_of(facts.url, private=self._private):
-            raise problem("webhook_url", pointer="/url", detail=wrong)
+            raise problem_of([wrong])
 
     async def create(self, utility: str, facts: WebhookFacts, *, new_id: UUID, now: dt.datetime) -> WebhookWithSecret:
         """Keep a new subscription; 422 where its address may not be called or no key can sign, 409 where there are too many."""

@@ -120,7 +120,7 @@ def altered(place: Place, recorded: dict[str, Any]) -> None:
 def test_a_failing_test_is_reported_in_plain_words_with_each_reading_against_its_limit(pages: Pages, signed_place: Place) -> None:
     result = pages.see(page_of(signed_place, signed_place.recorded(check=0.6)), words)
     for said in (
-        "Genuine", "The signature holds", "Failed", "pressure vacuum breaker", "at least 1 psi", "0.6 psi", "NOT met", "certificate T-1",
+        "Genuine", "The signature is valid", "Failed", "pressure vacuum breaker", "at least 1 psi", "0.6 psi", "NOT met", "certificate T-1",
         "calibrated 12 January 2026", "1 June 2026", "would still stop backflow", "us-wa", "sha256:", "licensed tester decide",
     ):  # fmt: skip
         assert said in result, said
@@ -138,7 +138,7 @@ def test_a_repair_shows_both_tests_and_what_was_mended(pages: Pages, signed_plac
         check=0.6, final_test=phase(2.1), repairs=[{"component": "check", "part": "disc", "action": "replaced"}]
     )
     result = pages.see(page_of(signed_place, repaired), words)
-    assert result.index("First test: failed") < result.index("disc replaced") < result.index("Test after repair: passed")
+    assert result.index("Initial test: failed") < result.index("disc replaced") < result.index("Final test: passed")
 
 
 def test_a_corrected_report_says_so_and_leads_to_the_one_that_corrects_it(pages: Pages, signed_place: Place) -> None:
@@ -147,7 +147,7 @@ def test_a_corrected_report_says_so_and_leads_to_the_one_that_corrects_it(pages:
 
     def follow(page: Page) -> tuple[str, str]:
         before = words(page)
-        page.click("text=The report that corrects it")
+        page.click("text=Open the report that corrects this one")
         return before, words(page)
 
     before, after = pages.see(page_of(signed_place, wrong), follow)

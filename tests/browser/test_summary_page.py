@@ -58,5 +58,5 @@ def test_it_fits_a_phone_and_works_without_script(pages: Pages, year: Place) -> 
 
     width, result = see(pages, year, f"{year.base}/summaries/2026", wide, viewport={"width": 320, "height": 640})
     assert width <= 320
-    assert "Failed at first, passed after repair on the same visit" in result
+    assert "Initial test failed, passed after repair on the same visit" in result
     assert "100.0%" in result

@@ -170,7 +170,7 @@ def test_failures_are_reported_at_once_and_by_what_is_left(place: Place) -> None
     assert found["unprotected"]["report_id"] == lost["report"]["id"]
     assert found["unprotected"]["repair_by"] == lost["standing"]["due_on"]
     assert found["unprotected"]["due_on"] is None
-    assert "would stop backflow today" in found["unprotected"]["text"]
+    assert "cannot be relied on to stop backflow" in found["unprotected"]["text"]
     # Another failing test is another matter to notify of.
     place.world.clock.pass_by(days=1)
     place.recorded(assembly_id=worse, **LOST)

@@ -212,20 +212,20 @@ def test_what_is_damaged_or_forged_is_not_restored_and_leaves_nothing(
     row = json.loads(lines[report])["row"]
     bad = {
         "cut short": b"".join(lines[:-1]),
-        "contradict themselves": with_report({"content": row["content"].replace('"held_at":0.6', '"held_at":1.6')}),
-        "contradict themselves .1": with_report({"verdict": row["verdict"].replace('"fail"', '"pass"')}),
+        "contradict each other": with_report({"content": row["content"].replace('"held_at":0.6', '"held_at":1.6')}),
+        "contradict each other .1": with_report({"verdict": row["verdict"].replace('"fail"', '"pass"')}),
         "have a gap|not so many reports": with_report({"log_index": 77}),
-        "shortened or changed|cut short or was changed": whole.replace(b"Plot 1", b"Plot 2"),
+        "shortened or changed|cut short or changed": whole.replace(b"Plot 1", b"Plot 2"),
         "cannot be stored": with_report({"utility_id": "another"}),
         "not a line of an export": b"{\n",
-        "not an export of format": b'{"nonreturn_export": 9, "utility": "x"}\n',
+        "not an export in format": b'{"nonreturn_export": 9, "utility": "x"}\n',
         "rows in the order": sealed([lines[0], lines[report]]) + b""
         if report < 0
         else sealed([lines[0], lines[report], lines[1]]),
-        "after the export's last line": whole + lines[1],
+        "continues after its last line": whole + lines[1],
         # Found by fuzzing: what is no UTF-8, and a report nested so deeply that reading it fails, ended in a trace.
         "Line 2 is not a line of an export": sealed([*lines[:1], lines[1].replace(b" water", b"\xa2water"), *lines[2:-1]]),
-        "one of the lines nested|contradict themselves": with_report({"content": "[" * 100_000}),
+        "one of the lines nested|contradict each other": with_report({"content": "[" * 100_000}),
     }
     with fresh_database(postgres, template) as other:
         for says, export in bad.items():

@@ -185,7 +185,7 @@ async def test_loopback_written_in_any_way_is_refused_by_what_it_leads_to(host: 
     reply = await sender.post(f"https://{host}/", {}, b"{}")
     await sender.close()
     assert reply.status is None
-    assert "loopback" in str(reply.because) or reply.because == "This is no URL; give one like https://host.example/path."
+    assert "loopback" in str(reply.because) or reply.because == "This is not a URL. Send one such as `https://host.example/path`."
 
 
 async def test_a_name_without_an_address_and_a_failing_name_service_are_reported() -> None:

@@ -245,7 +245,7 @@ def test_an_inspection_has_a_receipt_a_page_and_its_place_in_the_log(place: Plac
     assert held["inspector"]["certificate"] == "T-1"
     page = world.client.get(given["page"])
     assert page.status_code == 200
-    for words in ("Inspection of an air gap", "What was inspected", "NOT met", "AG-7", "FAILED and not yet put right"):
+    for words in ("Inspection of an air gap", "What was inspected", "NOT met", "AG-7", "FAILED and not yet corrected"):
         assert words in page.text
     assert world.client.get(f"{given['page']}/report.pdf").content[:5] == b"%PDF-"
     posted = world.client.post("/receipts", data={"receipt": given["receipt"]})
