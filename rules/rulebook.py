@@ -158,7 +158,8 @@ CountsFrom = Literal["test", "notice"]
 class Deadline(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """How soon a failed assembly is repaired and tested again, by hazard and what its protection acts as.
 
-    `counts_from` is the day from which it runs by the clause. Due days are counted from the test, the earliest that a notice can be.
+    `counts_from` is the day from which it runs by the clause. Until a notice is on record as sent, due days are counted from the test, the
+    earliest that a notice can be.
     """
 
     key: str

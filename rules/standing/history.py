@@ -32,7 +32,8 @@ class TestEvent(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     `protection` are those of the last phase; `initial_outcome` is that of the initial test, left out where it is the outcome.
     `failed_protection` is what the phase left that failed last, left out where it is the last phase; `acts_as` says which deadline that
     failure has, left out where what was left says it. `basis` is left out where the readings were judged. Protection is the mechanical
-    value: what the parts do, whatever the hazard.
+    value: what the parts do, whatever the hazard. `notified_on` is the day on which the customer was sent the notice of its failure, left
+    out where none is on record.
     """
 
     __test__ = False
@@ -49,6 +50,7 @@ class TestEvent(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     failed_protection: MechanicalProtection | UnsetType = UNSET
     acts_as: ActsAs | UnsetType = UNSET
     basis: Basis | UnsetType = UNSET
+    notified_on: dt.date | UnsetType = UNSET
 
     @property
     def moment(self) -> dt.datetime:

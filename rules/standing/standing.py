@@ -20,7 +20,7 @@ from rules.field_test.actions import deadline
 from rules.field_test.answer import Basis
 from rules.load import catalogue
 from rules.local_rulebook import RulebookKey, base_id
-from rules.rulebook import Event, Inspection, Interval, MechanicalProtection, Protection
+from rules.rulebook import CountsFrom, Deadline, Event, Inspection, Interval, MechanicalProtection, Protection
 from rules.selection.tables import Purpose
 from rules.standing.history import TestEvent, decide
 from rules.standing.place import RegisteredHazard, suitability_on, worst_protection
@@ -82,6 +82,11 @@ class Standing(Struct, frozen=True, kw_only=True):
     """What to do, by code."""
     basis: Basis | None = None
     """Whether the test that says so was judged here, or its result is the one declared on paper; null: no test says so."""
+    counts_from: CountsFrom | UnsetType = UNSET
+    """`notice` where the days for the repair run from the notice of the failure; left out where they run from the test."""
+    notified_on: dt.date | UnsetType = UNSET
+    """The day on which that notice was sent, and from which `due_on` is counted. Left out where none is on record as sent: `due_on` is then
+    counted from the test, the earliest that a notice can be."""
 
 
 class _Required(Struct, frozen=True, kw_only=True):
@@ -89,6 +94,8 @@ class _Required(Struct, frozen=True, kw_only=True):
 
     by: dt.date
     says: str
+    counts_from: CountsFrom | UnsetType = UNSET
+    notified_on: dt.date | UnsetType = UNSET
 
 
 def standing(
@@ -187,11 +194,7 @@ def standing(
     if decided.failed is not None:
         by = deadline(book, hazard, test.failure_acts_as)
         reason, actions = _why_failed(place_of, test, urgent=by.days <= deadline(book, hazard, "lost").days)
-        # Nobody may order a repair on a refused report, so the deadline of the repair is that of the retest, in its own words.
-        retest = _say("retest_within", days=by.days) if by.days else _say("retest_at_once")
-        regular = _Required(by=add_days(test.performed_on, by.days), says=retest if actions == ("retest",) else by.says)
-        if by.counts_from == "notice" and by.days:
-            regular = replace(regular, says=_sentences(regular.says, _say("counts_from_notice")))
+        regular = _repair(place_of, test, by, retest=actions == ("retest",))
     else:
         interval: Interval | Inspection | None = place_of.duty_on(test.performed_on)
         if not place_of.inspected:
@@ -213,6 +216,8 @@ def standing(
         because=_sentences(reason, first.says, unknown, place),
         actions=(*actions, *always),
         basis="judged" if test.basis is UNSET else test.basis,
+        counts_from=first.counts_from,
+        notified_on=first.notified_on,
     )
 
 
@@ -267,6 +272,25 @@ def _why_failed(place: _Place, test: TestEvent, *, urgent: bool) -> tuple[str, t
         return _say("failed.final_incomplete", day=day), ("repair_and_retest",)
     code = "failed.declared" if test.basis == "declared" else "failed.initial" if initial else "failed"
     return _say(code, day=day), ("repair_and_retest",)
+
+
+def _repair(place: _Place, test: TestEvent, by: Deadline, *, retest: bool) -> _Required:
+    """By when that failure is repaired, or tested again where nobody may order a repair on a refused report: in as many days.
+
+    Where the clause counts them from the notice of the failure, they run from the day on which it was sent, never from before the test;
+    while none is on record, from the test.
+    """
+    says = by.says
+    if retest:
+        says = place.say("retest_within", days=by.days) if by.days else place.say("retest_at_once")
+    if by.counts_from == "test":
+        return _Required(by=add_days(test.performed_on, by.days), says=says)
+    if test.notified_on is UNSET:
+        says = _sentences(says, place.say("counts_from_notice"))
+        return _Required(by=add_days(test.performed_on, by.days), says=says, counts_from="notice")
+    counted_from = max(test.notified_on, test.performed_on)
+    says = _sentences(says, place.say("counts_from_notice.sent", day=str(counted_from)))
+    return _Required(by=add_days(counted_from, by.days), says=says, counts_from="notice", notified_on=counted_from)
 
 
 def _interval(place: _Place, interval: Interval | Inspection | None, tested_on: dt.date, own_months: int | None) -> _Required:

@@ -27,6 +27,7 @@ from service.notices.schemas import (
 from service.notices.store import START, Candidate, NoticeRow, NoticeStore, scans
 from service.problems import ProblemError, not_found, problem
 from service.record.reports.store import ReportStore
+from service.record.standings.work_out import rework
 from service.registry.calendar import today
 from service.registry.schemas import Contact, Utility, UtilityOnRecord
 
@@ -198,6 +199,9 @@ async def change_notice(
         changed = await store.change_state(
             recording.connection, utility, notice_id, version=version, state=change.state, detail=detail, now=now
         )
+        if changed and before.report_id is not None and "sent" in (before.state, change.state):
+            # The days for the repair may run from the notice of the failure.
+            await rework(recording, [before.assembly_id])
     if not changed:
         raise problem("version_changed")
     return await read_notice(store, utility, notice_id)

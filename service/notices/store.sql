@@ -46,13 +46,15 @@ WHERE s.utility_id = {utility} AND s.status = {status}
 
 -- name: failed
 -- Where the failing report is held, a person reviews it before the customer is written to, unless nothing would stop backflow; the standing's
--- `actions` say so.
+-- `actions` say so. Where the days for the repair run from the notice and none was sent yet, they run from the day of this one.
 FROM record.standing s
 JOIN record.assembly a ON a.utility_id = s.utility_id AND a.id = s.assembly_id
 JOIN record.premises p ON p.utility_id = a.utility_id AND p.id = a.premises_id
 JOIN record.report r ON r.utility_id = s.utility_id AND r.id = s.report_id
 CROSS JOIN LATERAL (
-    SELECT r.performed_on AS counted_from, NULL::date AS due_on, r.id AS report_id, r.performed_on AS tested_on, s.due_on AS repair_by
+    SELECT r.performed_on AS counted_from, NULL::date AS due_on, r.id AS report_id, r.performed_on AS tested_on,
+        CASE WHEN s.basis::jsonb ->> 'counts_from' = 'notice' AND s.basis::jsonb ->> 'notified_on' IS NULL
+            THEN s.due_on + ({on}::date - r.performed_on) ELSE s.due_on END AS repair_by
 ) about
 WHERE s.utility_id = {utility} AND s.status = {status} AND record.failure_occasion(s.basis) = {occasion}
     AND ({addressee} = 'utility' OR NOT s.basis::jsonb -> 'actions' ? 'review_report' OR s.basis::jsonb -> 'actions' ? 'repair_and_retest')

@@ -166,6 +166,14 @@ def test_a_standing_says_that_a_deadline_runs_from_the_notice() -> None:
     assert california.due_on == dt.date(2026, 4, 9)
     assert "run from the notice" in california.because
     assert "run from the notice" not in massachusetts.because
+    # Sent on the 14th, from then; a notice cannot be of before the test.
+    for sent, due in ((dt.date(2026, 3, 14), dt.date(2026, 4, 13)), (dt.date(2026, 3, 1), dt.date(2026, 4, 9))):
+        notified = msgspec.structs.replace(failed, notified_on=sent)
+        california, massachusetts = (
+            rules.standing(rulebook=rulebook, **facts | {"history": [notified]}) for rulebook in ("us-ca", "us-ma")
+        )
+        assert (california.due_on, massachusetts.due_on) == (due, dt.date(2026, 3, 24))
+        assert "sent on" in california.because
 
 
 # OAR 333-061-0070 (6)(a) says "a currently calibrated gauge" and no interval; ORS 448.279 exempts journeyman plumbers from the tester's

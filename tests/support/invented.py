@@ -35,7 +35,7 @@ TEMPLATES = 240
 A_YEAR = dt.timedelta(days=365)
 ORGANISATION = UUID(int=0x7000 << 64 | 1)
 PREMISES, ASSEMBLY, TESTER, GAUGE, REPORT, INCIDENT, EXCEPTION = range(1, 8)
-_HELD = tuple(name for name in HistoryRow.__struct_fields__)
+_HELD = tuple(name for name in HistoryRow.__struct_fields__ if name != "notified_on")  # no notice was ever sent
 
 
 def id_of(what: int, number: int) -> UUID:

@@ -82,7 +82,12 @@ def before(known: FactsRow, rests: RestsOn, performed_at: dt.datetime) -> Latest
     return None if known.previous_judged is None else latest(UUID(int=0), performed_at, _judged(known.previous_judged))
 
 
-def event_of(row: ReportRow | HistoryRow, initial_outcome: Outcome | None, protection: MechanicalProtection) -> rules.TestEvent:
+def event_of(
+    row: ReportRow | HistoryRow,
+    initial_outcome: Outcome | None,
+    protection: MechanicalProtection,
+    notified_on: dt.date | None = None,
+) -> rules.TestEvent:
     """A report as far as standing goes; `protection` is the mechanical value by its last phase."""
     return rules.TestEvent(
         report_id=str(row.id),
@@ -98,12 +103,13 @@ def event_of(row: ReportRow | HistoryRow, initial_outcome: Outcome | None, prote
         acts_as=row.acts_as or UNSET,
         basis="declared" if row.declared else UNSET,
         supersedes=UNSET if row.supersedes is None else str(row.supersedes),
+        notified_on=notified_on or UNSET,
     )
 
 
 def events(history: Iterable[HistoryRow]) -> list[rules.TestEvent]:
     """Those reports as far as standing goes."""
-    return [event_of(row, row.initial_outcome, row.protection) for row in history]
+    return [event_of(row, row.initial_outcome, row.protection, row.notified_on) for row in history]
 
 
 def later(item: Latest | None, other: Latest) -> Latest:

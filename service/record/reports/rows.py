@@ -99,6 +99,8 @@ class HistoryRow(TakenRow, frozen=True, kw_only=True):
     failed_protection: MechanicalProtection | None
     acts_as: ActsAs | None
     declared: bool = False
+    notified_on: dt.date | None = None
+    """The day on which the customer was sent the notice of its failure."""
 
 
 class _Phase(Struct):

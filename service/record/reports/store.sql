@@ -15,7 +15,8 @@ FROM record.utility WHERE utility_id = $1;
 SELECT r.id, r.assembly_id, r.performed_at, r.performed_on, r.received_at, r.reason, r.supersedes, r.content_hash, r.outcome,
     coalesce(r.mechanical_protection, r.protection) AS protection, r.failed_protection, r.acts_as,
     coalesce(record.decision(r.utility_id, r.id, NULL), r.acceptance) AS acceptance,
-    r.initial_outcome, r.declared, r.company_id
+    r.initial_outcome, r.declared, r.company_id,
+    CASE WHEN 'fail' IN (r.outcome, r.initial_outcome) THEN record.notified_on(r.utility_id, r.assembly_id, r.id, NULL) END AS notified_on
 FROM record.report r
 WHERE r.utility_id = $1 AND (r.assembly_id = ANY ($2::uuid[]) OR r.id = ANY ($3::uuid[]))
 ORDER BY r.performed_at, r.received_at, r.id;
@@ -85,7 +86,8 @@ WHERE l.utility_id = $1;
         'received_at', r.received_at, 'reason', r.reason, 'outcome', r.outcome, 'supersedes', r.supersedes,
         'protection', coalesce(r.mechanical_protection, r.protection), 'failed_protection', r.failed_protection, 'acts_as', r.acts_as,
         'acceptance', coalesce(record.decision(r.utility_id, r.id, NULL), r.acceptance),
-        'initial_outcome', r.initial_outcome, 'basis', CASE WHEN r.declared THEN 'declared' END)))::text
+        'initial_outcome', r.initial_outcome, 'basis', CASE WHEN r.declared THEN 'declared' END,
+        'notified_on', CASE WHEN 'fail' IN (r.outcome, r.initial_outcome) THEN record.notified_on(r.utility_id, r.assembly_id, r.id, NULL) END)))::text
     FROM record.report r
     WHERE r.utility_id = $1 AND r.assembly_id = a.id AND (r.supersedes IS NOT NULL OR record.decision($1, r.id, NULL) IS DISTINCT FROM 'void')
         AND (r.outcome = 'fail' OR r.initial_outcome = 'fail' OR (r.supersedes IS NOT NULL AND coalesce(record.decision($1, r.id, NULL), r.acceptance) <> 'accepted')

@@ -132,7 +132,8 @@ ORDER BY a.id LIMIT {limit}
 -- The reports of some assemblies that were received before a moment, as had been decided of them by then; all of them where it is null.
 SELECT r.id, r.assembly_id, r.performed_at, r.performed_on, r.received_at, r.reason, r.supersedes, r.content_hash, r.outcome,
     coalesce(r.mechanical_protection, r.protection) AS protection, r.failed_protection, r.acts_as,
-    coalesce(record.decision(r.utility_id, r.id, $3), r.acceptance) AS acceptance, r.initial_outcome, r.declared
+    coalesce(record.decision(r.utility_id, r.id, $3), r.acceptance) AS acceptance, r.initial_outcome, r.declared,
+    CASE WHEN 'fail' IN (r.outcome, r.initial_outcome) THEN record.notified_on(r.utility_id, r.assembly_id, r.id, $3) END AS notified_on
 FROM record.report r
 WHERE r.utility_id = $1 AND r.assembly_id = ANY ($2::uuid[]) AND ($3::timestamptz IS NULL OR r.received_at < $3)
 ORDER BY r.performed_at, r.received_at, r.id;

@@ -442,3 +442,63 @@ def test_only_the_utility_reads_contacts(place: Place, world: World, key: str, r
     assert started.status_code == (202 if reads else 403)
     assert patch(place, f"/notices/{listed(place)[0]['id']}", {"state": "sent"}, 1, key).status_code == (200 if reads else 403)
     assert patch(place, "/notices/schedule", {"steps": None}, 0, key).status_code == (200 if reads else 403)
+
+
+# California, Cross-Connection Control Policy Handbook 3.3.3(e) [from memory: as others quote it]: 30 days of notification of the failure.
+def test_where_the_days_run_from_the_notice_they_run_from_the_day_it_was_sent(place: Place, world: World) -> None:
+    place = world.place("us-ca")  # the fixture's other place sets the clock back
+    failed = place.recorded(**DEGRADED)
+    repair = next(action for action in failed["verdict"]["actions"] if action["code"] == "repair_and_retest")
+    assert (repair["within_days"], repair["counts_from"]) == (30, "notice")
+    # None is on record as sent: from the test, 1 June, the earliest that it can be.
+    standing = place.standing()
+    assert (standing["due_on"], standing["counts_from"], "notified_on" in standing) == ("2026-07-01", "notice", False)
+    assert "No notice is on record as sent, so the due day here runs from the test" in standing["because"]
+    # The notice says the day that follows from itself.
+    pass_to(place, "2026-06-03")
+    run(place)
+    [notice] = listed(place)
+    assert (notice["step"], notice["repair_by"]) == ("failed", "2026-07-03")
+    assert "3 July 2026" in notice["text"]
+    assert place.standing() == standing
+    pass_to(place, "2026-06-04")
+    notice = report_state(place, notice, "sent")
+    sent = place.standing()
+    assert (sent["due_on"], sent["notified_on"]) == ("2026-07-04", "2026-06-04")
+    assert "sent on 2026-06-04" in sent["because"]
+    assert [one["due_on"] for one in place.get("/standings").json()["items"]] == ["2026-07-04"]
+    # A day before it was sent is answered by what was on record then.
+    assert place.get(f"/assemblies/{place.assembly}/standing", as_of="2026-06-03").json()["due_on"] == "2026-07-01"
+    # What did not arrive has notified nobody; sent again, it counts from then.
+    notice = report_state(place, notice, "delivery_failed")
+    assert place.standing()["due_on"] == "2026-07-01"
+    pass_to(place, "2026-06-08")
+    report_state(place, notice, "sent")
+    assert place.standing()["due_on"] == "2026-07-08"
+    assert test_reviews.rejudged(place) == []
+    # Another failing test is another matter; its days run from the test until its own notice is sent.
+    place.recorded(**DEGRADED)
+    again = place.standing()
+    assert (again["due_on"], "notified_on" in again) == ("2026-07-08", False)
+    run(place)
+    report_state(place, listed(place, state="prepared")[0], "sent")
+    assert place.standing()["notified_on"] == "2026-06-08"
+    # A report after it rests on what was notified, and a repair ends it.
+    pass_to(place, "2026-06-20")
+    held = place.recorded(initial_test={"shutoffs": {"inlet": "tight", "outlet": "tight"}, "readings": []})
+    assert held["standing"]["due_on"] == "2026-07-08"
+    assert place.recorded()["standing"]["status"] == "current"
+    assert "counts_from" not in place.standing()
+    assert test_reviews.rejudged(place) == []
+
+
+def test_where_the_days_run_from_the_test_a_notice_moves_nothing(place: Place) -> None:
+    # Washington's 30 days are common practice, from the test.
+    place.recorded(**DEGRADED)
+    before = place.standing()
+    pass_to(place, "2026-06-04")
+    run(place)
+    [notice] = listed(place)
+    report_state(place, notice, "sent")
+    assert (notice["repair_by"], place.standing()) == (before["due_on"], before)
+    assert test_reviews.rejudged(place) == []
