@@ -13,8 +13,9 @@ import inspect
 import math
 import re
 import time
-from collections.abc import AsyncIterator, Awaitable, Callable
-from typing import Any, Literal, ParamSpec, TypeVar, get_type_hints
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
+from typing import Any, Literal, ParamSpec, TypeVar, get_args, get_type_hints
+from urllib.parse import parse_qs, urlsplit
 from uuid import UUID
 
 import asyncpg
@@ -26,6 +27,7 @@ from litestar.response.base import ASGIResponse
 from litestar.response.streaming import ASGIStreamingResponse
 from litestar.types import Receive, Send
 from msgspec import Struct
+from msgspec.structs import replace
 
 from service.auth.access import Principal, Right
 from service.clock import Clock
@@ -33,8 +35,10 @@ from service.db.pool import Pool, seen_by
 from service.db.replica import READ_SECONDS
 from service.http.callers import caller
 from service.http.documents import convert, decode
-from service.http.media_types import JSON
+from service.http.files import AT_ONCE, FORMATS, LISTED, Table, is_page, pages, table_of, with_format
+from service.http.media_types import CSV, JSON, NDJSON
 from service.http.problem_details import status_of
+from service.http.tables import as_csv, as_ndjson
 from service.problems import LONGEST_NAME, ProblemError, not_found, problem
 from service.services import Services
 
@@ -103,6 +107,11 @@ class Call:
     def header(self, name: str) -> str | None:
         """A request header, or None."""
         return self.request.headers.get(name)
+
+    def chosen(self, offered: Sequence[str]) -> str:
+        """Which of the offered media types the answer is to be: by `format`, else by `Accept`, else the first."""
+        named = self.request.query_params.get("format")
+        return FORMATS[named] if named in FORMATS else str(self.request.accept.best_match(list(offered), default=offered[0]))
 
     def prefers(self, media_type: str) -> bool:
         """Whether the caller would rather have this media type than JSON."""
@@ -209,6 +218,7 @@ class Operation(Struct, frozen=True, kw_only=True):
     patches: Any
     answer_headers: tuple[str, ...]
     query: Any
+    wants_query: bool
     request_headers: dict[str, str]
     body_media_type: str
     other_body_media_types: tuple[str, ...]
@@ -216,6 +226,7 @@ class Operation(Struct, frozen=True, kw_only=True):
     answer_line: Any
     public: bool
     function: Function
+    table: Table | None
     streams: bool
     may_lag: bool | Callable[[Any], bool]
 
@@ -249,6 +260,8 @@ class Operation(Struct, frozen=True, kw_only=True):
         arguments: dict[str, Any] = {}
         if self.query is not None:
             arguments["query"] = convert(self.query, _single(request))
+            if not self.wants_query:
+                arguments.pop("query")
         body = b""
         if self.takes is not None:
             _check_media_type(request, self.body_media_type, *self.other_body_media_types)
@@ -259,9 +272,45 @@ class Operation(Struct, frozen=True, kw_only=True):
                     arguments["document"] = await computing(services, principal, decode, self.takes, body)
                 else:
                     arguments["document"] = decode(self.takes, body)
+        if self.is_list and (media_type := Call(request, services, principal, body).chosen(LISTED)) != JSON:
+            return await self._file(request, services, principal, arguments["query"], media_type)
+        return await self._called(request, services, principal, body, arguments)
+
+    async def _called(
+        self, request: Any, services: Services, principal: Principal | None, body: bytes, arguments: dict[str, Any]
+    ) -> Answer:
         if self.may_lag if isinstance(self.may_lag, bool) else self.may_lag(arguments["query"]):
             return await self._lagging(request, services, principal, arguments)
         return await self.function(Call(request, services, principal, body), **arguments)
+
+    @property
+    def is_list(self) -> bool:
+        """Whether its answers are pages of a list that it does not make files of itself."""
+        return self.media_types.get(200) == LISTED and is_page(self.answers.get(200))
+
+    async def _file(self, request: Any, services: Services, principal: Principal | None, query: Any, media_type: str) -> Answer:
+        """All pages of the list as one file, or as many items as the caller's `limit` says."""
+        left = query.limit if "limit" in request.query_params else None
+
+        async def asked(after: Any, size: int) -> Answer:
+            seen_by(None if principal is None else principal.company)
+            wanted = replace(query, after=after, limit=size)
+            return await self._called(request, services, principal, b"", {"query": wanted})
+
+        async def following(path: str, size: int) -> Any:
+            after = parse_qs(urlsplit(path).query)["after"][0]
+            return (await asked(convert(self.query, {"after": after}).after, size)).body
+
+        first = await asked(query.after, AT_ONCE if left is None else min(AT_ONCE, left))
+        chunks = pages(first.body, left, following)
+        headers = {name: value for name, value in first.headers.items() if name != "Link"} | {"Vary": "Accept"}
+        if media_type == NDJSON:
+            return Answer(body=as_ndjson(chunks), media_type=NDJSON, headers=headers)
+        name = self.path.rstrip("/").rpartition("/")[2]
+        table = self.table or table_of(_item_of(self.answers[200]))
+        headers["Content-Disposition"] = f'attachment; filename="{name}.csv"'
+        rows = ([table.row(item) for item in chunk] async for chunk in chunks)
+        return Answer(body=as_csv(table.columns, rows), media_type=f"{CSV}; header=present", headers=headers)
 
     def handler(self, services: Services) -> HTTPRouteHandler:
         """The router's handler for this call."""
@@ -374,13 +423,17 @@ def operation(
     public: bool = True,
     streams: bool = False,
     may_lag: bool | Callable[[Any], bool] = False,
+    table: Table | None = None,
 ) -> Callable[[Function], Operation]:
     """Declare a call; see the head of this module. Only one that says `companies` is open to the keys of testing companies.
 
     One that says `may_lag` (or whose query makes it so) may be answered from a replica.
     `patches` is the shape that a merge patch in the body changes; `answer_headers` are those of a good answer that do not follow from its
-    shape. `line` and `answer_line` are what each line of NDJSON is, coming and going.
+    shape. `line` and `answer_line` are what each line of NDJSON is, coming and going. A call that answers pages gives all of them as a file
+    too (service/http/files.py), whose rows are by `table`, else by the item's members.
     """
+    if is_page(answers.get(200)):
+        media_types = {200: LISTED} | (media_types or {})
 
     def declare(function: Function) -> Operation:
         hints = get_type_hints(function)
@@ -399,7 +452,9 @@ def operation(
             takes=hints.get("document") if "document" in parameters else None,
             patches=patches,
             answer_headers=answer_headers,
-            query=hints.get("query") if "query" in parameters else None,
+            query=_query(hints.get("query") if "query" in parameters else None, (media_types or {}).get(200, ())),
+            wants_query="query" in parameters,
+            table=table,
             request_headers=request_headers or {},
             body_media_type=body_media_type,
             other_body_media_types=other_body_media_types,
@@ -412,6 +467,15 @@ def operation(
         )
 
     return declare
+
+
+def _query(shape: Any, offered: tuple[str, ...]) -> Any:
+    """The shape of a call's query: with the format of the answer, where it may be a file."""
+    return with_format(shape, offered) if CSV in offered else shape
+
+
+def _item_of(page: Any) -> Any:
+    return get_args(next(field.type for field in msgspec.structs.fields(page) if field.name == "items"))[0]
 
 
 def _single(request: Request[Any, Any, Any]) -> dict[str, Any]:

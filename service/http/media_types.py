@@ -5,5 +5,6 @@ from typing import Final
 JSON: Final = "application/json"
 NDJSON: Final = "application/x-ndjson"
 CSV: Final = "text/csv"
+GEOJSON: Final = "application/geo+json"
 HTML: Final = "text/html"
 JOSE: Final = "application/jose"

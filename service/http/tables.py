@@ -12,21 +12,14 @@ from typing import Any
 
 import msgspec
 
-from service.http.endpoint import Call
-
-GEOJSON = "application/geo+json"
+from service.http.files import plain_cell
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 
 
-def chosen(call: Call, offered: Sequence[str]) -> str:
-    """Which of the offered media types the caller would rather have; the first where nothing is said."""
-    return call.request.accept.best_match(list(offered), default=offered[0])
-
-
 def cell(value: Any) -> Any:
     """A value as a cell."""
-    plain = msgspec.to_builtins(value)
+    plain = plain_cell(value)
     if plain is None:
         return ""
     return f"'{plain}" if isinstance(plain, str) and plain.startswith(_FORMULA) else plain

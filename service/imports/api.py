@@ -12,7 +12,6 @@ import msgspec
 
 from service.http.endpoint import Answer, Call, operation
 from service.http.media_types import CSV, JSON, NDJSON
-from service.http.tables import chosen
 from service.imports.columns import Asked
 from service.imports.run import Event, Importer, Source
 from service.imports.schemas import ImportLine, ImportOptions, ImportProblem, ImportProgress, ImportRun
@@ -44,7 +43,7 @@ async def import_spreadsheet(call: Call, query: ImportOptions, document: bytes =
     asked = Asked(query)
     importing = _importing(call, asked)
     importer = await anext(importing)
-    if chosen(call, [JSON, NDJSON]) == NDJSON:
+    if call.chosen((JSON, NDJSON)) == NDJSON:
         return Answer(body=_lines(call, importer, importing), media_type=NDJSON)
     try:
         run = None

@@ -13,7 +13,7 @@ from service.http.endpoint import Answer, Call, operation
 from service.http.media_types import CSV, HTML, JSON
 from service.http.page import HEADERS
 from service.http.paging import Limit, page, page_of
-from service.http.tables import as_csv, chosen, csv_rows
+from service.http.tables import as_csv, csv_rows
 from service.registry.schemas import AssemblyHazard, Connection
 from service.registry.utilities_api import seen
 from service.summaries.overdue import overdue_then
@@ -92,7 +92,7 @@ async def summary(call: Call) -> Answer:
     """Count a year."""
     utility = await call.services.registry.utility(call.utility)
     result = await summarise(call.reading, utility, int(call.text("year")), now=call.clock.now())
-    media_type = chosen(call, OFFERED)
+    media_type = call.chosen(OFFERED)
     if media_type == HTML:
         return Answer(body=summary_page(utility.name, result), media_type=HTML, headers={**HEADERS, **VARY})
     return _file_or_json(result, media_type, [((), result)], f"summary-{result.utility}-{result.year}")
@@ -112,7 +112,7 @@ async def summary(call: Call) -> Answer:
 async def summary_over_all(call: Call) -> Answer:
     """Count a year over every utility granted to the caller."""
     result = await summarise_all(call.reading, await seen(call), int(call.text("year")), now=call.clock.now())
-    media_type = chosen(call, OFFERED)
+    media_type = call.chosen(OFFERED)
     if media_type == HTML:
         return Answer(body=over_all(result), media_type=HTML, headers={**HEADERS, **VARY})
     parts = [*(((utility.utility,), utility) for utility in result.utilities), (("all",), result)]
@@ -161,7 +161,7 @@ async def rows(call: Call, query: RowsQuery) -> Answer:
             for row in await store.rows(utility.code, days, wanted, after=after, limit=limit, overdue=overdue)
         ]
 
-    if chosen(call, (JSON, CSV)) == JSON:
+    if call.chosen((JSON, CSV)) == JSON:
         limit = query.limit or 100
         answer = page(call, await found(query.after, limit + 1), limit, lambda item: str(item.id))
         return replace(answer, headers={**answer.headers, **VARY})

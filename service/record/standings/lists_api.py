@@ -15,9 +15,9 @@ from msgspec import Meta, Struct
 
 import rules
 from service.http.endpoint import Answer, Call, operation
-from service.http.media_types import CSV, JSON, NDJSON
+from service.http.media_types import CSV, GEOJSON, JSON, NDJSON
 from service.http.paging import Limit, page, page_of
-from service.http.tables import GEOJSON, as_csv, as_geojson, as_ndjson, chosen
+from service.http.tables import as_csv, as_geojson, as_ndjson
 from service.problems import problem
 from service.record.standings.listing import AssemblyStanding, Cursor, list_assemblies, list_standings, soon
 from service.record.standings.store import NEVER, Area, StandingStore, Wanted
@@ -162,7 +162,7 @@ async def _list(call: Call, query: AssembliesQuery, fetch: _Fetch, form: _Form) 
     )
     after = _cursor(query)
     store = StandingStore(call.reading)
-    media_type = chosen(call, OFFERED)
+    media_type = call.chosen(OFFERED)
     if media_type == JSON:
         limit = query.limit or 100
         found = await fetch(store, utility, wanted, after=after, limit=limit + 1)

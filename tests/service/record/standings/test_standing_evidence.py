@@ -233,7 +233,7 @@ def test_nobody_reads_full_of_a_double_check_before_a_health_hazard(place: Place
     assert (feature["id"], *suits(feature["properties"])) == (assembly, "insufficient", "full", False, ["replace_assembly"])
     sheet = place.world.client.get(path, headers=headers | {"Accept": "text/csv"}).text
     [row] = csv.DictReader(io.StringIO(sheet, newline=""))
-    assert (row["protection"], row["suitable"], row["actions"]) == ("insufficient", "False", "replace_assembly")
+    assert (row["protection"], row["suitable"], row["actions"]) == ("insufficient", "false", "replace_assembly")
     year = place.get("/summaries/2026").json()
     assert year["total"]["insufficient"] == 1
     rows = place.get("/summaries/2026/rows", figure="insufficient").json()["items"]
