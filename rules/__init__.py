@@ -43,6 +43,8 @@ from rules.field_test.document import (
 )
 from rules.field_test.plausibility import certificate_covers
 from rules.field_test.verdict import CAUTION, judge
+from rules.hazard_classes import FoundHazard as FoundHazard
+from rules.hazard_classes import written_hazards as written_hazards
 from rules.incident_notice import IncidentNotice as IncidentNotice
 from rules.incident_notice import incident_notice as incident_notice
 from rules.load import catalogue, rulebook, rulebook_data, rulebook_ids
@@ -74,6 +76,7 @@ from rules.standing import (
     standing_on,
     trends,
 )
+from rules.standing import book_for as book_for
 from rules.standing import fits_hazard as fits_hazard
 from rules.standing import hazard_of_class as hazard_of_class
 from rules.stating import check_local as check_local

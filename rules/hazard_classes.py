@@ -5,13 +5,14 @@ to 5), and no word of one is another's. So a rulebook says of each of its own wo
 it does not say, the hazard is unknown, and the answer says so.
 """
 
-from typing import Literal
+from typing import Literal, get_args
 
 from msgspec import UNSET, Struct, UnsetType
 
 from rules.catalogue import Hazard
 from rules.errors import DocumentError
 from rules.rulebook import HazardWord, Rulebook
+from rules.words import fold, words
 
 StatedOrUnknown = Hazard | Literal["unknown"]
 
@@ -59,3 +60,20 @@ def found_hazard(
             hazard=hazard,
         )
     return FoundHazard(hazard=word.acts_as, word=word)
+
+
+def written_hazards(book: Rulebook | None) -> dict[str, FoundHazard]:
+    """What a hazard may be written as where the rulebook is that one, by the folded writing (`rules.words.fold`), and what it means.
+
+    The rulebook's own words come first, then the degrees by their own names. No other authority's word means anything, however alike.
+    """
+    found: dict[str, FoundHazard] = {}
+    for entry in () if book is None else book.hazard_words:
+        own = FoundHazard(hazard="unknown" if entry.acts_as is None else entry.acts_as)
+        if entry.word != entry.acts_as:
+            own = FoundHazard(hazard=own.hazard, word=entry)
+        found |= {fold(writing): own for writing in (entry.word, f"{entry.word} hazard")}
+    for degree in (*get_args(Hazard), "unknown"):
+        for writing in (degree, *words().vocabularies["hazard"][degree]):
+            found.setdefault(fold(writing), FoundHazard(hazard=degree))
+    return found

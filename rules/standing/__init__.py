@@ -5,6 +5,7 @@ from rules.standing.history import rested_on as rested_on
 from rules.standing.place import fits_hazard as fits_hazard
 from rules.standing.place import hazard_of_class as hazard_of_class
 from rules.standing.schedule import OrdinaryDays as OrdinaryDays
+from rules.standing.schedule import book_for as book_for
 from rules.standing.schedule import interval_for as interval_for
 from rules.standing.schedule import next_due as next_due
 from rules.standing.schedule import ordinary_days as ordinary_days

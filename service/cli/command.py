@@ -119,6 +119,13 @@ def _add_load(commands_: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         metavar="FIELD=VALUE",
         help="the value of a field that the files do not have, for new records",
     )
+    load.add_argument(
+        "--hazard",
+        action="append",
+        default=[],
+        metavar="WORD=MEANING",
+        help="what the files' word for a hazard means, where it is not the rulebook's own: a degree, or a word of the rulebook",
+    )
 
 
 def _add_rulebook(commands_: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -264,4 +271,5 @@ def _load_options(options: argparse.Namespace) -> ImportOptions:
         length=options.length,
         columns=json.dumps({heading: field or None for heading, _, field in pairs}),
         defaults=json.dumps(dict(item.partition("=")[::2] for item in options.default)),
+        hazards=json.dumps(dict(item.partition("=")[::2] for item in options.hazard)),
     )

@@ -9,6 +9,7 @@ from uuid import UUID
 
 from msgspec import UNSET
 
+import rules
 from service.auth.access import Principal
 from service.auth.store import AccessStore
 from service.cli.commands import database
@@ -22,6 +23,7 @@ from service.private_files import replacing
 from service.problems import ProblemError, problem
 from service.record.reports.store import ReportStore
 from service.record.reports.submit import Submissions
+from service.registry.calendar import today
 from service.registry.store import RegistryStore
 from service.settings import Settings
 from service.transfer import export_restore as transfer
@@ -68,7 +70,7 @@ async def load(settings: Settings, utility: str, files: Sequence[Path], options:
 
     The exit status: 0 without problems.
     """
-    asked, show = Asked(options), progress("rows or things")
+    show = progress("rows or things")
     run: ImportRun | None = None
     with database(settings) as found, ExitStack() as opened:
         sources = [
@@ -83,15 +85,16 @@ async def load(settings: Settings, utility: str, files: Sequence[Path], options:
         registry, reports, clock = RegistryStore(pool), ReportStore(pool), SystemClock()
         submissions = Submissions(reports, clock)
         try:
+            owner = await registry.utility(utility)
             importer = Importer(
                 imports=ImportStore(pool),
                 registry=registry,
                 reports=reports,
                 submissions=submissions,
                 clock=clock,
-                utility=await registry.utility(utility),
+                utility=owner,
                 principal=await _principal(AccessStore(pool), utility),
-                asked=asked,
+                asked=Asked(options, rules.book_for(owner.rulebook, today(owner, clock.now()))),
             )
             await importer.open(sources)
             async for event in importer.run():

@@ -10,6 +10,7 @@ from typing import IO, Literal
 
 import msgspec
 
+import rules
 from service.http.endpoint import Answer, Call, operation
 from service.http.media_types import CSV, JSON, NDJSON
 from service.imports.columns import Asked
@@ -17,6 +18,7 @@ from service.imports.run import Event, Importer, Source
 from service.imports.schemas import ImportLine, ImportOptions, ImportProblem, ImportProgress, ImportRun
 from service.imports.store import ImportStore
 from service.problems import ProblemError, problem
+from service.registry.calendar import today
 
 SLOWEST = 16 * 1024
 """Bytes a second: a file that comes more slowly for long is not waited for, since few imports run at a time."""
@@ -40,8 +42,7 @@ XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 async def import_spreadsheet(call: Call, query: ImportOptions, document: bytes = b"") -> Answer:  # noqa: ARG001 - the body is read as it comes
     """Read the file, check it, and write it where that is asked. Without `dry_run=false` it is a dry run and writes nothing."""
     call.who.require("report")
-    asked = Asked(query)
-    importing = _importing(call, asked)
+    importing = _importing(call, query)
     importer = await anext(importing)
     if call.chosen((JSON, NDJSON)) == NDJSON:
         return Answer(body=_lines(call, importer, importing), media_type=NDJSON)
@@ -54,7 +55,7 @@ async def import_spreadsheet(call: Call, query: ImportOptions, document: bytes =
     return Answer(body=run)
 
 
-async def _importing(call: Call, asked: Asked) -> AsyncGenerator[Importer, None]:
+async def _importing(call: Call, options: ImportOptions) -> AsyncGenerator[Importer, None]:
     """The importer of the file that the request brings; closing the generator drops what was kept for it."""
     services = call.services
     if call.utility in services.importing or len(services.importing) >= services.settings.imports_at_once:
@@ -62,6 +63,7 @@ async def _importing(call: Call, asked: Asked) -> AsyncGenerator[Importer, None]
     services.importing.add(call.utility)
     try:
         utility = await services.registry.utility(call.utility)
+        asked = Asked(options, rules.book_for(utility.rulebook, today(utility, call.clock.now())))
         with tempfile.TemporaryFile() as file:
             await _receive(call, file)
             importer = Importer(

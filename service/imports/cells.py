@@ -4,6 +4,7 @@ A date is taken only as its writer must have meant it, a quantity only with its 
 """
 
 import datetime as dt
+import json
 import math
 import re
 from collections.abc import Callable
@@ -11,6 +12,7 @@ from fractions import Fraction
 from functools import cache, partial
 from typing import Any, Final
 
+import rules
 from rules import words
 from service.imports.schemas import DateOrder
 from service.imports.sheets import Unread, Value
@@ -30,18 +32,47 @@ class CellError(Exception):
     """The cell cannot be taken; the message says why and what to do."""
 
 
+class Hazards:
+    """How the hazards of a file are read: by the words of the utility's rulebook, and by what the caller says that others mean."""
+
+    def __init__(self, rulebook: rules.Rulebook | None) -> None:
+        self._rulebook = rulebook
+        self._meanings = rules.written_hazards(rulebook)
+
+    def state(self, writing: str, meaning: str) -> None:
+        """Take the writing for that word from now on; CellError where the word itself means nothing."""
+        self._meanings[words.fold(writing)] = self.read(meaning)
+
+    def read(self, writing: str) -> rules.FoundHazard:
+        """What the writing means; CellError with the rulebook's words where it means nothing."""
+        found = self._meanings.get(words.fold(writing))
+        if found is not None:
+            return found
+        own = [] if self._rulebook is None else [f"`{entry.word}`" for entry in self._rulebook.hazard_words]
+        of = "" if self._rulebook is None else f" of rulebook `{self._rulebook.id}`, which has {', '.join(own)}"
+        degrees = _or(words.words().vocabularies["hazard"])
+        stated = json.dumps({writing[:60]: "health"}, ensure_ascii=False)
+        raise CellError(
+            f"That is no hazard class{of}. Write one of its words, or the degree: {degrees}. "
+            f"Or say what the file means by it, such as `hazards={stated}`."
+        )
+
+
 class Reading:
     """How the cells of one column are read: the unit that its heading or the caller names, and the order of its dates.
 
     With `months` a month without its day is a date: its first day, by which nothing is due later than it should be.
     """
 
-    __slots__ = ("dates", "months", "unit")
+    __slots__ = ("dates", "hazards", "months", "unit")
 
-    def __init__(self, *, unit: str | None, dates: DateOrder | None, months: bool = False) -> None:
+    def __init__(
+        self, *, unit: str | None, dates: DateOrder | None, months: bool = False, hazards: "Hazards | None" = None
+    ) -> None:
         self.unit = unit
         self.dates = dates
         self.months = months
+        self.hazards = hazards or Hazards(None)
 
 
 Parser = Callable[[Value, Reading], Any]
@@ -94,6 +125,11 @@ def word(vocabulary: str, value: Value, _how: Reading) -> str:
     if code is None:
         raise CellError(f"That is not known here; write {_or(words.words().vocabularies[vocabulary])}.")
     return code
+
+
+def hazard(value: Value, how: Reading) -> rules.FoundHazard:
+    """A hazard: the rulebook's own word, or a degree."""
+    return how.hazards.read(plain(value))
 
 
 def yes_no(vocabulary: str, value: Value, how: Reading) -> bool:

@@ -283,7 +283,11 @@ class Checker:
             own = {name: stated.pop(name) for name in _OF_A_CERTIFICATE if name in stated}
             own = {**{name: base.pop(name) for name in _OF_A_CERTIFICATE if name in base}, **own}
             stated["certificates"] = _certificates(base.get("certificates", []), own, faults)
-        return {**base, **stated}
+        whole = {**base, **stated}
+        if "hazard_class" in whole and whole["hazard_class"] is None:
+            # A degree takes the place of the word that was registered.
+            del whole["hazard_class"]
+        return whole
 
     def _named(self, thing: str, faults: Sequence[Fault], spoiled: Sequence[str]) -> list[tuple[str, str | None]]:
         """The schema's faults at their fields; where a cell was bad its own fault is reported already."""

@@ -12,6 +12,7 @@ from typing import Annotated, Any, Final
 import msgspec
 from msgspec import UNSET, Meta, Struct
 
+import rules
 from rules import words
 from service.imports import cells
 from service.imports.cells import CellError, Parser, Reading
@@ -33,7 +34,7 @@ _SHUTOFF: Final = partial(cells.word, "shutoff")
 _TOLD: Final[dict[str, Parser]] = {
     "premises.connection": partial(cells.word, "connection"),
     "premises.category": cells.code_word,
-    "premises.hazard": partial(cells.word, "hazard"),
+    "premises.hazard": cells.hazard,
     "premises.latitude": cells.number,
     "premises.longitude": cells.number,
     "assembly.serial_number": cells.serial_number,
@@ -42,7 +43,7 @@ _TOLD: Final[dict[str, Parser]] = {
     "assembly.latitude": cells.number,
     "assembly.longitude": cells.number,
     "assembly.kind": cells.KIND,
-    "assembly.hazard": partial(cells.word, "hazard"),
+    "assembly.hazard": cells.hazard,
     "assembly.purpose": partial(cells.word, "purpose"),
     "assembly.backpressure_possible": partial(cells.yes_no, "yes_no"),
     "assembly.in_plant_air_gap": partial(cells.yes_no, "yes_no"),
@@ -112,11 +113,20 @@ class Column(Struct, frozen=True):
 
 
 class Asked:
-    """The caller's options, looked through; ProblemError with every fault of its two JSON objects."""
+    """The caller's options, looked through; ProblemError with every fault of its three JSON objects.
 
-    def __init__(self, options: ImportOptions) -> None:
+    `rulebook` is the utility's, whose words for hazards the file may use.
+    """
+
+    def __init__(self, options: ImportOptions, rulebook: rules.Rulebook | None = None) -> None:
         self.options = options
         faults: list[Fault] = []
+        self.hazards = cells.Hazards(rulebook)
+        for writing, meaning in _object("hazards", options.hazards, faults).items():
+            try:
+                self.hazards.state(writing, meaning or "")
+            except CellError as error:
+                faults.append(fault("invalid_hazard_meaning", parameter="hazards", value=writing[:60], error=str(error)))
         self.columns: dict[str, str | None] = {}
         self.unmet: dict[str, str] = {}
         for heading, field in _object("columns", options.columns, faults).items():
@@ -145,9 +155,9 @@ class Asked:
         """How a column of that field is read, whose heading names that unit."""
         dimension = self.dimension(field)
         if dimension is not None and unit is not None and unit[0] == dimension:
-            return Reading(unit=unit[1], dates=self.options.dates, months=self.options.history)
+            return Reading(unit=unit[1], dates=self.options.dates, months=self.options.history, hazards=self.hazards)
         result = {"pressure": self.options.pressure, "length": self.options.length}.get(dimension or "")
-        return Reading(unit=result, dates=self.options.dates, months=self.options.history)
+        return Reading(unit=result, dates=self.options.dates, months=self.options.history, hazards=self.hazards)
 
     @staticmethod
     def dimension(field: str | None) -> str | None:

@@ -283,9 +283,13 @@ def document_of(thing: str, own: dict[str, Any]) -> dict[str, Any]:
         document["location"] = {name: document.pop(name) for name in ("latitude", "longitude") if name in own}
     if contact := [name for name in own if name.startswith(_CONTACT)]:
         document["contact"] = {name.removeprefix(_CONTACT): document.pop(name) for name in contact}
-    if thing == "premises" and document.get("hazard") == "unknown":
+    if "hazard" in own:
+        found: rules.FoundHazard = document.pop("hazard")
         # Premises whose hazard nobody knows are registered without one.
-        del document["hazard"]
+        if thing == "assembly" or found.hazard != "unknown":
+            document["hazard"] = found.hazard
+        if "hazard" in document or found.word is not None:
+            document["hazard_class"] = None if found.word is None else found.word.word
     if thing == "assembly" and "size" in own:
         size = document.pop("size")
         document["nominal_size"] = {"size": size[0], "units": {"length": size[1]}}

@@ -24,7 +24,8 @@ class ImportOptions(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     is recorded and reads otherwise here is superseded. With `history` the tests are those of the record on paper. Where more than the
     share `held_or_refused_at_most` of the new tests would be held or refused, nothing is written. `dates` is the order of dates like
     03/04/2025. `pressure` and `length` serve where neither cell nor heading names a unit. `columns` maps headings to fields (null:
-    leave the column out) and `defaults` gives fields a value where the file has none; both are JSON objects.
+    leave the column out), `defaults` gives fields a value where the file has none, and `hazards` says what words for hazards mean that
+    are not the rulebook's own; all three are JSON objects.
     """
 
     dry_run: Annotated[Flag, Meta(description="Only check the file and say what it would do; `false` writes it.")] = True
@@ -73,6 +74,14 @@ class ImportOptions(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
         str,
         Meta(
             description='A JSON object of values for fields that the file does not have, `{"assembly.hazard": "health"}`.',
+            max_length=20_000,
+        ),
+    ] = "{}"
+    hazards: Annotated[
+        str,
+        Meta(
+            description="A JSON object of what the file's words for hazards mean, where they are not the rulebook's own: "
+            '`{"H": "health", "Class 2": "non_health"}`. Each means a degree, or a word of the rulebook.',
             max_length=20_000,
         ),
     ] = "{}"

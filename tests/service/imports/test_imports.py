@@ -143,7 +143,7 @@ C-5,E,5 Lane,irrigation,A-5,PVB,low,isolation,1 in,,2026-04-04,10:00,annual,,,60
 C-6,=1+1,6 Lane,fire,A-6,DC,low,containment,"=""2"" ",,,,,,,,,,
 """
 FOUND = [
-    (2, "D", "not known"), (2, "F", "not known"), (2, "G", "not known"), (2, "H", "not known"), (2, "I", "unit is missing"), (2, "J", "dates=mdy"),
+    (2, "D", "not known"), (2, "F", "not known"), (2, "G", "no hazard class of rulebook `us-wa`"), (2, "H", "not known"), (2, "I", "unit is missing"), (2, "J", "dates=mdy"),
     (3, "F", "`rp`"), (4, "A", "without `premises.reference`"), (5, "E", "without `assembly.serial_number`"), (6, "K", "came twice"),
     (7, "K", "was none such"), (8, "K", "time of day is missing"), (9, "N", "certificate"), (9, "O", "gauge"),
     (10, "B", "row 6"), (10, "F", "row 6"), (10, "Q", "neither a pressure"), (11, None, "under no heading"), (11, "N", "who tested"), (11, "O", "what gauge"),
@@ -433,3 +433,74 @@ def test_no_sheet_of_odd_cells_breaks_an_import_and_whatever_it_loads_it_finds_a
         assert not any(count["new"] + count["changed"] for count in again["counts"].values()), again
         assert world.database.count("change") == before
     assert loaded > 40, loaded
+
+
+ONE = "Account,Name,Address,Connection,Serial,Kind,Hazard,Premises Hazard,Purpose\nC-1,Mill,1 Lane,Commercial,A-1,RP,{0},{0},containment\n"
+
+
+@pytest.mark.parametrize(
+    ("rulebook", "written", "degree", "word"),
+    [
+        # WAC 246-290-490 (4)(a) (published): high and low. AS/NZS 3500.1 (published by a council): high, medium, low; medium may endanger health.
+        ("us-wa", "HIGH", "health", "high"),
+        ("us-wa", "low hazard", "non_health", "low"),
+        ("au-nsw", "Medium", "health", "medium"),
+        # CSA B64.10 (from memory): nothing read says whether a moderate hazard is one to health.
+        ("ca-bc", "Moderate", "unknown", "moderate"),
+        ("ca-bc", "severe", "health", "severe"),
+        ("gb", "Fluid Category 4", "health", "fluid category 4"),
+        # A degree by its own name is one everywhere.
+        ("us-wa", "Health hazard", "health", None),
+        ("us-or", "severe", "severe", None),
+    ],
+)
+def test_a_hazard_is_read_by_the_rulebooks_own_words(
+    world: World, rulebook: str, written: str, degree: str, word: str | None
+) -> None:
+    place = world.place(rulebook)
+    assert run(place, ONE.format(written), dry_run=False)["problems"] == []
+    assembly = next(one for one in place.get("/assemblies").json()["items"] if one.get("serial_number") == "A-1")
+    premises = next(one for one in place.get("/premises").json()["items"] if one.get("reference") == "C-1")
+    assert (assembly["hazard"], assembly.get("hazard_class")) == (degree, word)
+    assert (premises.get("hazard", "unknown"), premises.get("hazard_class")) == (degree, word)
+    assert counts(run(place, ONE.format(written))) == {"premises": (0, 0, 1, 0), "assemblies": (0, 0, 1, 0)}
+
+
+@pytest.mark.parametrize(
+    ("rulebook", "written", "words_"),
+    [
+        ("us-wa", "Medium", "`severe`, `high`, `low`"),
+        ("us-or", "High", "`severe`, `health`, `non_health`"),
+        ("us-or", "HH", "`severe`, `health`, `non_health`"),
+        ("ca-bc", "low", "`severe`, `moderate`, `minor`"),
+        ("us-mo", "class 1", "`class I`"),
+    ],
+)
+def test_a_word_of_another_authority_means_nothing_until_the_caller_says_what(
+    world: World, rulebook: str, written: str, words_: str
+) -> None:
+    place = world.place(rulebook)
+    result = run(place, ONE.format(written), dry_run=False)
+    assert result["written"] is False
+    found = {one["column"]: one["detail"] for one in result["problems"]}
+    assert set(found) == {"G", "H"}
+    assert f"no hazard class of rulebook `{rulebook}`, which has {words_}." in found["G"]
+    assert f'hazards={{"{written}": "health"}}' in found["G"]
+    stated = run(place, ONE.format(written), dry_run=False, hazards={written: "non-health"})
+    assert stated["problems"] == []
+    assembly = next(one for one in place.get("/assemblies").json()["items"] if one.get("serial_number") == "A-1")
+    assert (assembly["hazard"], "hazard_class" in assembly) == ("non_health", False)
+
+
+def test_what_the_file_means_is_itself_a_degree_or_a_word_of_the_rulebook(world: World) -> None:
+    place = world.place("us-wa")
+    wrong = load(place, ONE.format("H"), hazards={"H": "moderate"})
+    assert (wrong.status_code, wrong.json()["errors"][0]["code"]) == (400, "invalid_hazard_meaning")
+    assert "`severe`, `high`, `low`" in wrong.json()["errors"][0]["detail"]
+    run(place, ONE.format("H"), dry_run=False, hazards={"H": "high"}, defaults={"assembly.hazard": "low"})
+    assembly = next(one for one in place.get("/assemblies").json()["items"] if one.get("serial_number") == "A-1")
+    assert (assembly["hazard"], assembly["hazard_class"]) == ("health", "high")
+    # A degree in a later file takes the place of the word.
+    run(place, ONE.format("non-health"), dry_run=False)
+    assembly = place.get(f"/assemblies/{assembly['id']}").json()
+    assert (assembly["hazard"], "hazard_class" in assembly) == ("non_health", False)
