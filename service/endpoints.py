@@ -3,6 +3,7 @@
 from service.http import health
 from service.http.endpoint import Operation
 from service.imports import api as imports
+from service.imports import runs_api as import_runs
 from service.ledger import api as log
 from service.local_rulebooks import api as local_rulebooks
 from service.notices import api as notices
@@ -43,6 +44,7 @@ operations: list[Operation] = [
     *log.operations,
     *batches.operations,
     *imports.operations,
+    *import_runs.operations,
     *assembly_lists.operations,
     *standings.operations,
     *incidents.operations,

@@ -1,4 +1,4 @@
-"""The `nonreturn` command: serve, demo, migrate, key, signing-key, deliver, rebuild, rejudge, seal, audit, load, export, restore, notices.
+"""The `nonreturn` command: `nonreturn --help` lists what it does.
 
 A service reads its settings from the environment (see service/settings.py); the command's options stand over them.
 """
@@ -14,6 +14,7 @@ from concurrent.futures import ThreadPoolExecutor
 from importlib import metadata
 from pathlib import Path
 from typing import get_args
+from uuid import UUID
 
 from asyncpg import PostgresError
 from msgspec.structs import replace
@@ -59,6 +60,16 @@ def parser() -> argparse.ArgumentParser:
     export = commands_.add_parser("export", help="write everything a utility owns, as NDJSON")
     export.add_argument("utility", help="the utility's code")
     export.add_argument("--to", type=Path, help="the file to write (default: standard output); it is there whole or not at all")
+    for act, does in (("undo", "undo an import whole"), ("seal-import", "seal an import: it can no longer be undone as a whole")):
+        acting = commands_.add_parser(act, help=does)
+        acting.add_argument("utility", help="the utility's code")
+        acting.add_argument("id", type=UUID, help="the import's id, which `load --write` prints")
+        acting.add_argument("--because", required=True, help="why")
+        acting.add_argument("--decided-by", help="who decides")
+        if act == "undo":
+            acting.add_argument(
+                "--later-reports", type=int, default=0, help="how many later reports rest on it, if you have looked at them"
+            )
     restore = commands_.add_parser("restore", help="write an exported utility into a database that has nothing of it")
     restore.add_argument("file", type=Path, help="the export")
     notices = commands_.add_parser("notices", help="prepare the notices of today, once each; for a timer, as often as is liked")
@@ -248,6 +259,8 @@ def _exchange(settings: Settings, options: argparse.Namespace) -> int:
     try:
         if options.command == "load":
             return asyncio.run(exchange.load(settings, options.utility, options.files, _load_options(options)))
+        if options.command in ("undo", "seal-import"):
+            return asyncio.run(exchange.undo_or_seal(settings, options))
         if options.command == "export":
             return asyncio.run(exchange.export(settings, options.utility, options.to))
         return asyncio.run(exchange.restore(settings, options.file))

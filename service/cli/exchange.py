@@ -1,5 +1,6 @@
 """The commands that take a utility's record out and bring it in: load, export, restore."""
 
+import argparse
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack, nullcontext
@@ -7,6 +8,7 @@ from pathlib import Path
 from typing import Final
 from uuid import UUID
 
+import msgspec
 from msgspec import UNSET
 
 import rules
@@ -17,8 +19,10 @@ from service.clock import SystemClock
 from service.db.pool import Pool
 from service.imports.columns import Asked
 from service.imports.run import Importer, Source
+from service.imports.runs import RunStore
 from service.imports.schemas import ImportOptions, ImportProblem, ImportProgress, ImportRun
 from service.imports.store import ImportStore
+from service.imports.undo import SealFacts, UndoFacts, Undoing
 from service.private_files import replacing
 from service.problems import ProblemError, problem
 from service.record.reports.store import ReportStore
@@ -88,6 +92,7 @@ async def load(settings: Settings, utility: str, files: Sequence[Path], options:
             owner = await registry.utility(utility)
             importer = Importer(
                 imports=ImportStore(pool),
+                runs=RunStore(pool),
                 registry=registry,
                 reports=reports,
                 submissions=submissions,
@@ -126,7 +131,42 @@ async def load(settings: Settings, utility: str, files: Sequence[Path], options:
     for flag in run.flags:
         say(f"  {flag.severity}: {flag.code} on {flag.reports}")
     say(run.summary)
+    if run.id is not UNSET:
+        say(f"To undo it: nonreturn undo {utility} {run.id} --because …")
     return 0 if run.problem_count == 0 else 1
+
+
+async def undo_or_seal(settings: Settings, options: argparse.Namespace) -> int:
+    """Undo an import, or seal it; where later reports rest on it, they are listed on standard error. The exit status."""
+    utility, import_id, now = options.utility, options.id, SystemClock().now()
+    decided_by = UNSET if options.decided_by is None else options.decided_by
+    with database(settings) as found:
+        pool = await Pool.open(found.dsn, size=2)
+        try:
+            runs = RunStore(pool)
+            acting = Undoing(
+                runs=runs,
+                imports=ImportStore(pool),
+                reports=ReportStore(pool),
+                registry=RegistryStore(pool),
+                utility=utility,
+                who=await _principal(AccessStore(pool), utility),
+            )
+            if options.command == "seal-import":
+                done = await acting.seal(import_id, SealFacts(because=options.because, decided_by=decided_by), now=now)
+            else:
+                later = await runs.later_reports(utility, import_id, after=-1, limit=1_000)
+                for report in later:
+                    sys.stderr.write(
+                        f"rests on it: report {report.id} of assembly {report.assembly_id}, performed {report.performed_at}\n"
+                    )
+                facts = UndoFacts(because=options.because, decided_by=decided_by, later_reports=options.later_reports)
+                done = await acting.undo(import_id, facts, now=now)
+        finally:
+            await pool.close()
+    totals = msgspec.to_builtins(done.totals)
+    say(f"Import {done.id}: {done.state}. " + ", ".join(f"{name} {count}" for name, count in totals.items()))
+    return 0
 
 
 async def _principal(access: AccessStore, utility: str) -> Principal:

@@ -15,6 +15,7 @@ from service.http.endpoint import Answer, Call, operation
 from service.http.media_types import CSV, JSON, NDJSON
 from service.imports.columns import Asked
 from service.imports.run import Event, Importer, Source
+from service.imports.runs import RunStore
 from service.imports.schemas import ImportLine, ImportOptions, ImportProblem, ImportProgress, ImportRun
 from service.imports.store import ImportStore
 from service.problems import ProblemError, problem
@@ -68,6 +69,7 @@ async def _importing(call: Call, options: ImportOptions) -> AsyncGenerator[Impor
             await _receive(call, file)
             importer = Importer(
                 imports=ImportStore(services.pool),
+                runs=RunStore(services.pool),
                 registry=services.registry,
                 reports=services.reports,
                 submissions=services.submissions,

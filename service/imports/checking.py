@@ -18,13 +18,16 @@ from msgspec.structs import replace
 import rules
 from service.auth.access import Principal
 from service.http import documents
+from service.imports import ahead
+from service.imports.ahead import Ahead, RecordedTest
 from service.imports.columns import Asked
 from service.imports.rows import document_of
+from service.imports.runs import RunStore
 from service.imports.staging import Staged, Staging
-from service.imports.store import ImportStore, ReportAt
+from service.imports.store import ImportStore, KeptReport
 from service.problems import Fault, ProblemError
 from service.record.reports.judging import content_hash, judge
-from service.record.reports.rows import FactsRow
+from service.record.reports.rows import FactsRow, ReportRow
 from service.record.reports.schemas import KeptFacts, ReportFacts, Submission
 from service.registry.calendar import today
 from service.registry.schemas import (
@@ -57,6 +60,7 @@ _FIELD_OF: Final = {
     "contact": "contact_name",
 }
 _AT_A_STRETCH: Final = 20
+_MOST_PEOPLE: Final = 5_000
 _FIXED: Final = {"assembly": "kind", "gauge": "units"}
 
 
@@ -75,6 +79,23 @@ class Fit(Struct, frozen=True, kw_only=True):
     field: str | None = None
 
 
+class Known(Struct, frozen=True):
+    """A thing that may be referred to: its facts, the version that it will have when tests are written, and whether it is new."""
+
+    id: UUID
+    facts: Any
+    version: int
+    new: bool
+
+
+class _Beside(Struct, frozen=True):
+    """What the things of a lot refer to: premises by reference, assemblies that were replaced, those that an undo retired."""
+
+    premises: dict[str, Known]
+    replaced: dict[str, UUID]
+    retired: set[UUID]
+
+
 class _BadError(Exception):
     """The thing cannot be; its faults, of which there are none where a thing that it needs is bad and is reported already."""
 
@@ -90,6 +111,7 @@ class Checker:
         self,
         *,
         store: ImportStore,
+        runs: RunStore,
         staging: Staging,
         utility: UtilityOnRecord,
         asked: Asked,
@@ -97,12 +119,15 @@ class Checker:
         now: dt.datetime,
     ) -> None:
         self._store = store
+        self._runs = runs
         self._staging = staging
         self._utility = utility
         self._asked = asked
         self._principal = principal
         self._now = now
         self._today = today(utility, now)
+        self._people: dict[str, dict[str, Known]] = {}
+        """Testers and gauges, of which a file has few and names each often."""
         self.outcomes: Counter[str] = Counter()
         self.acceptance: Counter[str] = Counter()
         self.acceptance_of_new: Counter[str] = Counter()
@@ -111,7 +136,8 @@ class Checker:
 
     async def check(self, thing: str) -> AsyncIterator[tuple[int, list[Fit]]]:
         """Check all things of a kind; how many more are checked, and what is wrong with them."""
-        for staged in self._staging.things(thing):
+        lots = self._staging.unchecked_tests() if thing == "test" else self._staging.things(thing)
+        for staged in lots:
             found = await (self._tests(staged) if thing == "test" else self._things(thing, staged))
             yield len(staged), found
 
@@ -137,19 +163,23 @@ class Checker:
                 found[ids[item.id]].append(None)
         return found
 
-    async def _one(self, thing: str, keys: Sequence[str]) -> dict[str, tuple[UUID, Any]]:
-        """Those that may be referred to: their ids and facts, staged and good, or registered; others are left out."""
-        staged = self._staging.find(thing, keys)
-        found = {
-            key: (UUID(value.id), msgspec.json.decode(value.facts, type=SHAPES[thing][1]))
-            for key, value in staged.items()
-            if value.id and value.state != "bad"
-        }
-        rest = [key for key in set(keys) if key not in staged]
+    async def _one(self, thing: str, keys: Sequence[str]) -> dict[str, Known]:
+        """Those that may be referred to, staged and good, or registered; others are left out."""
+        wanted = set(keys)
+        known = self._people.setdefault(thing, {})
+        found = {key: known[key] for key in wanted if key in known}
+        wanted -= set(found)
+        staged = self._staging.find(thing, wanted)
+        made = {key: _staged_as(thing, value) for key, value in staged.items() if value.id and value.state != "bad"}
+        rest = [key for key in wanted if key not in staged]
         for key, registered in (await self._find(thing, rest)).items() if rest else ():
             if len(registered) == 1 and registered[0] is not None:
-                found[key] = (registered[0].id, registered[0])
-        return found
+                made[key] = Known(registered[0].id, registered[0], registered[0].version, new=False)
+        if thing in ("tester", "gauge"):
+            if len(known) + len(made) > _MOST_PEOPLE:
+                known.clear()
+            known.update(made)
+        return found | made
 
     def _missing(self, thing: str, key: str) -> _BadError:
         if self._staging.find(thing, [key]):
@@ -170,16 +200,19 @@ class Checker:
 
     async def _things(self, thing: str, staged: list[Staged]) -> list[Fit]:
         registered = await self._find(thing, [item.key for item in staged])
-        beside: dict[str, tuple[UUID, Any]] = {}
+        beside: dict[str, Known] = {}
         replaced: dict[str, UUID] = {}
+        retired: set[UUID] = set()
         if thing == "assembly":
             beside = await self._one("premises", [item.document["premises"] for item in staged if "premises" in item.document])
             replaced = await self._replaced([item.document["replaces"] for item in staged if "replaces" in item.document])
+            idle = [found.id for many in registered.values() for found in many if found is not None and not found.in_service]
+            retired = await self._runs.retired_by_undo(self._utility.code, idle) if idle else set()
         faults = []
         for at, item in enumerate(staged):
             await _let_others(at)
             try:
-                self._resolve(thing, item, registered[item.key], beside, replaced)
+                self._resolve(thing, item, registered[item.key], _Beside(beside, replaced, retired))
             except _BadError as error:
                 self._staging.resolve(item.number, "bad")
                 faults += [Fit(staged=item, detail=detail, field=field) for detail, field in error.faults]
@@ -195,14 +228,8 @@ class Checker:
         new = set(self._staging.find("assembly", [mark for mark in marks if mark not in found]))
         return found | {mark: self._id("assembly", mark) for mark in new}
 
-    def _resolve(
-        self,
-        thing: str,
-        staged: Staged,
-        registered: list[Any],
-        premises: dict[str, tuple[UUID, Any]],
-        replaced: dict[str, UUID],
-    ) -> None:
+    def _resolve(self, thing: str, staged: Staged, registered: list[Any], others: "_Beside") -> None:
+        premises, replaced, retired = others.premises, others.replaced, others.retired
         _, shape = SHAPES[thing]
         if None in registered:
             raise _BadError(
@@ -221,7 +248,7 @@ class Checker:
         if thing == "assembly" and "premises" in stated:
             reference = stated.pop("premises")
             if reference in premises:
-                stated["premises_id"] = str(premises[reference][0])
+                stated["premises_id"] = str(premises[reference].id)
             else:
                 problem = self._missing("premises", reference)
                 faults += problem.faults
@@ -238,6 +265,9 @@ class Checker:
         if thing in ("tester", "gauge") and current is None and not self._asked.options.make_testers_and_gauges:
             faults.append((f"This {thing} is not registered. Register it first, or set `make_testers_and_gauges=true`.", None))
         document = self._whole(thing, stated, current, faults)
+        if current is not None and current.id in retired:
+            # An undo took it out of service as registered by mistake; the file registers it again.
+            document["in_service"] = stated.get("in_service", True)
         try:
             facts = documents.decode(shape, msgspec.json.encode(document))
         except ProblemError as error:
@@ -259,11 +289,13 @@ class Checker:
             raise _BadError(*faults)
         text = msgspec.json.encode(facts)
         if current is None:
-            self._staging.resolve(staged.number, "new", id=str(self._id(thing, staged.key)), facts=text)
+            self._staging.resolve(staged.number, "new", thing_id=str(self._id(thing, staged.key)), facts=text)
         else:
             same = all(getattr(current, name) == getattr(facts, name) for name in shape.__struct_fields__)
+            # One that an undo retired is first put back in the register, which is a version of its own.
+            version = current.version + (current.id in retired)
             self._staging.resolve(
-                staged.number, "same" if same else "changed", id=str(current.id), facts=text, version=current.version
+                staged.number, "same" if same else "changed", thing_id=str(current.id), facts=text, version=version
             )
 
     def _whole(self, thing: str, stated: dict[str, Any], current: Any, faults: list[tuple[str, str | None]]) -> dict[str, Any]:
@@ -306,37 +338,61 @@ class Checker:
         return named
 
     async def _tests(self, staged: list[Staged]) -> list[Fit]:
+        """Check and judge the tests of some assemblies, each assembly's in the order of time."""
         keys = {
             thing: [item.document[member] for item in staged if item.document.get(member)]
             for thing, member in (("assembly", "serial_number"), ("tester", "certificate"), ("gauge", "gauge"))
         }
         known = {thing: await self._one(thing, marks) for thing, marks in keys.items()}
-        moments = [
-            (
-                known["assembly"][item.document["serial_number"]][0],
-                dt.datetime.fromisoformat(item.document["report"]["performed_at"]),
-            )
-            for item in staged
-            if item.document["serial_number"] in known["assembly"]
-        ]
-        recorded = {
-            (report.assembly_id, report.performed_at): report for report in await self._store.reports(self._utility.code, moments)
-        }
-        faults = []
+        registered = sorted({found.id for found in known["assembly"].values() if not found.new})
+        recorded = await self._store.recorded(self._utility.code, registered) if registered else {}
+        reports = await self._reports_before(staged, known["assembly"], recorded) if recorded else {}
+        faults: list[Fit] = []
+        of_assembly = _OfAssembly()
         for at, item in enumerate(staged):
             await _let_others(at)
+            serial = item.document["serial_number"]
+            if serial != of_assembly.serial:
+                self._judge_corrected_later(of_assembly)
+                assembly = known["assembly"].get(serial)
+                of_assembly = _OfAssembly(serial, recorded.get(assembly.id, []) if assembly else [])
             try:
-                self._test(item, known, recorded)
+                self._test(item, known, of_assembly, reports)
             except _BadError as error:
                 self._staging.resolve(item.number, "bad")
                 faults += [Fit(staged=item, detail=detail, field=field) for detail, field in error.faults]
+        self._judge_corrected_later(of_assembly)
         return faults
 
+    async def _reports_before(
+        self, staged: list[Staged], assemblies: dict[str, Known], recorded: dict[UUID, list[RecordedTest]]
+    ) -> dict[UUID, KeptReport]:
+        """The recorded reports at the moments of those tests, and the last before each."""
+        ids: set[UUID] = set()
+        for item in staged:
+            assembly = assemblies.get(item.document["serial_number"])
+            history = recorded.get(assembly.id, []) if assembly else []
+            moment = dt.datetime.fromisoformat(item.document["report"]["performed_at"])
+            ids |= {row.id for row in history if row.performed_at == moment}
+            if (last := ahead.before(ahead.counted(history), moment)) is not None:
+                ids.add(last.id)
+        return await self._store.reports(self._utility.code, sorted(ids)) if ids else {}
+
+    def _judge_corrected_later(self, of_assembly: "_OfAssembly") -> None:
+        """Where the file corrects a test of an assembly, its new tests are judged when they are written, after the correction."""
+        if of_assembly.corrected:
+            for number, report_id, facts in of_assembly.new:
+                self._staging.resolve(number, "new", thing_id=report_id, facts=facts)
+
     def _test(
-        self, staged: Staged, known: dict[str, dict[str, tuple[UUID, Any]]], recorded: dict[tuple[UUID, dt.datetime], ReportAt]
+        self,
+        staged: Staged,
+        known: dict[str, dict[str, Known]],
+        of_assembly: "_OfAssembly",
+        reports: dict[UUID, KeptReport],
     ) -> None:
         faults: list[tuple[str, str | None]] = []
-        found: dict[str, tuple[UUID, Any]] = {}
+        found: dict[str, Known] = {}
         for thing, member in (("assembly", "serial_number"), ("tester", "certificate"), ("gauge", "gauge")):
             mark = staged.document.get(member)
             if mark in known[thing]:
@@ -345,23 +401,31 @@ class Checker:
                 faults += self._missing(thing, mark).faults
         if staged.bad or len(found) < 3:  # noqa: PLR2004 - all three
             raise _BadError(*faults)
-        document = {**{f"{thing}_id": str(found[thing][0]) for thing in found}, **staged.document["report"]}
+        document = {**{f"{thing}_id": str(found[thing].id) for thing in found}, **staged.document["report"]}
         try:
             facts = documents.decode(ReportFacts, msgspec.json.encode(document))
-            before = recorded.get((facts.assembly_id, facts.performed_at))
+            at_that_moment = [row for row in of_assembly.history if row.performed_at == facts.performed_at]
+            counted = ahead.current(of_assembly.history)
+            before = next((reports[row.id] for row in at_that_moment if row.id in counted), None)
             corrected = facts
             if before is not None:
                 corrected = replace(facts, supersedes=before.id, supersedes_because="Corrected by an import.")
-            submission = Submission(
-                id=self._report_id(found, document), facts=corrected, principal=self._principal, received_at=self._now
-            )
-            judged = judge(self._utility, submission, _facts_row(found), {} if before is None else {before.id: before.outcome})
+            # A void or superseded report of that moment keeps its id.
+            report_id = self._report_id(found, document, taken=len(at_that_moment))
+            submission = Submission(id=report_id, facts=corrected, principal=self._principal, received_at=self._now)
+            previous = of_assembly.previous(facts.performed_at, reports)
+            outcomes = {} if before is None else {before.id: before.outcome}
+            judged = judge(self._utility, submission, _facts_row(found, previous), outcomes)
         except ProblemError as error:
             raise _BadError(*self._named("test", error.faults or [error.cause], [])) from None
         except rules.RulesError as error:
             raise _BadError(*[(fault.message, None) for fault in (error, *error.also)]) from None
         if before is None:
-            self._staging.resolve(staged.number, "new", id=str(submission.id), facts=msgspec.json.encode(facts))
+            text = msgspec.json.encode(facts)
+            assembly, tester, gauge = (found[thing].version for thing in ("assembly", "tester", "gauge"))
+            packed = ahead.packed(Ahead(judged.row, assembly, tester, gauge, of_assembly.digest))
+            self._staging.resolve(staged.number, "new", thing_id=str(report_id), facts=text, judged=packed)
+            of_assembly.add(staged.number, judged.row, text)
         elif (differing := _differing(before, facts)) and not self._asked.options.correct_reports:
             members = ", ".join(f"`{name}`" for name in differing)
             detail = (
@@ -370,14 +434,15 @@ class Checker:
             )
             raise _BadError((detail, "test.date"))
         elif differing:
+            of_assembly.corrected = True
             self._staging.resolve(
                 staged.number,
                 "changed",
-                id=str(uuid5(before.id, content_hash(facts).hex())),
+                thing_id=str(uuid5(before.id, content_hash(facts).hex())),
                 facts=msgspec.json.encode(corrected),
             )
         else:
-            self._staging.resolve(staged.number, "same", id=str(before.id))
+            self._staging.resolve(staged.number, "same", thing_id=str(before.id))
             return
         self.outcomes[judged.row.outcome] += 1
         self.acceptance[judged.row.acceptance] += 1
@@ -385,9 +450,37 @@ class Checker:
         self.basis["declared" if judged.row.declared else "judged"] += 1
         self.flags.update({(flag.severity, flag.code) for flag in _flagged(judged.verdict).flags})
 
-    def _report_id(self, found: dict[str, tuple[UUID, Any]], document: dict[str, Any]) -> UUID:
+    def _report_id(self, found: dict[str, Known], document: dict[str, Any], *, taken: int) -> UUID:
         moment = dt.datetime.fromisoformat(document["performed_at"]).astimezone(dt.UTC)
-        return self._id("test", f"{found['assembly'][0]} {moment.isoformat()}")
+        again = f" {taken}" if taken else ""
+        return self._id("test", f"{found['assembly'].id} {moment.isoformat()}{again}")
+
+
+class _OfAssembly:
+    """The tests of one assembly while they are checked: the recorded ones, and those of the file so far."""
+
+    def __init__(self, serial: str | None = None, history: list[RecordedTest] | None = None) -> None:
+        self.serial = serial
+        self.history = history or []
+        self.digest = ahead.digest(self.history)
+        self.corrected = False
+        self.new: list[tuple[int, str, bytes]] = []
+        self._counted = ahead.counted(self.history)
+        self._last: ReportRow | None = None
+
+    def add(self, number: int, row: ReportRow, facts: bytes) -> None:
+        """Take in a new test, on which the next one rests unless it is refused."""
+        self.new.append((number, str(row.id), facts))
+        if row.acceptance != "refused":
+            self._last = row
+
+    def previous(self, moment: dt.datetime, reports: dict[UUID, KeptReport]) -> str | None:
+        """The last test before that moment as it was judged, of the file or of the record."""
+        recorded = ahead.before(self._counted, moment)
+        last = self._last
+        if last is not None and (recorded is None or recorded.performed_at < last.performed_at):
+            return last.judged
+        return None if recorded is None else reports[recorded.id].judged
 
 
 async def _let_others(at: int) -> None:
@@ -396,15 +489,22 @@ async def _let_others(at: int) -> None:
         await asyncio.sleep(0)
 
 
-def _differing(before: ReportAt, facts: ReportFacts) -> list[str]:
+def _differing(before: KeptReport, facts: ReportFacts) -> list[str]:
     """The members in which a recorded report and this one differ, apart from what either corrects."""
     kept = replace(msgspec.json.decode(before.content, type=KeptFacts), supersedes=UNSET, supersedes_because=UNSET)
     return [name for name in ReportFacts.__struct_fields__ if getattr(kept, name) != getattr(facts, name)]
 
 
-def _facts_row(found: dict[str, tuple[UUID, Any]]) -> FactsRow:
-    """What the registry will know of the three when the report is recorded."""
-    assembly, tester, gauge = (found[thing][1] for thing in ("assembly", "tester", "gauge"))
+def _staged_as(thing: str, staged: Staged) -> Known:
+    """A staged thing as it will be when tests are written."""
+    version = {"new": 1, "changed": staged.version + 1}.get(staged.state or "", staged.version)
+    facts = msgspec.json.decode(staged.facts, type=SHAPES[thing][1])
+    return Known(UUID(str(staged.id)), facts, version, new=staged.state == "new")
+
+
+def _facts_row(found: dict[str, Known], previous: str | None) -> FactsRow:
+    """What the registry will know of the three when the report is recorded, and the test before it as it was judged."""
+    assembly, tester, gauge = (found[thing].facts for thing in ("assembly", "tester", "gauge"))
     size = None if assembly.nominal_size is UNSET else msgspec.json.encode(assembly.nominal_size).decode()
     before_it_is_known = dt.datetime.min.replace(tzinfo=dt.UTC)
     return FactsRow(
@@ -422,11 +522,12 @@ def _facts_row(found: dict[str, tuple[UUID, Any]]) -> FactsRow:
         created_at=before_it_is_known,
         certificates=msgspec.json.encode(tester.certificates).decode(),
         tester_known=True,
+        tester_organisation_id=None if tester.organisation_id is UNSET else tester.organisation_id,
         accuracy=gauge.accuracy,
         resolution=gauge.resolution,
         gauge_unit=gauge.units.pressure,
         calibrations=msgspec.json.encode(gauge.calibrations).decode(),
-        previous_judged=None,
+        previous_judged=previous,
     )
 
 

@@ -170,7 +170,8 @@ class RowReader:
             "certificate": values.get("tester.certificate", self._asked.defaults.get("tester.certificate")),
             "gauge": values.get("gauge.serial_number", self._asked.defaults.get("gauge.serial_number")),
         }
-        yield Stated("test", f"{utc} {serial}", document, [_member(field) for field in spoiled], bad, utc)
+        key = f"{serial}\n{utc}"
+        yield Stated("test", key, document, [_member(field) for field in spoiled], bad, key)
 
     def _moment(self, values: dict[str, Any]) -> dt.datetime | None:
         day = values["test.date"]

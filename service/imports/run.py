@@ -13,16 +13,15 @@ from typing import IO, Any, Final, Literal, TypeVar, get_args
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
-import msgspec
 from msgspec import UNSET, Struct
-from msgspec.structs import replace
 
 import rules
 from service.auth.access import Principal
 from service.clock import Clock
-from service.imports.checking import _FIELD_OF, SHAPES, Checker, Fit
+from service.imports.checking import _FIELD_OF, Checker, Fit
 from service.imports.columns import Asked, header
 from service.imports.rows import THINGS, RowReader
+from service.imports.runs import RunStore
 from service.imports.schemas import (
     MOST_PROBLEMS,
     ImportCount,
@@ -35,15 +34,12 @@ from service.imports.schemas import (
     Thing,
 )
 from service.imports.sheets import Sheet, SheetError, csv_sheet, xlsx_sheets
-from service.imports.staging import Clash, Staged, Staging
+from service.imports.staging import Clash, Staging
 from service.imports.store import ImportStore
-from service.problems import ProblemError, problem
-from service.record.reports.schemas import ReportFacts, Submission
+from service.imports.writing import ORDER, Writer
+from service.problems import problem
 from service.record.reports.store import ReportStore
 from service.record.reports.submit import Submissions
-from service.record.standings.follow import StandingsFollow
-from service.record.standings.work_out import standing_row, work_out
-from service.registry.register import change_thing
 from service.registry.schemas import UtilityOnRecord
 from service.registry.store import RegistryStore
 
@@ -51,8 +47,7 @@ T = TypeVar("T")
 MOST_HEADINGS = 20
 """At most this many unknown headings are listed where none is known."""
 ROWS_AT_ONCE: Final = 200
-REPORTS_AT_ONCE: Final = 256
-_ORDER: Final = ("premises", "tester", "gauge", "assembly", "test")
+_ORDER: Final = (*ORDER, "test")
 
 Event = ImportProgress | ImportProblem | ImportRun
 
@@ -72,6 +67,7 @@ class Importer:
         self,
         *,
         imports: ImportStore,
+        runs: RunStore,
         registry: RegistryStore,
         reports: ReportStore,
         submissions: Submissions,
@@ -83,6 +79,8 @@ class Importer:
     ) -> None:
         self._threads = threads
         self._imports = imports
+        self._runs = runs
+        self._import_id: UUID | None = None
         self._registry = registry
         self._reports = reports
         self._submissions = submissions
@@ -92,7 +90,7 @@ class Importer:
         self._asked = asked
         self._staging = Staging()
         self._checker = Checker(
-            store=imports, staging=self._staging, utility=utility, asked=asked, principal=principal, now=clock.now()
+            store=imports, runs=runs, staging=self._staging, utility=utility, asked=asked, principal=principal, now=clock.now()
         )
         self._sheets: list[tuple[str | None, Iterator[Sheet]]] = []
         self._described: list[ImportedSheet] = []
@@ -288,79 +286,27 @@ class Importer:
     async def _write(self) -> AsyncIterator[Event]:
         done = 0
         of = sum(count for (_, state), count in self._staging.counts().items() if state in ("new", "changed"))
-        for thing in _ORDER:
-            for state in ("new", "changed"):
-                at_once = REPORTS_AT_ONCE if thing == "test" else 500
-                for staged in self._staging.of_state(thing, state, at_once=at_once):
-                    if thing == "test":
-                        await self._report(staged)
-                    elif state == "new":
-                        await self._create(thing, staged)
-                    else:
-                        await self._change(thing, staged)
-                    done += len(staged)
-                    for found in self._flushed():
-                        yield found
-                    yield ImportProgress(phase="writing", done=done, of=of)
-                if thing == "assembly" and state == "new":
-                    for staged in self._staging.of_state(thing, state, at_once=at_once):
-                        await self._change(thing, [item for item in staged if b'"replaces"' in item.facts], version=1)
-
-    async def _create(self, thing: str, staged: list[Staged]) -> None:
-        shape, facts = SHAPES[thing]
-        code, now = self._utility.code, self._clock.now()
-        rows = [(UUID(str(item.id)), msgspec.json.decode(item.facts, type=facts)) for item in staged]
-        if thing != "assembly":
-            async with self._imports.lend(code) as connection, connection.transaction():
-                await self._imports.create(connection, shape, code, rows, now=now)
+        if of == 0:
             return
-        # What they replaced may stand later in the file, so that is said once all are there.
-        rows = [(key, replace(row, replaces=UNSET)) for key, row in rows]
-        async with self._reports.recording(code) as recording:
-            made = await self._imports.create(recording.connection, shape, code, rows, now=now)
-            known = await recording.assemblies(made)
-            standings = [standing_row(key, work_out(recording.utility, row, [])) for key, row in known.items()]
-            await self._imports.keep_standings(recording.connection, code, standings)
-
-    async def _change(self, thing: str, staged: list[Staged], *, version: int | None = None) -> None:
-        """Change things to what the file says, while they have that version (else the one that was checked)."""
-        shape, facts = SHAPES[thing]
-        for item in staged:
-            try:
-                await change_thing(
-                    self._registry,
-                    StandingsFollow(self._reports),
-                    shape,
-                    self._utility.code,
-                    thing_id=UUID(str(item.id)),
-                    version=item.version if version is None else version,
-                    facts=msgspec.json.decode(item.facts, type=facts),
-                    now=self._clock.now(),
-                )
-            except ProblemError as error:
-                if error.code == "unavailable":
-                    raise
-                self._note(self._at(Fit(staged=item, detail=f"It could not be changed: {error.detail}")))
-
-    async def _report(self, staged: list[Staged]) -> None:
-        submissions = [
-            Submission(
-                id=UUID(str(item.id)),
-                facts=msgspec.json.decode(item.facts, type=ReportFacts),
-                principal=self._principal,
-                received_at=self._clock.now(),
-            )
-            for item in staged
-        ]
-        answers = await asyncio.gather(
-            *(self._submissions.submit(self._utility.code, submission) for submission in submissions), return_exceptions=True
+        self._import_id = self._clock.new_id()
+        writer = Writer(
+            import_id=self._import_id,
+            runs=self._runs,
+            imports=self._imports,
+            registry=self._registry,
+            reports=self._reports,
+            submissions=self._submissions,
+            clock=self._clock,
+            utility=self._utility,
+            principal=self._principal,
+            staging=self._staging,
+            on_fault=lambda staged, detail: self._note(self._at(Fit(staged=staged, detail=detail))),
         )
-        for item, answer in zip(staged, answers, strict=True):
-            if not isinstance(answer, BaseException):
-                continue
-            if not isinstance(answer, ProblemError | rules.RulesError) or getattr(answer, "code", "") == "unavailable":
-                raise answer
-            self._note(self._at(Fit(staged=item, detail=f"It could not be recorded: {answer}")))
+        async for count in writer.run():
+            done += count
+            for found in self._flushed():
+                yield found
+            yield ImportProgress(phase="writing", done=done, of=of)
 
     def _flags(self) -> list[ImportedFlag]:
         found = [
@@ -381,6 +327,7 @@ class Importer:
                 ", or say `partial=true` to load what is good." if self._whole else "."
             )
         return ImportRun(
+            id=UNSET if self._import_id is None else self._import_id,
             dry_run=options.dry_run,
             written=written,
             rows=self._rows,

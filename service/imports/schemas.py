@@ -1,6 +1,7 @@
 """What an import is asked and what it answers: the options, the problems by row and column, the record of the run."""
 
 from typing import Annotated, Literal
+from uuid import UUID
 
 from msgspec import UNSET, Meta, Struct, UnsetType
 
@@ -167,9 +168,11 @@ class ImportedFlag(Struct, frozen=True, kw_only=True):
     """How many new reports have it."""
 
 
-class ImportRun(Struct, frozen=True, kw_only=True):
+class ImportRun(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """The record of a run: `written` says whether anything was; `outcomes` and `acceptance` count what the new reports came to."""
 
+    id: UUID | UnsetType = UNSET
+    """The id of what was written, by which it can be undone; left out where nothing was new or changed."""
     dry_run: bool
     """Whether the files were only checked."""
     written: bool

@@ -1,7 +1,7 @@
 """The staging of an import: things by their key, each with what all rows state about it, on disk so that memory stays flat."""
 
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import Any, Final
 
 import msgspec
@@ -27,6 +27,8 @@ class Staged(Struct, frozen=True, kw_only=True):
     state: str | None = None
     facts: bytes = b""
     version: int = 0
+    judged: bytes | None = None
+    """A new test as it was judged ahead of its writing (service/imports/ahead.py)."""
 
 
 class Clash(Struct, frozen=True):
@@ -93,12 +95,20 @@ class Staging:
             yield [_staged(row) for row in rows]
 
     def of_state(self, thing: str, state: str, *, at_once: int = AT_ONCE) -> Iterator[list[Staged]]:
-        """The good things of a kind of which that is to become, tests by their moment, else in the order of the file."""
-        after: tuple[str, int] = ("", 0)
-        while rows := self._connection.execute(_SQL["of_state"], (thing, state, *after, at_once)).fetchall():
+        """The things of a kind of which that is to become, in the order of the file."""
+        after = 0
+        while rows := self._connection.execute(_SQL["of_state"], (thing, state, "", after, at_once)).fetchall():
             staged = [_staged(row) for row in rows]
-            after = (staged[-1].key.partition(" ")[0] if thing == "test" else "", staged[-1].number)
+            after = staged[-1].number
             yield staged
+
+    def unchecked_tests(self, *, at_once: int = AT_ONCE) -> Iterator[list[Staged]]:
+        """The tests that are not checked yet, assembly by assembly in the order of time: about so many at once, of whole assemblies."""
+        return _by_assembly(lambda after: self._connection.execute(_SQL["unchecked_tests"], (*after, at_once)))
+
+    def tests(self, state: str, *, at_once: int) -> Iterator[list[Staged]]:
+        """The tests of which that is to become, in the same way."""
+        return _by_assembly(lambda after: self._connection.execute(_SQL["of_state"], ("test", state, *after, at_once)))
 
     def find(self, thing: str, keys: Iterable[str]) -> dict[str, Staged]:
         """Those in the file, by key."""
@@ -109,9 +119,18 @@ class Staging:
                 found[key] = _staged(row)
         return found
 
-    def resolve(self, number: int, state: str, *, id: str | None = None, facts: bytes = b"", version: int = 0) -> None:  # noqa: A002 - the thing's id
+    def resolve(
+        self,
+        number: int,
+        state: str,
+        *,
+        thing_id: str | None = None,
+        facts: bytes = b"",
+        version: int = 0,
+        judged: bytes | None = None,
+    ) -> None:
         """Set what is to become of a thing."""
-        self._connection.execute(_SQL["resolve"], (state, id, facts, version, number))
+        self._connection.execute(_SQL["resolve"], (state, thing_id, facts, version, judged, number))
 
     def counts(self) -> dict[tuple[str, str | None], int]:
         """How many of each thing there are by what is to become of them."""
@@ -119,7 +138,7 @@ class Staging:
 
 
 def _staged(row: tuple[Any, ...]) -> Staged:
-    number, key, sheet, at, document, spoiled, bad, thing_id, state, facts, version = row
+    number, key, sheet, at, document, spoiled, bad, thing_id, state, facts, version, judged = row
     return Staged(
         number=number,
         key=key,
@@ -132,4 +151,21 @@ def _staged(row: tuple[Any, ...]) -> Staged:
         state=state,
         facts=facts or b"",
         version=version or 0,
+        judged=judged,
     )
+
+
+def _by_assembly(page: Callable[[tuple[str, int]], Any]) -> Iterator[list[Staged]]:
+    """Tests in lots of whole assemblies, read a page at a time by `page`, which takes the key and number of the last one."""
+    after: tuple[str, int] = ("", 0)
+    rest: list[Staged] = []
+    while found := [_staged(row) for row in page(after).fetchall()]:
+        after = (found[-1].key, found[-1].number)
+        staged = [*rest, *found]
+        last = staged[-1].document["serial_number"]
+        start = next((at for at in range(len(staged), 0, -1) if staged[at - 1].document["serial_number"] != last), 0)
+        lot, rest = staged[:start], staged[start:]
+        if lot:
+            yield lot
+    if rest:
+        yield rest

@@ -4,6 +4,7 @@
 CREATE TABLE thing (
     number INTEGER PRIMARY KEY, thing TEXT NOT NULL, key TEXT NOT NULL, sheet INTEGER NOT NULL, row INTEGER NOT NULL,
     document TEXT NOT NULL, spoiled TEXT NOT NULL, bad INTEGER NOT NULL, moment TEXT NOT NULL, state TEXT, id TEXT, facts TEXT, version INTEGER,
+    judged BLOB,
     UNIQUE (thing, key)
 );
 
@@ -11,7 +12,7 @@ CREATE TABLE thing (
 SELECT number, sheet, row, document, spoiled, bad FROM thing WHERE thing = ? AND key = ?;
 
 -- name: named
-SELECT number, key, sheet, row, document, spoiled, bad, id, state, facts, version FROM thing WHERE thing = ? AND key = ?;
+SELECT number, key, sheet, row, document, spoiled, bad, id, state, facts, version, judged FROM thing WHERE thing = ? AND key = ?;
 
 -- name: add
 INSERT INTO thing (thing, key, sheet, row, document, spoiled, bad, moment) VALUES (?, ?, ?, ?, ?, ?, ?, ?);
@@ -19,19 +20,24 @@ INSERT INTO thing (thing, key, sheet, row, document, spoiled, bad, moment) VALUE
 -- name: merge
 UPDATE thing SET document = ?, spoiled = ?, bad = ? WHERE number = ?;
 
+-- name: unchecked_tests
+-- Assembly by assembly, and of each in the order of time.
+SELECT number, key, sheet, row, document, spoiled, bad, id, state, facts, version, judged FROM thing
+WHERE thing = 'test' AND state IS NULL AND (moment, number) > (?, ?) ORDER BY moment, number LIMIT ?;
+
 -- name: things
 -- In the order of the file.
-SELECT number, key, sheet, row, document, spoiled, bad, id, state, facts, version FROM thing WHERE thing = ? AND number > ? ORDER BY number LIMIT ?;
+SELECT number, key, sheet, row, document, spoiled, bad, id, state, facts, version, judged FROM thing WHERE thing = ? AND number > ? ORDER BY number LIMIT ?;
 
 -- name: index_state
 CREATE INDEX thing_state ON thing (thing, state, moment, number);
 
 -- name: of_state
-SELECT number, key, sheet, row, document, spoiled, bad, id, state, facts, version FROM thing
+SELECT number, key, sheet, row, document, spoiled, bad, id, state, facts, version, judged FROM thing
 WHERE thing = ? AND state = ? AND (moment, number) > (?, ?) ORDER BY moment, number LIMIT ?;
 
 -- name: resolve
-UPDATE thing SET state = ?, id = ?, facts = ?, version = ? WHERE number = ?;
+UPDATE thing SET state = ?, id = ?, facts = ?, version = ?, judged = ? WHERE number = ?;
 
 -- name: counts
 SELECT thing, state, count(*) FROM thing GROUP BY thing, state;

@@ -11,6 +11,7 @@ from msgspec import Struct
 import rules
 from service.db.pool import Connection, Pool
 from service.db.statements import statements
+from service.imports.ahead import RecordedTest
 from service.record.reports.rows import StandingRow
 from service.registry.schemas import Assembly, Gauge, Premises, Tester
 from service.registry.store import NAMES
@@ -19,14 +20,13 @@ _SQL = statements(__name__)
 T = TypeVar("T", Premises, Assembly, Tester, Gauge)
 
 
-class ReportAt(Struct, frozen=True, kw_only=True):
-    """A report that stands: its assembly, moment and content, and how it came out."""
+class KeptReport(Struct, frozen=True, kw_only=True):
+    """A recorded report: what it says, how it came out, and the test as it was judged."""
 
     id: UUID
-    assembly_id: UUID
-    performed_at: dt.datetime
     content: str
     outcome: rules.Outcome
+    judged: str
 
 
 class ImportStore:
@@ -41,11 +41,22 @@ class ImportStore:
             rows = await connection.fetch(_SQL[f"find_{NAMES[shape]}"], utility, marks, ids)
         return [msgspec.json.decode(row[0], type=shape) for row in rows]
 
-    async def reports(self, utility: str, asked: Sequence[tuple[UUID, dt.datetime]]) -> list[ReportAt]:
-        """The reports that stand of those assemblies at those moments."""
+    async def recorded(self, utility: str, assemblies: Sequence[UUID]) -> dict[UUID, list[RecordedTest]]:
+        """The recorded reports of each of those assemblies that has any."""
+        found: dict[UUID, list[RecordedTest]] = {}
         async with self._pool.lend(utility, by_key=True) as connection:
-            rows = await connection.fetch(_SQL["find_reports"], utility, [item[0] for item in asked], [item[1] for item in asked])
-        return [ReportAt(**dict(row)) for row in rows]
+            for row in await connection.fetch(_SQL["recorded"], utility, assemblies):
+                found.setdefault(row["assembly_id"], []).append(RecordedTest(**dict(row)))
+        return found
+
+    async def reports(self, utility: str, ids: Sequence[UUID]) -> dict[UUID, KeptReport]:
+        """Those reports by id."""
+        async with self._pool.lend(utility, by_key=True) as connection:
+            return {row["id"]: KeptReport(**dict(row)) for row in await connection.fetch(_SQL["reports"], utility, ids)}
+
+    async def versions(self, connection: Connection, utility: str, table: str, ids: Sequence[UUID]) -> dict[UUID, int]:
+        """The versions of those assemblies, testers or gauges, in the transaction of that connection."""
+        return {row["id"]: row["version"] for row in await connection.fetch(_SQL[f"versions_{table}"], utility, ids)}
 
     async def create(
         self, connection: Connection, shape: type[Any], utility: str, facts: Sequence[tuple[UUID, Any]], *, now: dt.datetime

@@ -18,13 +18,23 @@ WHERE utility_id = $1 AND (id = ANY ($3::uuid[])
 SELECT jsonb_strip_nulls(to_jsonb(gauge) - 'utility_id')::text FROM record.gauge
 WHERE utility_id = $1 AND (serial_number = ANY ($2::text[]) OR id = ANY ($3::uuid[]));
 
--- name: find_reports
--- The reports of those assemblies at those moments, without corrected and void ones.
-SELECT r.id, r.assembly_id, r.performed_at, r.content, r.outcome
-FROM unnest($2::uuid[], $3::timestamptz[]) AS asked (assembly_id, performed_at)
-JOIN record.report r ON r.utility_id = $1 AND r.assembly_id = asked.assembly_id AND r.performed_at = asked.performed_at
-WHERE record.decision($1, r.id, NULL) IS DISTINCT FROM 'void'
-    AND NOT EXISTS (SELECT FROM record.report c WHERE c.utility_id = r.utility_id AND c.supersedes = r.id);
+-- name: recorded
+-- The reports of those assemblies, as far as the next ones rest on them.
+SELECT r.id, r.assembly_id, r.performed_at, coalesce(record.decision($1, r.id, NULL), r.acceptance) AS acceptance, r.supersedes
+FROM record.report r WHERE r.utility_id = $1 AND r.assembly_id IN (SELECT unnest($2::uuid[]));
+
+-- name: reports
+-- Those reports: what they say, how they came out, and the tests as they were judged.
+SELECT r.id, r.content, r.outcome, r.judged FROM record.report r WHERE r.utility_id = $1 AND r.id IN (SELECT unnest($2::uuid[]));
+
+-- name: versions_assembly
+SELECT id, version FROM record.assembly WHERE utility_id = $1 AND id IN (SELECT unnest($2::uuid[]));
+
+-- name: versions_tester
+SELECT id, version FROM record.tester WHERE utility_id = $1 AND id IN (SELECT unnest($2::uuid[]));
+
+-- name: versions_gauge
+SELECT id, version FROM record.gauge WHERE utility_id = $1 AND id IN (SELECT unnest($2::uuid[]));
 
 -- name: create_premises
 -- Those whose ids are not taken; the ids of those written.

@@ -10,6 +10,7 @@ from typing import Any
 from tests.benchmarks import (
     measure_batches,
     measure_cold,
+    measure_imports,
     measure_profile,
     measure_reports,
     measure_rude,
@@ -19,6 +20,7 @@ from tests.benchmarks import (
 
 KEYS = (
     "report_vs_orm_peer", "report_vs_asyncpg_peer", "report_vs_pgbench", "report_p99_over_p50", "batch_vs_copy", "batch_peak_mb",
+    "import_vs_copy", "import_peak_mb",
     "verdict_vs_decode", "standing_growth", "overdue_growth", "summary_ms", "cold_start_s", "worker_mb", "rude_put_p99_ms",
 )  # fmt: skip
 """What the answer always holds, null where it was not measured."""
@@ -33,6 +35,10 @@ MEASUREMENTS: dict[str, tuple[str, Measurement]] = {
     "batch": (
         "NDJSON batches against asyncpg COPY of the same rows",
         lambda options: measure_batches.measure(rounds=options.rounds),
+    ),
+    "import": (
+        "an import of past tests over HTTP against asyncpg COPY of the same rows",
+        lambda options: measure_imports.measure(rounds=options.rounds, tests=options.tests),
     ),
     "rude": (
         "reports of one address while another, without a key, does its worst; one worker",
@@ -58,6 +64,7 @@ def parser() -> argparse.ArgumentParser:
     made.add_argument("--json", type=Path, metavar="FILE", help="file that gets the ratios as one object")
     made.add_argument("--rounds", type=int, default=3, help="shuffled repeats, of which the median is stated (default 3)")
     made.add_argument("--seconds", type=float, default=3.0, help="how long each turn loads a server (default 3)")
+    made.add_argument("--tests", type=int, default=measure_imports.TESTS, help="import: how many past tests (default 12,000)")
     made.add_argument(
         "--full", action="store_true", help="scale: 1 M assemblies and 5 M reports too (needs about 30 GB and an hour)"
     )

@@ -376,6 +376,25 @@ def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -
         utility=utility,
         body=b"premises number,premises name,address,connection\nC-2001,Fen Bakery,1 Sluice Lane,non-residential\n",
     )
+    imported = [
+        call(
+            "importSpreadsheet",
+            utility=utility,
+            query={"dry_run": "false"},
+            body=f"premises number,premises name,address,connection\nC-{number},Fen Bakery,{number} Sluice Lane,non-residential\n".encode(),
+        )["id"]
+        for number in (2002, 2003)
+    ]
+    call("listImports", utility=utility)
+    call("readImport", utility=utility, id=imported[0])
+    call("listLaterReports", utility=utility, id=imported[0])
+    call("undoImport", utility=utility, id=imported[0], body={"because": "The file was of another utility."})
+    call(
+        "sealImport",
+        utility=utility,
+        id=imported[1],
+        body={"because": "The clerk compared it with the paper.", "decided_by": "The clerk"},
+    )
     call("previewLocalRulebook", utility=utility, body=ORDINANCE)
     call("putLocalRulebook", utility=utility, version=1, body=ORDINANCE)
     call("listLocalRulebooks", utility=utility)

@@ -26,6 +26,7 @@ Resource = Literal[
     "hazard_assessments",
     "notices",
     "local_rulebook",
+    "imports",
     "notice_schedule",
     "assembly_grants",
 ]

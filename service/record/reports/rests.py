@@ -75,6 +75,11 @@ def latest(report_id: UUID, performed_at: dt.datetime, test: Any) -> Latest:
     return Latest(id=report_id, performed_at=performed_at, pressure=test.units.pressure, previous=previous)
 
 
+def latest_of(report_id: UUID, performed_at: dt.datetime, judged: str) -> Latest:
+    """The same from a test as it was judged."""
+    return latest(report_id, performed_at, _judged(judged))
+
+
 def before(known: FactsRow, rests: RestsOn, performed_at: dt.datetime) -> Latest | None:
     """The last test before that moment, refused ones left aside; the store looks for it where it is not the latest."""
     if known.rests_on is not None and (rests.latest is None or rests.latest.performed_at < performed_at):

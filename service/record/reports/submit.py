@@ -24,9 +24,9 @@ from service.metrics import Metrics
 from service.problems import ProblemError, not_found, problem
 from service.record.reports.group import Group, Submitted, report_of
 from service.record.reports.judging import Judged, check_moment, judge
-from service.record.reports.rows import StoredReport
+from service.record.reports.rows import ReportRow, StoredReport
 from service.record.reports.schemas import KeptFacts, RecordedRaw, Submission
-from service.record.reports.store import Gathered, ReportSession, ReportStore
+from service.record.reports.store import Gathered, Recording, ReportSession, ReportStore
 from service.record.reviews.schemas import ReviewDecision
 from service.registry.calendar import today
 from service.registry.schemas import UtilityOnRecord
@@ -157,25 +157,17 @@ class Submissions:
     async def _write_locked(self, code: str, group: Sequence[PendingReport]) -> UtilityOnRecord:
         """Judge and write them while nobody else writes for the utility: all that they rest on is read again under the lock."""
         async with self._store.recording(code) as recording:
-            for pending in group:
-                pending.judged = pending.result = None
-            await _judge_group(recording.session, group)
-            judged = {pending: pending.judged for pending in group if pending.judged is not None}
-            assemblies = sorted({value.row.assembly_id for value in judged.values()})
-            keys = [key for pending in group if (key := pending.submission.idempotency_key) is not None]
-            requests = await recording.requests(keys) if keys else []
-            ids = {pending.submission.id for pending in group} | {request.report_id for request in requests}
-            working = Group(recording.utility, self._clock.now(), [], requests)
-            working.know_whole(await recording.assemblies(assemblies), await recording.history(assemblies, sorted(ids)))
-            _work_out(working, judged)
-            if working.rows:
-                await recording.session.record(working.rows, working.requests, list(working.standings.values()), seen=None)
+            working = await record_whole(recording, group, now=self._clock.now())
         self._count(working)
         return recording.utility
 
     def _count(self, group: Group) -> None:
-        if group.rows:
-            self._metrics.recorded([(row.outcome, row.acceptance) for row in group.rows])
+        self.count(group.rows)
+
+    def count(self, rows: Sequence[ReportRow]) -> None:
+        """Count reports that were recorded, whoever recorded them."""
+        if rows:
+            self._metrics.recorded([(row.outcome, row.acceptance) for row in rows])
 
     async def _answer_again(self, utility: UtilityOnRecord, report_id: UUID) -> Submitted:
         """The answer to a report that was recorded before."""
@@ -183,6 +175,24 @@ class Submissions:
         return Submitted(
             fresh=False, id=report_id, verdict=recorded.verdict, standing=recorded.standing, report=lambda: recorded.report
         )
+
+
+async def record_whole(recording: Recording, group: Sequence[PendingReport], *, now: dt.datetime) -> Group:
+    """Judge those reports and write them by all that is recorded, under the lock that `recording` holds; each has its result."""
+    for pending in group:
+        pending.judged = pending.result = None
+    await _judge_group(recording.session, group)
+    judged = {pending: pending.judged for pending in group if pending.judged is not None}
+    assemblies = sorted({value.row.assembly_id for value in judged.values()})
+    keys = [key for pending in group if (key := pending.submission.idempotency_key) is not None]
+    requests = await recording.requests(keys) if keys else []
+    ids = {pending.submission.id for pending in group} | {request.report_id for request in requests}
+    working = Group(recording.utility, now, [], requests)
+    working.know_whole(await recording.assemblies(assemblies), await recording.history(assemblies, sorted(ids)))
+    _work_out(working, judged)
+    if working.rows:
+        await recording.session.record(working.rows, working.requests, list(working.standings.values()), seen=None)
+    return working
 
 
 def _has_a_moment(pending: PendingReport) -> bool:

@@ -164,6 +164,9 @@ EXPECTED: dict[str, Expected] = {
     "readCombinedSummary": Expected(any_key().statuses | {"company": 403, "stranger": 403}),
     "listSummaryRows": reads_whole(query=lambda _: "?figure=tests"),
     "readSummary": reads_whole(), "exportUtility": registers(200),
+    "listImports": reads_whole(), "readImport": reads_whole(404), "listLaterReports": reads_whole(404),
+    "undoImport": registers(404, body=lambda _: {"because": "It was the wrong file."}),
+    "sealImport": registers(404, body=lambda _: {"because": "It was checked."}),
     "importSpreadsheet": registers(200, body=lambda _: b"premises number,address\n1,1 Sluice Lane\n"),
 }  # fmt: skip
 
