@@ -34,7 +34,7 @@ from service.record.reports.submit import PendingReport, Submissions, record_who
 from service.record.standings.follow import FollowingChange, StandingsFollow
 from service.record.standings.work_out import rework, standing_from, standing_row, work_out
 from service.registry.register import change_thing
-from service.registry.schemas import Assembly, UtilityOnRecord
+from service.registry.schemas import Assembly, AssemblyFacts, UtilityOnRecord
 from service.registry.store import NAMES, RegistryStore
 
 ORDER = ("premises", "tester", "gauge", "assembly")
@@ -83,9 +83,7 @@ class Writer:
                 await self._create(thing, staged)
                 yield len(staged)
             if thing == "assembly":
-                # What they replaced may come later in the file, so that is stated once all are there.
-                for staged in self._staging.of_state(thing, "new", at_once=THINGS_AT_ONCE):
-                    await self._change(thing, [item for item in staged if b'"replaces"' in item.facts], version=1)
+                await self._state_replacements()
             for staged in self._staging.of_state(thing, "changed", at_once=THINGS_AT_ONCE):
                 await self._change(thing, staged)
                 yield len(staged)
@@ -118,6 +116,18 @@ class Writer:
                 standings = [standing_row(key, work_out(recording.utility, row, [])) for key, row in known.items()]
                 await self._imports.keep_standings(recording.connection, code, standings)
         self._registered += len(made)
+
+    async def _state_replacements(self) -> None:
+        """State what new assemblies replaced, once all are there, the earliest first: one may have been replaced in its turn."""
+        found = [
+            item
+            for staged in self._staging.of_state("assembly", "new", at_once=THINGS_AT_ONCE)
+            for item in staged
+            if b'"replaces"' in item.facts
+        ]
+        facts = {item.number: msgspec.json.decode(item.facts, type=AssemblyFacts) for item in found}
+        in_order = sorted(found, key=lambda item: str(facts[item.number].installed_on))
+        await self._change("assembly", in_order, version=1)
 
     async def _change(self, thing: str, staged: list[Staged], *, version: int | None = None) -> None:
         """Change things to what the file says, while they have that version (else the one that was checked)."""

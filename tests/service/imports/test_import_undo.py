@@ -56,7 +56,7 @@ def test_an_import_is_undone_whole_and_nothing_is_deleted(place: Place, world: W
     assert (world.database.count("report"), reports_in_log(world)) == (reports, log)
     for serial in ("A-100", "A-200", "A-300"):
         assembly = assemblies(place)[serial]
-        assert not assembly["in_service"]
+        assert (assembly["in_service"], assembly["retired_because"]) == (False, "registered_in_error")
         assert place.standing(assembly["id"])["status"] == "out_of_service"
     for report in (*reports_of(place, "A-100"), *reports_of(place, "A-200")):
         review = place.get(f"/reviews/{report['id']}").json()
@@ -92,7 +92,7 @@ def test_the_right_file_is_imported_after_the_wrong_one_was_undone(place: Place)
     assert [one.get("decision") for one in reports_of(place, "A-100")] == ["void", "void", None, None]
     # And that one can be undone too.
     done = undo(place, second["id"]).json()
-    assert (done["state"], done["totals"]["voided"], done["totals"]["restored"]) == ("undone", 3, 3)
+    assert (done["state"], done["totals"]["voided"], done["totals"]["retired"]) == ("undone", 3, 3)
     assert place.standing(found["A-100"]["id"])["status"] == "out_of_service"
 
 
@@ -110,6 +110,40 @@ def test_what_the_import_changed_is_put_back_unless_somebody_changed_it_since(pl
     assert done["totals"] == {"changed": 2, "restored": 1, "kept_changes": 1}
     premises = {one.get("reference"): one for one in place.get("/premises").json()["items"]}
     assert (premises["C-1"]["name"], premises["C-3"]["address"]) == ("Fenside Hotel", "3 Sluice Lane")
+
+
+def test_what_a_wrong_import_replaced_is_back_in_service(place: Place) -> None:
+    run(place, SHEET, dry_run=False)
+    sheet = (
+        "Account No.,Serial No.,Type,Hazard,Protection,Installed,Replaces\n"
+        "C-1,A-101,RP,High,Containment,2026-05-01,A-100\nC-3,A-301,DC,low,containment,2026-05-02,A-302\n"
+        "C-3,A-302,DC,low,containment,2026-05-01,A-300\n"
+    )
+    result = run(place, sheet, dry_run=False, columns={"Replaces": "assembly.replaces"})
+    found = assemblies(place)
+    assert [found[serial]["in_service"] for serial in ("A-100", "A-101", "A-300", "A-301", "A-302")] == [
+        False,
+        True,
+        False,
+        True,
+        False,
+    ]
+    done = undo(place, result["id"]).json()
+    assert (done["state"], done["totals"]) == ("undone", {"registered": 3, "retired": 3})
+    found = assemblies(place)
+    assert [found[serial]["in_service"] for serial in ("A-100", "A-101", "A-300", "A-301", "A-302")] == [
+        True,
+        False,
+        True,
+        False,
+        False,
+    ]
+    assert [found[serial].get("retired_because") for serial in ("A-100", "A-101", "A-302")] == [
+        None,
+        "registered_in_error",
+        "registered_in_error",
+    ]
+    assert place.standing(found["A-100"]["id"])["status"] == "failed"
 
 
 def test_later_reports_are_listed_and_confirmed_and_their_assemblies_stay(place: Place) -> None:
