@@ -12,17 +12,8 @@ from uuid import UUID
 import msgspec
 from msgspec import Struct
 
+from service.imports.store import RecordedTest
 from service.record.reports.rows import HistoryRow, ReportRow
-
-
-class RecordedTest(Struct, frozen=True, kw_only=True):
-    """A recorded report of an assembly, as far as the next one rests on it; `acceptance` is what a person decided, where one did."""
-
-    id: UUID
-    assembly_id: UUID
-    performed_at: dt.datetime
-    acceptance: str
-    supersedes: UUID | None
 
 
 class Ahead(Struct, frozen=True, array_like=True):

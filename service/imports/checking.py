@@ -19,12 +19,12 @@ import rules
 from service.auth.access import Principal
 from service.http import documents
 from service.imports import ahead
-from service.imports.ahead import Ahead, RecordedTest
+from service.imports.ahead import Ahead
 from service.imports.columns import Asked
 from service.imports.rows import document_of
 from service.imports.runs import RunStore
 from service.imports.staging import Staged, Staging
-from service.imports.store import ImportStore, KeptReport
+from service.imports.store import ImportStore, KeptReport, RecordedTest
 from service.problems import Fault, ProblemError
 from service.record.reports.judging import content_hash, judge
 from service.record.reports.rows import FactsRow, ReportRow

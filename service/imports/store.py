@@ -11,7 +11,6 @@ from msgspec import Struct
 import rules
 from service.db.pool import Connection, Pool
 from service.db.statements import statements
-from service.imports.ahead import RecordedTest
 from service.record.reports.rows import StandingRow
 from service.registry.schemas import Assembly, Gauge, Premises, Tester
 from service.registry.store import NAMES
@@ -27,6 +26,16 @@ class KeptReport(Struct, frozen=True, kw_only=True):
     content: str
     outcome: rules.Outcome
     judged: str
+
+
+class RecordedTest(Struct, frozen=True, kw_only=True):
+    """A recorded report of an assembly, as far as the next one rests on it; `acceptance` is what a person decided, where one did."""
+
+    id: UUID
+    assembly_id: UUID
+    performed_at: dt.datetime
+    acceptance: str
+    supersedes: UUID | None
 
 
 class ImportStore:
