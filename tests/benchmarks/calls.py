@@ -6,6 +6,7 @@ Whatever is asked about is found in a record of any size: an assembly, a tester 
 import datetime as dt
 import random
 from collections.abc import Callable
+from typing import Any
 from urllib.parse import urlencode
 
 from msgspec import Struct
@@ -23,7 +24,7 @@ class Town(Struct, frozen=True, kw_only=True):
     today: dt.date
 
 
-Draw = Callable[[Town, random.Random], tuple[str, dict[str, object]]]
+Draw = Callable[[Town, random.Random], tuple[str, dict[str, Any]]]
 """A path under the utility's, and its query."""
 
 
@@ -51,18 +52,18 @@ def _after(path: str, what: int, **query: object) -> Draw:
     return lambda town, source: (path, {**query, "after": id_of(what, source.randrange(town.assemblies))})
 
 
-def _area(town: Town, source: random.Random) -> tuple[str, dict[str, object]]:
+def _area(town: Town, source: random.Random) -> tuple[str, dict[str, Any]]:
     side = int(town.assemblies**0.5)
     south, west = (source.randrange(side - 10) * 0.0005 for _ in range(2))
     box = (west - 123, south + 45, west - 123 + 0.0045, south + 45.0045)
     return "standings", {"area": ",".join(f"{one:.4f}" for one in box)}
 
 
-def _tester(town: Town, source: random.Random) -> tuple[str, dict[str, object]]:
+def _tester(town: Town, source: random.Random) -> tuple[str, dict[str, Any]]:
     return "standings", {"tester_id": id_of(TESTER, source.randrange(people_of(town.assemblies)))}
 
 
-def _overdue_after(town: Town, source: random.Random) -> tuple[str, dict[str, object]]:
+def _overdue_after(town: Town, source: random.Random) -> tuple[str, dict[str, Any]]:
     since = town.today - dt.timedelta(days=source.randrange(1, 55))
     return "standings", {"status": "overdue", "sort": "due_on", "after": f"{since}~{id_of(ASSEMBLY, 0)}"}
 

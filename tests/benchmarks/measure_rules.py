@@ -48,7 +48,7 @@ def _bulk() -> list[tuple[float, float]]:
     """What each piece of the many took to be decoded, and to be decoded and judged; no two alike, of a hundred testers and four months."""
     documents = endless_rp_tests(testers=100, days=125, tests_a_day=BULK // 125)
     different: set[int] = set()
-    took = []
+    took: list[tuple[float, float]] = []
     while len(different) < BULK:
         # A few thousand at a time, so that memory stays the same however many there are.
         some = [one for one in islice(documents, 5_000) if hash(one) not in different][: BULK - len(different)]

@@ -100,7 +100,7 @@ class Stage:
         """Requests without end: `count` reports on all utilities in turn, each time under a new id."""
         source = random.Random(seed)  # noqa: S311 - reproducible on purpose
         codes = sorted(self.codes)
-        tails = []
+        tails: list[tuple[bytes, bytes]] = []
         for n in range(count):
             code = codes[n % len(codes)]
             body = msgspec.json.encode(self.report(code, source))
@@ -111,8 +111,8 @@ class Stage:
             )
             tails.append((head, rest.encode() + body))
         while True:
-            for head, rest in tails:
-                yield head + str(uuid4()).encode() + rest
+            for begun, ended in tails:
+                yield begun + str(uuid4()).encode() + ended
 
 
 async def _set(dsn: str, sql: str) -> None:

@@ -53,7 +53,7 @@ def test_everybody_can_read_it(pages: Pages, year: Place, scheme: str, over_all:
 
 
 def test_it_fits_a_phone_and_works_without_script(pages: Pages, year: Place) -> None:
-    def wide(page: Page) -> tuple[int, str]:
+    def wide(page: Page) -> tuple[float, str]:
         return page.locator("main").bounding_box()["width"], page.inner_text("main")  # type: ignore[index]
 
     width, result = see(pages, year, f"{year.base}/summaries/2026", wide, viewport={"width": 320, "height": 640})

@@ -212,7 +212,7 @@ def _some(caller: _Caller, operation: Any, mode: GenerationMode, examples: int, 
 def _report(answers: Counter[tuple[str, int]], failures: dict[str, str], options: argparse.Namespace) -> int:
     labels = sorted({label for label, _ in answers})
     statuses = sorted({status // 100 for _, status in answers})
-    rows = [
+    rows: list[list[Any]] = [
         [
             label,
             *[

@@ -145,7 +145,7 @@ def _try_one(step: Step, names: list[str]) -> int:
             return text
         return plain(path)
 
-    Path.read_bytes = read_bytes  # type: ignore[method-assign]
+    Path.read_bytes = read_bytes  # type: ignore[assignment,method-assign]
     code = mutation.tested(names)
     if not read:
         raise LookupError(f"{step.file} was never read.")

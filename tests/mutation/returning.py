@@ -11,6 +11,7 @@ from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
+from unittest import mock
 from uuid import UUID
 
 import msgspec
@@ -113,12 +114,9 @@ def export(data: bytes) -> None:
                 if f'"table":"{owned.table}"'.encode() in line:
                     counts[owned.table] = counts.get(owned.table, 0) + 1
         lines[-1] = msgspec.json.encode({"rows": counts, "sha256": hashlib.sha256(sent).hexdigest()}) + b"\n"
-    kept = transfer.TransferStore, transfer.RegistryStore, transfer._differing
-    transfer.TransferStore, transfer.RegistryStore, transfer._differing = _Nowhere, _Nowhere, _none  # type: ignore[assignment, misc]
-    try:
+    nowhere: dict[str, Any] = {"TransferStore": _Nowhere, "RegistryStore": _Nowhere, "_differing": _none}
+    with mock.patch.multiple(transfer, **nowhere):
         asyncio.run(transfer.restore(None, lines))  # type: ignore[arg-type]
-    finally:
-        transfer.TransferStore, transfer.RegistryStore, transfer._differing = kept  # type: ignore[misc]
 
 
 def exports(test: bytes, line: bytes) -> list[bytes]:

@@ -6,6 +6,7 @@ diameters and at least 1½ in. Lengths are converted by `pint`, which knows noth
 
 import datetime as dt
 import math
+from typing import Any
 
 import pint
 import pytest
@@ -16,7 +17,7 @@ from rules.selection import AirGap, Installation, PlacementFinding, PlacementReq
 ON = dt.date(2026, 6, 1)
 
 
-def judge(unit: str = "in", rulebook: str = "us-common", kind: str = "air_gap", **gap: float) -> PlacementFinding:
+def judge(unit: Any = "in", rulebook: str = "us-common", kind: str = "air_gap", **gap: Any) -> PlacementFinding:
     result = Installation(air_gap=AirGap(**gap), subject_to_submergence=False)
     answer = place(PlacementRequest(rulebook=rulebook, kind=kind, units=Units(length=unit), installation=result), on=ON)
     return answer.findings[0]
@@ -45,7 +46,7 @@ EDGES = {
 @pytest.mark.parametrize("name", EDGES)
 def test_an_air_gap_at_its_edge(name: str) -> None:
     vertical, diameter, walls, distance, least, outcome = EDGES[name]
-    wall = {} if distance is None else {"wall_distance": distance}
+    wall: dict[str, Any] = {} if distance is None else {"wall_distance": distance}
     finding = judge(vertical_distance=vertical, effective_diameter=diameter, near_walls=walls, **wall)
     assert (finding.outcome, finding.at_least) == (outcome, least)
     assert finding.source.provenance == "published"
@@ -56,7 +57,7 @@ def test_an_air_gap_at_its_edge(name: str) -> None:
 @pytest.mark.parametrize(("walls", "inches"), [(0, 1.0), (2, 1.5)])
 def test_the_least_distance_in_other_units_is_that_of_an_independent_converter(unit: str, walls: int, inches: float) -> None:
     inch = pint.UnitRegistry().Quantity(1, "inch").to({"in": "inch", "ft": "foot"}.get(unit, unit)).magnitude
-    asked = {"effective_diameter": 0.25 * inch, "near_walls": walls, "wall_distance": 0.0}
+    asked: dict[str, Any] = {"effective_diameter": 0.25 * inch, "near_walls": walls, "wall_distance": 0.0}
     finding = judge(unit, vertical_distance=inches * inch * 1.001, **asked)
     assert finding.outcome == "met"
     assert finding.at_least == pytest.approx(inches * inch, rel=1e-12)

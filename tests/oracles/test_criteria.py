@@ -21,7 +21,8 @@ TIGHT = {"inlet": "tight", "outlet": "tight"}
 PSI = {"psi": 1.0, "kPa": 6.894757293168361, "bar": 0.06894757293168361}
 
 # kind, rule, psi, the publisher's metric figure in kPa (a Canadian programme), what is read well beside it, source
-ROWS = [
+Row = tuple[str, str, float, float, str]
+ROWS: list[Row] = [
     # Relief valve: municipal and provincial forms print "2 psi or greater"; EPA 816-R-03-002, chapter 5 (published).
     ("rp", "rp.relief_valve.opened_at", 2.0, 14.0, "published"),
     # Check 1 of an RP: trade procedures, "minimum of 5 psi differential" (published); 35 kPa from memory of CSA B64.10.1.
@@ -38,7 +39,7 @@ ROWS = [
     ("svb", "svb.air_inlet.opened_at", 1.0, 7.0, "published"),
     ("svb", "svb.check.held_at", 1.0, 7.0, "published"),
 ]
-DETECTORS = [(f"{kind}da" if kind == "rp" else "dcda", *rest) for kind, *rest in ROWS if kind in {"rp", "dc"}]
+DETECTORS: list[Row] = [(f"{row[0]}da", *row[1:]) for row in ROWS if row[0] in {"rp", "dc"}]
 # Well above every minimum, in psi; an RP's check 1 is far enough above its relief valve.
 SOUND: dict[str, dict[str, tuple[str, float]]] = {
     "rp": {"check_1": ("held_at", 10.0), "relief_valve": ("opened_at", 4.0), "check_2": ("held_at", 3.0)},
@@ -83,7 +84,7 @@ def around(unit: str, minimum: float) -> list[tuple[float, str]]:
 
 @pytest.mark.parametrize("row", ROWS + DETECTORS, ids=lambda row: f"{row[0]} {row[1]}")
 @pytest.mark.parametrize("unit", ["psi", "kPa", "bar"])
-def test_a_reading_at_under_and_over_the_minimum(row: tuple[str, str, float, float, str], unit: str) -> None:
+def test_a_reading_at_under_and_over_the_minimum(row: Row, unit: str) -> None:
     kind, rule, psi, _, known = row
     component = rule.split(".")[1]
     for line in ("main", "bypass") if kind in {"rpda", "dcda"} else ("main",):
@@ -97,9 +98,7 @@ def test_a_reading_at_under_and_over_the_minimum(row: tuple[str, str, float, flo
 
 @pytest.mark.parametrize("row", ROWS + DETECTORS, ids=lambda row: f"{row[0]} {row[1]}")
 @pytest.mark.parametrize("unit", ["kPa", "bar"])
-def test_a_metric_report_in_canada_is_judged_by_the_printed_metric_figure(
-    row: tuple[str, str, float, float, str], unit: str
-) -> None:
+def test_a_metric_report_in_canada_is_judged_by_the_printed_metric_figure(row: Row, unit: str) -> None:
     # 2 psi → 14 kPa, 1 psi → 7 kPa, 3 psi → 20 kPa: printed by Canadian municipal forms (published). 5 psi → 35 kPa: from memory.
     kind, rule, _, printed, _ = row
     minimum = printed if unit == "kPa" else printed / 100

@@ -68,7 +68,8 @@ def test_7_oregon_names_both_texts_and_no_reinstallation() -> None:
     book = rules.rulebook("us-or", ON)
     (interval,) = book.intervals
     assert "older text" in interval.clause
-    assert not any("reinstall" in row.says.lower() for row in (*book.triggers, *book.intervals, *book.inspections))
+    rows: list[Any] = [*book.triggers, *book.intervals, *book.inspections]
+    assert not any("reinstall" in row.says.lower() for row in rows)
 
 
 # WAC 246-290-490 (7)(b)(ii), as a city quotes it: more frequently "if required by the purveyor"; no figure.

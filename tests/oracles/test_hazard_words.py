@@ -40,13 +40,16 @@ WORDS: dict[str, dict[str, Row]] = {
     "us-common": COMMON,
     # WAC 246-290-490 (4)(a) table and (4)(b)(ii) (published); that "low" is no hazard to health is from memory of the definitions.
     "us-wa": {
-        "severe": ("severe", "published", None, ""), "high": ("health", "published", None, ""),
+        "severe": ("severe", "published", None, ""),
+        "high": ("health", "published", None, ""),
         "low": ("non_health", "from_memory", None, ""),
     },
     # Ohio Adm. Code 3745-95-05 as of 2024-09-16 (published). Whether a system or pollutional hazard is one to health was not read.
     "us-oh": {
-        "severe": ("health", "published", {"air_gap"}, "published"), "health": ("health", "published", RP, "published"),
-        "system": (None, "published", RP, "published"), "pollution": (None, "published", RP | DC, "published"),
+        "severe": ("health", "published", {"air_gap"}, "published"),
+        "health": ("health", "published", RP, "published"),
+        "system": (None, "published", RP, "published"),
+        "pollution": (None, "published", RP | DC, "published"),
     },
     # The state's fact sheet on 10 CSR 60-11 (published): "an actual or potential health hazard".
     "us-mo": {"class I": ("health", "published", None, "")},
@@ -63,7 +66,8 @@ WORDS: dict[str, dict[str, Row]] = {
     "nz": {word: (row[0], "common_practice", None, "") for word, row in AUSTRALIA.items()},
     "gb": {f"fluid category {n}": (degree, "published", None, "") for n, degree in CATEGORIES.items()},
     "eu-en1717": {f"fluid category {n}": (degree, "from_memory", None, "") for n, degree in CATEGORIES.items()},
-} | dict.fromkeys(("au-nsw", "au-wa", "au-qld", "au-vic"), AUSTRALIA)  # fmt: skip
+}
+WORDS |= dict.fromkeys(("au-nsw", "au-wa", "au-qld", "au-vic"), AUSTRALIA)
 # Who inherits them.
 WORDS |= {name: COMMON for name in rules.rulebook_ids() if name.startswith("us-") and name not in WORDS}
 WORDS |= {name: CANADA for name in rules.rulebook_ids() if name.startswith("ca-") and name not in WORDS}

@@ -38,8 +38,8 @@ def chosen(rulebook: str, hazard: str, backpressure: bool, continuous: bool, pur
 def test_no_table_admits_a_kind_that_does_not_withstand_what_can_happen(ask: Any) -> None:
     backpressure = ask[2]
     for kind in set(chosen(*ask)) & set(OPERABLE_KINDS):
-        assert withstands(kind, "backsiphonage"), kind  # type: ignore[arg-type]
-        assert withstands(kind, "backpressure") or not backpressure, kind  # type: ignore[arg-type]
+        assert withstands(kind, "backsiphonage"), kind
+        assert withstands(kind, "backpressure") or not backpressure, kind
 
 
 def test_the_tables_admit_something_so_that_the_check_above_checks_something() -> None:
@@ -56,4 +56,4 @@ def test_what_the_tables_admit_for_health_hazards_and_continuous_pressure_surviv
                 singles = {row.failed for row in protection_matrix() if row.kind == kind and len(row.failed) == 1}
                 assert singles
                 for failed in singles:
-                    assert protected(kind, frozenset(failed), "backsiphonage", "small"), (kind, failed)  # type: ignore[arg-type]
+                    assert protected(kind, frozenset(failed), "backsiphonage", "small"), (kind, failed)

@@ -82,7 +82,7 @@ AT_ONCE = {"isolate_at_once": 0, "repair_and_retest": 0}
 
 @pytest.mark.parametrize("backpressure", [{}, {"backpressure_possible": True}, {"backpressure_possible": False}])
 def test_an_rp_with_both_checks_leaking_and_a_working_relief_valve_is_unknown_and_acts_as_lost(
-    world: World, backpressure: dict[str, bool]
+    world: World, backpressure: dict[str, Any]
 ) -> None:
     # Trade pages: protected while there is backpressure and inlet pressure; other conditions not read. Published.
     verdict = judged(world, "rp", {"check_1": LEAKED, "check_2": LEAKED}, **backpressure)
@@ -263,7 +263,7 @@ def test_the_worst_is_shown_and_deadlines_follow_the_mechanical_value(
 )
 @pytest.mark.parametrize("kind", ["rp", "rpda"])
 def test_an_rp_before_a_severe_hazard_needs_what_the_rulebook_requires(
-    world: World, kind: str, rulebook: str, facts: dict[str, bool], *, suitable: bool, said: str
+    world: World, kind: str, rulebook: str, facts: dict[str, Any], *, suitable: bool, said: str
 ) -> None:
     verdict = judged(world, kind, rulebook=rulebook, hazard="severe", **facts)
     assert verdict["suitable"] is suitable
@@ -337,7 +337,7 @@ def test_check_2_fouled_under_backsiphonage_is_said_to_drain_the_building(world:
     ],
 )
 def test_the_verdict_says_against_what_its_protection_is_computed(
-    world: World, kind: str, facts: dict[str, bool], said: str
+    world: World, kind: str, facts: dict[str, Any], said: str
 ) -> None:
     assert said in judged(world, kind, **facts)["protection_reasons"][0]["because"]
 

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 import rfc8785
 from joserfc.jwk import OKPKey
+from joserfc.jws import serialize_compact
 from jwcrypto import jwk, jws
 
 from service import signing
@@ -15,7 +16,7 @@ from service.receipts import token as receipts
 from tests.support.world import Place
 
 # RFC 8037, appendix A.1 and A.2: an Ed25519 key.
-PRIVATE = {
+PRIVATE: dict[str, Any] = {
     "kty": "OKP", "crv": "Ed25519", "d": "nWGxne_9WmC6hEr0kuwsxERJxWl7MmkZcDusAxyuf2A",
     "x": "11qYAYKxCrfVS_7TyWQHOg7hcvPapiMlrwIaaPcHURo",
 }  # fmt: skip
@@ -37,7 +38,7 @@ def test_the_kid_is_the_published_thumbprint() -> None:
 
 
 def test_the_library_as_it_is_used_here_makes_the_published_signature() -> None:
-    made = signing.jws.serialize_compact(
+    made = serialize_compact(
         {"alg": "EdDSA"}, b"Example of Ed25519 signing", OKPKey.import_key(PRIVATE), registry=signing._REGISTRY
     )
     assert made == f"{HEAD}.{PAYLOAD}.{SIGNATURE}"

@@ -1,6 +1,7 @@
 """The pressure that a choice leaves, against `fluids` (losses, heads), `iapws` (density), `numpy` (interpolation) and `pint`."""
 
 import datetime as dt
+from typing import Any
 
 import fluids
 import iapws
@@ -9,17 +10,17 @@ import pint
 import pytest
 
 from rules.quantities import Units
-from rules.selection import Hydraulics, KindResult, LossModel, LossPoint, SelectionRequest, select
+from rules.selection import Hydraulics, LossModel, LossPoint, SelectionRequest, select
 from rules.selection.hydraulics import data, loss_on_curve
 
 ON = dt.date(2026, 6, 1)
-UREG = pint.UnitRegistry()
+UREG: Any = pint.UnitRegistry()
 PSI = UREG.Quantity(1, "psi").to("pascal").magnitude
 GPM = UREG.Quantity(1, "gallon/minute").to("m**3/s").magnitude
 INCH, FOOT = 0.0254, 0.3048
 
 
-def chosen(kind: str, units: Units, result: Hydraulics) -> KindResult:
+def chosen(kind: str, units: Units, result: Hydraulics) -> Any:
     asked = SelectionRequest(
         rulebook="us-common",
         hazard="health",
@@ -97,9 +98,9 @@ def test_a_curve_is_read_as_numpy_reads_it_and_never_leaves_its_points(flow: flo
     # An RP's curve as the trade knows them: it falls from its springs' loading first, then rises. Figures of our own.
     flows, losses = [0.0, 10.0, 25.0, 60.0, 100.0], [14.0, 11.5, 10.8, 12.6, 19.0]
     curve = tuple(LossPoint(flow=f, loss=loss) for f, loss in zip(flows, losses, strict=True))
-    read = loss_on_curve(curve, float(flow))
+    read: Any = loss_on_curve(curve, float(flow))
     assert read == pytest.approx(np.interp(flow, flows, losses), rel=1e-12)
-    place = min(np.searchsorted(flows, flow, side="right"), len(flows) - 1)
+    place = min(int(np.searchsorted(flows, flow, side="right")), len(flows) - 1)
     assert min(losses[place - 1 : place + 1]) <= read <= max(losses[place - 1 : place + 1])
 
 
@@ -114,7 +115,7 @@ def test_a_curve_sampled_from_crane_s_losses_leaves_what_the_losses_leave(kind: 
         if velocity:
             factor = fluids.friction_factor(Re=fluids.core.Reynolds(D=bore, V=velocity, nu=1.14e-6), eD=roughness / bore)
             k += fluids.core.K_from_f(fd=factor, L=30 * FOOT, D=bore)
-        return fluids.core.dP_from_K(k, rho=999.0, V=velocity) / PSI
+        return float(fluids.core.dP_from_K(k, rho=999.0, V=velocity) / PSI)
 
     curve = tuple(LossPoint(flow=float(f), loss=lost(float(f))) for f in range(0, 41, 2))
     result = Hydraulics(supply_pressure=60, design_flow=21, required_outlet_pressure=20, loss_curves={kind: curve})

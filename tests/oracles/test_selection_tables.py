@@ -5,6 +5,7 @@ answer as well, since an answer that rests on memory must say so.
 """
 
 import datetime as dt
+from typing import Any
 
 import pytest
 from msgspec import UNSET
@@ -20,10 +21,10 @@ US_KINDS = {
 }  # fmt: skip
 
 
-def ask(rulebook: str, hazard: str | int, purpose: str, premises: str | None = None, **facts: bool) -> Selection:
+def ask(rulebook: str, hazard: str | int, purpose: Any, premises: str | None = None, **facts: Any) -> Selection:
     asked = {"backpressure_possible": False, "continuous_pressure": False} | facts
-    degree = {"fluid_category": hazard} if isinstance(hazard, int) else {"hazard": hazard}
-    place = {} if premises is None else {"premises": premises}
+    degree: dict[str, Any] = {"fluid_category": hazard} if isinstance(hazard, int) else {"hazard": hazard}
+    place: dict[str, Any] = {} if premises is None else {"premises": premises}
     return select(SelectionRequest(rulebook=rulebook, purpose=purpose, **degree, **place, **asked), on=ON)
 
 
@@ -169,7 +170,7 @@ GB = {
     "EA": (2, 2), "EB": (2, 2), "EC": (3, 3), "ED": (3, 3), "HA": (2, 3), "HC": (0, 3), "LA": (0, 2), "LB": (2, 3),
 }  # fmt: skip
 GB_READ = {"AA", "AB", "EA", "ED", "LA", "LB"}
-FITTING = {"hose_connection": True, "domestic": True}
+FITTING: dict[str, Any] = {"hose_connection": True, "domestic": True}
 
 
 @pytest.mark.parametrize("category", [2, 3, 4, 5])
@@ -190,7 +191,7 @@ def test_en_1717_serves_category_1_with_every_unit() -> None:
 
 
 @pytest.mark.parametrize("domestic", [False, UNSET])
-def test_en_1717_s_domestic_units_need_a_domestic_use(domestic: bool) -> None:  # noqa: FBT001 - a table's column
+def test_en_1717_s_domestic_units_need_a_domestic_use(domestic: Any) -> None:
     answer = ask("eu-en1717", 2, "point_of_use", hose_connection=True, domestic=domestic)
     for unit, cells in EN_1717.items():
         assert (unit in answer.recommended) == ("d" not in cells), unit
@@ -358,7 +359,8 @@ PLACEMENT = {
 def test_a_placement_rule_passes_at_its_source_s_figure_and_fails_beyond_it(name: str) -> None:
     rulebook, kind, fact, right, wrong, rule, clause, mark = PLACEMENT[name]
     for result, outcome in ((right, "met"), (wrong, "not_met")):
-        installation = Installation(**{"closed_system": True, "freezing_exposure": True, "relief_discharge": 95.0, fact: result})
+        stated: dict[str, Any] = {"closed_system": True, "freezing_exposure": True, "relief_discharge": 95.0, fact: result}
+        installation = Installation(**stated)
         asked = PlacementRequest(
             rulebook=rulebook, kind=kind, size=2.0, units=Units(length="in", flow="gpm"), installation=installation
         )
@@ -411,7 +413,7 @@ def test_a_site_s_height_admits_at_the_figure_and_excludes_under_it(kind: str, e
     ],
 )
 def test_a_place_that_floods_or_does_not_drain_excludes(rulebook: str, hazard: str | int, site: Site, left: set[str]) -> None:
-    degree = {"fluid_category": hazard} if isinstance(hazard, int) else {"hazard": hazard}
+    degree: dict[str, Any] = {"fluid_category": hazard} if isinstance(hazard, int) else {"hazard": hazard}
     asked = SelectionRequest(
         rulebook=rulebook,
         backpressure_possible=False,

@@ -1,6 +1,7 @@
 """Unit factors against pint (NIST's values), and the gauge's head of water against IAPWS."""
 
 import itertools
+from typing import Any
 
 import pint
 import pytest
@@ -9,7 +10,7 @@ from iapws import IAPWS97
 from rules.field_test.uncertainty import head_per_length, water
 from rules.quantities import convert, exact_factor, fahrenheit
 
-UREG = pint.UnitRegistry()
+UREG: Any = pint.UnitRegistry()
 PINT = {
     "psi": "psi", "kPa": "kPa", "bar": "bar", "in": "inch", "ft": "foot", "mm": "mm", "m": "m",
     "gpm": "gallon/minute", "L/s": "liter/second", "m3/h": "meter**3/hour",

@@ -199,7 +199,7 @@ def test_what_is_cut_in_the_midst_of_a_message_is_not_answered_and_not_doubled(
         answered: set[str] = set()
         asked: list[str] = []
         for side in ("caller", "answerer"):
-            network.cut_at = {side: 0.3}  # type: ignore[dict-item]
+            network.cut_at = {side: 0.3}
             for _ in range(2):
                 ids = new_ids()
                 asked += ids
@@ -294,7 +294,7 @@ def test_a_batch_cut_in_its_midst_is_sent_again_and_nothing_is_doubled(world: Wo
         cut: dict[str, int] = {"caller": 0, "answerer": 0}
         answered: dict[str, int] = {}
         for side in ("answerer", "caller", None):
-            network.cut_at = {} if side is None else {side: 0.2}  # type: ignore[dict-item]
+            network.cut_at = {} if side is None else {side: 0.2}
             for _ in range(5):
                 try:
                     with httpx.stream("POST", f"{network.url}{place.base}/reports/batches", content=body, headers=headers, timeout=30, trust_env=False) as answer:  # fmt: skip
@@ -379,7 +379,7 @@ def test_the_record_holds_whatever_the_networks_do(postgres: EmbeddedPostgres, d
                 if sys.stderr.isatty():
                     sys.stderr.write(f"\r{done.total()} of {FAULTS} faults, {len(load.answered)} reports answered")
             for port in ports:
-                until(lambda port=port: testers.is_ready(port), 60)  # type: ignore[misc]
+                until(lambda port=port: testers.is_ready(port), 60)
             # Both serve again, as if nothing had been.
             answered = len(load.answered)
             until(lambda: len(load.answered) > answered + 50, 60)

@@ -64,7 +64,7 @@ def test_every_call_with_plain_parameters_fills_its_template(subject: str) -> No
         templates = texts(subject).templates[str(group.value)]
         for branch in ast.walk(code):
             if isinstance(branch, ast.Constant) and branch.value in templates:
-                assert fields(templates[str(branch.value)]) == named, f"{group.value}.{branch.value}"
+                assert fields(templates[str(branch.value)]) == named, f"{group.value!s}.{branch.value!s}"
                 checked += 1
     assert checked >= 10
 

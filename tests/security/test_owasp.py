@@ -4,6 +4,7 @@ Where a risk has tests of its own elsewhere (roles, row security, addresses of w
 what is not walked there.
 """
 
+import hmac
 import json
 import logging
 import re
@@ -18,7 +19,6 @@ import rules
 from rules import operation
 from service import endpoints as calls
 from service.app import VERSION
-from service.auth import access
 from service.http.documents import decode
 from service.problems import MOST_FAULTS, ProblemError
 from tests.support.databases import Database
@@ -173,13 +173,13 @@ def test_api2_broken_authentication(place: Place, world: World, caplog: pytest.L
 def test_api2_secrets_are_compared_in_constant_time(place: Place, world: World, monkeypatch: pytest.MonkeyPatch) -> None:
     """A key that there is and one that there is not take the same way: a digest is compared, by `hmac.compare_digest`, either way."""
     compared: list[tuple[bytes, bytes]] = []
-    compare = access.hmac.compare_digest
+    compare = hmac.compare_digest
 
     def seen(one: bytes, other: bytes) -> bool:
         compared.append((one, other))
         return compare(one, other)
 
-    monkeypatch.setattr(access.hmac, "compare_digest", seen)
+    monkeypatch.setattr("service.auth.access.hmac.compare_digest", seen)
     for key in (place.keys["regulator"], f"nonreturn_{uuid4().hex}_x", place.keys["utility"][:60] + "x"):
         compared.clear()
         world.client.get(f"{place.base}/premises", headers=bearer(key))
@@ -188,7 +188,7 @@ def test_api2_secrets_are_compared_in_constant_time(place: Place, world: World, 
 
 def test_api3_broken_object_property_level_authorization(place: Place, world: World) -> None:
     """Members that are the service's to set cannot be sent along, and none that is secret comes back."""
-    sets = {
+    sets: dict[str, tuple[dict[str, Any], list[str]]] = {
         "premises": ({"name": "P", "address": "A", "connection": "fire"}, ["id", "version", "created_at", "utility_id"]),
         "testers": ({"name": "T", "certificates": []}, ["id", "version"]),
     }

@@ -66,7 +66,7 @@ def asked(
 def test_an_address_that_has_had_its_share_waits_and_nobody_else_does(database: Database) -> None:
     with world_in(database, open_rate=0.006) as world:
         place = world.place()
-        statuses = []
+        statuses: list[int] = []
         for _ in range(60):
             status, headers, body = asked(world, "POST", "/v1/rules/operation", "127.0.0.2", OPERATION)
             statuses.append(status)
@@ -332,7 +332,7 @@ def test_behind_a_proxy_each_caller_has_an_allowance(database: Database) -> None
         def through(caller: str) -> int:
             return asked(world, "POST", "/v1/rules/operation", "127.0.0.2", OPERATION, Forwarded=f"for={caller}")[0]
 
-        statuses = []
+        statuses: list[int] = []
         while 429 not in statuses and len(statuses) < 60:
             statuses.append(through("192.0.2.1"))
         assert statuses[-1] == 429

@@ -100,12 +100,12 @@ def test_who_connects_and_says_nothing_is_not_waited_for(world: World, monkeypat
             connection.sendall(begun)
             assert connection.recv(1000) == b""
     # A whole request and the next one after it have their own times.
-    connection = http.client.HTTPConnection(str(address.hostname), address.port, timeout=5)
+    kept = http.client.HTTPConnection(str(address.hostname), address.port, timeout=5)
     for _ in range(3):
-        connection.request("GET", "/healthz")
-        assert connection.getresponse().read() == b'{"status":"alive"}'
+        kept.request("GET", "/healthz")
+        assert kept.getresponse().read() == b'{"status":"alive"}'
         time.sleep(0.2)
-    connection.close()
+    kept.close()
 
 
 @pytest.mark.parametrize(

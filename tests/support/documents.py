@@ -16,7 +16,7 @@ CALIBRATIONS = '[{"calibrated_on": "%s"}]'
 TIGHT = {"inlet": "tight", "outlet": "tight"}
 
 
-def hazard_of(kind: str) -> str:
+def hazard_of(kind: str) -> Any:
     """What an assembly of that kind guards against here."""
     return "non_health" if kind == "dc" else "health"
 

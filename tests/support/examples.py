@@ -74,7 +74,7 @@ class Recorder:
         parsed = answer.json() if is_json else answer.text
         if not keep:
             return parsed
-        request = {
+        request: dict[str, Any] = {
             "path": {name: value if isinstance(value, int) else str(value) for name, value in path.items()},
             "query": query or {},
             "headers": headers or {},

@@ -182,8 +182,8 @@ class Filling:
         columns = ("utility_id", "log_index", *ReportRow.__struct_fields__)
         rows = ((code, index, *fields(reports.row(n, year))) for index, (n, year) in enumerate(reports.in_order()))
         await self._copy("report", " ".join(columns), rows, count)
-        columns = "utility_id assembly_id version due_on basis rests_version rests_on latest_at"
-        await self._copy("standing", columns, self._standings(), self._assemblies)
+        kept = "utility_id assembly_id version due_on basis rests_version rests_on latest_at"
+        await self._copy("standing", kept, self._standings(), self._assemblies)
         numbered = enumerate(self._changes(), 1)
         changes = 0
 

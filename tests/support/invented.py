@@ -11,6 +11,7 @@ import random
 from bisect import bisect
 from collections.abc import Iterator
 from functools import cache
+from typing import Any
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
@@ -26,7 +27,7 @@ from service.record.reports.leaf import hashed
 from service.record.reports.rests import RestsOn
 from service.record.reports.rows import HistoryRow, ReportRow
 from service.record.reports.schemas import ReportFacts, Submission
-from service.registry.schemas import Utility
+from service.registry.schemas import UtilityOnRecord
 from tests.support import documents
 
 PEOPLE = 20
@@ -70,7 +71,7 @@ class _Template(Struct, frozen=True, kw_only=True):
 class Reports:
     """The reports of one utility: one for each assembly and year, the last ones up to 14 months back, so that some are overdue."""
 
-    def __init__(self, utility: Utility, now: dt.datetime, *, assemblies: int, years: int) -> None:
+    def __init__(self, utility: UtilityOnRecord, now: dt.datetime, *, assemblies: int, years: int) -> None:
         self.utility = utility
         self.now = now.replace(microsecond=0)
         self.assemblies = assemblies
@@ -131,7 +132,7 @@ class Reports:
         """What that assembly has been through, as far as its standing needs it."""
         return [HistoryRow(**self._held(n, year)) for year in range(self.many(n))]
 
-    def _held(self, n: int, year: int) -> dict[str, object]:
+    def _held(self, n: int, year: int) -> dict[str, Any]:
         template = self._template(kind_of(n), _scattered(n, year) % TEMPLATES).row
         performed_at = self.performed_at(n, year)
         own = {

@@ -6,6 +6,7 @@ import signal
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import psutil
 
@@ -54,7 +55,7 @@ class Kept(EmbeddedPostgres):
     def run(self, program: str, *arguments: str) -> None:
         """Run one of the server's own programs as the user that the server runs as."""
         owner = self.data.stat()
-        account = {"user": owner.st_uid, "group": owner.st_gid, "extra_groups": []} if os.geteuid() == 0 else {}
+        account: dict[str, Any] = {"user": owner.st_uid, "group": owner.st_gid, "extra_groups": []} if os.geteuid() == 0 else {}
         done = subprocess.run(
             [self.programs / program, *arguments], cwd="/", capture_output=True, text=True, check=False, **account
         )  # fmt: skip

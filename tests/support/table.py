@@ -30,7 +30,7 @@ def _cells(head: Sequence[str], rows: Sequence[Sequence[object]]) -> list[list[s
 def _figure(value: object) -> str:
     if value is None:
         return "–"
-    return f"{value:.3g}" if isinstance(value, float) and abs(value) < 1000 else f"{value:,.0f}"  # type: ignore[str-bytes-safe,str-format]
+    return f"{value:.3g}" if isinstance(value, float) and abs(value) < 1000 else f"{value:,.0f}"
 
 
 def paired(ours: Sequence[float], theirs: Sequence[float]) -> float:

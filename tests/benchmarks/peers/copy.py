@@ -5,7 +5,7 @@ It works as the database's owner, since COPY does not serve where row security h
 
 import asyncio
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from operator import attrgetter
 
 import asyncpg
@@ -45,7 +45,7 @@ async def _copy(dsn: str, utility: str, rows: Sequence[tuple[ReportRow, Standing
     await connection.close()
 
 
-def rate(dsn: str, rows: dict[str, Sequence[tuple[ReportRow, StandingRow]]]) -> float:
+def rate(dsn: str, rows: Mapping[str, Sequence[tuple[ReportRow, StandingRow]]]) -> float:
     """Reports a second, a connection a utility."""
 
     async def both() -> float:

@@ -30,7 +30,7 @@ from tests.benchmarks.peers.model import RecordedModel, RecordedReport, ReportMo
 
 class Base(DeclarativeBase):
     type_annotation_map: ClassVar[Any] = {dt.datetime: DateTime(timezone=True)}
-    __table_args__: ClassVar[Any] = {"schema": "record"}
+    __table_args__: ClassVar[Any] = {"schema": "record"}  # type: ignore[misc] # the base says less of it
 
 
 class UtilityRecord(Base):
@@ -60,7 +60,7 @@ class Premises(Base):
 
 class Assembly(Base):
     __tablename__ = "assembly"
-    __table_args__ = (
+    __table_args__: ClassVar[Any] = (  # type: ignore[misc] # the base says less of it
         ForeignKeyConstraint(["utility_id", "premises_id"], ["record.premises.utility_id", "record.premises.id"]),
         {"schema": "record"},
     )
@@ -126,7 +126,7 @@ class ReportRecord(Base):
     mechanical_protection: Mapped[str | None]
     failed_protection: Mapped[str | None]
     acts_as: Mapped[str | None]
-    __mapper_args__: ClassVar[Any] = {"eager_defaults": False}
+    __mapper_args__: ClassVar[Any] = {"eager_defaults": False}  # type: ignore[misc] # the base says less of it
     # Made by Postgres, and read with an assembly's history.
     initial_outcome: Mapped[str | None] = mapped_column(FetchedValue())
 
@@ -179,8 +179,10 @@ async def put_report(
             .order_by(ReportRecord.performed_at.desc(), ReportRecord.id.desc())
             .limit(1)
         )
+        hazard: Any = assembly.hazard
+        purpose: Any = assembly.purpose
         known = FactsRow(
-            n=1, kind=assembly.kind, hazard=assembly.hazard, purpose=assembly.purpose,
+            n=1, kind=assembly.kind, hazard=hazard, purpose=purpose,
             backpressure_possible=assembly.backpressure_possible, in_plant_air_gap=assembly.in_plant_air_gap, nominal_size=None if assembly.nominal_size is None else json.dumps(assembly.nominal_size),
             installed_on=assembly.installed_on, in_service=assembly.in_service, connection=assembly.premises.connection,
             created_at=assembly.created_at, certificates=json.dumps(tester.certificates), tester_known=True, accuracy=gauge.accuracy, resolution=gauge.resolution,
@@ -203,7 +205,7 @@ async def put_report(
             for one in found
         ]
         about = AssemblyRow(
-            basis=None, kind=assembly.kind, hazard=assembly.hazard, purpose=assembly.purpose,
+            basis=None, kind=assembly.kind, hazard=hazard, purpose=purpose,
             backpressure_possible=assembly.backpressure_possible, in_plant_air_gap=assembly.in_plant_air_gap, installed_on=assembly.installed_on, in_service=assembly.in_service,
             connection=assembly.premises.connection, created_at=assembly.created_at,
         )  # fmt: skip

@@ -125,13 +125,16 @@ def test_anything_well_formed_is_answered(stated: dict[str, Any]) -> None:
 def reported_whole(document: rules.Test, verdict: rules.Verdict) -> None:
     """What is said is said in whole sentences, with its source, and what is to be done follows from what was found."""
     for text in (
-        *(one.message for one in (*verdict.findings, *verdict.flags)),
-        *(one.because for one in (*verdict.actions, *verdict.diagnosis)),
+        *(finding.message for finding in verdict.findings),
+        *(flag.message for flag in verdict.flags),
+        *(action.because for action in verdict.actions),
+        *(cause.because for cause in verdict.diagnosis),
     ):
         assert text.endswith(".")
         assert "None" not in text.replace("None is on record.", "")
     assert not re.search(r"None|( at|\() and ", verdict.summary)
-    assert all(one.source.title and one.source.clause for one in (*verdict.findings, *verdict.diagnosis))
+    sources = [*(finding.source for finding in verdict.findings), *(cause.source for cause in verdict.diagnosis)]
+    assert all(source.title and source.clause for source in sources)
     of_last = [flag for flag in verdict.flags if verdict.final is None or not flag.pointer.startswith("/initial_test")]
     flagged = {flag.code for flag in of_last}
     last, hazard, refused = verdict.final or verdict.initial, document.assembly.hazard, verdict.acceptance == "refused"

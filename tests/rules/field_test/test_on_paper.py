@@ -12,7 +12,7 @@ import pytest
 import rules
 from tests.rules.field_test.test_verdict import SOUND, document, judge, phase
 
-OLD = {"performed_at": "2009-05-14T09:20:00-07:00", "accepted_on_paper": True, "declared": "pass"}
+OLD: dict[str, Any] = {"performed_at": "2009-05-14T09:20:00-07:00", "accepted_on_paper": True, "declared": "pass"}
 """A test of long ago: the gauge's one calibration and the tester's certificate are from after it."""
 
 

@@ -58,6 +58,6 @@ def test_a_type_ii_detector_is_judged_as_one(
 
 
 def test_a_type_ii_bypass_check_below_its_minimum_is_said_to_be_a_barrier_still() -> None:
-    [basis, reason] = reasons("dcda_ii", PLACE, lines(("sound", "sound"), "weak"))  # type: ignore[arg-type]
+    [basis, reason] = reasons("dcda_ii", PLACE, lines(("sound", "sound"), "weak"))
     assert basis == PLACE.basis
     assert "does not leak and can still prevent backflow" in reason.because

@@ -538,7 +538,7 @@ def test_readings_that_repeat_the_last_test_are_noted() -> None:
 )
 def test_a_correction_that_makes_a_failure_vanish_is_held(corrected: str | None, held_at: float, flagged: bool) -> None:  # noqa: FBT001
     """Common practice, no source."""
-    before = {"readings": []} | ({} if corrected is None else {"corrected": corrected})
+    before: dict[str, Any] = {"readings": []} | ({} if corrected is None else {"corrected": corrected})
     reading = phase("pvb", {"component": "check", "held_at": held_at})
     verdict = judge("pvb", previous=msgspec.convert(before, rules.PreviousReadings), initial_test=reading)
     assert [one.pointer for one in verdict.flags if one.code == "failure_corrected"] == (["/supersedes"] if flagged else [])

@@ -84,7 +84,7 @@ def test_steps_to_others_and_of_other_occasions_do_not_push_each_other_out() -> 
 
 def test_the_default_schedule_says_how_it_is_known_and_can_be_followed() -> None:
     data = notice_data()
-    assert works()[data.source].provenance == data.provenance == "common_practice"
+    assert works()[str(data.source)].provenance == data.provenance == "common_practice"
     steps = notices.default_steps()
     notices.check(steps)
     assert [one.step for one in steps] == [

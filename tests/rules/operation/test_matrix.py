@@ -121,7 +121,7 @@ def test_a_part_that_the_kind_does_not_have_is_an_error() -> None:
 
 def test_a_kind_that_is_not_modelled_is_an_error() -> None:
     with pytest.raises(KeyError, match="barometric_loop is not modelled"):
-        protected("barometric_loop", frozenset(), "backpressure", "small")  # type: ignore[arg-type]
+        protected("barometric_loop", frozenset(), "backpressure", "small")
 
 
 def test_a_part_that_a_matrix_row_cannot_have_is_an_error() -> None:

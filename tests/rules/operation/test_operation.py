@@ -129,7 +129,7 @@ def test_a_check_wide_open_passes_more_air_than_the_air_inlet_can_replace() -> N
 
 def test_at_altitude_the_atmosphere_and_so_the_vacuum_are_less() -> None:
     # US Standard Atmosphere 1976, table I, remembered: 12.11 psi at 5 000 ft (tests/oracles compares with `fluids`).
-    high = {"site_elevation": 5_000 * 12}
+    high: dict[str, Any] = {"site_elevation": 5_000 * 12}
     step = last(
         "pvb", FLOWING, {**SIPHON, "supply_pressure": -12.1}, conditions={"check": "leaking", "air_inlet": "stuck_closed"}, **high
     )

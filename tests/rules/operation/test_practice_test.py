@@ -11,7 +11,7 @@ from rules.operation import PracticeTest, PracticeTestRequest, cautions_for, met
 from tests.rules.refusals import whole
 
 UNITS = {"pressure": "psi", "length": "in"}
-ALL_KINDS = ("rp", "rpda", "rpda_ii", "dc", "dcda", "dcda_ii", "pvb", "svb")
+ALL_KINDS: tuple[Any, ...] = ("rp", "rpda", "rpda_ii", "dc", "dcda", "dcda_ii", "pvb", "svb")
 NEW = {
     "rp": {"check_1": 7.0, "relief_valve": 2.8, "check_2": 1.5}, "dc": {"check_1": 1.6, "check_2": 1.5},
     "pvb": {"check": 1.5, "air_inlet": 1.3}, "svb": {"check": 1.4, "air_inlet": 1.3},

@@ -56,7 +56,7 @@ def _rounded(value: Any) -> Any:
     return value
 
 
-def refused_or(work: Callable[[], Any]) -> Any:
+def refused_or(work: Any) -> Any:
     """An answer, or the refusal with all its faults."""
     try:
         return work()
@@ -105,7 +105,7 @@ def phase(source: random.Random, kind: str) -> dict[str, Any]:
     return {"readings": listed} | ({"shutoffs": shutoffs} if shutoffs else {})
 
 
-def field_test(source: random.Random, rulebook: str, kind: str) -> dict[str, Any]:
+def field_test(source: random.Random, rulebook: str, kind: Any) -> dict[str, Any]:
     """A test as reported, with whatever may be reported beside it."""
     test: dict[str, Any] = {
         "rulebook": rulebook, "performed_at": source.choice((*("2026-05-14T09:20:00-07:00",) * 9, "2026-06-03T09:20:00-07:00")),
@@ -132,7 +132,7 @@ def field_test(source: random.Random, rulebook: str, kind: str) -> dict[str, Any
                 "component": source.choice(parts_of(kind)),
                 "part": source.choice(("disc", "seat", "spring", "other")),
                 "action": "replaced",
-            }  # type: ignore[arg-type]
+            }
         ]
     if source.random() < 0.4:
         test["final_test"] = phase(source, kind)
@@ -145,7 +145,7 @@ def judged(test: dict[str, Any]) -> list[Any]:
     """The verdict, and its drawing."""
     asked = msgspec.convert(test, rules.Test)
     previous = rules.PreviousReadings(readings=asked.initial_test.readings) if "declared" in test else msgspec.UNSET
-    more = {} if previous is msgspec.UNSET else {"previous": previous}
+    more: dict[str, Any] = {} if previous is msgspec.UNSET else {"previous": previous}
     verdict = rules.judge(asked, received_at=NOW, **more)
     return [verdict, operation.draw_verdict(asked.assembly.kind, verdict)]
 
@@ -226,7 +226,7 @@ def practice(kind: str) -> list[Any]:
             asked["bypass"] = condition(source, kind)
         found.append(
             refused_or(lambda asked=asked: operation.practice_test(msgspec.convert(asked, operation.PracticeTestRequest)))
-        )  # type: ignore[misc]
+        )
     return found
 
 
@@ -267,7 +267,7 @@ def chosen(rulebook: str) -> list[Any]:
                 for name, value in water.items()
                 if name in {"supply_pressure", "design_flow"} or source.random() < 0.8
             }
-        found.append(refused_or(lambda asked=asked: selection.select(msgspec.convert(asked, selection.SelectionRequest), on=ON)))  # type: ignore[misc]
+        found.append(refused_or(lambda asked=asked: selection.select(msgspec.convert(asked, selection.SelectionRequest), on=ON)))
     return found
 
 
@@ -291,7 +291,7 @@ def placed(rulebook: str) -> list[Any]:
         asked: dict[str, Any] = {"rulebook": rulebook, "kind": source.choice(kinds), "units": source.choice(UNITS[:2]), "installation": {name: value for name, value in facts.items() if source.random() < 0.7}}  # fmt: skip
         if source.random() < 0.7:
             asked["size"] = source.choice((0.75, 2, 3, 50, 80))
-        found.append(refused_or(lambda asked=asked: selection.place(msgspec.convert(asked, selection.PlacementRequest), on=ON)))  # type: ignore[misc]
+        found.append(refused_or(lambda asked=asked: selection.place(msgspec.convert(asked, selection.PlacementRequest), on=ON)))
     return found
 
 

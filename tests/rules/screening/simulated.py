@@ -13,6 +13,7 @@ import string
 from collections import Counter
 from collections.abc import Callable
 from functools import cache
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import msgspec
@@ -63,7 +64,7 @@ class Specimen(Struct, frozen=True):
 
 
 @cache
-def specimens(kind: str, *, failing: bool) -> list[Specimen]:
+def specimens(kind: Any, *, failing: bool) -> list[Specimen]:
     """Assemblies of a kind, sound or failing (half of these by a leak or a stuck part, half by a weak spring), from practice tests."""
     source = random.Random(f"{kind}{failing}")  # noqa: S311 - reproducible on purpose
     found: list[Specimen] = []

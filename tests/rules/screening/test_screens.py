@@ -442,7 +442,7 @@ def test_no_message_accuses() -> None:
 
 
 def test_numbers_are_named_by_line_and_component() -> None:
-    readings = [
+    readings: list[Any] = [
         rules.ReliefValveReading(opened=True, opened_at=2.8), rules.Check1Reading(closed_tight=True, held_at=7.2),
         rules.Check2Reading(closed_tight=False), rules.AirInletReading(opened=True, opened_at=UNSET),
     ]  # fmt: skip

@@ -3,6 +3,7 @@
 import datetime as dt
 import hashlib
 from importlib import resources
+from typing import Any
 
 import msgspec
 import pytest
@@ -57,7 +58,8 @@ def test_every_row_of_a_table_has_a_source_a_clause_and_a_mark(name: str) -> Non
 
 
 def test_every_placement_rule_bound_and_constant_has_a_source_a_clause_and_a_mark() -> None:
-    for row in (*placement_data().rules, *placement_data().air_gaps, *data().bounds, *data().constants):
+    rows: list[Any] = [*placement_data().rules, *placement_data().air_gaps, *data().bounds, *data().constants]
+    for row in rows:
         assert row.clause
         assert row.source in load.works()
         assert row.says
@@ -76,9 +78,10 @@ def test_every_placement_rule_asks_exactly_one_thing_of_kinds_that_are_known() -
 def test_every_kind_has_a_placement_rule_so_that_none_is_met_for_want_of_one(rulebook: str) -> None:
     entry = index()[rulebook]
     rules = placement_rules(entry.placement, dt.date(2026, 6, 1))
-    placed = {kind for row in (*rules.rules, *rules.air_gaps) if not row.advisory for kind in row.kinds}
+    rows: list[Any] = [*rules.rules, *rules.air_gaps]
+    placed = {kind for row in rows if not row.advisory for kind in row.kinds}
     assert {rank.kind for name in entry.tables for rank in table(name).ranks} <= placed
-    facts = {row.fact for row in (*rules.rules, *rules.air_gaps)}
+    facts = {row.fact for row in rows}
     assert facts <= set(Installation.__struct_fields__)
 
 

@@ -220,7 +220,7 @@ def test_where_two_authorities_differ_each_rulebook_keeps_its_own() -> None:
         ("dc", "clearance.all_round.large", {"size": 2.05, "clearance_all_round": 11.95}, False),
     ],
 )
-def test_a_bound_is_met_at_its_figure_and_not_beyond(kind: str, rule: str, stated: dict[str, float], met: bool) -> None:  # noqa: FBT001 - a table's column
+def test_a_bound_is_met_at_its_figure_and_not_beyond(kind: str, rule: str, stated: dict[str, Any], met: bool) -> None:  # noqa: FBT001 - a table's column
     answer = judge(kind, **stated)
     assert of(answer, rule).outcome == ("met" if met else "not_met")
     # Of two rules that hang on the size, the other says nothing.
@@ -254,7 +254,7 @@ def test_walls_that_were_not_measured_matter_only_where_they_would_decide(
 def test_a_flow_without_its_unit_is_refused(units: Any) -> None:
     for fact in ("relief_drain_capacity", "relief_discharge"):
         with pytest.raises(DocumentError) as raised:
-            judge(units=units, **{fact: 1})
+            judge(units=units, **dict[str, Any]({fact: 1}))
         assert whole(raised.value).pointer == "/units/flow"
 
 
@@ -292,7 +292,7 @@ def test_the_ask_s_own_day_counts() -> None:
 def test_every_rule_is_of_one_set_that_some_rulebook_uses_and_names_kinds_it_knows() -> None:
     for entry in index().values():
         rules = placement_rules(entry.placement, ON)
-        names = [one.rule for one in (*rules.air_gaps, *rules.rules)]
+        names = [*(gap.rule for gap in rules.air_gaps), *(rule.rule for rule in rules.rules)]
         assert len(names) == len(set(names))
 
 

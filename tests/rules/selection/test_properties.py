@@ -2,6 +2,7 @@
 
 import datetime as dt
 from itertools import pairwise
+from typing import Any
 
 import msgspec
 from hypothesis import given
@@ -13,9 +14,9 @@ from rules.selection.tables import index
 ON = dt.date(2026, 6, 1)
 DEGREES = ("non_health", "health", "severe")
 BY_CATEGORY = ("eu-en1717", "gb")
-maybe = st.sampled_from([msgspec.UNSET, True, False])
+maybe: st.SearchStrategy[Any] = st.sampled_from([msgspec.UNSET, True, False])
 sites = st.builds(Site, subject_to_submergence=maybe, drainage=maybe, freezing_exposure=maybe, indoors=maybe)
-premises = st.sampled_from([msgspec.UNSET, *(one.code for one in premises_types())])
+premises: st.SearchStrategy[Any] = st.sampled_from([msgspec.UNSET, *(one.code for one in premises_types())])
 
 
 @st.composite

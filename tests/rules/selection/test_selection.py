@@ -7,7 +7,7 @@ import msgspec
 import pytest
 
 from rules.errors import DocumentError, NotInForceError, UnknownRulebookError
-from rules.selection import KindResult, Selection, SelectionRequest, premises_types, select, selection, tables
+from rules.selection import KindResult, Selection, SelectionRequest, local_premises, premises_types, select, selection, tables
 from rules.selection.tables import index, table
 from tests.rules.refusals import whole
 
@@ -288,11 +288,11 @@ def test_a_selection_is_sealed_with_its_tables_placement_rules_and_constants(mon
         return selection._sealed.__wrapped__("us-common", day).digest
 
     seals = {sealed()}
-    monkeypatch.setattr(selection.hydraulics, "data", lambda: "other constants")
+    monkeypatch.setattr("rules.selection.hydraulics.data", lambda: "other constants")
     seals.add(sealed())
     monkeypatch.setattr(selection, "placement_rules", lambda *_: "other rules")
     seals.add(sealed())
-    plain = selection.tables_for
+    plain = local_premises.tables_for
     monkeypatch.setattr(selection, "tables_for", lambda *asked: msgspec.structs.replace(plain(*asked), tables=()))
     seals.add(sealed())
     assert len(seals) == 4

@@ -4,6 +4,7 @@ import datetime as dt
 import random
 from collections import Counter
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from msgspec import UNSET
@@ -114,7 +115,8 @@ def whole_reason(case: Case, kept: Standing) -> None:
         )
     if kept.due_on is not None:
         book = rulebook_data(case.rulebook)
-        asked = [one.says for one in (OPTION, *book.intervals, *book.triggers, *book.deadlines)]
+        rows: list[Any] = [OPTION, *book.intervals, *book.triggers, *book.deadlines]
+        asked = [row.says for row in rows]
         assert any(one in kept.because for one in (*asked, f"every {case.own_months} months", "The retest is due"))
     elif case.in_service and last is None:
         assert kept.because.count(".") == 1

@@ -28,7 +28,7 @@ DAY = dt.date(2026, 3, 10)
 
 def event(name: str, on: dt.date = DAY, outcome: str = "pass", acceptance: str = "accepted", **changes: Any) -> TestEvent:
     at = dt.datetime.combine(on, dt.time(12), dt.UTC)
-    facts = {
+    facts: dict[str, Any] = {
         "report_id": name,
         "performed_on": on,
         "performed_at": at,
@@ -42,7 +42,7 @@ def event(name: str, on: dt.date = DAY, outcome: str = "pass", acceptance: str =
 
 
 def stand(*history: TestEvent, **changes: Any) -> Standing:
-    facts = {
+    facts: dict[str, Any] = {
         "rulebook": "us-common",
         "hazard": "health",
         "connection": "non_residential",

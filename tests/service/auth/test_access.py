@@ -26,7 +26,7 @@ def asks(world: World, place: Place, key: str) -> int:
 def test_without_a_good_key_the_record_is_closed(place: Place, world: World) -> None:
     good = place.keys["utility"]
     tampered = [good[:-1], good + "x", good.upper(), good.replace("nonreturn", "Nonreturn"), good.rpartition("_")[0]]
-    headers = [
+    headers: list[dict[str, Any]] = [
         {},
         *({"Authorization": f"Bearer {key}".encode()} for key in [*GARBAGE, *tampered]),
         {"Authorization": f"Basic {good}"},
@@ -210,14 +210,16 @@ def test_everything_of_another_utility_is_not_found(place: Place, world: World) 
 
 def valid_body(plural: str, method: str, place: Place) -> dict[str, Any]:
     """A body that the call would take, were the utility the caller's."""
+    bodies: dict[str, dict[str, Any]]
     if method == "PATCH":
-        return {
+        bodies = {
             "exceptions": {"ended_on": "2026-02-01", "ended_because": "B"},
             "notices": {"state": "sent"},
             "reviews": {"decision": "accepted", "because": "B", "decided_by": "D"},
             "screenings": {"disposition": "explained", "because": "B", "decided_by": "D"},
-        }.get(plural, {})
-    return {
+        }
+        return bodies.get(plural, {})
+    bodies = {
         "incidents": {
             "occurred_at": "2026-05-01T12:00:00Z",
             "status": "suspected",
@@ -256,7 +258,8 @@ def valid_body(plural: str, method: str, place: Place) -> dict[str, Any]:
         else {},
         "webhooks": {"url": "https://portal.example/"},
         "replay": {"after": 0},
-    }.get(plural, {})
+    }
+    return bodies.get(plural, {})
 
 
 @pytest.mark.parametrize("code", ["a%20b", "%00", "%F0%9F%92%A7", "a'b", "A", "..", "x" * 300, "%ED%A0%80", "a%0Ab"])

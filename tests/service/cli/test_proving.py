@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +10,7 @@ import pytest
 
 from service.cli import proving
 from service.cli.command import main, parser
+from service.cli.commands import Database as Owned
 from service.cli.demo import prepare
 from service.cli.scenario import UTILITY
 from service.settings import Settings
@@ -57,14 +59,14 @@ def test_every_utility_is_gone_through_also_one_that_nobody_may_act_in_any_more(
 def test_the_demo_s_own_record_audits_clean(postgres: Any, template: str, capsys: pytest.CaptureFixture[str]) -> None:
     """Its two years are filled in at once, by a clock that is set: the reports must arrive in the order of their times all the same."""
     with fresh_database(postgres, template) as database:
-        in_thread(lambda: asyncio.run(prepare(database)))
         settings = Settings(dsn=database.dsn, admin_dsn=database.owner_dsn, signing_keys=SIGNING_KEYS)
+        in_thread(lambda: asyncio.run(prepare(Owned(settings))))
         reports = database.count("report")
         for act in (
             proving.seal(settings, UTILITY),
             proving.audited(settings, None, [], rejudged=True, standings=True),
         ):
-            assert in_thread(lambda act=act: asyncio.run(act)) == 0
+            assert in_thread(partial(asyncio.run, act)) == 0
     assert reports > 60
     assert (
         capsys.readouterr().out.splitlines()[-1]

@@ -135,7 +135,15 @@ def test_two_users_of_one_machine_do_not_meet() -> None:
                 assert psutil.Process(postgres.pid).uids().real not in (0, 65534)
                 assert answer(other) == answer(postgres) == 42
                 # Another user cannot come in by the socket.
-                asked = [postgres.programs / "psql", "-h", postgres.socket_directory, "-U", "postgres", "-c", "SELECT 1"]
+                asked = [
+                    str(postgres.programs / "psql"),
+                    "-h",
+                    str(postgres.socket_directory),
+                    "-U",
+                    "postgres",
+                    "-c",
+                    "SELECT 1",
+                ]
                 done = subprocess.run(
                     asked, user=65534, group=65534, extra_groups=[], cwd="/", capture_output=True, text=True, check=False
                 )

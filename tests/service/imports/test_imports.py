@@ -306,7 +306,7 @@ def test_all_problems_and_the_progress_are_reported_line_by_line(place: Place) -
     assert lines[-1]["run"] == result
 
 
-UNREADABLE = [
+UNREADABLE: list[tuple[bytes, str, dict[str, Any], int, str]] = [
         (b"\xff\xfea\x00", "text/csv", {}, 400, "UTF-16"), (b"caf\xe9,b\n", "text/csv", {}, 400, "UTF-8"), (b"Name\n", XLSX, {}, 400, "no XLSX"),
         (b"a", "application/json", {}, 415, ""), (b"a", "text/csv", {"columns": {"a": "premises.nme"}}, 400, "premises.name"),
         (b"a", "text/csv", {"defaults": {"assembly.size": "2"}}, 400, "unit"), (b"a", "text/csv", {"columns": "[]"}, 400, "JSON object"),

@@ -13,6 +13,7 @@ from uuid import UUID, uuid4
 import asyncpg
 import msgspec
 import pytest
+from joserfc.jwk import OKPKey
 from msgspec.structs import replace
 
 from service import signing
@@ -306,7 +307,7 @@ async def test_a_head_removed_here_is_missed_by_who_kept_it(bench: Bench) -> Non
 
 
 async def test_a_head_that_nobody_here_signed_proves_nothing(bench: Bench) -> None:
-    other = signing.parse(json.dumps({"keys": [signing.OKPKey.generate_key("Ed25519").as_dict(private=True)]}))
+    other = signing.parse(json.dumps({"keys": [OKPKey.generate_key("Ed25519").as_dict(private=True)]}))
     first = bench.kept[0]
     assert await bench.found([first[:-2] + "AA", "words"]) == {("kept head not good", -1)}
     assert {one.what for one in (await bench.audited([first], other)).troubles} == {"kept head not good", "head not good"}

@@ -203,7 +203,7 @@ class _InMemory(LogStore):
 
     async def keep_tiles(self, utility: str, tiles: Any) -> None:
         for one in tiles:
-            assert len(one.hashes) == 32 * records.WIDTH
+            assert len(one.hashes) == 32 * vars(records)["WIDTH"]
             assert self.kept.setdefault((utility, one.level, one.number), one) == one
 
 

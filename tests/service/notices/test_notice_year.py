@@ -102,7 +102,7 @@ async def test_a_year_of_runs_is_what_a_clerk_with_a_calendar_would_have_written
             failing = bool(card.tests) and card.tests[-1][2] != "pass"
             if not card.tests or at_random.random() < (0.03 if failing else 0.0015):
                 outcome = at_random.choices(list(TESTS), [7, 2, 1])[0]
-                result = place.recorded(assembly_id=assembly, gauge_id=gauge, tester_id=tester, **TESTS[outcome])  # type: ignore[arg-type]
+                result = place.recorded(assembly_id=assembly, gauge_id=gauge, tester_id=tester, **TESTS[outcome])
                 assert result["verdict"]["acceptance"] == "accepted"
                 card.tests.append((result["report"]["id"], today, outcome))
             elif at_random.random() < 0.002:
@@ -110,7 +110,7 @@ async def test_a_year_of_runs_is_what_a_clerk_with_a_calendar_would_have_written
                 wrong = card.tests.pop()[0]
                 place.world.clock.pass_by(minutes=1)
                 result = place.recorded(
-                    assembly_id=assembly, gauge_id=gauge, tester_id=tester, supersedes=wrong, supersedes_because="mixed up", **TESTS[outcome]  # type: ignore[arg-type]
+                    assembly_id=assembly, gauge_id=gauge, tester_id=tester, supersedes=wrong, supersedes_because="mixed up", **TESTS[outcome]
                 )  # fmt: skip
                 card.tests.append((result["report"]["id"], today, outcome))
             elif at_random.random() < (0.002 if card.in_service else 0.05):

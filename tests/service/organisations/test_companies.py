@@ -46,7 +46,8 @@ class Company(NamedTuple):
 
     def feed(self) -> set[tuple[str, str]]:
         """Everything that the feed states it, from the beginning."""
-        found, path = set(), f"{self.place.base}/changes?limit=3"
+        found: set[tuple[str, str]] = set()
+        path = f"{self.place.base}/changes?limit=3"
         while True:
             page = self.place.world.client.get(path, headers=bearer(self.key)).json()
             if page["next"] == path.replace("?limit=3", "?limit=3&after=0") or page["next"] == path:

@@ -13,6 +13,7 @@ import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from joserfc.jwk import OKPKey
 
 import rules
 from service import signing
@@ -147,7 +148,7 @@ RING = signing.parse(SIGNING_KEYS)
 KID = str(RING.current)
 GOOD = RING.sign(receipts.TYPE, b'{"a":1}')
 HEAD = {"alg": "EdDSA", "kid": KID, "typ": receipts.TYPE}
-OTHER = signing.parse(json.dumps({"keys": [signing.OKPKey.generate_key("Ed25519").as_dict(private=True)]}))
+OTHER = signing.parse(json.dumps({"keys": [OKPKey.generate_key("Ed25519").as_dict(private=True)]}))
 PAYLOAD, SIGNATURE = GOOD.split(".")[1:]
 
 

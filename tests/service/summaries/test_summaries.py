@@ -120,7 +120,7 @@ def stands(line: dict[str, Any], lines: dict[str, dict[str, Any]]) -> bool:
     if line["acceptance"] == "refused":
         return False
     if correction is not None:
-        return line["outcome"] == "fail" and correction["acceptance"] != "accepted"
+        return bool(line["outcome"] == "fail" and correction["acceptance"] != "accepted")
     return not (corrected and corrected["outcome"] == "fail" and line["acceptance"] == "held")
 
 
@@ -158,7 +158,7 @@ def overdue(place: Place, assembly: str, last: dt.date) -> bool:
     if answer.status_code == 422:
         return False
     body = answer.json()
-    return body["status"] == "overdue" or (body["status"] == "untested" and body["due_on"] < str(last))
+    return bool(body["status"] == "overdue" or (body["status"] == "untested" and body["due_on"] < str(last)))
 
 
 def recount(place: Place, assemblies: dict[str, dict[str, Any]], year: int) -> dict[tuple[str, str] | None, dict[str, Any]]:

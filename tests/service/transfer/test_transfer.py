@@ -70,10 +70,8 @@ def filled(place: Place) -> None:
     place.made("premises", name="Ünter “den” Linden \\ 😀", address="2 Lock\nLane", connection="fire", reference="C-1",
                location={"latitude": 47.123456789012345, "longitude": -122.1})  # fmt: skip
     place.new_assembly("rp", nominal_size={"size": 0.1, "units": {"length": "ft"}}, installed_on="2020-02-29", in_service=False)
-    old, marks = (
-        place.new_assembly("pvb"),
-        {"manufacturer": "Wren", "approval": "approved", "location": {"latitude": 1, "longitude": 2}},
-    )
+    old = place.new_assembly("pvb")
+    marks: dict[str, Any] = {"manufacturer": "Wren", "approval": "approved", "location": {"latitude": 1, "longitude": 2}}
     place.new_assembly("pvb", replaces=old, installed_on="2026-05-30", **marks)
     wrong = place.recorded(check=0.6, remarks="Ärger\t\u2028 with the \\ valve")["report"]["id"]
     corrected = place.recorded(check=1.7, supersedes=wrong, supersedes_because="misread")["report"]["id"]

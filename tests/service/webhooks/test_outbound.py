@@ -12,6 +12,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, suppress
 from ipaddress import IPv4Address, IPv6Address, ip_address
 from pathlib import Path
+from typing import NoReturn
 
 import pytest
 from cryptography import x509
@@ -141,7 +142,7 @@ async def test_a_name_is_asked_once_and_the_checked_address_is_the_one_called(mo
     """Rebinding: the name leads to a good address when it is checked, and would lead to a closed one a moment later."""
     resolver, asked = naming(["127.0.0.2"], ["169.254.169.254"])
 
-    def never(*_arguments: object, **_more: object) -> None:
+    def never(*_arguments: object, **_more: object) -> NoReturn:
         raise AssertionError("The machine's own name service was asked for a name.")
 
     real = socket.getaddrinfo

@@ -61,7 +61,13 @@ def test_deliverers_killed_at_any_moment_lose_nothing_and_never_send_at_once(wor
     with ExitStack() as stack:
         stack.callback(receiver.close)
         running = [deliverer(world.database) for _ in range(2)]
-        stack.callback(lambda: [(one.kill(), one.communicate()) for one in running])
+
+        def end() -> None:
+            for process in running:
+                process.kill()
+                process.communicate()
+
+        stack.callback(end)
         made = 0
         for turn in range(ROUNDS):
             until = time.monotonic() + 1.2 + at_random.random()

@@ -5,7 +5,7 @@ what waits take real time.
 """
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from email.utils import format_datetime
 from itertools import pairwise
@@ -52,7 +52,7 @@ def subscribed(place: Place, url: str, **more: Any) -> Iterator[dict[str, Any]]:
         place.world.operator.delete(f"{place.base}/webhooks/{one['id']}", headers={"If-Match": f'"{one["version"]}"'})
 
 
-def until(done: Callable[[], Any], seconds: float = 10) -> Any:
+def until(done: Any, seconds: float = 10) -> Any:
     """Wait until it is so."""
     deadline = time.monotonic() + seconds
     while not (found := done()):

@@ -154,7 +154,7 @@ async def test_one_who_hangs_up_does_not_hold_up_the_others(place: Place) -> Non
     tasks[2].cancel()
     results = await asyncio.gather(*tasks, return_exceptions=True)
     assert isinstance(results[2], asyncio.CancelledError)
-    assert [one.fresh for n, one in enumerate(results) if n != 2] == [True] * 4  # type: ignore[union-attr]
+    assert [one.fresh for n, one in enumerate(results) if n != 2] == [True] * 4
     assert (await bench.submit([bench.submission()]))[0].fresh
     await pool.close()
 

@@ -122,11 +122,11 @@ def test_a_correction_that_makes_a_failure_vanish_is_held_and_the_failure_counts
     assert rejudged(place) == []
 
 
-def rejudged(place: Place) -> list[UUID]:
+def rejudged(place: Place) -> list[Any]:
     """The reports whose verdict is not the same when they are judged again."""
     from service.record.reports.rejudging import rejudge_reports  # noqa: PLC0415 - only here
 
-    async def act() -> list[UUID]:
+    async def act() -> list[Any]:
         pool = await Pool.open(place.world.database.dsn, size=2)
         try:
             return (await rejudge_reports(ReportStore(pool), place.code))[1]

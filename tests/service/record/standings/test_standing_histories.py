@@ -107,7 +107,7 @@ class Programme:
             "event": self.source.choice(("repair", "reoccupancy")),
             "on": str(today - dt.timedelta(days=self.source.randrange(40))),
         }
-        change = self.source.choice(
+        change: dict[str, Any] = self.source.choice(
             [
                 {"hazard": self.source.choice(plain.HAZARDS)},
                 {"in_service": not before["in_service"]},
