@@ -304,7 +304,7 @@ def test_a_gauge_that_shifts_beyond_its_accuracy_is_looked_at_again() -> None:
     assert one is not None
     [found] = looks_at_gauges([one])
     assert (found.screen, found.subject, found.occasion) == ("gauge_shift", "gauge", "2026-01-05")
-    assert "calibration of 2026-01-05" in found.message
+    assert "calibration on 2026-01-05" in found.message
     assert found.evidence.figures["readings"] == 120
     # It is a matter of the last test's day.
     assert (found.on, found.evidence.report_ids[-1]) == (many(60)[-1].performed_at.date(), "59")
