@@ -15,8 +15,8 @@ from typing import Any, Final
 import asyncpg
 from msgspec import Struct
 
-from tests.benchmarks import table
 from tests.benchmarks.stage import Server, Stage, serving, staged
+from tests.support import table
 
 TESTS = 12_000
 """Past tests of one import; `--tests` says otherwise."""

@@ -11,7 +11,7 @@ from urllib.parse import urlsplit
 
 import pytest
 
-from service.imports.run import Importer
+from service.imports.writing import Writer
 from tests.service.imports.test_imports import SHEET
 from tests.support.world import Place, bearer
 
@@ -103,16 +103,16 @@ def test_an_import_ends_while_its_file_is_sent(place: Place, end: Callable[..., 
 @pytest.mark.parametrize("accept", ["application/json", "application/x-ndjson"])
 def test_an_import_ends_between_two_lots_that_it_writes(place: Place, monkeypatch: pytest.MonkeyPatch, accept: str) -> None:
     key, path = new_key(place, "utility")
-    create, written = Importer._create, list[str]()
+    create, written = Writer._create, list[str]()
 
-    async def create_and_revoke(self: Importer, thing: str, staged: list[Any]) -> None:
+    async def create_and_revoke(self: Writer, thing: str, staged: list[Any]) -> None:
         await create(self, thing, staged)
         written.append(thing)
         if len(written) == 1:
             await asyncio.to_thread(revoked, place, path, "utility")
             place.world.clock.pass_by(seconds=6)
 
-    monkeypatch.setattr(Importer, "_create", create_and_revoke)
+    monkeypatch.setattr(Writer, "_create", create_and_revoke)
     before = place.world.database.count("assembly")
     headers = bearer(key) | {"Content-Type": "text/csv", "Accept": accept}
     answer = place.world.client.post(f"{place.base}/imports?dry_run=false", content=SHEET.encode(), headers=headers)
