@@ -12,6 +12,8 @@ import re
 import zipfile
 from typing import IO, Any, Final
 
+from service.imports.texts import FileFaultError
+
 MOST_MEMBERS: Final = 2_000
 MOST_UNPACKED: Final = 2 * 1024**3
 MOST_PART: Final = 96 * 1024**2
@@ -28,7 +30,7 @@ _ROW: Final = re.compile(rb"<(?:\w+:)?row[\s/>]")
 _CHUNK: Final = 256 * 1024
 
 
-class ArchiveError(Exception):
+class ArchiveError(FileFaultError):
     """A workbook that is not opened, and why."""
 
 
@@ -40,16 +42,16 @@ def check_archive(file: IO[bytes]) -> bool:
     try:
         archive = zipfile.ZipFile(file)
     except (zipfile.BadZipFile, ValueError, OSError, NotImplementedError):
-        raise ArchiveError("This is no XLSX workbook. Save it as XLSX without a password; the older XLS is not read.") from None
+        raise ArchiveError("not_a_workbook") from None
     members = archive.infolist()
     unpacked, packed = sum(member.file_size for member in members), sum(member.compress_size for member in members)
     if len(members) > MOST_MEMBERS or unpacked > MOST_UNPACKED or unpacked > MOST_TIMES * max(packed, 10_000):
-        raise ArchiveError("This workbook would unpack to far more than it is; it is not opened.")
+        raise ArchiveError("workbook_unpacks_too_large")
     for member in members:
         if member.flag_bits & 1:
-            raise ArchiveError("This workbook is encrypted; save it without a password.")
+            raise ArchiveError("workbook_encrypted")
         if member.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
-            raise ArchiveError("This workbook is packed in a way that workbooks are not; open it and save it as XLSX again.")
+            raise ArchiveError("workbook_compression")
     styles = True
     for member in members:
         name = member.filename
@@ -57,11 +59,11 @@ def check_archive(file: IO[bytes]) -> bool:
             styles = member.file_size <= MOST_STYLES and _densest(archive, member) <= MOST_IN_A_ROW
         elif name.startswith("xl/worksheets/"):
             if _densest(archive, member) > MOST_IN_A_ROW:
-                raise ArchiveError(f"A row of the workbook's part {name[:100]!r} has far too many cells; it is not opened.")
+                raise ArchiveError("workbook_row_too_wide", part=repr(name[:100]))
         elif member.file_size > MOST_PART or _densest(archive, member) > MOST_IN_A_ROW + TEXTS_FOR_A_BYTE * packed * (
             "sharedStrings" in name
         ):
-            raise ArchiveError(f"The workbook's part {name[:100]!r} is too large; it is not opened.")
+            raise ArchiveError("workbook_part_too_large", part=repr(name[:100]))
     file.seek(0)
     return styles
 

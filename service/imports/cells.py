@@ -16,6 +16,7 @@ import rules
 from rules import words
 from service.imports.schemas import DateOrder
 from service.imports.sheets import Unread, Value
+from service.imports.texts import FileFaultError
 
 _ISO: Final = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})(?:[T ](.+))?")
 _NUMBERS: Final = re.compile(r"(\d{1,4})([/.\-])(\d{1,2})\2(\d{1,4})(?:[T ](.+))?")
@@ -28,8 +29,8 @@ _QUANTITY: Final = re.compile(r"([+-]?)(?:(\d+)[ \-]+)?(\d+)\s*/\s*(\d+)(.*)|([+
 _NOON: Final = 12
 
 
-class CellError(Exception):
-    """The cell cannot be taken; the message says why and what to do."""
+class CellError(FileFaultError):
+    """The cell cannot be taken."""
 
 
 class Hazards:
@@ -102,10 +103,7 @@ def blank(value: Value) -> bool:
 def text(value: Value, _how: Reading) -> str:
     """Any text; line breaks within it stay."""
     if isinstance(value, dt.datetime | dt.date | dt.time):
-        raise CellError(
-            "It is a date, where a text belongs: a spreadsheet program may have made one of something else. "
-            "Format the column as text and type it again."
-        )
+        raise CellError("date_for_text")
     return plain(value)
 
 
@@ -113,9 +111,7 @@ def serial_number(value: Value, how: Reading) -> str:
     """A text that identifies a thing; CellError for what people write where nobody knows the number."""
     result = text(value, how)
     if not words.is_serial_number(result):
-        raise CellError(
-            "That is not a serial number: it identifies nothing. Leave the cell empty, or write a number of your own."
-        )
+        raise CellError("not_a_serial_number")
     return result
 
 
@@ -123,7 +119,7 @@ def word(vocabulary: str, value: Value, _how: Reading) -> str:
     """A word of a vocabulary."""
     code = words.meaning(vocabulary, plain(value))
     if code is None:
-        raise CellError(f"That is not known here; write {_or(words.words().vocabularies[vocabulary])}.")
+        raise CellError("unknown_word", available=_known(words.words().vocabularies[vocabulary]))
     return code
 
 
@@ -160,13 +156,11 @@ def moment(value: Value, how: Reading) -> dt.date | dt.datetime:
     if isinstance(value, dt.date):
         return value
     if not isinstance(value, str):
-        raise CellError("It is no date: a date is written like 2025-04-03, or the cell is formatted as a date in the workbook.")
+        raise CellError("not_a_date_cell")
     try:
         return _moment(value, how)
     except ValueError:
-        raise CellError(
-            f"There is no such day or time: `{value}`. Look at the day of the month, and at the order of day and month."
-        ) from None
+        raise CellError("no_such_day", value=value) from None
 
 
 def _moment(result: str, how: Reading) -> dt.date | dt.datetime:
@@ -179,14 +173,14 @@ def _moment(result: str, how: Reading) -> dt.date | dt.datetime:
     if found := _MONTH.fullmatch(result):
         month = _month(found[1])
         if not how.months:
-            raise CellError("The day of the month is missing. Write the date like 2025-04-03.")
+            raise CellError("day_missing")
         return dt.date(int(found[2]), month, 1)
     if found := _NUMBERS.fullmatch(result):
         first, second, third = int(found[1]), int(found[3]), int(found[4])
         if len(found[1]) == 4:  # noqa: PLR2004 - a year in full
             return _at(dt.date(first, second, third), found[5])
         if len(found[4]) != 4:  # noqa: PLR2004 - a year in full
-            raise CellError("Its year is not written in full; write the date like 2025-04-03.")
+            raise CellError("short_year")
         if how.dates is None:
             possible = {(first, second), (second, first)}
             possible = {item for item in possible if _is_day(third, *item)}
@@ -195,13 +189,10 @@ def _moment(result: str, how: Reading) -> dt.date | dt.datetime:
             if len(possible) == 1:
                 # Only one order gives a day that the calendar has.
                 return _at(dt.date(third, *possible.pop()), found[5])
-            raise CellError(
-                "Which part is the month is unclear. "
-                "Write the date like 2025-04-03, or state the order of the file's dates: `dates=mdy` or `dates=dmy`."
-            )
+            raise CellError("day_or_month")
         month, day_ = (first, second) if how.dates == "mdy" else (second, first)
         return _at(dt.date(third, month, day_), found[5])
-    raise CellError("It is no date that is read here; write it like 2025-04-03.")
+    raise CellError("not_a_date_text")
 
 
 def _year(written: str) -> int:
@@ -226,7 +217,7 @@ def _month(name: str) -> int:
     for number, month in enumerate(words.words().months, start=1):
         if len(wanted) >= 3 and month.casefold().startswith(wanted):  # noqa: PLR2004 - Jan, Feb: three letters distinguish them
             return number
-    raise CellError(f"`{name}` is no month.")
+    raise CellError("not_a_month", value=name)
 
 
 def _at(day: dt.date, result: str | None) -> dt.date | dt.datetime:
@@ -246,7 +237,7 @@ def time(value: Value, _how: Reading | None) -> dt.time:
         return value.replace(microsecond=0)
     found = _TIME.fullmatch(value) if isinstance(value, str) else None
     if found is None:
-        raise CellError("It is no time of day; write it like 14:05.")
+        raise CellError("not_a_time_of_day")
     hour, minute, second = int(found[1]), int(found[2]), int(found[3] or 0)
     try:
         if found[4]:
@@ -255,14 +246,14 @@ def time(value: Value, _how: Reading | None) -> dt.time:
             hour = hour % _NOON + (_NOON if found[4] in "Pp" else 0)
         return dt.time(hour, minute, second)
     except ValueError:
-        raise CellError("There is no such time of day.") from None
+        raise CellError("no_such_time") from None
 
 
 def number(value: Value, how: Reading) -> float:
     """A plain number."""
     size, unit = _number_and_rest(value)
     if unit:
-        raise CellError("It is no plain number.")
+        raise CellError("not_a_plain_number")
     del how
     return size
 
@@ -276,36 +267,29 @@ def quantity(dimension: str, value: Value, how: Reading) -> tuple[float, str]:
     if not rest:
         if how.unit is None:
             example = "psi" if dimension == "pressure" else "in"
-            raise CellError(
-                "The unit is missing. "
-                f"Name it in the cell or in the heading, like `({example})`, or for the whole file, like `{dimension}={example}`."
-            )
+            raise CellError("cell_unit_missing", example=example, dimension=dimension)
         return size, how.unit
     known = words.units_written().get(rest.casefold().rstrip("."))
     if known is None or known[0] != dimension:
-        raise CellError(f"`{rest[:40]}` is no unit of {dimension}; write {_or(words.words().units[dimension])}.")
+        raise CellError("unknown_unit", value=rest[:40], dimension=dimension, available=_known(words.words().units[dimension]))
     return size, known[1]
 
 
 def _number_and_rest(value: Value) -> tuple[float, str]:
     if isinstance(value, bool) or not isinstance(value, int | float | str):
-        raise CellError(
-            "It is no number. A spreadsheet program makes a date of 3/4: format the column as text and type it again."
-        )
+        raise CellError("number_as_date")
     if not isinstance(value, str):
         return _finite(value), ""
     found = _QUANTITY.fullmatch(value)
     if found is None:
-        raise CellError("It is no number.")
+        raise CellError("not_a_number")
     if found[6] is not None:
         size, rest = _finite(found[6]), found[7].strip()
         if rest[:1] == ",":
-            raise CellError(
-                "Its comma may part thousands or decimals; write a point before decimals and nothing between thousands."
-            )
+            raise CellError("comma_unclear")
         return size, rest
     if int(found[4]) == 0:
-        raise CellError("It divides by zero.")
+        raise CellError("division_by_zero")
     whole = Fraction(int(found[2] or 0)) + Fraction(int(found[3]), int(found[4]))
     return _finite(-whole if found[1] == "-" else whole), found[5].strip()
 
@@ -316,7 +300,7 @@ def _finite(result: float | str | Fraction) -> float:
     except OverflowError:
         size = math.inf
     if not math.isfinite(size):
-        raise CellError("It is no number of this world.")
+        raise CellError("number_too_large")
     return size
 
 
@@ -327,16 +311,13 @@ def reading(vocabulary: str, value: Value, how: Reading) -> tuple[float, str] | 
     if isinstance(value, str) and (code := words.meaning(vocabulary, value)) is not None:
         return code == "yes"
     if isinstance(value, str) and not re.search(r"\d", value):
-        raise CellError(
-            "It is neither a pressure nor a word known here; "
-            f"write a number, or {_or(words.words().vocabularies[vocabulary], writings=True)}."
-        )
+        raise CellError("not_a_reading", available=_known(words.words().vocabularies[vocabulary], writings=True))
     return quantity("pressure", value, how)
 
 
-def _or(known: dict[str, tuple[str, ...]], *, writings: bool = False) -> str:
-    names = [result[0] for result in known.values()] if writings else list(known)
-    return ", ".join(f"`{name}`" for name in names[:-1]) + f" or `{names[-1]}`"
+def _known(known: dict[str, tuple[str, ...]], *, writings: bool = False) -> list[str]:
+    """The codes of a vocabulary, or of each the first way to write it."""
+    return [result[0] for result in known.values()] if writings else list(known)
 
 
 def shown(value: Value) -> str:

@@ -17,6 +17,7 @@ from service.imports.cells import CellError
 from service.imports.columns import Asked, Column, parsers
 from service.imports.schemas import ImportProblem, Thing
 from service.imports.sheets import Unread, Value
+from service.imports.texts import Said, say
 
 MARKS: Final[dict[str, str]] = {
     "premises": "premises.reference",
@@ -31,7 +32,15 @@ THINGS: Final[dict[str, Thing]] = {
     "assembly": "assemblies",
     "test": "reports",
 }
-_ARTICLES: Final = {"premises": "premises", "assembly": "an assembly", "tester": "a tester", "gauge": "a gauge", "test": "a test"}
+_OF_A_TEST: Final = {
+    "assembly.serial_number": "assembly_of_test_missing",
+    "test.date": "day_of_test_missing",
+    "tester.certificate": "tester_of_test_missing",
+    "gauge.serial_number": "gauge_of_test_missing",
+}
+"""What every test must state, with the code of its absence."""
+_BY_DEFAULT: Final = ("tester_of_test_missing", "gauge_of_test_missing")
+"""What may be stated for the whole file."""
 _NOON: Final = dt.time(12)
 """When a test of the record on paper is taken to have been made, where its time is not reported."""
 _AS_STATED: Final = (
@@ -74,12 +83,14 @@ class RowReader:
         self._mixed = False
         self._problems: list[ImportProblem] = []
 
-    def problem(self, row: int, detail: str, field: str | None = None, value: Value = None) -> ImportProblem:
+    def problem(self, row: int, said: Said, field: str | None = None, value: Value = None) -> ImportProblem:
         """A problem at that row, in the column of that field."""
         column = self._of_field.get(field or "")
         shown = cells.shown(value)
         return ImportProblem(
-            detail=detail,
+            code=said.code,
+            detail=said.detail,
+            parameters=said.parameters or UNSET,
             sheet=UNSET if self.sheet is None else self.sheet,
             row=row,
             column=UNSET if column is None else column.letter,
@@ -103,23 +114,24 @@ class RowReader:
             if cells.blank(cell):
                 continue
             field = str(column.field)
+            if isinstance(cell, Unread):
+                spoiled.add(field)
+                self._add_problem(cell.reason, field, cell)
+                continue
             try:
-                if isinstance(cell, Unread):
-                    raise CellError(cell.reason)  # noqa: TRY301 - reported like any other
                 values[field] = parser(cell, column.how)
             except CellError as error:
                 spoiled.add(field)
-                self._add_problem(str(error), field, cell)
+                self._add_problem(error.said, field, cell)
         for index, cell in enumerate(row_cells):
             if (index >= self._width or index in self._under_none) and not cells.blank(cell):
-                detail = "This row has a cell under no heading, which is not read; a text with the delimiter in it wants quotes."
-                self._problems.append(self.problem(self._row, detail, value=cell))
+                self._add_problem(say("cell_without_heading"), value=cell)
                 spoiled.add("")
                 break
         return values, spoiled
 
-    def _add_problem(self, detail: str, field: str | None = None, value: Value = None) -> None:
-        self._problems.append(self.problem(self._row, detail, field, value))
+    def _add_problem(self, said: Said, field: str | None = None, value: Value = None) -> None:
+        self._problems.append(self.problem(self._row, said, field, value))
 
     def _things(self, values: dict[str, Any], spoiled: set[str]) -> Iterator[Stated]:
         tested = [field for field in (*values, *spoiled) if field.startswith(_WITH_A_TEST)]
@@ -131,15 +143,12 @@ class RowReader:
                 continue
             if mark not in values:
                 if mark not in spoiled:
-                    self._add_problem(
-                        f"It has {_ARTICLES[thing]} without `{mark}`, which identifies it.",
-                        mark,
-                    )
+                    self._add_problem(say("mark_missing", thing=thing, field=mark), mark)
                 continue
             try:
                 document = document_of(thing, own)
             except CellError as error:
-                self._add_problem(str(error), f"{thing}.accuracy")
+                self._add_problem(error.said, f"{thing}.accuracy")
                 document, bad = {}, [*bad, f"{thing}.accuracy"]
             if thing == "assembly" and "premises.reference" in values:
                 document["premises"] = values["premises.reference"]
@@ -149,12 +158,9 @@ class RowReader:
 
     def _test(self, values: dict[str, Any], spoiled: set[str]) -> Iterator[Stated]:
         before = len(self._problems)
-        for field, what in (("assembly.serial_number", "the assembly tested"), ("test.date", "the day of the test")):
-            if field not in values and field not in spoiled:
-                self._add_problem(f"The test lacks `{field}`: {what}.", field)
-        for field, what in (("tester.certificate", "who tested"), ("gauge.serial_number", "with what gauge")):
-            if field not in values and field not in self._asked.defaults and field not in spoiled:
-                self._add_problem(f"The test lacks `{field}`: a report must state {what}.", field)
+        for field, code in _OF_A_TEST.items():
+            if field not in values and field not in spoiled and not (code in _BY_DEFAULT and field in self._asked.defaults):
+                self._add_problem(say(code, field=field), field)
         moment = self._moment(values) if "test.date" in values else None
         report = self._report(
             {**{name: value for name, value in self._asked.defaults.items() if name.startswith(_WITH_A_TEST)}, **values}, spoiled
@@ -182,10 +188,7 @@ class RowReader:
             if time is None and self._asked.options.history:
                 time = _NOON
             if time is None:
-                self._add_problem(
-                    'The time of day is missing. Add a column, or give one for all tests: `defaults={"test.time": "12:00"}`.',
-                    "test.date",
-                )
+                self._add_problem(say("time_of_test_missing"), "test.date")
                 return None
             local = dt.datetime.combine(day.date() if isinstance(day, dt.datetime) else day, time)
         try:
@@ -194,17 +197,14 @@ class RowReader:
                 return local
             earlier, later = (local.replace(tzinfo=self._zone, fold=fold) for fold in (0, 1))
             if earlier.astimezone(dt.UTC).astimezone(self._zone).replace(tzinfo=None) != local:
-                self._add_problem("The clocks were put forward over that time, so there was none such.", "test.date")
+                self._add_problem(say("clocks_put_forward"), "test.date")
                 return None
             if earlier.utcoffset() != later.utcoffset():
-                self._add_problem(
-                    "The clocks were put back over that time, so it came twice; write it with its offset, like 2025-11-02T01:30-07:00.",
-                    "test.date",
-                )
+                self._add_problem(say("clocks_put_back"), "test.date")
                 return None
             return local.replace(tzinfo=dt.timezone(earlier.utcoffset() or dt.timedelta()))
         except OverflowError:
-            self._add_problem("That moment lies beyond the calendar.", "test.date")
+            self._add_problem(say("outside_the_calendar"), "test.date")
             return None
 
     def _report(self, values: dict[str, Any], spoiled: set[str]) -> dict[str, Any]:
@@ -244,7 +244,7 @@ class RowReader:
                 # Nothing was measured, so whatever the unit it says nothing.
                 units["pressure"] = "psi"
             elif self._asked.options.pressure is None:
-                self._add_problem("The test has no unit of pressure. Give one for the file, such as `pressure=psi`.")
+                self._add_problem(say("pressure_unit_missing"))
             else:
                 units["pressure"] = self._asked.options.pressure
         return report
@@ -259,17 +259,14 @@ class RowReader:
         elif member in ("held_at", "opened_at"):
             member = "closed_tight" if member == "held_at" else "opened"
         if reading.setdefault(member, value) != value:
-            self._add_problem("Two cells of this row contradict each other in what this part did.", field)
+            self._add_problem(say("cells_contradict"), field)
 
     def _measured(self, field: str, value: tuple[float, str], units: dict[str, str]) -> float:
         dimension = self._asked.dimension(field) or "pressure"
         size, unit = value
         if units.setdefault(dimension, unit) != unit and not self._mixed:
             self._mixed = True
-            self._add_problem(
-                f"It is in {unit} and another value of this test in {units[dimension]}. Use one unit in a report.",
-                field,
-            )
+            self._add_problem(say("two_units_in_a_test", unit=unit, other=units[dimension]), field)
         return size
 
 
@@ -298,13 +295,13 @@ def document_of(thing: str, own: dict[str, Any]) -> dict[str, Any]:
         measured = [name for name in ("accuracy", "resolution", "as_found_error") if name in own]
         units = {own[name][1] for name in measured}
         if len(units) > 1:
-            raise CellError("The gauge's accuracy, resolution and error are in two units. Use one unit for a gauge.")
+            raise CellError("two_units_of_a_gauge")
         document |= {name: own[name][0] for name in measured}
         for unit in units:
             document["units"] = {"pressure": unit}
         calibration = {name: document.pop(name) for name in _OF_A_CALIBRATION if name in document}
         if calibration:
             if "calibrated_on" not in calibration:
-                raise CellError("It states a calibration without `gauge.calibrated_on`, its day.")
+                raise CellError("calibration_without_day")
             document["calibrations"] = [calibration]
     return document

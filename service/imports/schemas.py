@@ -91,8 +91,12 @@ class ImportOptions(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 class ImportProblem(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """One thing wrong with a file: the sheet (XLSX) or file it is in, its row, and its column's letter and heading, where it has them."""
 
+    code: str
+    """What is wrong: a code from `GET /v1/codes`, under `imports`, or under `faults` for a fault of a record that the file states."""
     detail: str
     """What is wrong and what to do."""
+    parameters: dict[str, str | int | float | list[str]] | UnsetType = UNSET
+    """The values in the sentence, by the names they have in the text at `GET /v1/codes`."""
     sheet: str | UnsetType = UNSET
     """The sheet or file."""
     row: int | UnsetType = UNSET
@@ -147,6 +151,8 @@ class ImportCount(Struct, kw_only=True):
 class ImportProblemGroup(Struct, frozen=True, kw_only=True):
     """Problems of one kind in one column, however many rows have them."""
 
+    code: str
+    """The code of all of them."""
     detail: str
     """What is wrong and what to do, as of the first of them."""
     heading: str | None

@@ -18,6 +18,7 @@ from defusedxml import DefusedXmlException
 from msgspec import Struct
 
 from service.imports.archive import ArchiveError, WithoutStyles, check_archive
+from service.imports.texts import FileFaultError, Said, say
 
 Encoding = Literal["utf-8", "utf-16", "windows-1252", "iso-8859-1", "iso-8859-15"]
 Delimiter = Literal["comma", "semicolon", "tab", "pipe"]
@@ -50,19 +51,18 @@ def _openpyxl() -> Any:
 class Unread(Struct, frozen=True):
     """A cell that is there and holds no value, with the reason."""
 
-    reason: str
+    reason: Said
 
 
 Value = str | int | float | bool | dt.datetime | dt.date | dt.time | Unread | None
 Row = tuple[int, Sequence[Value]]
 
 
-class SheetError(Exception):
+class SheetError(FileFaultError):
     """The file cannot be read, or not from that row on."""
 
-    def __init__(self, detail: str, row: int | None = None) -> None:
-        super().__init__(detail)
-        self.detail = detail
+    def __init__(self, code: str, row: int | None = None, /, **values: str | int) -> None:
+        super().__init__(code, **values)
         self.row = row
 
 
@@ -77,16 +77,16 @@ def csv_sheet(file: IO[bytes], *, encoding: Encoding = "utf-8", delimiter: Delim
     """The one sheet of a CSV file (RFC 4180); without a stated delimiter, the one that its first line shows most of."""
     start = file.read(4)
     if start.startswith(b"PK\x03\x04"):
-        raise SheetError("This is a zip file (a workbook, perhaps) and no CSV; send a workbook with its own media type.")
+        raise SheetError("zip_not_csv")
     if encoding == "utf-8" and start[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        raise SheetError("This is UTF-16; say `encoding=utf-16`, or save it as UTF-8.")
+        raise SheetError("utf_16")
     file.seek(0)
     if delimiter is None:
         text = _decoded(file, encoding)
         try:
             separator = _separator(text.readline(65_536))
         except UnicodeError:
-            raise SheetError(_not_in(encoding)) from None
+            raise SheetError("wrong_encoding", encoding=encoding.upper()) from None
         finally:
             text.detach()
     else:
@@ -114,30 +114,26 @@ def _csv_rows(file: IO[bytes], encoding: str, separator: str) -> Iterator[Row]:
             if cells is None:
                 return
             if number > MOST_ROWS or len(cells) > MOST_COLUMNS:
-                raise SheetError(f"A sheet has at most {MOST_ROWS} rows and {MOST_COLUMNS} columns.", number)
+                raise SheetError("too_large_a_sheet", number, rows=MOST_ROWS, columns=MOST_COLUMNS)
             yield number, [_text(cell) for cell in cells]
     except UnicodeError:
-        raise SheetError(_not_in(encoding), number) from None
+        raise SheetError("wrong_encoding", number, encoding=encoding.upper()) from None
     except csv.Error as error:
-        raise SheetError(f"This is no CSV from here on: {error}. Is a quote opened and not closed?", number) from None
+        raise SheetError("not_csv", number, error=str(error)) from None
     finally:
         # The file is its owner's to close.
         text.detach()
 
 
-def _not_in(encoding: str) -> str:
-    return f"This is not {encoding.upper()}; save it as UTF-8, or say which it is: `encoding=windows-1252`, for one."
-
-
 def _text(cell: str) -> Value:
     """A text as a cell; our own lists write a text that a spreadsheet would take for a formula behind an apostrophe, which is taken off."""
     if len(cell) > LONGEST_CELL:
-        return Unread(f"It holds more than {LONGEST_CELL} characters.")
+        return Unread(say("cell_too_long", at_most=LONGEST_CELL))
     if "\0" in cell:
-        return Unread("It holds a NUL character, which cannot be kept.")
+        return Unread(say("nul_in_cell"))
     result = cell.strip()
     if result.startswith("="):
-        return Unread("It is a formula; put its value in its place.")
+        return Unread(say("formula"))
     if result[:1] == "'" and result[1:2] in ("=", "+", "-", "@"):
         result = result[1:]
     return result or None
@@ -153,11 +149,11 @@ def xlsx_sheets(file: IO[bytes]) -> Iterator[Sheet]:
             warnings.simplefilter("ignore")
             book = _book(reader, file, styled=styled)
     except ArchiveError as error:
-        raise SheetError(str(error)) from None
+        raise SheetError(error.said.code, **error.said.parameters) from None
     except Exception as error:
         raise _unreadable(error) from error
     if len(book.worksheets) > MOST_SHEETS:
-        raise SheetError(f"A workbook has at most {MOST_SHEETS} sheets.")
+        raise SheetError("too_many_sheets", at_most=MOST_SHEETS)
     return (Sheet(name=sheet.title, rows=_xlsx_rows(sheet)) for sheet in book.worksheets if sheet.sheet_state == "visible")
 
 
@@ -185,10 +181,10 @@ def _xlsx_rows(sheet: Any) -> Iterator[Row]:
                 failed = error
         for number, cells in some:
             if number > MOST_ROWS or len(cells) > MOST_COLUMNS:
-                raise SheetError(f"A sheet has at most {MOST_ROWS} rows and {MOST_COLUMNS} columns.", number)
+                raise SheetError("too_large_a_sheet", number, rows=MOST_ROWS, columns=MOST_COLUMNS)
             result = number if cells else result
             if number - result > MOST_EMPTY_ROWS:
-                raise SheetError(f"More than {MOST_EMPTY_ROWS} rows are empty here; take them out.", number)
+                raise SheetError("too_many_empty_rows", number, at_most=MOST_EMPTY_ROWS)
             yield number, [_value(cell) for cell in cells]
         if failed is not None:
             raise _unreadable(failed, number + 1) from failed
@@ -201,25 +197,25 @@ def _value(cell: Any) -> Value:
     if value is None:
         return None
     if cell.data_type == "f":
-        return Unread("It is a formula; put its value in its place (copy, then paste the values only).")
+        return Unread(say("formula"))
     if cell.data_type == "e":
-        return Unread(f"It holds the error {str(value)[:20]}.")
+        return Unread(say("cell_error", error=str(value)[:20]))
     if isinstance(value, str):
         return _text(value)
     if isinstance(value, dt.timedelta):
         return (
-            (_MIDNIGHT + value).time() if dt.timedelta(0) <= value < dt.timedelta(days=1) else Unread("It holds a span of time.")
+            (_MIDNIGHT + value).time() if dt.timedelta(0) <= value < dt.timedelta(days=1) else Unread(say("time_span"))
         )
     if isinstance(value, bool | int | float | dt.datetime | dt.date | dt.time):
         return value
-    return Unread("It holds nothing that is read here.")
+    return Unread(say("cell_unreadable"))
 
 
 def _unreadable(error: Exception, row: int | None = None) -> SheetError:
     if isinstance(error, DefusedXmlException) or isinstance(error.__cause__, DefusedXmlException):
-        return SheetError("The workbook's XML declares entities, which no workbook needs; it is not read.", row)
+        return SheetError("workbook_entities", row)
     if isinstance(error, MemoryError):
         raise error
     # Whatever a reader of other people's files stumbles over (parts that are not there, flags of zip files that it does not know, numbers
     # that are none, XML nested without end), it is the file that is wrong.
-    return SheetError("This workbook is damaged, or made in a way that is not read here; open it and save it as XLSX again.", row)
+    return SheetError("workbook_damaged", row)

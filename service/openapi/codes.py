@@ -8,6 +8,7 @@ import msgspec
 from msgspec import Struct
 
 import rules
+from service.imports.texts import IMPORT_TEXTS
 from service.problems import FAULT_KINDS, KINDS
 
 
@@ -33,6 +34,15 @@ class FaultCode(Struct, frozen=True, kw_only=True):
     """The code of the problem that it causes."""
     text: str
     """Its text in English; `{name}` is replaced by the parameter `name` of the fault."""
+
+
+class ImportCode(Struct, frozen=True, kw_only=True):
+    """A kind of problem with a file to import."""
+
+    code: str
+    """The import problem's `code`."""
+    text: str
+    """Its text in English; `{name}` is replaced by the parameter `name` of the problem."""
 
 
 class FlagCode(Struct, frozen=True, kw_only=True):
@@ -69,6 +79,8 @@ class Codes(Struct, frozen=True, kw_only=True):
     """The kinds of problems: what an error answer is."""
     faults: list[FaultCode]
     """The kinds of faults: what exactly is wrong with a request."""
+    imports: list[ImportCode]
+    """What can be wrong with a file to import; a record that it states can have the faults above."""
     flags: list[FlagCode]
     """Flags on a report, a selection or a placement."""
     actions: list[ActionCode]
@@ -92,6 +104,7 @@ def codes() -> Codes:
             ProblemCode(code=code, status=kind.status, title=kind.title, advice=kind.advice) for code, kind in KINDS.items()
         ],
         faults=[FaultCode(code=code, problem=kind.problem, text=kind.text) for code, kind in FAULT_KINDS.items()],
+        imports=[ImportCode(code=code, text=text) for code, text in IMPORT_TEXTS.items()],
         flags=[FlagCode(code=code, meaning=meaning) for code, meaning in meanings.flags.items()],
         actions=[ActionCode(code=code, meaning=meaning) for code, meaning in meanings.actions.items()],
         diagnoses=[DiagnosisCode(code=code, meaning=meaning) for code, meaning in rules.diagnosis_codes().items()],

@@ -93,10 +93,12 @@ def codes_page(codes: Codes) -> bytes:
     faults = [
         (_code(kind.code), f'<a href="/problems/{kind.problem}">{kind.problem}</a>', _text(kind.text)) for kind in codes.faults
     ]
+    imports = [(_code(kind.code), _text(kind.text)) for kind in codes.imports]
     parts = [
         '<p>Programs compare codes, not texts. New codes may be added. As JSON: <a href="/v1/codes">/v1/codes</a>.</p>',
         f"<h2>Problems</h2>{_table(('Code', 'Status', 'Meaning'), problems)}",
         f"<h2>Faults in a request</h2>{_table(('Code', 'Problem', 'Text'), faults)}",
+        f"<h2>Problems of a file to import</h2>{_table(('Code', 'Text'), imports)}",
     ]
     for title, kinds in (("Flags", codes.flags), ("Actions", codes.actions), ("Diagnoses", codes.diagnoses)):
         rows = [(_code(kind.code), _text(kind.meaning)) for kind in kinds]
