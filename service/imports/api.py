@@ -18,6 +18,7 @@ from service.imports.run import Event, Importer, Source
 from service.imports.runs import RunStore
 from service.imports.schemas import ImportLine, ImportOptions, ImportProblem, ImportProgress, ImportRun
 from service.imports.store import ImportStore
+from service.imports.texts import say
 from service.problems import ProblemError, problem
 from service.registry.calendar import today
 
@@ -117,7 +118,8 @@ async def _lines(call: Call, importer: Importer, importing: AsyncGenerator[Impor
                 yield msgspec.json.encode(_line(event)) + b"\n"
         except ProblemError as error:
             # The answer has begun, so this is its last line; without a `run` it is not the whole.
-            stopped = ImportProblem(detail=f"The import stopped here: {error.detail} What was written before stays.")
+            said = say("import_stopped", error=error.detail)
+            stopped = ImportProblem(code=said.code, detail=said.detail, parameters=said.parameters)
             yield msgspec.json.encode(_line(stopped)) + b"\n"
 
 

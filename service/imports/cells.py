@@ -49,14 +49,12 @@ class Hazards:
         found = self._meanings.get(words.fold(writing))
         if found is not None:
             return found
-        own = [] if self._rulebook is None else [f"`{entry.word}`" for entry in self._rulebook.hazard_words]
-        of = "" if self._rulebook is None else f" of rulebook `{self._rulebook.id}`, which has {', '.join(own)}"
-        degrees = _or(words.words().vocabularies["hazard"])
+        degrees = _known(words.words().vocabularies["hazard"])
         stated = json.dumps({writing[:60]: "health"}, ensure_ascii=False)
-        raise CellError(
-            f"That is no hazard class{of}. Write one of its words, or the degree: {degrees}. "
-            f"Or say what the file means by it, such as `hazards={stated}`."
-        )
+        if self._rulebook is None:
+            raise CellError("unknown_hazard_word", available=degrees, example=stated)
+        own = [entry.word for entry in self._rulebook.hazard_words]
+        raise CellError("unknown_hazard_class_word", rulebook=self._rulebook.id, own=own, available=degrees, example=stated)
 
 
 class Reading:
@@ -111,7 +109,7 @@ def serial_number(value: Value, how: Reading) -> str:
     """A text that identifies a thing; CellError for what people write where nobody knows the number."""
     result = text(value, how)
     if not words.is_serial_number(result):
-        raise CellError("not_a_serial_number")
+        raise CellError("cell_not_a_serial_number")
     return result
 
 

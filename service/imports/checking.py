@@ -21,10 +21,11 @@ from service.http import documents
 from service.imports import ahead
 from service.imports.ahead import Ahead
 from service.imports.columns import Asked
-from service.imports.rows import document_of
+from service.imports.rows import MARKS, document_of
 from service.imports.runs import RunStore
 from service.imports.staging import Staged, Staging
 from service.imports.store import ImportStore, KeptReport, RecordedTest
+from service.imports.texts import Said, of_fault, of_rules, say
 from service.problems import Fault, ProblemError
 from service.record.reports.judging import content_hash, judge
 from service.record.reports.rows import FactsRow, ReportRow
@@ -61,6 +62,12 @@ _FIELD_OF: Final = {
 }
 _AT_A_STRETCH: Final = 20
 _MOST_PEOPLE: Final = 5_000
+_NOT_REGISTERED: Final = {
+    "premises": "premises_not_registered",
+    "assembly": "assembly_not_registered",
+    "tester": "tester_not_registered",
+    "gauge": "gauge_not_registered",
+}
 _FIXED: Final = {"assembly": "kind", "gauge": "units"}
 
 
@@ -75,7 +82,7 @@ class Fit(Struct, frozen=True, kw_only=True):
     """A fault of a staged thing, at the field that it concerns."""
 
     staged: Staged
-    detail: str
+    said: Said
     field: str | None = None
 
 
@@ -99,7 +106,7 @@ class _Beside(Struct, frozen=True):
 class _BadError(Exception):
     """The thing cannot be; its faults, of which there are none where a thing that it needs is bad and is reported already."""
 
-    def __init__(self, *faults: tuple[str, str | None]) -> None:
+    def __init__(self, *faults: tuple[Said, str | None]) -> None:
         super().__init__()
         self.faults = faults
 
@@ -184,19 +191,8 @@ class Checker:
     def _missing(self, thing: str, key: str) -> _BadError:
         if self._staging.find(thing, [key]):
             return _BadError()
-        what = {
-            "premises": "premises of that reference are",
-            "assembly": "assembly of that serial number is",
-            "tester": "tester with that certificate is",
-            "gauge": "gauge of that serial number is",
-        }[thing]
-        making = (
-            " Give the tester's name or the gauge's accuracy and resolution and set `make_testers_and_gauges=true`, or register it first."
-            if thing in ("tester", "gauge")
-            else " The file does not contain it either."
-        )
-        mark = {"premises": "reference", "tester": "certificate"}.get(thing, "serial_number")
-        return _BadError((f"No {what} registered (or there is more than one): `{key[:100]}`.{making}", f"{thing}.{mark}"))
+        code = _NOT_REGISTERED[thing]
+        return _BadError((say(code, key=key), MARKS[thing]))
 
     async def _things(self, thing: str, staged: list[Staged]) -> list[Fit]:
         registered = await self._find(thing, [item.key for item in staged])
@@ -215,7 +211,7 @@ class Checker:
                 self._resolve(thing, item, registered[item.key], _Beside(beside, replaced, retired))
             except _BadError as error:
                 self._staging.resolve(item.number, "bad")
-                faults += [Fit(staged=item, detail=detail, field=field) for detail, field in error.faults]
+                faults += [Fit(staged=item, said=said, field=field) for said, field in error.faults]
         return faults
 
     async def _replaced(self, marks: Sequence[str]) -> dict[str, UUID]:
@@ -232,19 +228,12 @@ class Checker:
         premises, replaced, retired = others.premises, others.replaced, others.retired
         _, shape = SHAPES[thing]
         if None in registered:
-            raise _BadError(
-                ("The record that was loaded under this mark has a different mark now. Correct the file or the record.", None)
-            )
+            raise _BadError((say("mark_changed"), None))
         if len(registered) > 1:
-            raise _BadError(
-                (
-                    f"{len(registered)} records are registered under this mark: which one is meant is unknown. Correct the register first.",
-                    None,
-                )
-            )
+            raise _BadError((say("mark_ambiguous", count=len(registered)), None))
         current = registered[0] if registered else None
         stated = dict(staged.document)
-        faults: list[tuple[str, str | None]] = []
+        faults: list[tuple[Said, str | None]] = []
         if thing == "assembly" and "premises" in stated:
             reference = stated.pop("premises")
             if reference in premises:
@@ -259,11 +248,9 @@ class Checker:
             if mark in replaced:
                 stated["replaces"] = str(replaced[mark])
             else:
-                faults.append(
-                    (f"No assembly of that serial number is registered, nor in the file: `{mark[:100]}`.", "assembly.replaces")
-                )
+                faults.append((say("replaced_not_registered", key=mark), "assembly.replaces"))
         if thing in ("tester", "gauge") and current is None and not self._asked.options.make_testers_and_gauges:
-            faults.append((f"This {thing} is not registered. Register it first, or set `make_testers_and_gauges=true`.", None))
+            faults.append((say("thing_not_registered", thing=thing), None))
         document = self._whole(thing, stated, current, faults)
         if current is not None and current.id in retired:
             # An undo took it out of service as registered by mistake; the file registers it again.
@@ -275,16 +262,11 @@ class Checker:
             raise _BadError(*faults) from None
         if thing == "assembly" and facts.installed_on not in (UNSET, getattr(current, "installed_on", UNSET)):
             impossible = rules.installation_fault(facts.installed_on, self._today, "/installed_on")
-            faults += [] if impossible is None else [(impossible.message, "assembly.installed_on")]
+            faults += [] if impossible is None else [(of_rules(impossible), "assembly.installed_on")]
         if current is not None and (fixed := _FIXED.get(thing)) and getattr(current, fixed) != getattr(facts, fixed):
-            faults.append(
-                (
-                    f"It is registered with another `{fixed}`, which cannot be changed. Register a new record under its own mark.",
-                    f"{thing}.{_FIELD_OF.get(fixed, fixed)}",
-                )
-            )
+            faults.append((say("fixed_differs", field=fixed), f"{thing}.{_FIELD_OF.get(fixed, fixed)}"))
         if thing == "assembly" and facts.replaces is not UNSET and facts.installed_on is UNSET:
-            faults.append(("A replacement needs the day of its installation.", "assembly.installed_on"))
+            faults.append((say("replaced_without_day"), "assembly.installed_on"))
         if faults or staged.bad:
             raise _BadError(*faults)
         text = msgspec.json.encode(facts)
@@ -298,7 +280,7 @@ class Checker:
                 staged.number, "same" if same else "changed", thing_id=str(current.id), facts=text, version=version
             )
 
-    def _whole(self, thing: str, stated: dict[str, Any], current: Any, faults: list[tuple[str, str | None]]) -> dict[str, Any]:
+    def _whole(self, thing: str, stated: dict[str, Any], current: Any, faults: list[tuple[Said, str | None]]) -> dict[str, Any]:
         """The thing's facts: as registered and then as stated, or for a new one as stated and then by default."""
         if current is None:
             base = {name.partition(".")[2]: value for name, value in self._asked.defaults.items() if name.startswith(f"{thing}.")}
@@ -321,9 +303,9 @@ class Checker:
             del whole["hazard_class"]
         return whole
 
-    def _named(self, thing: str, faults: Sequence[Fault], spoiled: Sequence[str]) -> list[tuple[str, str | None]]:
+    def _named(self, thing: str, faults: Sequence[Fault], spoiled: Sequence[str]) -> list[tuple[Said, str | None]]:
         """The schema's faults at their fields; where a cell was bad its own fault is reported already."""
-        named: list[tuple[str, str | None]] = []
+        named: list[tuple[Said, str | None]] = []
         for fault in faults:
             member = (fault.pointer or "/").split("/")[1]
             name = _FIELD_OF.get(member, member)
@@ -331,10 +313,9 @@ class Checker:
             if name in spoiled:
                 continue
             if fault.code == "field_missing":
-                how = "add a column for it, or give a value for all new records in `defaults`"
-                named.append((f"`{field}` is missing: {how}.", field))
+                named.append((say("value_missing", field=field), field))
             else:
-                named.append((fault.detail, field))
+                named.append((of_fault(fault), field))
         return named
 
     async def _tests(self, staged: list[Staged]) -> list[Fit]:
@@ -360,7 +341,7 @@ class Checker:
                 self._test(item, known, of_assembly, reports)
             except _BadError as error:
                 self._staging.resolve(item.number, "bad")
-                faults += [Fit(staged=item, detail=detail, field=field) for detail, field in error.faults]
+                faults += [Fit(staged=item, said=said, field=field) for said, field in error.faults]
         self._judge_corrected_later(of_assembly)
         return faults
 
@@ -391,7 +372,7 @@ class Checker:
         of_assembly: "_OfAssembly",
         reports: dict[UUID, KeptReport],
     ) -> None:
-        faults: list[tuple[str, str | None]] = []
+        faults: list[tuple[Said, str | None]] = []
         found: dict[str, Known] = {}
         for thing, member in (("assembly", "serial_number"), ("tester", "certificate"), ("gauge", "gauge")):
             mark = staged.document.get(member)
@@ -419,7 +400,7 @@ class Checker:
         except ProblemError as error:
             raise _BadError(*self._named("test", error.faults or [error.cause], [])) from None
         except rules.RulesError as error:
-            raise _BadError(*[(fault.message, None) for fault in (error, *error.also)]) from None
+            raise _BadError(*[(of_rules(fault), None) for fault in (error, *error.also)]) from None
         if before is None:
             text = msgspec.json.encode(facts)
             assembly, tester, gauge = (found[thing].version for thing in ("assembly", "tester", "gauge"))
@@ -427,12 +408,7 @@ class Checker:
             self._staging.resolve(staged.number, "new", thing_id=str(report_id), facts=text, judged=packed)
             of_assembly.add(staged.number, judged.row, text)
         elif (differing := _differing(before, facts)) and not self._asked.options.correct_reports:
-            members = ", ".join(f"`{name}`" for name in differing)
-            detail = (
-                f"A test of this assembly at this time is already recorded and differs in {members}; reports are never edited. "
-                "To correct it with this one, set `correct_reports=true`."
-            )
-            raise _BadError((detail, "test.date"))
+            raise _BadError((say("test_differs", fields=differing), "test.date"))
         elif differing:
             of_assembly.corrected = True
             self._staging.resolve(
@@ -539,7 +515,7 @@ def _joined(kept: list[dict[str, Any]], stated: list[dict[str, Any]], by: str) -
     return kept if list(joined.values()) == kept else sorted(joined.values(), key=lambda item: str(item[by]))
 
 
-def _certificates(held: list[dict[str, Any]], own: dict[str, Any], faults: list[tuple[str, str | None]]) -> list[dict[str, Any]]:
+def _certificates(held: list[dict[str, Any]], own: dict[str, Any], faults: list[tuple[Said, str | None]]) -> list[dict[str, Any]]:
     """The certificates held with the one in the file; one of which only the number is stated is none yet."""
     before = next((item for item in held if item["certificate"] == own["certificate"]), {})
     whole = {**before, **own}
@@ -547,7 +523,6 @@ def _certificates(held: list[dict[str, Any]], own: dict[str, Any], faults: list[
     if len(lacking) == len(_OF_A_CERTIFICATE) - 1:
         return held
     if lacking:
-        names = ", ".join(f"`tester.{name}`" for name in lacking)
-        faults.append((f"The certificate lacks {names}. Give the whole certificate, or its number alone.", None))
+        faults.append((say("certificate_incomplete", fields=[f"tester.{name}" for name in lacking]), None))
         return held
     return [*(item for item in held if item is not before), whole] if whole != before else held

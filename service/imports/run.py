@@ -6,7 +6,6 @@ for what is recorded already is found again and stays as it is. Past tests are r
 """
 
 import asyncio
-import re
 from collections.abc import AsyncGenerator, AsyncIterator, Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from typing import IO, Any, Final, Literal, TypeVar, get_args
@@ -14,6 +13,7 @@ from uuid import UUID
 from zoneinfo import ZoneInfo
 
 from msgspec import UNSET, Struct
+from msgspec.structs import replace
 
 import rules
 from service.auth.access import Principal
@@ -36,6 +36,7 @@ from service.imports.schemas import (
 from service.imports.sheets import Sheet, SheetError, csv_sheet, xlsx_sheets
 from service.imports.staging import Clash, Staging
 from service.imports.store import ImportStore
+from service.imports.texts import Said, say, summary
 from service.imports.writing import ORDER, Writer
 from service.problems import problem
 from service.record.reports.store import ReportStore
@@ -98,7 +99,7 @@ class Importer:
         self._readers: list[RowReader] = []
         self._problems: list[ImportProblem] = []
         self._fresh: list[ImportProblem] = []
-        self._groups: dict[tuple[str, str | None], list[Any]] = {}
+        self._groups: dict[tuple[str, str, str | None], list[Any]] = {}
         self._count = self._rows = 0
         self._whole = True
 
@@ -113,7 +114,7 @@ class Importer:
                 self._sheets.append((source.name, await self._aside(self._opened, source)))
             except SheetError as error:
                 named = "" if source.name is None else f"{source.name}: "
-                raise problem("file_unreadable", error=named + error.detail) from None
+                raise problem("file_unreadable", error=f"{named}{error}") from None
 
     def _opened(self, source: Source) -> Iterator[Sheet]:
         if source.kind == "xlsx":
@@ -156,17 +157,11 @@ class Importer:
         others = acceptance["held"] + acceptance["refused"]
         if others > most * acceptance.total():
             self._whole = False
-            self._note(
-                ImportProblem(
-                    detail=f"{others} of {acceptance.total()} new tests would be held or refused: more than the share of {most:g} that "
-                    "`held_or_refused_at_most` allows. `flags` says why. Correct the file or the register, or allow a larger share; "
-                    "tests that you accepted on paper load with `history=true`."
-                )
-            )
+            self._note(_problem(say("too_many_held_or_refused", others=others, tests=acceptance.total(), at_most=most)))
 
     def _note(self, problem: ImportProblem) -> None:
         self._count += 1
-        kind = (_kind(problem), None if problem.heading is UNSET else problem.heading)
+        kind = (problem.code, _field_of(problem), None if problem.heading is UNSET else problem.heading)
         if kind in self._groups or len(self._groups) < MOST_PROBLEMS:
             self._groups.setdefault(kind, [problem, 0])[1] += 1
         self._fresh.append(problem)
@@ -184,7 +179,7 @@ class Importer:
                 yield found
             yield ImportProgress(phase="reading", done=self._rows)
         for heading in self._asked.unmet.values():
-            self._note(ImportProblem(detail=f"`columns` maps the heading `{heading[:200]}`, and no sheet has it."))
+            self._note(_problem(say("heading_not_in_file", heading=heading)))
         for found in self._flushed():
             yield found
 
@@ -199,18 +194,11 @@ class Importer:
             except SheetError as error:
                 self._whole = False
                 row = UNSET if error.row is None else error.row
-                self._note(
-                    ImportProblem(
-                        detail=f"{error.detail} What follows was not read, and nothing is written.", sheet=label or UNSET, row=row
-                    )
-                )
+                self._note(replace(_problem(say("rest_not_read", error=str(error))), sheet=label or UNSET, row=row))
         if not self._readers:
-            read = ", ".join(f"`{text}`" for text in self._unknown[:MOST_HEADINGS])
-            there = f"; the first texts there are {read}" if read else ""
-            example = '`columns={"Acct": "premises.reference"}`'
-            detail = f"No heading is known in any sheet's first rows{there}. Name them: {example}."
+            read = self._unknown[:MOST_HEADINGS]
             self._whole = False
-            self._note(ImportProblem(detail=detail))
+            self._note(_problem(say("no_known_heading_of", read=read) if read else say("no_known_heading")))
         yield True
 
     def _sheet(self, label: str | None, sheet: Sheet) -> Iterator[bool]:
@@ -228,15 +216,9 @@ class Importer:
         listed = [column for column in columns if column.heading]
         fields = [column.field for column in listed if column.field is not None]
         for field in sorted({field for field in fields if fields.count(field) > 1}):
-            headings = ", ".join(f"`{column.heading[:100]}`" for column in listed if column.field == field)
+            headings = [column.heading for column in listed if column.field == field]
             self._whole = False
-            self._note(
-                reader.problem(
-                    at,
-                    f'Several columns give `{field}`: {headings}. Choose one: `columns={{"…": null}}` leaves one out.',
-                    field,
-                )
-            )
+            self._note(reader.problem(at, say("columns_give_the_same", field=field, headings=headings), field))
         rows, last = 0, at
         for last, cells in sheet.rows:
             things, problems = reader.read(last, cells)
@@ -267,15 +249,16 @@ class Importer:
             ImportedSheet(sheet=label, header_row=at, columns=[column.described() for column in listed], rows=last - at)
         )
 
-    def _clash(self, thing: str, key: str, clash: Clash) -> str:
+    def _clash(self, thing: str, key: str, clash: Clash) -> Said:
         other = self._readers[clash.sheet].sheet
-        where = f"row {clash.row}" + (f" of {other}" if other else "")
+        place = {"row": clash.row} if other is None else {"row": clash.row, "sheet": other}
+        beside = "" if other is None else "_of_sheet"
         if thing == "test":
-            return f"{where} has a different test of the same assembly at the same time."
-        return f"The same {thing} (`{key[:100]}`) differs in {where}."
+            return say(f"test_row_differs{beside}", **place)
+        return say(f"row_differs{beside}", thing=thing, key=key, **place)
 
     def _at(self, fault: Fit) -> ImportProblem:
-        return self._readers[fault.staged.sheet].problem(fault.staged.row, fault.detail, fault.field)
+        return self._readers[fault.staged.sheet].problem(fault.staged.row, fault.said, fault.field)
 
     def _counts(self) -> dict[Thing, ImportCount]:
         counts = {thing: ImportCount() for thing in THINGS.values()}
@@ -300,7 +283,7 @@ class Importer:
             utility=self._utility,
             principal=self._principal,
             staging=self._staging,
-            on_fault=lambda staged, detail: self._note(self._at(Fit(staged=staged, detail=detail))),
+            on_fault=lambda staged, said: self._note(self._at(Fit(staged=staged, said=said))),
         )
         async for count in writer.run():
             done += count
@@ -317,15 +300,7 @@ class Importer:
     def _record(self, counts: dict[Thing, ImportCount], *, written: bool) -> ImportRun:
         options = self._asked.options
         new = sum(count.new + count.changed for count in counts.values())
-        problems = f"{self._count} problem{'' if self._count == 1 else 's'}" if self._count else "no problem"
-        if written:
-            did = f"Written: {new} new or changed things, with {problems}."
-        elif options.dry_run:
-            did = f"A dry run, nothing is written: {new} things would be new or changed, with {problems}."
-        else:
-            did = f"Nothing was written, because of {problems}. Correct the file" + (
-                ", or say `partial=true` to load what is good." if self._whole else "."
-            )
+        did = "written" if written else "dry_run" if options.dry_run else "not_written" if self._whole else "not_written_at_all"
         return ImportRun(
             id=UNSET if self._import_id is None else self._import_id,
             dry_run=options.dry_run,
@@ -340,23 +315,23 @@ class Importer:
             problem_count=self._count,
             groups=[_group(first, count) for first, count in sorted(self._groups.values(), key=lambda group: -group[1])],
             problems=self._problems,
-            summary=did,
+            summary=summary(did, records=new, problems=self._count),
         )
 
 
-_IN_TICKS: Final = re.compile(r"`([^`]*)`")
+def _problem(said: Said) -> ImportProblem:
+    """A problem of the file as a whole."""
+    return ImportProblem(code=said.code, detail=said.detail, parameters=said.parameters or UNSET)
 
 
-def _kind(problem: ImportProblem) -> str:
-    """What problems that differ in their values and rows alone have in common: the sentence without them."""
-    value = problem.value if problem.value is not UNSET else None
-    known = _IN_TICKS.sub(lambda found: found[0] if "." in found[1] and found[1] != value else "``", problem.detail)
-    return re.sub(r"\d+", "0", known)
+def _field_of(problem: ImportProblem) -> str:
+    """The field that a problem's sentence names: problems of one code that name different fields are of different kinds."""
+    return "" if problem.parameters is UNSET else str(problem.parameters.get("field", ""))
 
 
 def _group(first: ImportProblem, count: int) -> ImportProblemGroup:
     row, heading = (None if part is UNSET else part for part in (first.row, first.heading))
-    return ImportProblemGroup(detail=first.detail, heading=heading, first_row=row, problems=count)  # type: ignore[arg-type]
+    return ImportProblemGroup(code=first.code, detail=first.detail, heading=heading, first_row=row, problems=count)  # type: ignore[arg-type]
 
 
 _SEVERITIES: Final = get_args(rules.Severity)

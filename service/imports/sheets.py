@@ -203,9 +203,7 @@ def _value(cell: Any) -> Value:
     if isinstance(value, str):
         return _text(value)
     if isinstance(value, dt.timedelta):
-        return (
-            (_MIDNIGHT + value).time() if dt.timedelta(0) <= value < dt.timedelta(days=1) else Unread(say("time_span"))
-        )
+        return (_MIDNIGHT + value).time() if dt.timedelta(0) <= value < dt.timedelta(days=1) else Unread(say("time_span"))
     if isinstance(value, bool | int | float | dt.datetime | dt.date | dt.time):
         return value
     return Unread(say("cell_unreadable"))

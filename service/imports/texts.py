@@ -5,17 +5,17 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Final
 
-import rules
 from msgspec import UNSET, Struct
-from rules import RulesError
 
+from rules import RulesError
 from service.problems import Fault, cut
 
 Value = str | int | float | Sequence[str]
 
-IMPORT_TEXTS: Final[dict[str, str]] = tomllib.loads(
+_TEXTS: Final[dict[str, dict[str, str]]] = tomllib.loads(
     (Path(__file__).parent.parent / "texts" / "imports.toml").read_text(encoding="utf-8")
 )
+IMPORT_TEXTS: Final = _TEXTS["problems"]
 """The text of every problem of an import, by its code."""
 _LONGEST: Final = 100
 _LONGEST_ERROR: Final = 1000
@@ -36,6 +36,12 @@ def say(code: str, /, **values: Value) -> Said:
     return Said(code, IMPORT_TEXTS[code].format_map(words), kept)
 
 
+def summary(code: str, *, records: int, problems: int) -> str:
+    """What a run came to, in a sentence."""
+    said = _TEXTS["summaries"]
+    return said[code].format(records=_counted("record", records), problems=_counted("problem", problems))
+
+
 def of_fault(fault: Fault) -> Said:
     """A fault of a record, as an import says it."""
     return Said(fault.code, fault.detail, {} if fault.parameters is UNSET else fault.parameters)
@@ -52,6 +58,11 @@ class FileFaultError(Exception):
     def __init__(self, code: str, /, **values: Value) -> None:
         self.said = say(code, **values)
         super().__init__(self.said.detail)
+
+
+def _counted(thing: str, count: int) -> str:
+    code = f"no_{thing}s" if count == 0 else f"one_{thing}" if count == 1 else f"many_{thing}s"
+    return _TEXTS["summaries"][code].format(count=count)
 
 
 def _kept(name: str, value: Value) -> str | int | float | list[str]:

@@ -24,6 +24,7 @@ from service.imports.checking import SHAPES
 from service.imports.runs import Decision, ImportTotals, RunStore, WrittenThing
 from service.imports.staging import Staged, Staging
 from service.imports.store import ImportStore
+from service.imports.texts import Said, say
 from service.problems import ProblemError
 from service.record.reports import rests
 from service.record.reports.rests import RestsOn
@@ -58,7 +59,7 @@ class Writer:
         utility: UtilityOnRecord,
         principal: Principal,
         staging: Staging,
-        on_fault: Callable[[Staged, str], None],
+        on_fault: Callable[[Staged, Said], None],
     ) -> None:
         self._id = import_id
         self._runs = runs
@@ -153,7 +154,7 @@ class Writer:
             except ProblemError as error:
                 if error.code == "unavailable" or error.cause.code == "import_undone_meanwhile":
                     raise
-                self._on_fault(item, f"It could not be changed: {error.detail}")
+                self._on_fault(item, say("not_changed", error=error.detail))
 
     async def _register_again(self, item: Staged, thing_id: UUID) -> None:
         """Put an assembly back in the register that an undo retired: it was not away, so nothing is due because of that."""
@@ -274,7 +275,7 @@ class Writer:
         group = await record_whole(recording, pending, now=now)
         for item, report in zip(staged, pending, strict=True):
             if isinstance(report.result, ProblemError | rules.RulesError):
-                self._on_fault(item, f"It could not be recorded: {report.result}")
+                self._on_fault(item, say("not_recorded", error=str(report.result)))
             elif isinstance(report.result, Exception):
                 raise report.result
         self._submissions.count(group.rows)

@@ -40,8 +40,9 @@ def _reference_page() -> bytes:
 async def list_codes(_call: Call) -> Answer:
     """List every code that the service answers with, and what it means.
 
-    These are the codes of problems, faults, problems of an import, flags, actions and diagnoses. Programs compare codes, not texts, which may change. New codes
-    may be added at any time, so a client must accept codes that it does not know. The page `/codes` shows the same list.
+    These are the codes of problems, faults, problems of an import, flags, actions and diagnoses. Programs compare codes, not texts, which
+    may change. New codes may be added at any time, so a client must accept codes that it does not know.
+    The page `/codes` shows the same list.
     """
     return Answer(body=codes())
 

@@ -32,7 +32,7 @@ try:
             pass
     said = "read"
 except SheetError as error:
-    said = error.detail
+    said = str(error)
 print((peak() - before) // 1024, said)
 """
 

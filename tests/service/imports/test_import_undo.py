@@ -154,7 +154,7 @@ def test_later_reports_are_listed_and_confirmed_and_their_assemblies_stay(place:
     assert [one["id"] for one in listed] == [later]
     refused = undo(place, result["id"])
     assert refused.status_code == 409
-    assert "1 later reports rest on this import" in refused.json()["detail"]
+    assert "rest on this import (1)" in refused.json()["detail"]
     assert place.get(f"/imports/{result['id']}").json()["state"] == "written"
     assert undo(place, result["id"], later_reports=2).status_code == 409
     done = undo(place, result["id"], later_reports=1)

@@ -144,10 +144,10 @@ C-5,E,5 Lane,irrigation,A-5,PVB,low,isolation,1 in,,2026-04-04,10:00,annual,,,60
 C-6,=1+1,6 Lane,fire,A-6,DC,low,containment,"=""2"" ",,,,,,,,,,
 """
 FOUND = [
-    (2, "D", "not known"), (2, "F", "not known"), (2, "G", "no hazard class of rulebook `us-wa`"), (2, "H", "not known"), (2, "I", "unit is missing"), (2, "J", "dates=mdy"),
-    (3, "F", "`rp`"), (4, "A", "without `premises.reference`"), (5, "E", "without `assembly.serial_number`"), (6, "K", "came twice"),
-    (7, "K", "was none such"), (8, "K", "time of day is missing"), (9, "N", "certificate"), (9, "O", "gauge"),
-    (10, "B", "row 6"), (10, "F", "row 6"), (10, "Q", "neither a pressure"), (11, None, "under no heading"), (11, "N", "who tested"), (11, "O", "what gauge"),
+    (2, "D", "Unknown value"), (2, "F", "Unknown value"), (2, "G", "not a hazard class of rulebook `us-wa`"), (2, "H", "Unknown value"), (2, "I", "unit is missing"), (2, "J", "dates=mdy"),
+    (3, "F", "`rp`"), (4, "A", "lacks `premises.reference`"), (5, "E", "lacks `assembly.serial_number`"), (6, "K", "occurred twice"),
+    (7, "K", "did not exist"), (8, "K", "time of day is missing"), (9, "N", "certificate"), (9, "O", "gauge"),
+    (10, "B", "row 6"), (10, "F", "row 6"), (10, "Q", "neither a pressure"), (11, None, "without a heading"), (11, "N", "who tested"), (11, "O", "which gauge"),
     (12, "B", "formula"), (12, "I", "formula"),
 ]  # fmt: skip
 
@@ -192,7 +192,7 @@ def test_columns_are_mapped_reported_and_never_lost(place: Place) -> None:
     assert any("`Kund`" in one["detail"] for one in result["problems"])
     result = run(place, "eins,zwei\n1,2\n")
     assert (
-        "No heading is known in any sheet's first rows; the first texts there are `eins`, `zwei`."
+        "No known heading was found in the first rows of any sheet; the first texts there are `eins`, `zwei`."
         in result["problems"][0]["detail"]
     )
 
@@ -307,7 +307,7 @@ def test_all_problems_and_the_progress_are_reported_line_by_line(place: Place) -
 
 
 UNREADABLE: list[tuple[bytes, str, dict[str, Any], int, str]] = [
-        (b"\xff\xfea\x00", "text/csv", {}, 400, "UTF-16"), (b"caf\xe9,b\n", "text/csv", {}, 400, "UTF-8"), (b"Name\n", XLSX, {}, 400, "no XLSX"),
+        (b"\xff\xfea\x00", "text/csv", {}, 400, "UTF-16"), (b"caf\xe9,b\n", "text/csv", {}, 400, "UTF-8"), (b"Name\n", XLSX, {}, 400, "not an XLSX"),
         (b"a", "application/json", {}, 415, ""), (b"a", "text/csv", {"columns": {"a": "premises.nme"}}, 400, "premises.name"),
         (b"a", "text/csv", {"defaults": {"assembly.size": "2"}}, 400, "unit"), (b"a", "text/csv", {"columns": "[]"}, 400, "JSON object"),
         (b"a", "text/csv", {"colums": "{}"}, 400, "colums"), (b"a", "text/csv", {"dates": "ymd"}, 400, "mdy"),
@@ -325,7 +325,7 @@ def test_a_file_that_breaks_off_is_not_loaded_in_part(place: Place, world: World
     before = world.database.count("change")
     result = run(place, SHEET.encode() + b'C-9,"no end\n', dry_run=False, partial=True)
     assert (result["written"], world.database.count("change")) == (False, before)
-    assert "quote" in result["problems"][-1]["detail"]
+    assert "quotation mark" in result["problems"][-1]["detail"]
 
 
 def test_who_may_register_and_report_may_import_and_nobody_elsewhere(place: Place, world: World) -> None:

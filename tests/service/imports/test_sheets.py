@@ -76,7 +76,7 @@ def test_blank_rows_count_and_formulas_nul_and_over_long_cells_are_no_values() -
 
 
 @pytest.mark.parametrize(
-    ("data", "says"), [(b'a,b\n"c,d\ne,f\n', "quote"), (b'a\n"b"c\n', "no CSV"), (b",".join([b"x"] * 301), "columns"), (b"PK\x03\x04rest", "zip")]
+    ("data", "says"), [(b'a,b\n"c,d\ne,f\n', "quotation mark"), (b'a\n"b"c\n', "not CSV"), (b",".join([b"x"] * 301), "columns"), (b"PK\x03\x04rest", "zip")]
 )  # fmt: skip
 def test_what_is_no_csv_is_refused_with_its_row(data: bytes, says: str) -> None:
     with pytest.raises(SheetError, match=says):
@@ -126,7 +126,7 @@ def test_serial_numbers_with_a_date_format_are_days_of_the_workbooks_calendar(sy
     [(_, [(_, [cell])])] = of_xlsx(data)
     assert cell == dt.datetime.fromisoformat(day)
     # Without the format it is a number, and no date is made of it.
-    with pytest.raises(CellError, match="no date"):
+    with pytest.raises(CellError, match="not a date"):
         cells.date(serial, NONE)
 
 
@@ -236,7 +236,7 @@ def test_a_sheet_that_lies_about_its_size_is_read_as_it_is() -> None:
 
 @pytest.mark.parametrize("data", [b"", b"PK\x03\x04", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + b"\0" * 600, b"a,b\n"])
 def test_what_is_no_workbook_is_refused(data: bytes) -> None:
-    with pytest.raises(SheetError, match="no XLSX"):
+    with pytest.raises(SheetError, match="not an XLSX"):
         of_xlsx(data)
 
 
@@ -245,7 +245,7 @@ def test_a_workbook_packed_as_none_is_refused() -> None:
     data = bytearray(book(("One", [["a"]])))
     at = data.find(b"PK\x01\x02")
     data[at + 10 : at + 12] = b"\x09\x00"
-    with pytest.raises(SheetError, match="packed in a way"):
+    with pytest.raises(SheetError, match="uses a compression"):
         of_xlsx(bytes(data))
 
 
@@ -273,9 +273,9 @@ def test_quantities_are_read_with_their_units(dimension: str, written: str, size
 
 @pytest.mark.parametrize(
     ("written", "says"),
-    [("2", "unit is missing"), (2, "unit is missing"), ("2 psi", "no unit of length"), ("two in", "no number"), ("0,75 in", "comma"), ("1/0 in", "zero"),
-     (dt.datetime(2025, 3, 4), "3/4"), (True, "no number"), ("1/" + "9" * 400 + " in", ""),
-     ("9" * 400 + " in", "of this world"), ("9" * 400 + "/2 in", "of this world"), (10**400, "of this world"), (math.inf, "of this world")],
+    [("2", "unit is missing"), (2, "unit is missing"), ("2 psi", "not a unit of length"), ("two in", "not a number"), ("0,75 in", "comma"), ("1/0 in", "zero"),
+     (dt.datetime(2025, 3, 4), "3/4"), (True, "not a number"), ("1/" + "9" * 400 + " in", ""),
+     ("9" * 400 + " in", "too large"), ("9" * 400 + "/2 in", "too large"), (10**400, "too large"), (math.inf, "too large")],
 )  # fmt: skip
 def test_a_quantity_without_a_unit_or_a_number_is_refused(written: Any, says: str) -> None:
     if says:
@@ -302,7 +302,7 @@ def test_dates_are_read_where_they_can_mean_one_day(written: str, how: Reading, 
 @pytest.mark.parametrize(
     ("written", "how", "says"),
     [("03/04/2025", NONE, "dates=mdy"), ("Mar 2011", NONE, "day of the month is missing"), ("3/4/25", MDY, "year"), ("2025-02-29", NONE, "no such day"), ("13/13/2025", MDY, "no such day"), ("31/02/2025", NONE, "no such day or time: `31/02/2025`"), ("31/02/2025", MDY, "no such day"), ("30/02/2025", NONE, "no such day"),
-     ("45750", NONE, "no date"), (45750, NONE, "no date"), ("yesterday", NONE, "no date"), ("3 Xyz 2025", NONE, "no month"), ("0000-01-01", NONE, "no such day")],
+     ("45750", NONE, "not a date"), (45750, NONE, "not a date"), ("yesterday", NONE, "not a date"), ("3 Xyz 2025", NONE, "not a month"), ("0000-01-01", NONE, "no such day")],
 )  # fmt: skip
 def test_dates_that_can_mean_two_days_or_none_are_refused(written: Any, how: Reading, says: str) -> None:
     with pytest.raises(CellError, match=says):

@@ -15,6 +15,7 @@ import service
 from rules.field_test.actions import preparations
 from rules.texts import texts
 from service.http.problem_details import body_of
+from service.imports.texts import IMPORT_TEXTS
 from service.problems import FAULT_KINDS, KINDS, Fault, fault, problem_of, render
 from tests.support.world import Place, World
 
@@ -75,6 +76,23 @@ def test_every_code_is_raised_somewhere_and_every_raised_code_has_a_text() -> No
             ):
                 assert node.args[0].value in FAULT_KINDS, path
     assert set(FAULT_KINDS) - raised == set()
+
+
+def test_every_problem_of_an_import_is_listed_raised_and_no_fault(codes: dict[str, Any]) -> None:
+    written: set[str] = set()
+    for path in (SERVICE / "imports").glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Constant) and isinstance(node.value, str):
+                written.add(node.value)
+            if (
+                isinstance(node, ast.Call)
+                and getattr(node.func, "id", "") in ("say", "CellError", "SheetError", "ArchiveError")
+                and isinstance(node.args[0], ast.Constant)
+            ):
+                assert node.args[0].value in IMPORT_TEXTS, path
+    assert listed(codes, "imports") == set(IMPORT_TEXTS)
+    assert {code for code in IMPORT_TEXTS if code.removesuffix("_of_sheet") not in written} == set()
+    assert not set(IMPORT_TEXTS) & set(FAULT_KINDS)
 
 
 def test_a_fault_says_what_it_is_with_what_values_and_where(world: World, place: Place) -> None:
