@@ -485,7 +485,7 @@ def test_a_word_of_another_authority_means_nothing_until_the_caller_says_what(
     assert result["written"] is False
     found = {one["column"]: one["detail"] for one in result["problems"]}
     assert set(found) == {"G", "H"}
-    assert f"no hazard class of rulebook `{rulebook}`, which has {words_}." in found["G"]
+    assert f"not a hazard class of rulebook `{rulebook}`, which has {words_}." in found["G"]
     assert f'hazards={{"{written}": "health"}}' in found["G"]
     stated = run(place, ONE.format(written), dry_run=False, hazards={written: "non-health"})
     assert stated["problems"] == []
