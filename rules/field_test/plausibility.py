@@ -21,6 +21,7 @@ from rules.field_test.plausible import read_instead
 from rules.field_test.result import PhaseResult
 from rules.load import catalogue
 from rules.quantities import LengthUnit, PressureValue
+from rules.rulebook import HazardWord
 
 # Offsets are less than a day each way, so the same moment has dates that are at most this many days apart.
 _ZONES_APART: Final = 2
@@ -90,18 +91,21 @@ def flags_of_line_pressure(line_pressure: PressureValue | UnsetType, plan: Plan)
 
 def flags_of_suitability(place: Circumstances) -> list[Flag]:
     """The flags on the rulebook's word for the hazard, and on a kind that its tables do not approve for this hazard and use."""
-    flags: list[Flag] = []
-    if place.word is not None:
-        word = place.word
-        if word.acts_as is None:
-            code, stated = "hazard_class_unclear", {"hazard_class": word.word}
-        else:
-            code, stated = "hazard_class_acts_as", {"hazard_class": word.word, "acts_as": word.acts_as}
-        words = {"clause": word.clause, "rule_says": word.says}
-        flags.append(flag_of(code, "/assembly/hazard_class", stated, in_words=words))
+    flags = flags_of_class(place.word)
     if place.suitable is not False:
         return flags
     return [*flags, flag("kind_not_for_hazard", "/assembly/hazard", in_words={"because": place.suitability.because})]
+
+
+def flags_of_class(word: HazardWord | None) -> list[Flag]:
+    """The note on the rulebook's word for the hazard, where it is stated by one: as what it acts."""
+    if word is None:
+        return []
+    if word.acts_as is None:
+        code, stated = "hazard_class_unclear", {"hazard_class": word.word}
+    else:
+        code, stated = "hazard_class_acts_as", {"hazard_class": word.word, "acts_as": word.acts_as}
+    return [flag_of(code, "/assembly/hazard_class", stated, in_words={"clause": word.clause, "rule_says": word.says})]
 
 
 def certificate_covers(kinds: Sequence[str], kind: str) -> bool:

@@ -9,7 +9,7 @@ from msgspec import UNSET, Meta, Struct, UnsetType
 
 from rules.catalogue import Hazard, InspectedKind, Purpose
 from rules.field_test.answer import Acceptance, Action, Flag, JudgedBy, Outcome, SuitabilityReason
-from rules.field_test.document import CertifiedTester, Declared, Moment
+from rules.field_test.document import CertifiedTester, Declared, Moment, Word
 from rules.quantities import LengthUnit
 from rules.rulebook import ActsAs, MechanicalProtection, Protection
 from rules.selection.installation import Installation, PlacementFinding
@@ -27,8 +27,10 @@ class InspectedAssembly(Struct, frozen=True, kw_only=True, forbid_unknown_fields
 
     kind: InspectedKind
     """The kind."""
-    hazard: Hazard | Literal["unknown"]
-    """The degree of hazard it protects against."""
+    hazard: Hazard | Literal["unknown"] | UnsetType = UNSET
+    """The degree of hazard it protects against; required unless `hazard_class` is stated."""
+    hazard_class: Word | UnsetType = UNSET
+    """The hazard in the rulebook's own word, one of its `hazard_words`, such as `class I` or `fluid category 4`."""
     purpose: Purpose | UnsetType = UNSET
     """What it isolates."""
     backpressure_possible: bool | UnsetType = UNSET

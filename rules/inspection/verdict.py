@@ -10,34 +10,46 @@ from msgspec import UNSET
 from rules.field_test.actions import completion, deadline
 from rules.field_test.answer import Acceptance, Action, Flag, JudgedBy, Outcome, SuitabilityReason
 from rules.field_test.flags import severities
+from rules.field_test.plausibility import flags_of_class
 from rules.field_test.verdict import CAUTION
+from rules.hazard_classes import found_hazard
 from rules.inspection.document import Inspection, InspectionVerdict
 from rules.inspection.findings import Found, find
 from rules.inspection.texts import sentence
 from rules.load import catalogue, rulebook
-from rules.rulebook import Rulebook
-from rules.selection.suitability import Suitability, suitability
+from rules.local_rulebook import LocalVersion
+from rules.rulebook import Limit, Rulebook
+from rules.selection.suitability import Suitability, suitability_of
 from rules.sources import Provenance
 from rules.standing.place import worst_protection
 
 
-def inspect(inspection: Inspection, *, received_at: dt.datetime, corrected: Outcome | None = None) -> InspectionVerdict:
+def inspect(
+    inspection: Inspection,
+    *,
+    received_at: dt.datetime,
+    corrected: Outcome | None = None,
+    local: LocalVersion | None = None,
+) -> InspectionVerdict:
     """Judge an inspection; `received_at` is when its report was received, `corrected` how the report came out that it corrects.
 
-    UnknownRulebookError and NotInForceError where there is no rulebook for the day.
+    `local` is the local rulebook that lies over the inspection's. UnknownRulebookError and NotInForceError where there is no rulebook for
+    the day; DocumentError for a word for its hazard that the rulebook does not have.
     """
     day, assembly = inspection.performed_at.date(), inspection.assembly
-    book = rulebook(inspection.rulebook, day)
+    book = rulebook(inspection.rulebook if local is None else local, day)
+    hazard = found_hazard(book, assembly.hazard, assembly.hazard_class, "/assembly")
     found = find(inspection, day)
-    place = suitability(
+    place = suitability_of(
         inspection.rulebook,
         day,
         assembly.kind,
-        UNSET if assembly.hazard == "unknown" else assembly.hazard,
+        hazard,
         assembly.purpose,
         backpressure_possible=assembly.backpressure_possible,
     )
     flags = [
+        *flags_of_class(hazard.word),
         *_flags_of_moment(book, inspection, received_at),
         *_flags_of_inspector(book, inspection, day),
         *_flags_of_findings(inspection, found, place, corrected),
@@ -54,13 +66,18 @@ def inspect(inspection: Inspection, *, received_at: dt.datetime, corrected: Outc
             because=place.because, source=place.source, missing=place.missing, serves=() if place.suitable else place.serves
         ),
         acceptance=acceptance,
-        rulebook=JudgedBy(id=book.id, in_force_from=book.in_force_from, digest=book.digest),
+        rulebook=JudgedBy(
+            id=book.id,
+            in_force_from=book.in_force_from,
+            digest=book.digest,
+            local_version=UNSET if book.local is UNSET else book.local.version,
+        ),
         placement_digest=found.digest,
         units=inspection.units,
         findings=[finding for _, finding in found.judged],
         flags=flags,
-        actions=_actions(book, inspection, found, place, acceptance),
-        summary=_summary(inspection, found, place, acceptance),
+        actions=_actions(book, hazard.hazard, found, place, acceptance),
+        summary=_summary(inspection, hazard.hazard, found, place, acceptance),
         caution=CAUTION,
     )
 
@@ -125,9 +142,9 @@ def _flags_of_findings(inspection: Inspection, found: Found, place: Suitability,
     return flags
 
 
-def _actions(book: Rulebook, inspection: Inspection, found: Found, place: Suitability, acceptance: Acceptance) -> list[Action]:
+def _actions(book: Rulebook, hazard: str, found: Found, place: Suitability, acceptance: Acceptance) -> list[Action]:
     """What to do, the most urgent first."""
-    hazard, actions = inspection.assembly.hazard, list[Action]()
+    actions: list[Action] = []
     if found.acts_as is not None:
         by = deadline(book, hazard, found.acts_as)
         source = book.cite(by)
@@ -137,19 +154,21 @@ def _actions(book: Rulebook, inspection: Inspection, found: Found, place: Suitab
             actions.append(Action(code="isolate_at_once", within_days=0, because=because, source=isolate))
         if acceptance == "refused":
             because = sentence("action", "again", deadline=by.says)
-            actions.append(Action(code="retest", within_days=by.days, because=because, source=source))
+            actions.append(Action(code="retest", within_days=by.days, because=because, source=source, counts_from=by.counts_from))
         else:
             remedies = " ".join(dict.fromkeys(rule.remedy for rule, one in found.decisive if one.outcome == "not_met"))
             because = sentence("action", "put_right", remedies=remedies, deadline=by.says)
-            actions.append(Action(code="repair_and_retest", within_days=by.days, because=because, source=source))
+            repair = Action(
+                code="repair_and_retest", within_days=by.days, because=because, source=source, counts_from=by.counts_from
+            )
+            actions.append(repair)
     elif acceptance == "refused":
         actions.append(Action(code="retest", because=sentence("action", "again_unjudged")))
     elif found.outcome == "incomplete" and found.judged:
         limit = completion(book, hazard)
         measures = " ".join(dict.fromkeys(rule.measure for rule, one in found.decisive if one.outcome == "not_determined"))
         because = sentence("action", "complete", measures=measures, deadline=limit.says)
-        days = int(limit.at_most or 0)
-        actions.append(Action(code="complete_the_test", within_days=days, because=because, source=book.cite(limit)))
+        actions.append(_by_limit(book, "complete_the_test", limit, because))
     if place.suitable is False:
         kinds = " or ".join(catalogue()[kind].name for kind in place.serves)
         because = sentence("action", "replace", because=place.because, kinds=kinds)
@@ -159,11 +178,22 @@ def _actions(book: Rulebook, inspection: Inspection, found: Found, place: Suitab
     if acceptance == "held":
         actions.append(Action(code="review_report", because=sentence("action", "review")))
     due = book.limit("report.due")
-    actions.append(Action(code="file_report", within_days=int(due.at_most or 0), because=due.says, source=book.cite(due)))
+    actions.append(_by_limit(book, "file_report", due, due.says))
     return actions
 
 
-def _summary(inspection: Inspection, found: Found, place: Suitability, acceptance: Acceptance) -> str:
+def _by_limit(book: Rulebook, code: str, limit: Limit, because: str) -> Action:
+    return Action(
+        code=code,
+        within_days=int(limit.at_most or 0),
+        because=because,
+        source=book.cite(limit),
+        counts_from="test",
+        business_days=limit.unit == "business_days",
+    )
+
+
+def _summary(inspection: Inspection, hazard: str, found: Found, place: Suitability, acceptance: Acceptance) -> str:
     """A sentence on what was found, and what nobody who reads it alone may miss."""
     name = catalogue()[inspection.assembly.kind].name
     if not found.judged:
@@ -177,7 +207,7 @@ def _summary(inspection: Inspection, found: Found, place: Suitability, acceptanc
         parts = [sentence("summary", found.outcome, kind=name, count=count, of=of, left=found.protection)]
     if place.suitable is False:
         parts.append(sentence("summary", "not_suitable"))
-    elif inspection.assembly.hazard == "unknown":
+    elif hazard == "unknown":
         parts.append(sentence("summary", "not_assessed"))
     elif place.missing:
         parts.append(sentence("summary", "suitability_unknown", because=place.because))

@@ -11,6 +11,7 @@ import msgspec
 from msgspec import UNSET, Struct, UnsetType
 
 import rules
+from rules.inspection import InspectedAssembly
 from service.receipts.store import SheetFacts
 from service.receipts.token import AnyContent, InspectionReceiptContent, ReceiptContent
 from service.registry.schemas import Size
@@ -193,7 +194,7 @@ def _part(component: str | UnsetType, line: str) -> str:
     return f"{part}, {line} line" if line else part
 
 
-def _hazard(assembly: rules.TestedAssembly) -> str:
+def _hazard(assembly: rules.TestedAssembly | InspectedAssembly) -> str:
     """The hazard as stated: the rulebook's own word where one was, otherwise its degree."""
     degree = "" if assembly.hazard is UNSET else _words(assembly.hazard)
     return degree if assembly.hazard_class is UNSET else f"{assembly.hazard_class}{f' ({degree})' if degree else ''}"
@@ -242,7 +243,7 @@ def _facts_of_inspection(content: InspectionReceiptContent, known: SheetFacts | 
     report, offset = content.report, content.report.performed_at.tzinfo
     return [
         *_where(content, known, kind),
-        ("Hazard", _words(content.assembly.hazard)),
+        ("Hazard", _hazard(content.assembly)),
         ("Inspected", _moment(report.performed_at)),
         ("Received", _moment(report.received_at.astimezone(offset))),
         ("Reason", _words(report.reason)),

@@ -202,7 +202,8 @@ def _faults_of(number: int, row: Raw, versions: Mapping[int, rules.LocalVersion]
         facts: KeptFacts | KeptInspection
         if report.gauge_id is None:
             facts = msgspec.json.decode(report.content, type=KeptInspection)
-            verdict = inspections.judge_again(report.judged, report.previous, report.received_at)
+            local = version_of(report.verdict, versions)
+            verdict = inspections.judge_again(report.judged, report.previous, report.received_at, local)
         else:
             facts = msgspec.json.decode(report.content, type=KeptFacts)
             test = msgspec.json.decode(report.judged, type=rules.Test)

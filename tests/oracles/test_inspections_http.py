@@ -256,6 +256,31 @@ def test_a_report_dated_ahead_and_one_that_declares_otherwise(world: World) -> N
     assert inspect(world, GAP, declared="pass")["flags"] == []
 
 
+# Ohio Adm. Code 3745-95-05 (published): severe: air gap. Whether a pollutional hazard is one to health was not read.
+@pytest.mark.parametrize(
+    ("word", "kind", "suitable", "codes"),
+    [
+        ("severe", "air_gap", True, {"hazard_class_acts_as"}),
+        ("severe", "avb", False, {"hazard_class_acts_as", "kind_not_for_hazard"}),
+        ("pollution", "air_gap", True, {"hazard_class_unclear"}),
+    ],
+)
+def test_a_hazard_in_the_authoritys_own_word(world: World, word: str, kind: str, suitable: bool, codes: set[str]) -> None:  # noqa: FBT001
+    stated = inspect(
+        world, GAP if kind == "air_gap" else AVB, kind, rulebook="us-oh", assembly={"kind": kind, "hazard_class": word}
+    )
+    assert stated["suitable"] is suitable
+    assert codes <= {flag["code"] for flag in stated["flags"]}
+    assert ("assess_hazard" in {action["code"] for action in stated["actions"]}) is (word == "pollution")
+
+
+def test_a_hazard_that_is_not_stated_or_not_the_rulebooks_is_refused(world: World) -> None:
+    document = {"rulebook": "us-wa", "performed_at": "2026-05-14T09:20:00-07:00", "units": {"length": "in"}, "installation": GAP}
+    for assembly, pointer in (({}, "/assembly/hazard"), ({"hazard_class": "moderate"}, "/assembly/hazard_class")):
+        answer = world.client.post("/v1/rules/inspection", json=document | {"assembly": {"kind": "air_gap", **assembly}})
+        assert (answer.status_code, [error["pointer"] for error in answer.json()["errors"]]) == (422, [pointer]), answer.text
+
+
 @pytest.mark.parametrize(("rulebook", "kind"), [("au-nsw", "air_gap"), ("eu-en1717", "air_gap"), ("gb", "avb")])
 def test_where_a_rulebook_has_no_rules_for_the_kind_nothing_is_judged(world: World, rulebook: str, kind: str) -> None:
     verdict = inspect(world, GAP, kind, rulebook=rulebook)

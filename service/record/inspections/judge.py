@@ -27,7 +27,7 @@ def judge(utility: UtilityOnRecord, submission: Submission, known: FactsRow, cor
     facts: InspectionFacts = submission.facts
     document = as_judged(utility, facts, known)
     previous = None if corrected is None else _encode(rules.PreviousReadings(readings=[], corrected=corrected))
-    verdict = inspection.inspect(document, received_at=submission.received_at, corrected=corrected)
+    verdict = inspection.inspect(document, received_at=submission.received_at, corrected=corrected, local=utility.applied)
     content, judged, given = _encode(facts), _encode(document), _encode(verdict)
     who: Principal = submission.principal
     row = ReportRow(
@@ -69,11 +69,14 @@ def judge(utility: UtilityOnRecord, submission: Submission, known: FactsRow, cor
     )
 
 
-def judge_again(judged: bytes | str, previous: bytes | str | None, received_at: dt.datetime) -> bytes:
-    """The verdict that today's rules give on what a recorded inspection was judged on."""
+def judge_again(
+    judged: bytes | str, previous: bytes | str | None, received_at: dt.datetime, local: rules.LocalVersion | None
+) -> bytes:
+    """The verdict that today's rules give on what a recorded inspection was judged on, under that version of the local rulebook."""
     document = msgspec.json.decode(judged, type=inspection.Inspection)
     before = None if previous is None else msgspec.json.decode(previous, type=rules.PreviousReadings).corrected
-    return _encode(inspection.inspect(document, received_at=received_at, corrected=None if before is UNSET else before))
+    corrected = None if before is UNSET else before
+    return _encode(inspection.inspect(document, received_at=received_at, corrected=corrected, local=local))
 
 
 def as_judged(utility: UtilityOnRecord, facts: KeptInspection, known: FactsRow) -> inspection.Inspection:
@@ -90,18 +93,22 @@ def as_judged(utility: UtilityOnRecord, facts: KeptInspection, known: FactsRow) 
     if faults:
         raise problem_of(faults)
     performed_at = moment_there(utility, facts.performed_at)
+    on = performed_at.date()
+    # A word of a rulebook that the utility had before is left out: the degree registered with it is what is left.
+    fits = known.hazard_class is not None and rules.fits_hazard(utility.rulebook, on, known.hazard, known.hazard_class)
     return inspection.Inspection(
         rulebook=utility.rulebook,
         performed_at=performed_at,
         assembly=inspection.InspectedAssembly(
             kind=known.kind,  # type: ignore[arg-type]
             hazard=known.hazard,
+            hazard_class=known.hazard_class if known.hazard_class is not None and fits else UNSET,
             purpose=known.purpose or UNSET,
             backpressure_possible=UNSET if known.backpressure_possible is None else known.backpressure_possible,
         ),
         units=facts.units,
         installation=facts.installation,
-        inspector=_inspector(facts, known, performed_at.date()),
+        inspector=_inspector(facts, known, on),
         declared=facts.declared,
     )
 

@@ -53,9 +53,9 @@ def judge_again(row: JudgedRow, versions: Mapping[int, rules.LocalVersion]) -> b
     It is judged under the version of the local rulebook that its verdict names, whatever the utility has stated since.
     """
     try:
-        if row.inspection:
-            return inspections.judge_again(row.judged, row.previous, row.received_at)
         local = version_of(row.verdict, versions)
+        if row.inspection:
+            return inspections.judge_again(row.judged, row.previous, row.received_at, local)
         test = msgspec.json.decode(row.judged, type=rules.Test)
         previous = None if row.previous is None else msgspec.json.decode(row.previous, type=rules.PreviousReadings)
         return msgspec.json.encode(rules.judge(test, received_at=row.received_at, previous=previous, local=local))

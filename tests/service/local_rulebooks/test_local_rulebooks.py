@@ -115,7 +115,7 @@ def test_what_is_laxer_than_the_state_is_refused_with_its_value_and_clause(place
     assert set(faults) == {
         "/intervals/0/months", "/criteria/0/at_least", "/limits/0/at_most", "/premises/0/hazard", "/triggers/0/days",
     }  # fmt: skip
-    assert "every 12 months (WAC 246-290-490" in faults["/intervals/0/months"]
+    assert "12 months (WAC 246-290-490" in faults["/intervals/0/months"]
     assert "1 psi" in faults["/criteria/0/at_least"]
     assert place.get("/rulebook/versions").json()["items"] == []
 
@@ -196,6 +196,68 @@ def test_verdicts_judge_again_alike_after_the_local_rulebook_has_changed(place: 
     assert [one["outcome"] for one in (plain, strict, half)] == ["pass", "fail", "pass"]
     assert len({one["rulebook"]["digest"] for one in (plain, strict, half)}) == 3
     assert rejudged(place) == (3, [])
+
+
+def inspected(place: Place, assembly: str, **changes: Any) -> dict[str, Any]:
+    """An inspection of an air gap that something bridges."""
+    document = {
+        "assembly_id": assembly,
+        "tester_id": place.tester,
+        "inspected_by": "T-1",
+        "performed_at": (place.world.clock.now() - dt.timedelta(hours=1)).isoformat(),
+        "reason": "periodic",
+        "units": {"length": "in"},
+        "installation": {
+            "air_gap": {"vertical_distance": 4, "effective_diameter": 2, "near_walls": 0},
+            "unobstructed": False,
+            "subject_to_submergence": False,
+        },
+    }
+    path = f"{place.base}/inspections/{uuid4()}"
+    answer = place.world.client.put(path, json=document | changes, headers=bearer(place.keys["testing_company"]))
+    assert answer.status_code == 201, answer.text
+    return dict(answer.json())
+
+
+def by_code(verdict: dict[str, Any]) -> dict[str, dict[str, Any]]:
+    return {action["code"]: action for action in verdict["actions"]}
+
+
+def test_an_inspection_keeps_to_the_ordinance_as_a_test_does(place: Place) -> None:
+    gap = place.new_assembly("air_gap", hazard="non_health")
+    plain = inspected(place, gap)
+    due = entry(name="report.due", at_most=3, unit="business_days")
+    complete = entry(name="complete_the_test.non_health", at_most=6, unit="days")
+    repair = entry(key="city", hazards=["non_health"], acts_as=["lost"], days=4, counts_from="notice")
+    stated(place, 1, limits=[due, complete], deadlines=[repair])
+    strict = inspected(place, gap)
+    stated(place, 2, **WITHDRAWN)
+    unmeasured = {"air_gap": {"vertical_distance": 4}, "unobstructed": True, "subject_to_submergence": False}
+    again = inspected(place, gap, installation=unmeasured)
+    # Washington's own days are common practice: 10 after protection is lost, 30 for the report and for what is incomplete.
+    days = [
+        (action["within_days"], action["counts_from"], action["source"]["provenance"])
+        for verdict in (plain["verdict"], strict["verdict"])
+        for action in (by_code(verdict)["repair_and_retest"], by_code(verdict)["file_report"])
+    ]
+    assert days == [
+        (10, "test", "common_practice"), (30, "test", "common_practice"), (4, "notice", "stated_by_utility"), (3, "test", "stated_by_utility"),
+    ]  # fmt: skip
+    assert by_code(strict["verdict"])["file_report"]["business_days"] is True
+    assert by_code(again["verdict"])["complete_the_test"]["within_days"] == 30
+    assert [one["verdict"]["rulebook"].get("local_version") for one in (plain, strict, again)] == [None, 1, None]
+    assert len({one["verdict"]["rulebook"]["digest"] for one in (plain, strict)}) == 2
+    assert rejudged(place) == (3, [])
+
+
+def test_an_inspection_knows_the_hazard_by_the_rulebooks_own_word(place: Place) -> None:
+    # WAC 246-290-490 (4)(a), published: high.
+    word = place.made("assemblies", premises_id=place.premises, kind="air_gap", hazard_class="high", purpose="point_of_use")
+    stated(place, 1, limits=[entry(name="report.due", at_most=5, unit="days")])
+    verdict = inspected(place, word["id"])["verdict"]
+    assert [flag["code"] for flag in verdict["flags"]] == ["hazard_class_acts_as"]
+    assert by_code(verdict)["isolate_at_once"]["within_days"] == 0
+    assert rejudged(place) == (1, [])
 
 
 def test_a_preview_equals_what_then_happens_and_writes_nothing(place: Place) -> None:
