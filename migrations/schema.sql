@@ -214,7 +214,7 @@ CREATE TABLE record.report (
     -- Whether the outcome is the one declared on paper. JSON writes a quote within a text otherwise, so this finds the member only.
     declared boolean GENERATED ALWAYS AS (verdict LIKE '%"basis":"declared"%') STORED,
     PRIMARY KEY (utility_id, id),
-    -- A test names its tester and gauge. An inspection has no gauge, which tells it from a test, and may name no registered tester.
+    -- A test names its tester and gauge. An inspection has no gauge, which distinguishes it from a test, and may name no registered tester.
     CONSTRAINT report_tested_with_gauge CHECK (gauge_id IS NULL OR tester_id IS NOT NULL),
     UNIQUE (utility_id, log_index),
     UNIQUE (utility_id, supersedes),

@@ -1,6 +1,6 @@
-"""Which reports have the result that was declared on paper, told in the database.
+"""Which reports have the result that was declared on paper, as a column.
 
-The running service writes no such reports and reads on as before. The table is written anew, and writers wait meanwhile.
+The running service writes no such reports and reads on as before. The table is rewritten, and writers wait meanwhile.
 """
 
 from pathlib import Path

@@ -1,5 +1,5 @@
 -- Whether a report's outcome is the one declared on paper, which was not judged here. JSON writes a quote within a text otherwise, so this finds
--- the member only. Adding it writes the table anew.
+-- the member only. Adding it rewrites the table.
 ALTER TABLE record.report ADD COLUMN declared boolean GENERATED ALWAYS AS (verdict LIKE '%"basis":"declared"%') STORED;
 
 DROP INDEX record.report_by_assembly;

@@ -198,7 +198,7 @@ class Pool:
                         self._end_idle()
         except _AWAY as error:
             if timed_out:
-                # The database stopped the statement as it was told to: it is there, and only slow.
+                # The database stopped the statement as it was set to: it is there, and only slow.
                 raise problem("database_slow", wait=2) from error
             raise problem("database_unreachable", wait=2) from error
 

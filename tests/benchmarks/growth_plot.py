@@ -27,7 +27,7 @@ def publish(folder: Path, sizes: Sequence[int], grown: Mapping[str, Mapping[int,
     (folder / "growth.md").write_text(
         "# How cost grows with the record\n\nWritten by `sh deploy/measure scale --full --plot deploy`, from one run on a two-core machine that also "
         "did the asking. Each size is a database of\nits own, in one Postgres with its settings as they come; one connection asks each call of each "
-        f"size by turns. Trust the ratios, which are to {sizes[0]:,}\nassemblies; the milliseconds are that machine's. A page has 100 lines; the smallest "
+        f"size in turn. Trust the ratios, which are to {sizes[0]:,}\nassemblies; the milliseconds are that machine's. A page has 100 lines; the smallest "
         "record has fewer testers, gauges, exceptions, and assemblies\nuntested or out of service, so that a full page of them is compared with a short one.\n\n"
         f"![{escape(alternative(sizes, grown))}](growth.svg)\n\n{figures}\n",
         encoding="utf-8",

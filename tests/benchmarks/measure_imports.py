@@ -110,12 +110,12 @@ def _import(stage: Stage, server: Server, code: str, body: bytes) -> Imported:
     run: dict[str, Any] | None = None
     with opener.open(request, timeout=3600) as answer:
         for line in answer:
-            told = json.loads(line)
+            event = json.loads(line)
             now = time.perf_counter()
-            phase = told.get("progress", {}).get("phase", phase)
+            phase = event.get("progress", {}).get("phase", phase)
             phases[phase] = phases.get(phase, 0.0) + now - last
             last, memory = now, max(memory, server.memory())
-            run = told.get("run", run)
+            run = event.get("run", run)
     if run is None or not run["written"] or run["problem_count"]:
         raise RuntimeError(f"The import did not write all: {run and run['groups']}")
     return Imported(phases, memory)

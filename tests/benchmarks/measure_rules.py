@@ -55,7 +55,7 @@ def _bulk() -> list[tuple[float, float]]:
         different.update(map(hash, some))
         for start in range(0, len(some), AT_ONCE):
             piece = some[start : start + AT_ONCE]
-            # By turns first, so that neither is always the one that finds the documents at hand.
+            # In turn first, so that neither is always the one that finds the documents at hand.
             works = [_decode, _judge] if len(took) % 2 else [_judge, _decode]
             spent = {work: seconds(partial(work, piece)) for work in works}
             took.append((spent[_decode], spent[_judge]))

@@ -444,7 +444,7 @@ def test_what_stands_beside_the_rulebooks_says_where_it_is_from_too() -> None:
 
 # A change to a limit, an interval, a clause or a mark changes the digest: look at the change, name it in the CHANGELOG, then pin it again.
 DIGESTS = {
-    "au-nsw": "sha256:bc7cf87a0b2292c0f4135b76509d7cde910fd2d6641e68bac61eef35d2d76678",
+    "au-nsw": "sha256:05df561a1fb9060d40bc1cfae9620726242f79adbd405d84ad50fa487f789542",
     "au-qld": "sha256:096371da7b81c77139a5b3d98b506024196a26d5e795e6ad2035f4824ba050c8",
     "au-vic": "sha256:dd653fa1e7625cc02f87f7d35b51a2de3dcb56a485b711e112e8bb016d43c86a",
     "au-wa": "sha256:2f65c08c5326696715786152aa18486766ae2e256e2653f1ae652e3f7d8dcbde",
@@ -464,7 +464,7 @@ DIGESTS = {
     "us-fl": "sha256:b594f69049d4e178595741896698f8ee43a1e7f262c03b689838e8cce9127132",
     "us-hi": "sha256:2c88fed8df34a5263043257d1d194caeb60ceafb26babe289f3c51b47c3bdc6e",
     "us-il": "sha256:81b3631b2deb8b8d6b7947e147b83b3bc77b37261d0c838e94cf9416274f1c7e",
-    "us-in": "sha256:8f95e66e1fb3f05001a2d703756b7189157a55d0191b3c269f0dbca0e917017c",
+    "us-in": "sha256:e1016a42d69d22fe9c8c13a05d227d1c40ff6129da2dfd893c0fc9d97ac96329",
     "us-ma": "sha256:82ed6d68441b92e2f4265a3d4a9f1df608cc34900974254e69dc4cd1cbc7aeb7",
     "us-mi": "sha256:80120cf52e1f8738527887c3ec672d4a13436a1912a9e7d54c6f9bc9e1f5f16c",
     "us-mn": "sha256:352f1c295ac7d1fce85f27c038b9a35ab96485e8d6fe43e269e7b0166f262922",
@@ -474,12 +474,12 @@ DIGESTS = {
     "us-nv": "sha256:30fbf060695ba9c13646b8ba588c490826aa5ceabf126369af5f817dc4d77a5d",
     "us-ny": "sha256:72ea684d1e99127e15398b9c2cc9a504413d70cbdd3fa56f0b9d22c473a95556",
     "us-oh": "sha256:ab43f3cd947e37b569deda97eead52c83519773769a24a000e3d31d8936d14c5",
-    "us-or": "sha256:404aeb2cd8e140d66faef1d4f8e357fd93dbdec7c6aff3e642792622b301b92f",
+    "us-or": "sha256:79242c8aac5b5fb14a3685d74ebc13e0f52cd2f14edee89722f8b334bf89bb90",
     "us-tn": "sha256:de0654cc205a93fb4acfa6ad329d657617e41085286c2ab84447ee6ee4ee5f68",
     "us-tx": "sha256:cacd59acf41984da19719173b28379a40864d470b928d09ad91607be7478a0aa",
     "us-ut": "sha256:0c78acdd6ac98002e15e1dae82bfb3272236a21162b6599414a17c76568c3521",
     "us-va": "sha256:e13a660477aa7490b7f86e087ad8b783c7412671a58d17d0d9c1ee657808e2b0",
-    "us-wa": "sha256:e71fe66d596f872351a7203570c1b26560a86acec24ba5704638e73daf08746a",
+    "us-wa": "sha256:0d0b332e0a076db7a3a569dcaccb4ad93a216c38305001cbff9e12430253d2f3",
 }
 
 

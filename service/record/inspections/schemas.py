@@ -19,7 +19,7 @@ class KeptInspection(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     """What a recorded inspection says."""
 
     gauge_id: ClassVar[None] = None
-    """No gauge: that tells an inspection from a test in the record."""
+    """No gauge: that distinguishes an inspection from a test in the record."""
 
     assembly_id: UUID
     inspected_by: ShortText

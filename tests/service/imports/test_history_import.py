@@ -30,29 +30,29 @@ def serials(place: Place) -> dict[str, str]:
 
 def test_the_dry_run_says_what_would_become_of_the_tests_and_writes_nothing(place: Place, world: World) -> None:
     before = world.database.count("change")
-    told = run(place, SHEET, **OPTIONS)
-    assert (told["written"], told["problems"], world.database.count("change")) == (False, [], before)
-    assert (told["acceptance"], told["outcomes"]) == ({"accepted": 5, "held": 1}, {"pass": 5, "fail": 1})
-    assert told["basis"] == {"judged": 3, "declared": 3}
-    assert [one for one in told["flags"] if one["severity"] != "note"] == [
+    result = run(place, SHEET, **OPTIONS)
+    assert (result["written"], result["problems"], world.database.count("change")) == (False, [], before)
+    assert (result["acceptance"], result["outcomes"]) == ({"accepted": 5, "held": 1}, {"pass": 5, "fail": 1})
+    assert result["basis"] == {"judged": 3, "declared": 3}
+    assert [one for one in result["flags"] if one["severity"] != "note"] == [
         {"code": "declared_outcome_differs", "severity": "hold", "reports": 1}
     ]
-    assert {"code": "missing_reading", "severity": "note", "reports": 3} in told["flags"]
+    assert {"code": "missing_reading", "severity": "note", "reports": 3} in result["flags"]
 
 
 def test_without_history_the_run_stops_before_it_refuses_twenty_years(place: Place, world: World) -> None:
     dated = {"defaults": {"test.time": "12:00", "test.reason": "periodic"}, "pressure": "psi"}
     before = world.database.count("change")
-    told = run(place, SHEET, dry_run=False, **dated)
-    assert (told["written"], world.database.count("change")) == (False, before)
-    assert told["acceptance"].get("held", 0) + told["acceptance"].get("refused", 0) > 1
-    assert "`held_or_refused_at_most`" in told["problems"][-1]["detail"]
-    assert told["flags"][0]["severity"] == "refuse"
+    result = run(place, SHEET, dry_run=False, **dated)
+    assert (result["written"], world.database.count("change")) == (False, before)
+    assert result["acceptance"].get("held", 0) + result["acceptance"].get("refused", 0) > 1
+    assert "`held_or_refused_at_most`" in result["problems"][-1]["detail"]
+    assert result["flags"][0]["severity"] == "refuse"
 
 
 def test_what_was_accepted_on_paper_stands_and_is_marked(place: Place) -> None:
-    told = run(place, SHEET, dry_run=False, **OPTIONS)
-    assert (told["written"], told["problems"]) == (True, [])
+    result = run(place, SHEET, dry_run=False, **OPTIONS)
+    assert (result["written"], result["problems"]) == (True, [])
     found = serials(place)
     standings = {serial: place.standing(one) for serial, one in found.items() if serial.startswith("A-")}
     shown = {serial: (one["status"], one["protection"], one["basis"]) for serial, one in standings.items()}
@@ -161,8 +161,8 @@ C-1,Café,1 Sluice Lane,Commercial,A-1,DC,Low,Containment,DN100,8/15/2022,T-1,G-
 
 def test_cells_are_read_as_people_write_them(place: Place) -> None:
     """427 kPa are 61.9 psi (1 psi is 6.894757 kPa, NIST SP 811, appendix B.8; from memory)."""
-    told = run(place, CELLS, dry_run=False, history=True)
-    assert (told["written"], told["problems"]) == (True, [])
+    result = run(place, CELLS, dry_run=False, history=True)
+    assert (result["written"], result["problems"]) == (True, [])
     found = serials(place)["A-1"]
     reports = [place.get(f"/reports/{one['id']}").json() for one in place.get(f"/assemblies/{found}/reports").json()["items"]]
     assert sorted(one["report"]["performed_at"][:10] for one in reports) == ["2011-03-01", "2022-08-15", "2024-01-05"]
@@ -174,9 +174,9 @@ def test_cells_are_read_as_people_write_them(place: Place) -> None:
 
 def test_what_is_still_unclear_is_asked_for_and_grouped(place: Place) -> None:
     rows = "".join(f"C-1,A-1,0{n}/0{n + 1}/2022,T-1,G-1,2.2#,1.8#,Pass\n" for n in range(1, 6))
-    told = run(place, f"Account No.,Serial No.,Test Date,Tester Cert #,Gauge S/N,Check 1,Check #2,Result\n{rows}", history=True)
-    assert told["problem_count"] >= 5
-    first = told["groups"][0]
+    result = run(place, f"Account No.,Serial No.,Test Date,Tester Cert #,Gauge S/N,Check 1,Check #2,Result\n{rows}", history=True)
+    assert result["problem_count"] >= 5
+    first = result["groups"][0]
     assert (first["problems"], first["heading"], first["first_row"]) == (5, "Test Date", 2)
     assert "Which part is the month is unclear" in first["detail"]
     lone = run(place, CELLS, pressure="psi", defaults={"test.time": "12:00", "test.reason": "periodic"})
@@ -190,8 +190,8 @@ C-2,Dairy,2 Sluice Lane,Industrial,A-2,RP,High,Point of use,no,yes
 
 
 def test_what_suitability_rests_on_is_imported_and_exported(place: Place) -> None:
-    told = run(place, REGISTER, dry_run=False)
-    assert (told["written"], told["problems"]) == (True, [])
+    result = run(place, REGISTER, dry_run=False)
+    assert (result["written"], result["problems"]) == (True, [])
     found = {one.get("serial_number"): one for one in place.get("/assemblies").json()["items"]}
     first, second = found["A-1"], found["A-2"]
     assert (first["hazard"], first.get("purpose"), first["backpressure_possible"], first["in_plant_air_gap"]) == (
