@@ -100,6 +100,11 @@ def test_the_readme() -> None:
     assert found((ROOT / "README.md").read_text(encoding="utf-8")) == []
 
 
+def test_the_changelog() -> None:
+    """What stands in backticks is a name, perhaps one that is gone."""
+    assert found(re.sub(r"`[^`]*`", "", (ROOT / "CHANGELOG.md").read_text(encoding="utf-8"))) == []
+
+
 @pytest.mark.parametrize(
     "path",
     # words.toml holds what people write on their own papers, which is read and never shown.
