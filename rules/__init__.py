@@ -41,6 +41,7 @@ from rules.field_test.document import (
     TestedAssembly,
     TestUnits,
 )
+from rules.field_test.gauge import calibrated_before as calibrated_before
 from rules.field_test.plausibility import certificate_covers
 from rules.field_test.verdict import CAUTION, judge
 from rules.hazard_classes import FoundHazard as FoundHazard

@@ -11,8 +11,12 @@ from rules.field_test.document import GaugeUsed
 from rules.field_test.flags import flag
 from rules.field_test.plan import Plan
 from rules.field_test.uncertainty import standard_uncertainty
+from rules.load import rulebook
+from rules.local_rulebook import RulebookKey
 from rules.quantities import LengthUnit, convert
 
+_MONTHS_DIFFER = 3
+"""By so many days the lengths of months differ."""
 Level = Literal["level", "high", "low"]
 """Where the gauge was held; with one end open to the atmosphere a gauge held low reads high, and one held high reads low."""
 
@@ -39,6 +43,18 @@ def gauged(plan: Plan, gauge: GaugeUsed | UnsetType, length: LengthUnit | UnsetT
         if abs(gauge.height_above_assembly) > convert(within.at_most or 0.0, within.unit, length):
             level = "high" if gauge.height_above_assembly > 0 else "low"
     return Gauged(uncertainty=uncertainty, accuracy=accuracy, level=level)
+
+
+def calibrated_before(key: RulebookKey, on: dt.date, day: dt.date) -> dt.date:
+    """The first day on which a gauge was calibrated whose calibration, by the rulebook in force on `on`, is still valid on `day`.
+
+    UnknownRulebookError or NotInForceError where there is no rulebook.
+    """
+    months = int(rulebook(key, on).limit("gauge.calibration").at_most or 0)
+    # Months end on different days: a little before and after the same day of that month.
+    about = add_months(day, -months).toordinal()
+    ordinals = range(max(about - _MONTHS_DIFFER, 1), min(about + _MONTHS_DIFFER, dt.date.max.toordinal()) + 1)
+    return next((found for found in map(dt.date.fromordinal, ordinals) if add_months(found, months) >= day), dt.date.max)
 
 
 def calibration_valid(plan: Plan, gauge: GaugeUsed | UnsetType) -> tuple[dt.date, dt.date]:

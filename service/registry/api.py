@@ -3,16 +3,20 @@
 Assemblies are listed in a module of their own (`assembly_lists`).
 """
 
+import datetime as dt
 from typing import Annotated, Any
 
 import msgspec
 from msgspec import UNSET, Meta, Struct
 from msgspec.structs import replace
 
+import rules
 from service.http.documents import decode, too_deep
 from service.http.endpoint import Answer, Call, Operation, operation
 from service.http.paging import AfterId, Limit, page, page_of
 from service.problems import ProblemError, problem
+from service.registry.calendar import today
+from service.registry.finding import Search, find
 from service.registry.register import change_thing, create_thing
 from service.registry.schemas import (
     Assembly,
@@ -22,9 +26,11 @@ from service.registry.schemas import (
     GaugeFacts,
     Premises,
     PremisesFacts,
+    ShortText,
     Tester,
     TesterFacts,
 )
+from service.registry.store import NAMES
 
 IF_MATCH = {"If-Match": r'^(W/)?"[!#-~\x80-\xff]*"$'}
 """One entity tag (RFC 9110, 8.8.3): any other than the record's own is answered 412, so the contract allows it."""
@@ -79,6 +85,49 @@ def merge(target: Any, patch: Any) -> Any:
     return result
 
 
+class PremisesQuery(AfterId, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Which premises: those for which everything given holds."""
+
+    reference: ShortText | None = None
+    """Only premises with this number of your own, to the letter."""
+    q: Search | None = None
+    """Only premises whose name, address or number has a word that begins with each of these; case, accents and punctuation do not count."""
+
+
+class TestersQuery(AfterId, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Which testers: those for which everything given holds."""
+
+    certificate: ShortText | None = None
+    """Only testers who hold, or held, the certificate of this number, to the letter."""
+    expires_before: dt.date | None = None
+    """Only testers whose last certificate ends before this day, the earliest first."""
+    q: Search | None = None
+    """Only testers whose name or certificates have a word that begins with each of these; case, accents and punctuation do not count."""
+
+
+class GaugesQuery(AfterId, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Which gauges: those for which everything given holds."""
+
+    serial_number: ShortText | None = None
+    """Only gauges of this serial number, to the letter."""
+    expires_before: dt.date | None = None
+    """Only gauges whose last calibration ends before this day by your rulebook, the earliest first."""
+    q: Search | None = None
+    """Only gauges whose serial number has a part that begins with each of these; case, accents and punctuation do not count."""
+
+
+QUERIES: dict[Any, Any] = {Premises: PremisesQuery, Tester: TestersQuery, Gauge: GaugesQuery}
+MARKS: dict[Any, tuple[str, ...]] = {Premises: ("reference",), Tester: ("certificate",), Gauge: ("serial_number",), Assembly: ()}
+
+
+async def _expires_before(call: Call, shape: Any, day: dt.date | None) -> dt.date | None:
+    """The day before which a tester's certificate ends, or a gauge was calibrated, for it to expire before `day`."""
+    if day is None or shape is not Gauge:
+        return day
+    utility = await call.services.registry.utility(call.utility)
+    return rules.calibrated_before(utility.book, today(utility, call.clock.now()), day)
+
+
 def _resource(
     plural: str, singular: str, shape: Any, facts: Any, *, lists: bool = True, fixed: tuple[str, ...] = ()
 ) -> list[Operation]:
@@ -102,9 +151,14 @@ def _resource(
     async def read(call: Call) -> Answer:
         return tagged(shown(call, await call.services.registry.get(shape, call.utility, call.id("id"))))
 
-    async def listed(call: Call, query: AfterId) -> Answer:
-        found = await call.services.registry.listed(shape, call.utility, after=query.after, limit=query.limit + 1)
-        return page(call, [shown(call, item) for item in found], query.limit, lambda thing: str(thing.id))
+    async def listed(call: Call, query: Any) -> Answer:
+        marks = {name: getattr(query, name) for name in MARKS[shape]}
+        found = await find(call.services.pool, call.utility, NAMES[shape], marks, query.q)
+        expires = await _expires_before(call, shape, getattr(query, "expires_before", None))
+        things = await call.services.registry.listed(
+            shape, call.utility, after=query.after, limit=query.limit + 1, found=found, expires_before=expires
+        )
+        return page(call, [shown(call, item) for item in things], query.limit, lambda thing: str(thing.id))
 
     async def change(call: Call, document: Any) -> Answer:  # noqa: ARG001 - the patch is merged from the body as sent
         version = call.matched_version()
@@ -124,6 +178,7 @@ def _resource(
         )
         return tagged(thing)
 
+    listed.__annotations__["query"] = QUERIES.get(shape, AfterId)
     create.__annotations__["document"] = facts
     change.__annotations__["document"] = dict[str, Any]
     article = "an" if singular[0] in "aeiou" else "a"

@@ -7,10 +7,12 @@ from uuid import UUID
 
 import asyncpg
 import msgspec
+from msgspec import structs
 
 from service.db.pool import NO_UTILITY, Connection, Pool, company_looks
-from service.db.statements import statements
+from service.db.statements import composed, statements
 from service.problems import ProblemError, not_found, problem
+from service.registry.finding import Found
 from service.registry.schemas import (
     Assembly,
     ContactChange,
@@ -24,6 +26,7 @@ from service.registry.schemas import (
 )
 
 _SQL = statements(__name__)
+EVERYTHING = Found()
 T = TypeVar("T", Premises, Assembly, Tester, Gauge)
 
 _CODE = re.compile(r"[a-z0-9][a-z0-9-]{1,30}")
@@ -70,15 +73,29 @@ class RegistryStore:
 
     async def get_on(self, connection: Connection, shape: type[T], utility: str, thing_id: UUID) -> T:
         """The same, on a connection whose transaction is the caller's."""
-        row = await connection.fetchval(_reading("get", shape), utility, thing_id)
+        row = await connection.fetchval(_SQL[_reading("get", shape)].format(table=NAMES[shape]), utility, thing_id)
         if row is None:
             raise not_found(NAMES[shape])
         return msgspec.json.decode(row, type=shape)
 
-    async def listed(self, shape: type[T], utility: str, *, after: UUID | None, limit: int) -> list[T]:
-        """Up to `limit` things after that id, by id; ids of version 7 are in order of their making."""
+    async def listed(
+        self,
+        shape: type[T],
+        utility: str,
+        *,
+        after: UUID | None,
+        limit: int,
+        found: Found = EVERYTHING,
+        expires_before: dt.date | None = None,
+    ) -> list[T]:
+        """Up to `limit` things after that id, by id; ids of version 7 are in order of their making.
+
+        Only those found; with `expires_before`, testers whose last certificate ends before that day, and gauges calibrated last before
+        it, in the order of those days.
+        """
+        sql, arguments = list_statement(shape, utility, after=after, limit=limit, found=found, expires_before=expires_before)
         async with self._pool.lend(utility, by_key=True) as connection:
-            rows = await connection.fetch(_reading("list", shape), utility, after, limit)
+            rows = await connection.fetch(sql, *arguments)
         return [msgspec.json.decode(row[0], type=shape) for row in rows]
 
     async def change(
@@ -181,9 +198,35 @@ class RegistryStore:
 
 
 def _reading(verb: str, shape: type[Any]) -> str:
-    """The statement that reads things of a shape; a testing company has its own where there are columns closed to it."""
+    """The name of the statement that reads things of a shape; a testing company has its own where there are columns closed to it."""
     own = f"{verb}_{NAMES[shape]}_for_company"
-    return _SQL[own] if own in _SQL and company_looks() else _SQL[verb].format(table=NAMES[shape])
+    return own if own in _SQL and company_looks() else verb
+
+
+def list_statement(
+    shape: type[Any],
+    utility: str,
+    *,
+    after: UUID | None,
+    limit: int,
+    found: Found = EVERYTHING,
+    expires_before: dt.date | None = None,
+) -> tuple[str, list[Any]]:
+    """The statement of a page of a list, with its arguments."""
+    name = NAMES[shape]
+    head = _reading("list", shape)
+    parts = [f"list_{name}" if head == "list" else head]
+    if found.ids is not None:
+        parts.append("found")
+    if found.lows:
+        parts.append("with_words")
+    order = "id" if expires_before is None else f"{name}_expiry"
+    if expires_before is not None:
+        parts.append(f"{name}_expires")
+    if after is not None:
+        parts.append(f"after_{order}")
+    values = {"utility": utility, "after": after, "limit": limit, "expires_before": expires_before, **structs.asdict(found)}
+    return composed(__name__, [*parts, f"by_{order}"], values)
 
 
 def unregistered(error: asyncpg.ForeignKeyViolationError) -> ProblemError:

@@ -9,21 +9,67 @@ RETURNING jsonb_strip_nulls(to_jsonb(thing) - 'utility_id')::text;
 -- name: get
 SELECT jsonb_strip_nulls(to_jsonb(thing) - 'utility_id')::text FROM record.{table} AS thing WHERE utility_id = $1 AND id = $2;
 
--- name: list
-SELECT jsonb_strip_nulls(to_jsonb(thing) - 'utility_id')::text FROM record.{table} AS thing
-WHERE utility_id = $1 AND ($2::uuid IS NULL OR id > $2) ORDER BY id LIMIT $3;
+-- name: list_premises
+-- Lists are put together from these heads and the parts below; names in braces become parameters.
+SELECT jsonb_strip_nulls(to_jsonb(thing) - 'utility_id')::text FROM record.premises AS thing WHERE thing.utility_id = {utility}
+
+-- name: list_tester
+SELECT jsonb_strip_nulls(to_jsonb(thing) - 'utility_id')::text FROM record.tester AS thing WHERE thing.utility_id = {utility}
+
+-- name: list_gauge
+SELECT jsonb_strip_nulls(to_jsonb(thing) - 'utility_id')::text FROM record.gauge AS thing WHERE thing.utility_id = {utility}
+
+-- name: list_assembly
+SELECT jsonb_strip_nulls(to_jsonb(thing) - 'utility_id')::text FROM record.assembly AS thing WHERE thing.utility_id = {utility}
+
+-- name: list_premises_for_company
+SELECT jsonb_strip_nulls(jsonb_build_object('id', thing.id, 'version', thing.version, 'created_at', thing.created_at, 'changed_at', thing.changed_at,
+    'reference', thing.reference, 'name', thing.name, 'address', thing.address, 'category', thing.category, 'connection', thing.connection,
+    'hazard', thing.hazard, 'hazard_class', thing.hazard_class, 'location', thing.location))::text
+FROM record.premises AS thing WHERE thing.utility_id = {utility}
+
+-- name: found
+AND thing.id = ANY ({ids}::uuid[])
+
+-- name: with_words
+-- Each range of words has one that the thing has.
+AND NOT EXISTS (
+    SELECT FROM unnest({lows}::text[], {highs}::text[]) AS q (low, high)
+    WHERE NOT EXISTS (
+        SELECT FROM record.word w
+        WHERE w.utility_id = {utility} AND w.id = thing.id AND w.word >= q.low COLLATE "C" AND w.word < q.high COLLATE "C"
+    )
+)
+
+-- name: tester_expires
+AND thing.certified_until < {expires_before}
+
+-- name: gauge_expires
+AND thing.calibrated_on < {expires_before}
+
+-- name: after_id
+AND thing.id > {after}
+
+-- name: after_tester_expiry
+AND (thing.certified_until, thing.id) > ((SELECT x.certified_until FROM record.tester x WHERE x.utility_id = {utility} AND x.id = {after}), {after})
+
+-- name: after_gauge_expiry
+AND (thing.calibrated_on, thing.id) > ((SELECT x.calibrated_on FROM record.gauge x WHERE x.utility_id = {utility} AND x.id = {after}), {after})
+
+-- name: by_id
+ORDER BY thing.id LIMIT {limit}
+
+-- name: by_tester_expiry
+ORDER BY thing.certified_until, thing.id LIMIT {limit}
+
+-- name: by_gauge_expiry
+ORDER BY thing.calibrated_on, thing.id LIMIT {limit}
 
 -- name: get_premises_for_company
 -- Without the customer's contact, which a testing company may not read.
 SELECT jsonb_strip_nulls(to_jsonb(seen))::text FROM (
     SELECT id, version, created_at, changed_at, reference, name, address, category, connection, hazard, hazard_class, location
     FROM record.premises WHERE utility_id = $1 AND id = $2
-) AS seen;
-
--- name: list_premises_for_company
-SELECT jsonb_strip_nulls(to_jsonb(seen))::text FROM (
-    SELECT id, version, created_at, changed_at, reference, name, address, category, connection, hazard, hazard_class, location
-    FROM record.premises WHERE utility_id = $1 AND ($2::uuid IS NULL OR id > $2) ORDER BY id LIMIT $3
 ) AS seen;
 
 -- name: change

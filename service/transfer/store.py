@@ -66,6 +66,8 @@ OWNED: Final = (
 LEFT_OUT: Final = {
     "assembly_grant": "It is about an organisation, and organisations are the operator's.",
     "change": "The feed is numbered again where the utility is restored: whoever mirrors it begins there from the first change.",
+    "word": "Triggers write it as what it finds is restored.",
+    "report_flag": "A trigger writes it as the reports are restored.",
     "utility_log": "Its numbers follow from the reports and the changes.",
     "webhook": "A subscription is to this service's feed, and signed by a secret of this service; whoever wants one subscribes again.",
     "webhook_progress": "As its webhook.",

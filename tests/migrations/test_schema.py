@@ -162,6 +162,7 @@ REFUSED_TO_THE_SERVICE = [
         "record.screening": ("DELETE", "TRUNCATE"),
         "record.screening_decision": ("UPDATE", "DELETE", "TRUNCATE"),
         "record.assembly_identity_change": ("UPDATE", "DELETE", "TRUNCATE"),
+        "record.report_flag": ("UPDATE", "DELETE", "TRUNCATE"),
         "record.contact_change": ("UPDATE", "DELETE", "TRUNCATE"),
         "record.webhook_progress": ("DELETE", "TRUNCATE"),
         "record.webhook_attempt": ("UPDATE", "DELETE", "TRUNCATE"),
@@ -191,6 +192,7 @@ OTHERS = {
     "SELECT utility_id, id, 1, now(), now(), 'G', '{}', 0.2, 0.1, '[]' FROM record.premises",
     "record.report": "SELECT utility_id, id, 0, id, id, id, now(), '2026-01-01', now(), 'periodic', NULL, id, id, '', '', '', '', 'pass', "
     "'full', 'accepted', 'us-wa', '' FROM record.premises",
+    "record.report_flag": "SELECT utility_id, 'near_limit', 0 FROM record.premises",
     "record.report_request": "SELECT utility_id, id, 'key', id FROM record.premises",
     "record.standing": "SELECT utility_id, id, 1, NULL, '{}' FROM record.premises",
     "record.notice_schedule": "SELECT utility_id, 1, now(), now(), '[]' FROM record.premises",

@@ -1,5 +1,6 @@
 """Reports of field tests: sent in, read back, listed. Never edited: a wrong one is superseded."""
 
+import datetime as dt
 from typing import Annotated
 from uuid import UUID
 
@@ -7,30 +8,53 @@ from msgspec import Meta, Struct
 
 import rules
 from service.http.endpoint import Answer, Call, operation
+from service.http.files import LISTED
+from service.http.media_types import JSON
 from service.http.paging import Limit, page, page_of
 from service.problems import problem
+from service.record.reports.readings import TABLE, with_readings
 from service.record.reports.rows import ReportListItem
 from service.record.reports.schemas import RecordedReport, ReportFacts, Submission
 from service.record.reports.store import ReportStore, ReportsWanted
 from service.record.reports.submit import read_report
-from service.registry.schemas import Assembly
+from service.registry.schemas import Assembly, Code
 
 BASE = "/v1/utilities/{utility:str}/reports"
 MOST_KEY = 200
+Moment = Annotated[dt.datetime, Meta(tz=True)]
 
 
 class ReportQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Which reports: of one assembly, of that acceptance by their verdict, after that log index, oldest record first.
+    """Which reports: those for which everything given holds.
 
-    What a person decided of a held report does not change its verdict; `reviews?state=` lists held reports by that.
+    What a person decided of a held report does not change its verdict; `reviews?state=` lists held reports by that. They are in the
+    order in which they were recorded; by tester or gauge in the order of the tests, by days in that of the days or of the receipts.
     """
 
     assembly_id: UUID | None = None
     """Only reports on this assembly."""
+    tester_id: UUID | None = None
+    """Only reports of tests by this tester."""
+    gauge_id: UUID | None = None
+    """Only reports of tests with this gauge."""
+    outcome: rules.Outcome | None = None
+    """Only reports with this outcome."""
     acceptance: rules.Acceptance | None = None
     """Only reports that are accepted, held or refused by their verdict."""
+    flag: Code | None = None
+    """Only reports with this flag, a code of `/v1/codes`."""
+    performed_from: dt.date | None = None
+    """Only tests performed on this day, where the utility is, or later."""
+    performed_before: dt.date | None = None
+    """Only tests performed before this day."""
+    received_from: Moment | None = None
+    """Only reports received at this moment or later."""
+    received_before: Moment | None = None
+    """Only reports received before this moment."""
+    readings: bool = False
+    """Whether each item holds the readings too; a file always does."""
     after: Annotated[int, Meta(ge=-1, le=2**62)] = -1
-    """Reports after this place in the log."""
+    """Reports after the one at this place in the log."""
     limit: Limit = 100
 
 
@@ -111,10 +135,12 @@ async def read(call: Call) -> Answer:
     right="read",
     companies=True,
     may_lag=True,
+    table=TABLE,
 )
 async def list_reports(call: Call, query: ReportQuery) -> Answer:
     """List reports."""
-    return await _list(call, ReportsWanted(assembly_id=query.assembly_id, acceptance=query.acceptance), query.after, query.limit)
+    wanted = ReportsWanted(**{name: getattr(query, name) for name in ReportsWanted.__struct_fields__})
+    return await _list(call, wanted, query.after, query.limit, readings=query.readings)
 
 
 @operation(
@@ -127,6 +153,7 @@ async def list_reports(call: Call, query: ReportQuery) -> Answer:
     right="read",
     companies=True,
     may_lag=True,
+    table=TABLE,
 )
 async def list_assembly_reports(call: Call, query: AssemblyReportQuery) -> Answer:
     """List the reports of one assembly; 404 where there is no such assembly."""
@@ -134,9 +161,11 @@ async def list_assembly_reports(call: Call, query: AssemblyReportQuery) -> Answe
     return await _list(call, ReportsWanted(assembly_id=call.id("id")), query.after, query.limit)
 
 
-async def _list(call: Call, wanted: ReportsWanted, after: int, limit: int) -> Answer:
-    found = await ReportStore(call.reading).reports(call.utility, wanted, after=after, limit=limit + 1)
-    return page(call, found, limit, lambda line: str(line.log_index))
+async def _list(call: Call, wanted: ReportsWanted, after: int, limit: int, *, readings: bool = False) -> Answer:
+    content = readings or call.chosen(LISTED) != JSON
+    found = await ReportStore(call.reading).reports(call.utility, wanted, after=after, limit=limit + 1, content=content)
+    items = [with_readings(item, text) if content else item for item, text in found]
+    return page(call, items, limit, lambda line: str(line.log_index))
 
 
 operations = [put_report, post_report, read, list_reports, list_assembly_reports]

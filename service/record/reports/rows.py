@@ -5,7 +5,9 @@ from typing import Literal
 from uuid import UUID
 
 import msgspec
-from msgspec import Struct
+from msgspec import UNSET, Struct, UnsetType
+
+import rules
 
 Outcome = Literal["pass", "fail", "incomplete"]
 Protection = Literal["full", "degraded", "insufficient", "unknown", "lost"]
@@ -229,6 +231,14 @@ class ReportListItem(Struct, frozen=True, kw_only=True):
     """What a person decided; null: nobody has."""
     rulebook: str
     """The rulebook that it was judged by."""
+    units: rules.TestUnits | UnsetType = UNSET
+    """The units of the readings; with `readings`, as all that follows."""
+    line_pressure: float | UnsetType = UNSET
+    """The line pressure, in `units.pressure`."""
+    initial_test: rules.Phase | UnsetType = UNSET
+    """The initial test."""
+    final_test: rules.Phase | UnsetType = UNSET
+    """The final test, after the repair."""
 
 
 class InspectionListItem(Struct, frozen=True, kw_only=True):

@@ -57,21 +57,50 @@ class Gathered(Struct, frozen=True, kw_only=True):
 
 
 class ReportsWanted(Struct, frozen=True, kw_only=True):
-    """Which reports: of that assembly, of that acceptance by their verdict. None: of any."""
+    """Which reports; None: of any."""
 
     assembly_id: UUID | None = None
+    tester_id: UUID | None = None
+    gauge_id: UUID | None = None
+    outcome: Outcome | None = None
     acceptance: Acceptance | None = None
+    """By their verdict, whatever a person decided."""
+    flag: str | None = None
+    performed_from: dt.date | None = None
+    performed_before: dt.date | None = None
+    received_from: dt.datetime | None = None
+    received_before: dt.datetime | None = None
+
+    @property
+    def order(self) -> str:
+        """What the list is sorted by, and so which index gives it: of what is asked for, that which the fewest reports have."""
+        if self.flag is not None:
+            return "flag"
+        if self.assembly_id is not None or self.acceptance in ("held", "refused") or self.outcome in ("fail", "incomplete"):
+            return "log_index"
+        if self.tester_id is not None or self.gauge_id is not None:
+            return "performed_at"
+        if self.performed_from is not None or self.performed_before is not None:
+            return "performed_on"
+        return "log_index" if self.received_from is None and self.received_before is None else "received_at"
 
 
-def reports_statement(utility: str, wanted: ReportsWanted, *, after: int, limit: int) -> tuple[str, list[Any]]:
-    """The statement that lists up to `limit` of the wanted reports after that log index, with its arguments."""
-    parts = ["reports"]
-    if wanted.assembly_id is not None:
-        parts.append("reports_of_assembly")
-    if wanted.acceptance is not None:
-        parts.append(f"reports_{wanted.acceptance}")
-    values = {"utility": utility, "after": after, "limit": limit, "assembly_id": wanted.assembly_id}
-    return composed(__name__, [*parts, "reports_in_order"], values)
+def reports_statement(
+    utility: str, wanted: ReportsWanted, *, after: int, limit: int, content: bool = False
+) -> tuple[str, list[Any]]:
+    """The statement that lists up to `limit` of the wanted reports after the one of that log index, with its arguments."""
+    flagged = wanted.flag is not None
+    parts = ["reports", *(["reports_with_content"] if content else []), "reports_from_flags" if flagged else "reports_from"]
+    parts.append("reports_of_flag" if flagged else "reports_of_utility")
+    parts += [f"reports_of_{name}" for name in ("assembly", "tester", "gauge") if getattr(wanted, f"{name}_id") is not None]
+    parts += [f"reports_{value}" for value in (wanted.acceptance, wanted.outcome) if value is not None]
+    ranges = ("performed_from", "performed_before", "received_from", "received_before")
+    parts += [f"reports_{name}" for name in ranges if getattr(wanted, name) is not None]
+    if after >= 0 or wanted.order == "log_index":
+        parts.append(f"after_{wanted.order}")
+    parts.append(f"by_{wanted.order}")
+    values = {name: getattr(wanted, name) for name in ReportsWanted.__struct_fields__}
+    return composed(__name__, parts, values | {"utility": utility, "after": after, "limit": limit})
 
 
 _number = itemgetter(len(StandingFacts.__struct_fields__))
@@ -122,11 +151,15 @@ class ReportStore:
             rows = await connection.fetch(_SQL["inspections"], utility, after, assembly_id, limit)
         return [InspectionListItem(**dict(row)) for row in rows]
 
-    async def reports(self, utility: str, wanted: ReportsWanted, *, after: int, limit: int) -> list[ReportListItem]:
-        """Up to `limit` of the wanted reports after that log index."""
-        sql, arguments = reports_statement(utility, wanted, after=after, limit=limit)
+    async def reports(
+        self, utility: str, wanted: ReportsWanted, *, after: int, limit: int, content: bool = False
+    ) -> list[tuple[ReportListItem, str]]:
+        """Up to `limit` of the wanted reports after that log index, each with its content where that is wanted too."""
+        sql, arguments = reports_statement(utility, wanted, after=after, limit=limit, content=content)
         async with self._pool.lend(utility, by_key=True) as connection:
-            return [ReportListItem(**dict(row)) for row in await connection.fetch(sql, *arguments)]
+            rows = [dict(row) for row in await connection.fetch(sql, *arguments)]
+        contents = [row.pop("content", "") for row in rows]
+        return [(ReportListItem(**row), text) for row, text in zip(rows, contents, strict=True)]
 
     async def assembly(self, utility: str, assembly_id: UUID) -> AssemblyRow | None:
         """An assembly with its kept standing."""

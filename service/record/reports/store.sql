@@ -185,17 +185,37 @@ WHERE r.utility_id = $1 AND r.gauge_id IS NULL AND r.log_index > $2 AND ($3::uui
 ORDER BY r.log_index LIMIT $4;
 
 -- name: reports
--- By log index, the order of recording; a list is put together from this and the parts below by what was wanted, names in braces become
--- parameters.
+-- A list is put together from this and the parts below by what was wanted, names in braces become parameters.
 SELECT r.id, r.log_index, r.assembly_id, r.tester_id, r.gauge_id, r.performed_at, r.received_at, r.reason, r.supersedes,
     later.id AS superseded_by, r.outcome, CASE WHEN r.declared THEN 'declared' ELSE 'judged' END AS basis, r.protection, r.acceptance,
     record.decision(r.utility_id, r.id, NULL) AS decision, r.rulebook
+
+-- name: reports_with_content
+, r.content
+
+-- name: reports_from
 FROM record.report r
 LEFT JOIN record.report later ON later.utility_id = r.utility_id AND later.supersedes = r.id
-WHERE r.utility_id = {utility} AND r.log_index > {after} AND r.gauge_id IS NOT NULL
+
+-- name: reports_from_flags
+FROM record.report_flag f
+JOIN record.report r ON r.utility_id = f.utility_id AND r.log_index = f.log_index
+LEFT JOIN record.report later ON later.utility_id = r.utility_id AND later.supersedes = r.id
+
+-- name: reports_of_utility
+WHERE r.utility_id = {utility} AND r.gauge_id IS NOT NULL
+
+-- name: reports_of_flag
+WHERE f.utility_id = {utility} AND f.code = {flag} AND r.gauge_id IS NOT NULL
 
 -- name: reports_of_assembly
 AND r.assembly_id = {assembly_id}
+
+-- name: reports_of_tester
+AND r.tester_id = {tester_id}
+
+-- name: reports_of_gauge
+AND r.gauge_id = {gauge_id}
 
 -- name: reports_accepted
 AND r.acceptance = 'accepted'
@@ -207,8 +227,57 @@ AND r.acceptance = 'held'
 -- name: reports_refused
 AND r.acceptance = 'refused'
 
--- name: reports_in_order
+-- name: reports_pass
+AND r.outcome = 'pass'
+
+-- name: reports_fail
+-- As with the acceptance.
+AND r.outcome = 'fail' AND r.outcome <> 'pass'
+
+-- name: reports_incomplete
+AND r.outcome = 'incomplete' AND r.outcome <> 'pass'
+
+-- name: reports_performed_from
+AND r.performed_on >= {performed_from}
+
+-- name: reports_performed_before
+AND r.performed_on < {performed_before}
+
+-- name: reports_received_from
+AND r.received_at >= {received_from}
+
+-- name: reports_received_before
+AND r.received_at < {received_before}
+
+-- name: after_log_index
+AND r.log_index > {after}
+
+-- name: after_flag
+AND f.log_index > {after}
+
+-- name: after_performed_at
+AND (r.performed_at, r.log_index) > ((SELECT x.performed_at FROM record.report x WHERE x.utility_id = {utility} AND x.log_index = {after}), {after})
+
+-- name: after_performed_on
+AND (r.performed_on, r.log_index) > ((SELECT x.performed_on FROM record.report x WHERE x.utility_id = {utility} AND x.log_index = {after}), {after})
+
+-- name: after_received_at
+AND (r.received_at, r.log_index) > ((SELECT x.received_at FROM record.report x WHERE x.utility_id = {utility} AND x.log_index = {after}), {after})
+
+-- name: by_log_index
 ORDER BY r.log_index LIMIT {limit}
+
+-- name: by_flag
+ORDER BY f.log_index LIMIT {limit}
+
+-- name: by_performed_at
+ORDER BY r.performed_at, r.log_index LIMIT {limit}
+
+-- name: by_performed_on
+ORDER BY r.performed_on, r.log_index LIMIT {limit}
+
+-- name: by_received_at
+ORDER BY r.received_at, r.log_index LIMIT {limit}
 
 -- name: standing_facts
 -- What the standings of these assemblies rest on besides reports, read under the log's lock: a change of the register waits for it too.

@@ -22,7 +22,8 @@ from service.problems import problem
 from service.record.standings.listing import AssemblyStanding, Cursor, list_assemblies, list_standings, soon
 from service.record.standings.store import NEVER, Area, StandingStore, Wanted
 from service.registry.calendar import today
-from service.registry.schemas import Assembly, AssemblyHazard, Location
+from service.registry.finding import Search, find
+from service.registry.schemas import Assembly, AssemblyHazard, Location, ShortText
 
 CHUNK = 500
 OFFERED = (JSON, CSV, NDJSON, GEOJSON)
@@ -54,6 +55,17 @@ class AssembliesQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     """Only assemblies whose standing rests on a test by this tester."""
     protection: rules.Protection | None = None
     """Only assemblies with this protection."""
+    serial_number: ShortText | None = None
+    """Only assemblies of this serial number, to the letter."""
+    assembly_number: ShortText | None = None
+    """Only assemblies with this number of your own, to the letter."""
+    meter: ShortText | None = None
+    """Only assemblies behind the meter of this number, to the letter."""
+    reference: ShortText | None = None
+    """Only assemblies at the premises with this number of your own, to the letter."""
+    q: Search | None = None
+    """Only assemblies with a word that begins with each of these, in their numbers or in the name, address or number of their premises;
+    case, accents and punctuation do not count."""
     area: Annotated[str, Meta(max_length=120)] | None = None
     """Only assemblies in this box: west, south, east and north in degrees, separated by commas."""
     sort: Literal["assembly_id", "due_on"] = "assembly_id"
@@ -146,7 +158,12 @@ async def standings(call: Call, query: AssembliesQuery) -> Answer:
 async def _list(call: Call, query: AssembliesQuery, fetch: _Fetch, form: _Form) -> Answer:
     utility = await call.services.registry.utility(call.utility)
     on = today(utility, call.clock.now())
+    marks = {name: getattr(query, name) for name in ("serial_number", "assembly_number", "meter", "reference")}
+    found = await find(call.reading, call.utility, "assembly", marks, query.q)
     wanted = Wanted(
+        ids=found.ids,
+        lows=found.lows,
+        highs=found.highs,
         today=on,
         soon=soon(utility, on),
         status=query.status,
@@ -165,8 +182,8 @@ async def _list(call: Call, query: AssembliesQuery, fetch: _Fetch, form: _Form) 
     media_type = call.chosen(OFFERED)
     if media_type == JSON:
         limit = query.limit or 100
-        found = await fetch(store, utility, wanted, after=after, limit=limit + 1)
-        answer = page(call, found, limit, lambda item: _written(query, item[0]))
+        lines = await fetch(store, utility, wanted, after=after, limit=limit + 1)
+        answer = page(call, lines, limit, lambda item: _written(query, item[0]))
         items = [form.item(item) for _, item in answer.body.items]
         return msgspec.structs.replace(answer, body=msgspec.structs.replace(answer.body, items=items))
 
@@ -175,13 +192,13 @@ async def _list(call: Call, query: AssembliesQuery, fetch: _Fetch, form: _Form) 
         place, left = after, query.limit
         while left is None or left > 0:
             size = CHUNK if left is None else min(CHUNK, left)
-            found = await fetch(store, utility, wanted, after=place, limit=size)
-            if found:
-                yield [item for _, item in found]
-                place = found[-1][0]
-            if len(found) < size:
+            some = await fetch(store, utility, wanted, after=place, limit=size)
+            if some:
+                yield [item for _, item in some]
+                place = some[-1][0]
+            if len(some) < size:
                 return
-            left = None if left is None else left - len(found)
+            left = None if left is None else left - len(some)
 
     return _file(form, media_type, chunks())
 

@@ -63,6 +63,11 @@ class Wanted(Struct, frozen=True, kw_only=True):
     premises_id: UUID | None = None
     protection: str | None = None
     tester_id: UUID | None = None
+    ids: list[UUID] | None = None
+    """Only these: few enough to look at each."""
+    lows: list[str] = []
+    """With `highs`: ranges of words, of each of which the assembly or its premises must have one."""
+    highs: list[str] = []
     area: Area | None = None
     by_due_on: bool = False
 
@@ -117,7 +122,7 @@ class StandingStore:
 
     async def _page(self, head: str, utility: str, wanted: Wanted, after: Place | None, limit: int) -> list[Any]:
         """A page's rows: by one statement, or by due day from several strands, each of which an index gives in order."""
-        plain = not wanted.by_due_on or wanted.status in PRESSING
+        plain = not wanted.by_due_on or wanted.status in PRESSING or wanted.ids is not None
         ways: Iterable[list[Strand | None]] = [[None]] if plain else _strands(wanted, after)
         order = itemgetter("due", "assembly_id") if wanted.by_due_on else itemgetter("assembly_id")
         found: list[Any] = []
@@ -193,13 +198,14 @@ def _composed(
 ) -> tuple[str, list[Any]]:
     """The statement that begins with that part and gives what is wanted, of a strand where one is given, with its arguments."""
     undated = strand is not None and not strand.dated
-    by_due_day = wanted.by_due_on and (strand is None or strand.status is not None)
+    few = wanted.ids is not None
+    by_due_day = wanted.by_due_on and (strand is None or strand.status is not None) and not few
     if undated and after is not None and after[0] != NEVER:
         # The place is among those that have a due day, before all of these.
         after = None
     kept_only = _kept_only(wanted) or (strand is not None and strand.status is not None)
     parts = [head, "with_standing" if kept_only else "with_or_without_standing"]
-    if after is not None and not by_due_day:
+    if after is not None and not by_due_day and not few:
         parts.append("standing_after")
     if wanted.tester_id is not None:
         parts.append("with_last_test")
@@ -208,17 +214,21 @@ def _composed(
     parts += [name for name in simple if getattr(wanted, name) is not None]
     if wanted.protection is not None:
         parts.append(f"protection_{wanted.protection}")
+    parts += [*(["found"] if few else []), *(["with_words"] if wanted.lows else [])]
     values: dict[str, Any] = {name: getattr(wanted, name) for name in Wanted.__struct_fields__}
     values |= {"utility": utility, "limit": limit}
     if wanted.area is not None:
         parts.append(f"area_of_{place}" + ("" if wanted.area.west <= wanted.area.east else "_over_antimeridian"))
         values |= structs.asdict(wanted.area)
-    if after is not None:
+    if after is not None and few:
+        parts.append("after_few_by_due_day" if wanted.by_due_on else "after_assembly_id")
+        values["after_due"], values["after"] = after
+    elif after is not None:
         # Where there is a standing, the place stored with it is the assembly's too; given twice, it would be taken for two conditions.
         if by_due_day:
             parts.append("after_assembly_undated" if undated else "after_due_day")
         elif not kept_only:
             parts.append("after_assembly_id")
         values["after_due"], values["after"] = after
-    parts.append("by_due_day" if by_due_day else "by_assembly_id")
+    parts.append("few_by_due_day" if few and wanted.by_due_on else "by_due_day" if by_due_day else "by_assembly_id")
     return composed(__name__, parts, values)

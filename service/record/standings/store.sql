@@ -33,6 +33,29 @@ WHERE a.utility_id = {utility}
 -- name: tester_id
 AND r.utility_id = {utility} AND r.tester_id = {tester_id}
 
+-- name: found
+AND a.id = ANY ({ids}::uuid[])
+
+-- name: with_words
+-- Each range of words has one that the assembly or its premises have.
+AND NOT EXISTS (
+    SELECT FROM unnest({lows}::text[], {highs}::text[]) AS q (low, high)
+    WHERE NOT EXISTS (
+        SELECT FROM record.word w
+        WHERE w.utility_id = {utility} AND w.id = a.id AND w.word >= q.low COLLATE "C" AND w.word < q.high COLLATE "C"
+    ) AND NOT EXISTS (
+        SELECT FROM record.word w
+        WHERE w.utility_id = {utility} AND w.id = a.premises_id AND w.word >= q.low COLLATE "C" AND w.word < q.high COLLATE "C"
+    )
+)
+
+-- name: after_few_by_due_day
+-- Of few, sorted whole: no index gives this order, so none is gone through for it.
+AND (coalesce(s.due_on, 'infinity'::date), a.id) > ({after_due}, {after})
+
+-- name: few_by_due_day
+ORDER BY coalesce(s.due_on, 'infinity'::date), a.id LIMIT {limit}
+
 -- name: area_of_premises
 AND p.latitude >= {south} AND p.latitude <= {north} AND p.longitude >= {west} AND p.longitude <= {east} AND a.latitude IS NULL
 

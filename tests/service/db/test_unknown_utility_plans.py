@@ -18,8 +18,10 @@ from service.db.pool import Pool
 from service.db.statements import statements
 from service.record.reports.store import STANDING_FACTS, ReportsWanted, reports_statement
 from service.record.standings.store import Area, Wanted, _composed
-from service.registry.schemas import Assembly, Premises
-from service.registry.store import _reading
+from service.registry import schemas
+from service.registry.finding import FEW, Found
+from service.registry.schemas import Assembly, Gauge, Premises
+from service.registry.store import list_statement
 from tests.support.databases import Database, ask, in_thread
 
 KNOWN, UNKNOWN = "one", ["two", "three", "ten"]
@@ -56,6 +58,10 @@ _FILL = [
         "SELECT $1, md5('r' || n)::uuid, n - 1, md5('a' || n)::uuid, md5('t' || n % 300)::uuid, md5('g' || n % 300)::uuid, $2::date, $2::date, now(), "
         "'periodic', md5('o')::uuid, md5('k')::uuid, '', '', '', '{{}}', 'pass', 'full', 'accepted', 'us-wa', '' FROM generate_series(1, {size}) n"
     ),
+    "INSERT INTO record.report_flag SELECT $1, 'near_limit', n - 1 FROM generate_series(1, {size}, 40) n",
+    "INSERT INTO record.word SELECT $1, 'premises', 'c' || n, md5('p' || n)::uuid FROM generate_series(1, {size}) n",
+    "INSERT INTO record.word SELECT $1, 'premises', 'mill', md5('p' || n)::uuid FROM generate_series(1, {size}) n",
+    "INSERT INTO record.word SELECT $1, 'assembly', 's' || n, md5('a' || n)::uuid FROM generate_series(1, {size}) n",
     "INSERT INTO record.report_request SELECT $1, md5('o')::uuid, 'k' || n, md5('r' || n)::uuid FROM generate_series(1, {size}) n",
     (
         "INSERT INTO record.incident_version (utility_id, incident_id, version, recorded_at, organisation_id, key_id, occurred_on, occurred_at, counts, content) "
@@ -99,6 +105,7 @@ def _page(**wanted: Any) -> Callable[[str], tuple[str, list[Any]]]:
 
 
 REPORTS, STANDINGS, IMPORTS = (statements(f"service.{name}.store") for name in ("record.reports", "record.standings", "imports"))
+REGISTRY, FINDING = statements("service.registry.store"), statements("service.registry.finding")
 MOMENT = dt.datetime.combine(TODAY, dt.time(), dt.UTC)
 HOT: dict[str, Callable[[str], tuple[str, list[Any]]]] = {
     "standing facts": lambda code: (STANDING_FACTS, [code, ids("a"), None, None]),
@@ -114,9 +121,41 @@ HOT: dict[str, Callable[[str], tuple[str, list[Any]]]] = {
     "reports by moment": lambda code: (IMPORTS["find_reports"], [code, ids("a"), [MOMENT] * GROUP]),
     "reports of an assembly": lambda code: reports_statement(code, ReportsWanted(assembly_id=ids("a")[0]), after=-1, limit=101),
     "reports in order": lambda code: reports_statement(code, ReportsWanted(), after=-1, limit=101),
-    "registered premises": lambda code: (_reading("list", Premises), [code, None, 101]),
-    "registered assemblies": lambda code: (_reading("list", Assembly), [code, ids("a")[0], 101]),
-    "a registered assembly": lambda code: (_reading("get", Assembly), [code, ids("a")[0]]),
+    "registered premises": lambda code: list_statement(Premises, code, after=None, limit=101),
+    "registered assemblies": lambda code: list_statement(Assembly, code, after=ids("a")[0], limit=101),
+    "a registered assembly": lambda code: (REGISTRY["get"].format(table="assembly"), [code, ids("a")[0]]),
+    "expiring testers": lambda code: list_statement(schemas.Tester, code, after=ids("t")[0], limit=101, expires_before=TODAY),
+    "expiring gauges": lambda code: list_statement(Gauge, code, after=None, limit=101, expires_before=TODAY),
+    "found premises": lambda code: list_statement(Premises, code, after=ids("p")[3], limit=101, found=Found(ids=ids("p"))),
+    "premises with common words": lambda code: list_statement(
+        Premises, code, after=None, limit=101, found=Found(lows=["mill", "c"], highs=["milm", "d"])
+    ),
+    "few of a word": lambda code: (FINDING["by_word"], [code, "premises", "c77", "c78", FEW + 1]),
+    "assemblies of a word": lambda code: (FINDING["assembly_by_word"], [code, "assembly", "s77", "s78", FEW + 1]),
+    "assemblies of a common word": lambda code: (FINDING["assembly_by_word"], [code, "assembly", "mill", "milm", FEW + 1]),
+    "premises by reference": lambda code: (FINDING["premises_reference"], [code, "C-7", FEW + 1]),
+    "assemblies by reference": lambda code: (FINDING["assembly_reference"], [code, "C-7", FEW + 1]),
+    "assemblies by serial number": lambda code: (FINDING["assembly_serial_number"], [code, "S-7", FEW + 1]),
+    "assemblies by number": lambda code: (FINDING["assembly_assembly_number"], [code, "7", FEW + 1]),
+    "assemblies by meter": lambda code: (FINDING["assembly_meter"], [code, "7", FEW + 1]),
+    "gauges by serial number": lambda code: (FINDING["gauge_serial_number"], [code, "G-7", FEW + 1]),
+    "testers by certificate": lambda code: (FINDING["tester_certificate"], [code, "T-7", FEW + 1]),
+    "a page of found assemblies": lambda code: _composed("lines", code, Wanted(today=TODAY, soon=TODAY, ids=ids("a")), None, 101),
+    "a page of found assemblies by due day": lambda code: _composed(
+        "lines", code, Wanted(today=TODAY, soon=TODAY, ids=ids("a"), by_due_on=True, status="current"), (TODAY, ids("a")[0]), 101
+    ),
+    "a page of assemblies with a common word": _page(lows=["mill"], highs=["milm"]),
+    "failing reports": lambda code: reports_statement(code, ReportsWanted(outcome="fail"), after=3, limit=101),
+    "held reports": lambda code: reports_statement(code, ReportsWanted(acceptance="held"), after=3, limit=101),
+    "reports of a flag": lambda code: reports_statement(code, ReportsWanted(flag="near_limit"), after=3, limit=101, content=True),
+    "reports of a tester": lambda code: reports_statement(code, ReportsWanted(tester_id=ids("t")[0]), after=0, limit=101),
+    "reports of a gauge": lambda code: reports_statement(code, ReportsWanted(gauge_id=ids("g")[0]), after=0, limit=101),
+    "reports of days": lambda code: reports_statement(
+        code, ReportsWanted(performed_from=TODAY, performed_before=TODAY + dt.timedelta(days=2)), after=7000, limit=101
+    ),
+    "reports received": lambda code: reports_statement(
+        code, ReportsWanted(received_from=MOMENT, received_before=MOMENT + dt.timedelta(days=9_999)), after=7000, limit=101
+    ),
     "a page of assemblies": _page(),
     "a page by due day": _page(status="current", by_due_on=True),
     "a page of premises": _page(premises_id=ids("p")[0]),
