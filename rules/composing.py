@@ -34,6 +34,7 @@ from rules.local_rulebook import (
     in_force,
     work_of,
 )
+from rules.own_criteria import Shapes, faults_of_own_criteria, own_criteria, states_own_criteria
 from rules.quantities import convert
 from rules.rulebook import Criterion, Deadline, Interval, Limit, Rulebook, RulebookData, Trigger, changes_of, extend
 
@@ -71,19 +72,35 @@ def change_days(state: RulebookData, rulebook: LocalRulebook) -> set[dt.date]:
     return days
 
 
-def compose(data: RulebookData, state: Rulebook, version: LocalVersion, on: dt.date, open_to: LocalLimits) -> Composed:
-    """The local rulebook laid over `data`, the state's, which is `state` on that day."""
+def compose(  # noqa: PLR0917 - two rulebooks, the day, and what may be stated
+    data: RulebookData, state: Rulebook, version: LocalVersion, on: dt.date, open_to: LocalLimits, shapes: Shapes
+) -> Composed:
+    """The local rulebook laid over `data`, the state's, which is `state` on that day.
+
+    `shapes` are the rules by which a utility states criteria of its own where the state's rulebook has none.
+    """
     rulebook = version.rulebook
     stated = {section: _stated_on(rulebook, section, on) for section in KEYS}
     refused: list[Laxer] = []
     # An entry that falls away may leave its cases to another stated one, so it is asked again until none is laxer.
-    while found := list(_laxer(state, stated, open_to)):
+    while found := list(_laxer(state, stated, open_to, shapes)):
         refused += found
         gone = {(laxer.section, laxer.place) for laxer in found}
         stated = {
             section: [(place, entry) for place, entry in entries if (section, place) not in gone]
             for section, entries in stated.items()
         }
+    criteria: tuple[Criterion, ...]
+    own_words: dict[str, Any] = {}
+    if stated["criteria"] and states_own_criteria(state):
+        criteria = own_criteria(stated["criteria"], shapes)
+        # The authority's own are still not read, and kinds that the utility leaves out are still not judged.
+        own_words = {
+            "not_read": tuple(entry for entry in data.not_read if entry.subject == "criteria"),
+            "editions": data.editions,
+        }
+    else:
+        criteria = tuple(_criterion(state, entry) for _, entry in stated["criteria"])
     own = RulebookData(
         id=data.id,
         title=data.title,
@@ -97,7 +114,8 @@ def compose(data: RulebookData, state: Rulebook, version: LocalVersion, on: dt.d
         triggers=tuple(_trigger(entry) for _, entry in stated["triggers"]),
         deadlines=tuple(_deadline(entry) for _, entry in stated["deadlines"]),
         limits=tuple(_limit(entry) for _, entry in stated["limits"]),
-        criteria=tuple(_criterion(state, entry) for _, entry in stated["criteria"]),
+        criteria=criteria,
+        **own_words,
     )
     return Composed(data=extend(data, own), laxer=tuple(refused))
 
@@ -108,12 +126,15 @@ def _stated_on(rulebook: LocalRulebook, section: str, on: dt.date) -> list[tuple
     return [(place, _interval(entry)) for place, entry in found] if section == "intervals" else found
 
 
-def _laxer(state: Rulebook, stated: dict[str, list[tuple[int, Any]]], open_to: LocalLimits) -> Iterator[Laxer]:
+def _laxer(state: Rulebook, stated: dict[str, list[tuple[int, Any]]], open_to: LocalLimits, shapes: Shapes) -> Iterator[Laxer]:
     yield from laxer_intervals(state, stated["intervals"])
     yield from laxer_triggers(state, stated["triggers"])
     yield from laxer_deadlines(state, stated["deadlines"])
     yield from laxer_limits(state, stated["limits"], open_to)
-    yield from laxer_criteria(state, stated["criteria"])
+    if states_own_criteria(state):
+        yield from faults_of_own_criteria(state, stated["criteria"], shapes)
+    else:
+        yield from laxer_criteria(state, stated["criteria"])
 
 
 def _cited(entry: Stated) -> dict[str, Any]:
@@ -156,17 +177,18 @@ def _limit(entry: StatedLimit) -> Limit:
 def _criterion(state: Rulebook, entry: StatedCriterion) -> Criterion:
     """The state's rule with the stated minimum, which decides: what was advice is required."""
     rule = next(rule for rule in state.criteria if rule.rule == entry.rule)
+    at_least, unit = entry.at_least or 0.0, entry.unit or "psi"
     own = Criterion(
         rule=rule.rule,
         kinds=rule.kinds,
         component=rule.component,
         quantity=rule.quantity,
         alternative_to=rule.alternative_to,
-        at_least=entry.at_least,
-        unit=entry.unit,
+        at_least=at_least,
+        unit=unit,
         **_cited(entry),
     )
-    same = rule.at_least is not None and rule.unit is not None and convert(rule.at_least, rule.unit, entry.unit) == entry.at_least
+    same = rule.at_least is not None and rule.unit is not None and convert(rule.at_least, rule.unit, unit) == at_least
     return msgspec.structs.replace(own, above=rule.above and same)
 
 

@@ -44,6 +44,8 @@ class Laxer(Struct, frozen=True, kw_only=True):
 class LocalLimits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """`data/local.toml`."""
 
+    rules_of: str
+    """The rulebook whose rules, but none of its figures, a utility states where its state's rulebook has no criteria."""
     limits: tuple["OpenLimit", ...]
 
 
@@ -208,8 +210,10 @@ def laxer_criteria(state: Rulebook, stated: Sequence[tuple[int, StatedCriterion]
         rule = known.get(entry.rule)
         if rule is None:
             parameters: dict[str, Value | list[str]] = {"rulebook": state.id, "rule": entry.rule, "available": list(known)}
-            code = "local_minimum_unknown" if known else "local_minimum_without_criteria"
-            yield Laxer(section="criteria", place=place, member="rule", code=code, parameters=parameters)
+            yield Laxer(section="criteria", place=place, member="rule", code="local_minimum_unknown", parameters=parameters)
+            continue
+        if entry.at_least is UNSET or entry.unit is UNSET:
+            yield Laxer(section="criteria", place=place, member="at_least", code="local_minimum_missing")
             continue
         short = _short_of(rule, entry.at_least, entry.unit)
         if short is not None:

@@ -64,7 +64,10 @@ def composed(version: LocalVersion, on: dt.date) -> Composed:
     UnknownRulebookError or NotInForceError where there is none.
     """
     state = version.rulebook.extends
-    return compose(rulebook_data(state), rulebook(state, on), version, on, local_limits())
+    open_to = local_limits()
+    # Of a rule that was changed on some day, one entry: it is about the same in each.
+    shapes = tuple({entry.rule: entry for entry in rulebook_data(open_to.rules_of).criteria}.values())
+    return compose(rulebook_data(state), rulebook(state, on), version, on, open_to, shapes)
 
 
 @lru_cache(maxsize=1024)

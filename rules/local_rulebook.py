@@ -118,13 +118,16 @@ class StatedLimit(Stated, frozen=True, kw_only=True, forbid_unknown_fields=True)
 
 
 class StatedCriterion(Stated, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A stricter minimum for a reading; the rest of the rule is the state's."""
+    """A stricter minimum for a reading; the rest of the rule is the state's. Where the state's rulebook has no criteria: one of your own.
+
+    Of your own criteria a kind needs all: each of its minima, and what has no minimum, such as `pvb.air_inlet.opened_fully`.
+    """
 
     rule: Name
-    """The rule of the state's rulebook, such as `rp.check_1.held_at`."""
-    at_least: Annotated[float, Meta(ge=0, le=100_000)]
-    """The minimum; a reading at the minimum passes."""
-    unit: Literal["psi", "kPa", "bar"]
+    """The rule, such as `rp.check_1.held_at`."""
+    at_least: Annotated[float, Meta(ge=0, le=100_000)] | UnsetType = UNSET
+    """The minimum; a reading at the minimum passes. Left out only for a rule of your own that has no minimum."""
+    unit: Literal["psi", "kPa", "bar"] | UnsetType = UNSET
     """Its unit."""
 
 

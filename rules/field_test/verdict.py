@@ -65,6 +65,8 @@ def judge(
     flags = flags_of_moment(plan, test, received_at, performed_on)
     if plan.no_criteria is not None:
         flags.append(flag("no_criteria", "/rulebook", in_words={"rule_says": plan.no_criteria.says}))
+    elif plan.rulebook.left_open("criteria") is not None:
+        flags.append(flag("criteria_stated_by_utility", "/rulebook"))
     if context.first <= performed_on <= context.last:
         flags += context.flags
     else:

@@ -19,7 +19,7 @@ from service.record.reports.store import ReportStore
 from service.transfer.export_restore import restore
 from tests.support.databases import fresh_database
 from tests.support.serving import serving
-from tests.support.world import Place, bearer
+from tests.support.world import Place, World, bearer
 
 CLAUSE = {"title": "Alder Falls Municipal Code", "section": "13.08.050"}
 
@@ -348,3 +348,30 @@ def test_an_export_holds_every_version_and_is_restored_alike(place: Place, postg
 
         assert asyncio.run(run()) == (2, [])
     assert strict["rulebook"]["local_version"] == 1
+
+
+def test_where_the_authoritys_criteria_were_not_read_the_utilitys_own_judge(world: World) -> None:
+    # New South Wales: the acceptance figures of AS/NZS 2845.3 were not read. The ordinance and its figures are invented.
+    place = world.place("au-nsw")
+    held = place.recorded()["verdict"]
+    assert (held["outcome"], held["acceptance"]) == ("incomplete", "held")
+    part = ordinance(extends="au-nsw", criteria=[entry(rule="pvb.check.held_at", at_least=1.5, unit="psi")])
+    refused = put(place, 1, part)
+    assert (refused.status_code, [one["code"] for one in refused.json()["errors"]]) == (422, ["local_kind_in_part"])
+    assert "`pvb.air_inlet.opened_at`" in refused.json()["errors"][0]["detail"]
+    whole = [
+        entry(rule="pvb.check.held_at", at_least=1.5, unit="psi"),
+        entry(rule="pvb.air_inlet.opened_at", at_least=1.2, unit="psi"),
+        entry(rule="pvb.air_inlet.opened_fully"),
+        entry(rule="pvb.air_inlet.not_spilling"),
+    ]
+    assert put(place, 1, ordinance(extends="au-nsw", criteria=whole)).status_code == 201
+    passed, failed = (place.recorded(check=check)["verdict"] for check in (1.5, 1.4))
+    assert (passed["outcome"], passed["acceptance"], failed["outcome"]) == ("pass", "accepted", "fail")
+    for verdict in (passed, failed):
+        assert {finding["source"]["provenance"] for finding in verdict["findings"]} == {"stated_by_utility"}
+        assert "criteria_stated_by_utility" in {flag["code"] for flag in verdict["flags"]}
+    # The state's rulebook itself still has none.
+    assert place.get("/rulebook").json()["criteria"][0]["stated_by"] == "utility"
+    assert world.client.get("/v1/rulebooks/au-nsw").json()["criteria"] == []
+    assert rejudged(place) == (3, [])
