@@ -16,7 +16,7 @@ from msgspec import UNSET, Struct, UnsetType
 from rules.catalogue import Component, Hazard, Kind, TestableKind
 from rules.errors import NotInForceError
 from rules.quantities import Unit, convert
-from rules.sources import Cited, Source, Work, cite
+from rules.sources import Cited, Provenance, Source, Work, cite
 
 Quantity = Literal[
     "held_at",
@@ -205,9 +205,10 @@ class NotRead(Cited, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A subject of which the authority's text was not read, and what is therefore left open.
 
     Criteria and intervals are then not inherited, since they would pass for the authority's own; the rest is common practice, and marked
-    so.
+    so. What it says is this project's own, in no text of the authority's: it is never marked as published.
     """
 
+    provenance: Provenance | None = "common_practice"
     subject: Literal["criteria", "intervals", "triggers", "deadlines", "report_due", "hazard_words", "premises", "testers"]
     says: str
 

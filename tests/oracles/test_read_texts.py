@@ -22,6 +22,13 @@ READ = [
     ("us-in", "limits", "gauge.calibration", "8-10-9", "Annually test and calibrate testing equipment for accuracy"),
     ("us-in", "testers", "inspector", "8-10-9(a)(1)", "Be registered with the commissioner"),
     ("us-mo", "intervals", "all", "fact sheets", "inspected when installed and at least annually thereafter"),
+    ("us-mo", "inspections", "air_gap", "fact sheets", "All air gaps … by a certified backflow prevention assembly tester"),
+    ("au-qld", "hazard_words", "high", "section 4", "has the potential to cause death"),
+    ("au-qld", "hazard_words", "medium", "section 4", "has the potential to endanger health"),
+    ("au-qld", "hazard_words", "low", "section 4", "a nuisance but does not endanger health or cause injury"),
+    ("au-qld", "limits", "report.due", "sections 101 to 103", "Provide the test report within 10 business days"),
+    ("gb", "hazard_words", "fluid category 1", "schedule 1", "Wholesome water supplied by a water undertaker"),
+    ("gb", "hazard_words", "fluid category 2", "schedule 1", "whose aesthetic quality is impaired"),
     ("us-mo", "limits", "incident.notice", "fact sheets", "within 48 hours of a backflow incident"),
     ("us-mn", "intervals", "all", "4714.0603", "not less than on an annual schedule thereafter"),
     ("us-mn", "testers", "series_5000", "4714.0603", "in accordance with ASSE Series 5000"),
@@ -55,3 +62,9 @@ def test_a_text_read_only_as_another_quotes_it_is_not_published() -> None:
     quoted = [*book.intervals, *book.inspections, *(row for row in book.triggers if row.source == "wac-246-290-490")]
     assert len(quoted) == 7
     assert {book.cite(row).provenance for row in quoted} == {"from_memory"}
+
+
+@pytest.mark.parametrize("rulebook", rules.rulebook_ids())
+def test_what_was_not_read_is_never_marked_as_published(rulebook: str) -> None:
+    book = rules.book_for(rulebook, ON)
+    assert {book.cite(entry).provenance for entry in book.not_read} <= {"common_practice", "from_memory"}
