@@ -84,6 +84,11 @@ def test_the_words_of_a_page(name: str) -> None:
     assert [hit for text in strings for hit in found(text)] == []
 
 
+@pytest.mark.parametrize("path", sorted((ROOT / "service").rglob("*.html")), ids=lambda path: path.stem)
+def test_the_words_of_a_template(path: Path) -> None:
+    assert found(path.read_text(encoding="utf-8")) == []
+
+
 def test_the_help_of_the_command() -> None:
     shown = subprocess.run(
         [sys.executable, "-m", "service", "--help"], cwd=ROOT, capture_output=True, text=True, check=True, timeout=60

@@ -5,6 +5,7 @@ import re
 import shutil
 import subprocess
 import sys
+import zipfile
 from pathlib import Path
 from typing import Any
 from uuid import uuid4
@@ -175,6 +176,22 @@ def test_the_image_takes_in_all_that_is_built_and_no_secret(repository: Path) ->
     copied = re.findall(r"^COPY (?!--from)(.+) \S+$", deployed(repository)["Dockerfile"], re.MULTILINE)
     assert ignored[0] == "*"
     assert {f"!{name}" for line in copied for name in line.split()} == {one for one in ignored if one.startswith("!")}
+
+
+def test_the_wheel_holds_all_that_the_service_reads(repository: Path, tmp_path: Path) -> None:
+    """Templates, statements, texts and rulebooks lie beside the modules; one that is left out fails only when it is first read."""
+    build = [sys.executable, "-m", "hatchling", "build", "--target", "wheel", "--directory", str(tmp_path)]
+    subprocess.run(build, cwd=repository, check=True, capture_output=True)
+    [wheel] = tmp_path.glob("*.whl")
+    held = set(zipfile.ZipFile(wheel).namelist())
+    read = {
+        str(path.relative_to(repository))
+        for part in ("service", "rules", "migrations")
+        for path in (repository / part).rglob("*")
+        if path.suffix in {".html", ".sql", ".toml", ".json", ".py"}
+    }
+    assert {"service/http/page.html", "service/receipts/receipt.html", "service/registry/store.sql"} <= read
+    assert read <= held
 
 
 def test_the_login_of_the_compose_file_can_serve(compose: dict[str, Any], data: Path) -> None:

@@ -399,7 +399,7 @@ def test_the_page_leads_from_each_figure_to_its_rows_and_needs_nothing_from_else
                 statistics.median(one["days"] for one in found) if asked["figure"] == "repaired" else None,
             )
     # Every figure of the total is on the page.
-    numbers = re.findall(r"<td class=figure>(?:<a [^>]+>)?([\d,.–%]+)", answer.text)
+    numbers = re.findall(r'<td class="figure">(?:<a [^>]+>)?([\d,.–%]+)', answer.text)
     for value in body["total"].values():
         if isinstance(value, int):
             assert f"{value:,}" in numbers
@@ -411,7 +411,7 @@ def test_names_on_the_page_are_text_and_nothing_more(place: Place, world: World)
     headers = {"If-Match": tag, "Content-Type": "application/merge-patch+json"}
     world.operator.patch(path, json={"name": '<b>Water</b> & "Co"'}, headers=headers).raise_for_status()
     text = page_of(place, f"{place.base}/summaries/2026").text
-    assert "&lt;b&gt;Water&lt;/b&gt; &amp; &quot;Co&quot;" in text
+    assert "&lt;b&gt;Water&lt;/b&gt; &amp; &#34;Co&#34;" in text
     assert "<b>" not in text
 
 
