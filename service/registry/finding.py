@@ -8,11 +8,12 @@ from collections.abc import Mapping
 from typing import Annotated, Final
 from uuid import UUID
 
-from msgspec import Meta, Struct
+from msgspec import Meta
 
 from service.db.pool import Connection, Pool
 from service.db.statements import statements
 from service.problems import problem
+from service.registry.schemas import Found
 
 _SQL = statements(__name__)
 
@@ -23,14 +24,6 @@ _BEYOND: Final = "\U0010ffff"
 """Behind every letter: words that begin alike end before it."""
 
 Search = Annotated[str, Meta(min_length=1, max_length=200)]
-
-
-class Found(Struct, frozen=True, kw_only=True):
-    """The things to show (None: any), and the ranges of words of which each must have one."""
-
-    ids: list[UUID] | None = None
-    lows: list[str] = []
-    highs: list[str] = []
 
 
 async def find(pool: Pool, utility: str, thing: str, marks: Mapping[str, str | None], q: str | None) -> Found:

@@ -167,6 +167,14 @@ class ContactChange(Struct, frozen=True, kw_only=True):
     """Whom to write to from then on."""
 
 
+class Found(Struct, frozen=True, kw_only=True):
+    """The things to show (None: any), and the ranges of words of which each must have one."""
+
+    ids: list[UUID] | None = None
+    lows: list[str] = []
+    highs: list[str] = []
+
+
 class LengthUnits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The unit of a size."""
 

@@ -12,10 +12,10 @@ from msgspec import structs
 from service.db.pool import NO_UTILITY, Connection, Pool, company_looks
 from service.db.statements import composed, statements
 from service.problems import ProblemError, not_found, problem
-from service.registry.finding import Found
 from service.registry.schemas import (
     Assembly,
     ContactChange,
+    Found,
     Gauge,
     NewUtility,
     Premises,

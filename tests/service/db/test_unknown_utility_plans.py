@@ -19,8 +19,8 @@ from service.db.statements import statements
 from service.record.reports.store import STANDING_FACTS, ReportsWanted, reports_statement
 from service.record.standings.store import Area, Wanted, _composed
 from service.registry import schemas
-from service.registry.finding import FEW, Found
-from service.registry.schemas import Assembly, Gauge, Premises
+from service.registry.finding import FEW
+from service.registry.schemas import Assembly, Found, Gauge, Premises
 from service.registry.store import list_statement
 from tests.support.databases import Database, ask, in_thread
 

@@ -128,7 +128,7 @@ def test_testers_and_gauges_that_expire_are_listed_the_earliest_first(place: Pla
         "gauges", serial_number="G-2", units={"pressure": "psi"}, accuracy=0.2, resolution=0.1,
         calibrations=[{"calibrated_on": "2025-08-31"}, {"calibrated_on": "2024-01-01"}],
     )["id"]  # fmt: skip
-    # WAC 246-290-490 has test kits verified or calibrated yearly: the last day is the same day of the next year.
+    # The rulebook has 12 months for a gauge: the last day is the same day of the next year.
     assert ids(place, "/gauges", expires_before="2026-08-31") == []
     assert ids(place, "/gauges", expires_before="2026-09-01") == [gauge]
     assert ids(place, "/gauges", expires_before="2027-01-13") == [gauge, place.gauge]
