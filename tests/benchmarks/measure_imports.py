@@ -63,7 +63,7 @@ def sheet(tests: int, now: dt.datetime, source: random.Random) -> bytes:
         day = (now - dt.timedelta(days=30 + 365 * (TESTS_EACH - 1 - year) + assembly % 300)).date()
         person = (assembly + year) % PEOPLE
         one, relief, two, inlet, check = (value and round(value + source.randrange(9) / 10, 1) for value in _READINGS[kind])
-        purpose = ("point of use", "low") if kind == "pvb" else ("containment", "high" if kind == "rp" else "low")
+        purpose = ("point of use", "non_health") if kind == "pvb" else ("containment", "health" if kind == "rp" else "non_health")
         lines.writerow([
             f"C-{assembly}", f"Customer {assembly}", f"{assembly} Sluice Lane", "Commercial", f"S-{assembly}", kind, purpose[1], purpose[0], '1"', "2015-05-01",
             day, f"{8 + n % 9:02}:{n % 60:02}", "annual", f"CERT-{person}", f"Tester {person}", "rp, dc, pvb, svb", "2015-01-01", "2035-01-01",
