@@ -86,11 +86,10 @@ class WrittenThing(Struct, frozen=True):
 
 
 class ToVoid(Struct, frozen=True):
-    """A report to void: its assembly, its place in the log, and the number of the last decision on it."""
+    """A report to void: its assembly, and the number of the last decision on it."""
 
     id: UUID
     assembly_id: UUID
-    log_index: int
     version: int
 
 
@@ -178,10 +177,14 @@ class RunStore:
         rows = await connection.fetch(_SQL["later_reports"], utility, import_id, after, limit)
         return [LaterReport(**dict(row)) for row in rows]
 
-    async def to_void(self, connection: Connection, utility: str, import_id: UUID, *, after: int, limit: int) -> list[ToVoid]:
-        """Up to `limit` of the import's reports after that log index that are not void."""
-        rows = await connection.fetch(_SQL["to_void"], utility, import_id, after, limit)
-        return [ToVoid(*row) for row in rows]
+    async def ranges(self, utility: str, import_id: UUID) -> list[tuple[int, int]]:
+        """Where in the log the import's reports are: from one index up to another, without that; a transaction's each."""
+        async with self._pool.lend(utility, by_key=True) as connection:
+            return [(row[0], row[1]) for row in await connection.fetch(_SQL["ranges"], utility, import_id)]
+
+    async def to_void(self, connection: Connection, utility: str, *, start: int, until: int) -> list[ToVoid]:
+        """The reports of that range of the log that are not void."""
+        return [ToVoid(*row) for row in await connection.fetch(_SQL["to_void"], utility, start, until)]
 
     async def void(self, connection: Connection, utility: str, reports: Sequence[ToVoid], decision: Decision) -> None:
         """Void those reports, in the caller's transaction."""

@@ -54,13 +54,17 @@ WHERE r.log_index > $3 AND record.decision($1, r.id, NULL) IS DISTINCT FROM 'voi
     )
 ORDER BY r.log_index LIMIT $4;
 
+-- name: ranges
+-- Where in the log the import's reports are, one transaction's a row.
+SELECT x.first_index, x.until_index FROM record.import_reports x
+WHERE x.utility_id = $1 AND x.import_id = $2 AND x.until_index > x.first_index ORDER BY x.first_index;
+
 -- name: to_void
--- The import's reports that are not void, with the number of the last decision on each, by log index.
-SELECT r.id, r.assembly_id, r.log_index, (SELECT coalesce(max(d.version), 0) FROM record.review d WHERE d.utility_id = $1 AND d.id = r.id) AS version
-FROM record.import_reports x
-JOIN record.report r ON r.utility_id = $1 AND r.log_index >= x.first_index AND r.log_index < x.until_index
-WHERE x.utility_id = $1 AND x.import_id = $2 AND r.log_index > $3 AND record.decision($1, r.id, NULL) IS DISTINCT FROM 'void'
-ORDER BY r.log_index LIMIT $4;
+-- The reports from one place in the log up to another that are not void, with the number of the last decision on each.
+SELECT r.id, r.assembly_id, (SELECT coalesce(max(d.version), 0) FROM record.review d WHERE d.utility_id = $1 AND d.id = r.id) AS version
+FROM record.report r
+WHERE r.utility_id = $1 AND r.log_index >= $2 AND r.log_index < $3 AND record.decision($1, r.id, NULL) IS DISTINCT FROM 'void'
+ORDER BY r.log_index;
 
 -- name: void
 INSERT INTO record.review (utility_id, id, version, decided_at, decision, because, decided_by, organisation_id, key_id)
@@ -74,9 +78,9 @@ WHERE t.utility_id = $1 AND t.import_id = $2 AND t.resource = $3 AND ($4::uuid I
 -- name: retire
 -- Assemblies that the import registered, that nobody changed since, and that no report but a void one names; with what each had replaced.
 WITH found AS MATERIALIZED (
-    SELECT a.id, a.replaces FROM record.assembly a
-    JOIN unnest($2::uuid[], $3::bigint[]) AS t (id, version) ON t.id = a.id AND t.version = a.version
-    WHERE a.utility_id = $1
+    SELECT a.id, a.replaces FROM unnest($2::uuid[], $3::bigint[]) AS t (id, version)
+    CROSS JOIN LATERAL (SELECT b.id, b.version, b.replaces FROM record.assembly b WHERE b.utility_id = $1 AND b.id = t.id OFFSET 0) AS a
+    WHERE a.version = t.version
         AND NOT EXISTS (SELECT FROM record.report r WHERE r.utility_id = $1 AND r.assembly_id = a.id AND record.decision($1, r.id, NULL) IS DISTINCT FROM 'void')
 )
 UPDATE record.assembly a SET version = a.version + 1, changed_at = $4, in_service = false, retired_on = $5, replaces = NULL, replaced_by = NULL,
@@ -85,8 +89,11 @@ FROM found f WHERE a.utility_id = $1 AND a.id = f.id
 RETURNING a.id, f.replaces;
 
 -- name: made
-SELECT DISTINCT t.id FROM record.import_thing t
-WHERE t.utility_id = $1 AND t.import_id = $2 AND t.resource = 'assembly' AND t.id IN (SELECT unnest($3::uuid[])) AND t.before IS NULL;
+SELECT i.id FROM (SELECT DISTINCT unnest($3::uuid[]) AS id) AS i
+CROSS JOIN LATERAL (
+    SELECT t.id FROM record.import_thing t
+    WHERE t.utility_id = $1 AND t.import_id = $2 AND t.resource = 'assembly' AND t.id = i.id AND t.before IS NULL LIMIT 1
+) AS x;
 
 -- name: totals
 -- What an undo came to: void reports, and assemblies that the import registered in and out of service.
@@ -103,8 +110,9 @@ WHERE a.utility_id = $1 AND a.id IN (
 
 -- name: retired_by_undo
 -- Of these assemblies, those that an import registered and its undo retired.
-SELECT a.id FROM record.assembly a
-WHERE a.utility_id = $1 AND a.id IN (SELECT unnest($2::uuid[])) AND a.retired_because = 'registered_in_error' AND EXISTS (
+SELECT a.id FROM (SELECT DISTINCT unnest($2::uuid[]) AS id) AS i
+CROSS JOIN LATERAL (SELECT b.id, b.retired_because FROM record.assembly b WHERE b.utility_id = $1 AND b.id = i.id OFFSET 0) AS a
+WHERE a.retired_because = 'registered_in_error' AND EXISTS (
     SELECT FROM record.import_thing t
     JOIN record.import_version v ON v.utility_id = $1 AND v.id = t.import_id AND v.state = 'undone'
     WHERE t.utility_id = $1 AND t.id = a.id AND t.before IS NULL

@@ -1,12 +1,20 @@
 -- What an import asks of the register by the marks that people know things by, and how it writes many at once.
 
 -- name: find_premises
-SELECT jsonb_strip_nulls(to_jsonb(premises) - 'utility_id')::text FROM record.premises
-WHERE utility_id = $1 AND (reference = ANY ($2::text[]) OR id = ANY ($3::uuid[]));
+SELECT jsonb_strip_nulls(to_jsonb(r) - 'utility_id')::text FROM (
+    SELECT x.id FROM (SELECT DISTINCT unnest($2::text[]) AS mark) AS m
+    CROSS JOIN LATERAL (SELECT b.id FROM record.premises b WHERE b.utility_id = $1 AND b.reference = m.mark OFFSET 0) AS x
+    UNION SELECT unnest($3::uuid[])
+) AS w
+CROSS JOIN LATERAL (SELECT b.* FROM record.premises b WHERE b.utility_id = $1 AND b.id = w.id OFFSET 0) AS r;
 
 -- name: find_assembly
-SELECT jsonb_strip_nulls(to_jsonb(assembly) - 'utility_id')::text FROM record.assembly
-WHERE utility_id = $1 AND (serial_number = ANY ($2::text[]) OR id = ANY ($3::uuid[]));
+SELECT jsonb_strip_nulls(to_jsonb(r) - 'utility_id')::text FROM (
+    SELECT x.id FROM (SELECT DISTINCT unnest($2::text[]) AS mark) AS m
+    CROSS JOIN LATERAL (SELECT b.id FROM record.assembly b WHERE b.utility_id = $1 AND b.serial_number = m.mark OFFSET 0) AS x
+    UNION SELECT unnest($3::uuid[])
+) AS w
+CROSS JOIN LATERAL (SELECT b.* FROM record.assembly b WHERE b.utility_id = $1 AND b.id = w.id OFFSET 0) AS r;
 
 -- name: find_tester
 -- By the number of any certificate held.
@@ -19,22 +27,27 @@ SELECT jsonb_strip_nulls(to_jsonb(gauge) - 'utility_id')::text FROM record.gauge
 WHERE utility_id = $1 AND (serial_number = ANY ($2::text[]) OR id = ANY ($3::uuid[]));
 
 -- name: recorded
--- The reports of those assemblies, as far as the next ones rest on them.
+-- The reports of those assemblies, as far as the next ones rest on them. OFFSET 0 as in `standing_facts`: a look-up each.
 SELECT r.id, r.assembly_id, r.performed_at, coalesce(record.decision($1, r.id, NULL), r.acceptance) AS acceptance, r.supersedes
-FROM record.report r WHERE r.utility_id = $1 AND r.assembly_id IN (SELECT unnest($2::uuid[]));
+FROM (SELECT DISTINCT unnest($2::uuid[]) AS id) AS i
+CROSS JOIN LATERAL (SELECT b.* FROM record.report b WHERE b.utility_id = $1 AND b.assembly_id = i.id OFFSET 0) AS r;
 
 -- name: reports
 -- Those reports: what they say, how they came out, and the tests as they were judged.
-SELECT r.id, r.content, r.outcome, r.judged FROM record.report r WHERE r.utility_id = $1 AND r.id IN (SELECT unnest($2::uuid[]));
+SELECT r.id, r.content, r.outcome, r.judged FROM (SELECT DISTINCT unnest($2::uuid[]) AS id) AS i
+CROSS JOIN LATERAL (SELECT b.* FROM record.report b WHERE b.utility_id = $1 AND b.id = i.id OFFSET 0) AS r;
 
 -- name: versions_assembly
-SELECT id, version FROM record.assembly WHERE utility_id = $1 AND id IN (SELECT unnest($2::uuid[]));
+SELECT r.id, r.version FROM (SELECT DISTINCT unnest($2::uuid[]) AS id) AS i
+CROSS JOIN LATERAL (SELECT b.id, b.version FROM record.assembly b WHERE b.utility_id = $1 AND b.id = i.id OFFSET 0) AS r;
 
 -- name: versions_tester
-SELECT id, version FROM record.tester WHERE utility_id = $1 AND id IN (SELECT unnest($2::uuid[]));
+SELECT r.id, r.version FROM (SELECT DISTINCT unnest($2::uuid[]) AS id) AS i
+CROSS JOIN LATERAL (SELECT b.id, b.version FROM record.tester b WHERE b.utility_id = $1 AND b.id = i.id OFFSET 0) AS r;
 
 -- name: versions_gauge
-SELECT id, version FROM record.gauge WHERE utility_id = $1 AND id IN (SELECT unnest($2::uuid[]));
+SELECT r.id, r.version FROM (SELECT DISTINCT unnest($2::uuid[]) AS id) AS i
+CROSS JOIN LATERAL (SELECT b.id, b.version FROM record.gauge b WHERE b.utility_id = $1 AND b.id = i.id OFFSET 0) AS r;
 
 -- name: create_premises
 -- Those whose ids are not taken; the ids of those written.

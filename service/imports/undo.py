@@ -26,7 +26,7 @@ from service.registry.schemas import Name
 from service.registry.store import RegistryStore
 
 AT_ONCE = 300
-"""So many reports or records are undone in one transaction."""
+"""So many records are undone in one transaction; reports by as many as were recorded in one."""
 
 
 class UndoFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
@@ -139,15 +139,12 @@ class Undoing:
 
     async def _void(self, import_id: UUID, decision: Decision) -> None:
         because = f"The import that brought it was undone: {decision.because}"
-        after = -1
-        while True:
+        for start, until in await self._runs.ranges(self._utility, import_id):
             async with self._reports.recording(self._utility) as recording:
-                some = await self._runs.to_void(recording.connection, self._utility, import_id, after=after, limit=AT_ONCE)
-                if not some:
-                    return
-                after = some[-1].log_index
-                await self._runs.void(recording.connection, self._utility, some, replace(decision, because=because))
-                await self._rework(recording, sorted({report.assembly_id for report in some}))
+                some = await self._runs.to_void(recording.connection, self._utility, start=start, until=until)
+                if some:
+                    await self._runs.void(recording.connection, self._utility, some, replace(decision, because=because))
+                    await self._rework(recording, sorted({report.assembly_id for report in some}))
 
     async def _retire(self, import_id: UUID, now: dt.datetime) -> None:
         after: UUID | None = None

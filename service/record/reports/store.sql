@@ -17,8 +17,12 @@ SELECT r.id, r.assembly_id, r.performed_at, r.performed_on, r.received_at, r.rea
     coalesce(record.decision(r.utility_id, r.id, NULL), r.acceptance) AS acceptance,
     r.initial_outcome, r.declared, r.company_id,
     CASE WHEN 'fail' IN (r.outcome, r.initial_outcome) THEN record.notified_on(r.utility_id, r.assembly_id, r.id, NULL) END AS notified_on
-FROM record.report r
-WHERE r.utility_id = $1 AND (r.assembly_id = ANY ($2::uuid[]) OR r.id = ANY ($3::uuid[]))
+FROM (
+    SELECT x.id FROM (SELECT DISTINCT unnest($2::uuid[]) AS id) AS i
+    CROSS JOIN LATERAL (SELECT b.id FROM record.report b WHERE b.utility_id = $1 AND b.assembly_id = i.id OFFSET 0) AS x
+    UNION SELECT unnest($3::uuid[])
+) AS w
+CROSS JOIN LATERAL (SELECT b.* FROM record.report b WHERE b.utility_id = $1 AND b.id = w.id OFFSET 0) AS r
 ORDER BY r.performed_at, r.received_at, r.id;
 
 -- name: outcomes
@@ -281,13 +285,16 @@ ORDER BY r.received_at, r.log_index LIMIT {limit}
 
 -- name: standing_facts
 -- What the standings of these assemblies rest on besides reports, read under the log's lock: a change of the register waits for it too.
+-- OFFSET 0 keeps the planner to one look-up an assembly; of a utility that it knows nothing of it would go through all assemblies instead.
 SELECT a.id, s.basis, CASE WHEN s.rests_version = s.version THEN s.rests_on END AS rests_on, a.kind, a.hazard, a.purpose, a.backpressure_possible, a.in_plant_air_gap, a.hazard_class, a.installed_on,
     a.in_service, a.retired_on, a.retired_because, p.connection, a.occurrences::text AS occurrences, a.season::text AS season, a.test_interval_months,
     a.created_at, {incidents_as_of} AS incidents
-FROM record.assembly a
-JOIN record.premises p ON p.utility_id = a.utility_id AND p.id = a.premises_id
-LEFT JOIN record.standing s ON s.utility_id = a.utility_id AND s.assembly_id = a.id
-WHERE a.utility_id = $1 AND a.id IN (SELECT unnest($2::uuid[]));
+FROM (SELECT DISTINCT unnest($2::uuid[]) AS id) AS i
+CROSS JOIN LATERAL (SELECT b.* FROM record.assembly b WHERE b.utility_id = $1 AND b.id = i.id OFFSET 0) AS a
+CROSS JOIN LATERAL (SELECT b.connection FROM record.premises b WHERE b.utility_id = $1 AND b.id = a.premises_id OFFSET 0) AS p
+LEFT JOIN LATERAL (
+    SELECT b.basis, b.version, b.rests_on, b.rests_version FROM record.standing b WHERE b.utility_id = $1 AND b.assembly_id = a.id OFFSET 0
+) AS s ON true;
 
 -- name: incidents_as_of
 -- The incidents that reached assembly `a`, as JSON, and whether each names the assembly itself, as its suspected path; of each counts the last revision (before $3), if it was known (before $4); null:
@@ -300,16 +307,19 @@ WHERE a.utility_id = $1 AND a.id IN (SELECT unnest($2::uuid[]));
         UNION
         SELECT r.incident_id, r.version FROM record.incident_reach r WHERE r.utility_id = a.utility_id AND r.premises_id = a.premises_id
     ) AS r
-    JOIN record.incident_version v ON v.utility_id = a.utility_id AND v.incident_id = r.incident_id AND v.version = r.version
+    CROSS JOIN LATERAL (
+        SELECT w.* FROM record.incident_version w
+        WHERE w.utility_id = a.utility_id AND w.incident_id = r.incident_id AND w.version = r.version OFFSET 0
+    ) AS v
     WHERE v.counts AND ($3::timestamptz IS NULL OR v.recorded_at < $3)
         AND NOT EXISTS (
             SELECT FROM record.incident_version later
             WHERE later.utility_id = v.utility_id AND later.incident_id = v.incident_id AND later.version > v.version
-                AND ($3::timestamptz IS NULL OR later.recorded_at < $3)
+                AND ($3::timestamptz IS NULL OR later.recorded_at < $3) OFFSET 0
         )
         AND ($4::timestamptz IS NULL OR EXISTS (
             SELECT FROM record.incident_version first
-            WHERE first.utility_id = v.utility_id AND first.incident_id = v.incident_id AND first.version = 1 AND first.recorded_at < $4
+            WHERE first.utility_id = v.utility_id AND first.incident_id = v.incident_id AND first.version = 1 AND first.recorded_at < $4 OFFSET 0
         ))
 )
 

@@ -157,8 +157,9 @@ SELECT r.id, r.assembly_id, r.performed_at, r.performed_on, r.received_at, r.rea
     coalesce(r.mechanical_protection, r.protection) AS protection, r.failed_protection, r.acts_as,
     coalesce(record.decision(r.utility_id, r.id, $3), r.acceptance) AS acceptance, r.initial_outcome, r.declared,
     CASE WHEN 'fail' IN (r.outcome, r.initial_outcome) THEN record.notified_on(r.utility_id, r.assembly_id, r.id, $3) END AS notified_on
-FROM record.report r
-WHERE r.utility_id = $1 AND r.assembly_id = ANY ($2::uuid[]) AND ($3::timestamptz IS NULL OR r.received_at < $3)
+FROM (SELECT DISTINCT unnest($2::uuid[]) AS id) AS i
+CROSS JOIN LATERAL (SELECT b.* FROM record.report b WHERE b.utility_id = $1 AND b.assembly_id = i.id OFFSET 0) AS r
+WHERE $3::timestamptz IS NULL OR r.received_at < $3
 ORDER BY r.performed_at, r.received_at, r.id;
 
 -- name: registered_at
