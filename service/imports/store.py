@@ -63,6 +63,10 @@ class ImportStore:
         async with self._pool.lend(utility, by_key=True) as connection:
             return {row["id"]: KeptReport(**dict(row)) for row in await connection.fetch(_SQL["reports"], utility, ids)}
 
+    async def plan_again(self, connection: Connection) -> None:
+        """Plan the statements of that connection again: plans made while the tables were empty go through whole tables later."""
+        await connection.execute(_SQL["plan_again"])
+
     async def versions(self, connection: Connection, utility: str, table: str, ids: Sequence[UUID]) -> dict[UUID, int]:
         """The versions of those assemblies, testers or gauges, in the transaction of that connection."""
         return {row["id"]: row["version"] for row in await connection.fetch(_SQL[f"versions_{table}"], utility, ids)}

@@ -75,3 +75,6 @@ INSERT INTO record.standing (utility_id, assembly_id, version, due_on, basis)
 SELECT $1, s.assembly_id, 1, s.due_on, s.basis FROM unnest($2::uuid[], $3::date[], $4::text[]) AS s (assembly_id, due_on, basis)
 ON CONFLICT (utility_id, assembly_id)
 DO UPDATE SET version = standing.version + 1, due_on = excluded.due_on, basis = excluded.basis;
+
+-- name: plan_again
+DISCARD PLANS;

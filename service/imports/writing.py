@@ -198,6 +198,7 @@ class Writer:
         judged = [None if item.judged is None else ahead.unpacked(item.judged) for item in staged]
         assemblies = sorted({value.row.assembly_id for value in judged if value is not None})
         async with self.reports.recording(code) as recording:
+            await self._imports.plan_again(recording.connection)
             await self._runs.check_writing(recording.connection, code, self._id)
             history: dict[UUID, list[HistoryRow]] = {}
             as_judged: list[Ahead] = []
