@@ -133,6 +133,8 @@ CREATE TABLE record.assembly (
     replaced_by uuid,
     retired_on date,
     retired_because text,
+    -- Another assembly at the premises has the same serial number, and somebody says that it is right.
+    serial_number_confirmed boolean,
     PRIMARY KEY (utility_id, id),
     FOREIGN KEY (utility_id, premises_id) REFERENCES record.premises (utility_id, id),
     -- An export holds either of the two first.
@@ -1443,3 +1445,29 @@ CREATE POLICY own_company ON record.report_flag AS RESTRICTIVE FOR SELECT TO non
 CREATE INDEX report_by_gauge ON record.report (utility_id, gauge_id, performed_at);
 CREATE INDEX report_not_passed ON record.report (utility_id, outcome, log_index) WHERE outcome <> 'pass';
 CREATE INDEX report_by_receipt ON record.report (utility_id, received_at, log_index);
+
+-- What was put right in the register, and why: an assembly that never was, one registered twice, one of another kind.
+CREATE TABLE record.assembly_correction (
+    utility_id text COLLATE "C" NOT NULL,
+    assembly_id uuid NOT NULL,
+    version bigint NOT NULL,
+    recorded_at timestamptz NOT NULL,
+    correction text NOT NULL CHECK (correction IN ('registered_in_error', 'duplicate', 'kind')),
+    because text NOT NULL,
+    decided_by text,
+    duplicate_of uuid,
+    kind_before text,
+    kind text,
+    organisation_id uuid NOT NULL,
+    key_id uuid NOT NULL,
+    PRIMARY KEY (utility_id, assembly_id, version),
+    FOREIGN KEY (utility_id, assembly_id) REFERENCES record.assembly (utility_id, id),
+    FOREIGN KEY (utility_id, duplicate_of) REFERENCES record.assembly (utility_id, id)
+);
+CREATE TRIGGER append_only BEFORE UPDATE OR DELETE ON record.assembly_correction FOR EACH ROW EXECUTE FUNCTION record.refuse_change();
+CREATE TRIGGER never_emptied BEFORE TRUNCATE ON record.assembly_correction FOR EACH STATEMENT EXECUTE FUNCTION record.refuse_change();
+
+ALTER TABLE record.assembly_correction ENABLE ROW LEVEL SECURITY;
+ALTER TABLE record.assembly_correction FORCE ROW LEVEL SECURITY;
+CREATE POLICY own_utility ON record.assembly_correction USING (utility_id = current_setting('nonreturn.utility', true));
+GRANT SELECT, INSERT ON record.assembly_correction TO nonreturn_service;

@@ -16,10 +16,13 @@ from service.http.endpoint import Answer, Call, Operation, operation
 from service.http.paging import AfterId, Limit, page, page_of
 from service.problems import ProblemError, problem
 from service.registry.calendar import today
+from service.registry.correcting import correct_assembly
 from service.registry.finding import Search, find
 from service.registry.register import change_thing, create_thing
 from service.registry.schemas import (
     Assembly,
+    AssemblyCorrection,
+    AssemblyCorrectionFacts,
     AssemblyFacts,
     ContactChange,
     Gauge,
@@ -228,7 +231,7 @@ def _resource(
     ]
 
 
-class ContactChangesQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class RegisterChangesQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Where a list in the order of versions goes on."""
 
     after: Annotated[int, Meta(ge=0, le=2**62)] = 0
@@ -245,17 +248,62 @@ class ContactChangesQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     tag="premises",
     right="register",
 )
-async def contact_changes(call: Call, query: ContactChangesQuery) -> Answer:
+async def contact_changes(call: Call, query: RegisterChangesQuery) -> Answer:
     """List who was the contact of these premises, change by change; 404 where there are no such premises."""
     await call.services.registry.get(Premises, call.utility, call.id("id"))
     found = await call.services.registry.contact_changes(call.utility, call.id("id"), after=query.after, limit=query.limit + 1)
     return page(call, found, query.limit, lambda change: str(change.version))
 
 
+CORRECTIONS = "/v1/utilities/{utility:str}/assemblies/{id:uuid}/corrections"
+
+
+@operation(
+    "POST",
+    CORRECTIONS,
+    id="correctAssembly",
+    summary="Correct the register of an assembly",
+    answers={201: AssemblyCorrection},
+    tag="assemblies",
+    right="register",
+)
+async def correct(call: Call, document: AssemblyCorrectionFacts) -> Answer:
+    """Record that an assembly never was, is registered twice, or is of another kind. Nothing of its history is taken away."""
+    kept = await correct_assembly(
+        call.services.registry,
+        call.services.follower,
+        call.utility,
+        call.id("id"),
+        document,
+        who=call.who,
+        now=call.clock.now(),
+    )
+    location = f"/v1/utilities/{call.utility}/assemblies/{call.id('id')}"
+    return Answer(body=kept, status=201, headers={"Location": location, "ETag": f'"{kept.version}"'})
+
+
+@operation(
+    "GET",
+    CORRECTIONS,
+    id="listAssemblyCorrections",
+    summary="List corrections of the register of an assembly",
+    answers={200: page_of(AssemblyCorrection)},
+    tag="assemblies",
+    right="register",
+)
+async def corrections(call: Call, query: RegisterChangesQuery) -> Answer:
+    """List what was put right in the register of this assembly; 404 where there is no such assembly."""
+    await call.services.registry.get(Assembly, call.utility, call.id("id"))
+    found = await call.services.registry.corrections(call.utility, call.id("id"), after=query.after, limit=query.limit + 1)
+    return page(call, found, query.limit, lambda item: str(item.version))
+
+
 operations = [
     *_resource("premises", "premises", Premises, PremisesFacts),
     contact_changes,
     *_resource("assemblies", "assembly", Assembly, AssemblyFacts, lists=False, fixed=("kind",)),
+    correct,
+    corrections,
     *_resource("testers", "tester", Tester, TesterFacts),
     *_resource("gauges", "gauge", Gauge, GaugeFacts, fixed=("units",)),
 ]

@@ -1,7 +1,7 @@
 """Changing what is registered: a change on which standings rest works them out again in the same transaction.
 
-An assembly registered at other premises has been moved, and one registered as serving again has been put back: unless the change says
-when, it is taken to have happened on the day of the change. A register that was only put right says so by a further change.
+An assembly registered as serving again has been put back: unless the change says when, it is taken to have happened on the day of the
+change. One registered at other premises has been put right, and moved only where the change states a `relocation`.
 """
 
 import datetime as dt
@@ -16,7 +16,7 @@ from msgspec.structs import replace
 import rules
 from service.problems import fault, problem, problem_of, rules_fault
 from service.registry.calendar import today
-from service.registry.follower import Follower
+from service.registry.follower import Follower, RegisterChange
 from service.registry.replacing import check_replacement, follow_replacement
 from service.registry.schemas import (
     Assembly,
@@ -51,6 +51,7 @@ async def create_thing(
         _check_installation(facts, UNSET, today(change.utility, now))
         facts = _with_hazard(change.utility, facts, UNSET, today(change.utility, now))
         await check_replacement(registry, change, facts, today(change.utility, now))
+        await _check_twice(registry, change, facts, None)
         thing = await registry.create_on(change.connection, shape, code, facts, new_id=new_id, now=now)
         retired: list[UUID] = await follow_replacement(registry, change, thing, before=None, now=now)
         await change.rework([thing.id, *retired])
@@ -78,6 +79,7 @@ async def change_thing(
         if shape is Assembly:
             before = await registry.get_on(change.connection, Assembly, code, thing_id)
             check_serial_number(facts, before)
+            await _check_twice(registry, change, facts, before)
             if before.retired_on is not UNSET and facts.in_service:
                 raise problem("assembly_retired", pointer="/in_service", on=before.retired_on.isoformat())
             await check_replacement(registry, change, facts, today(change.utility, now), itself=before)
@@ -112,6 +114,21 @@ def check_serial_number(facts: Any, before: Any) -> None:
     raise problem("not_a_serial_number", pointer="/serial_number", value=number)
 
 
+async def _check_twice(registry: RegistryStore, change: RegisterChange, facts: AssemblyFacts, before: Assembly | None) -> None:
+    """409 for a serial number that another assembly at the premises has, unless it is confirmed; what is registered is left alone."""
+    stated = (facts.serial_number, facts.premises_id)
+    if before is not None and stated == (before.serial_number, before.premises_id):
+        return
+    if facts.serial_number is UNSET or facts.serial_number_confirmed is True:
+        return
+    itself = None if before is None else before.id
+    other = await registry.same_serial_number(
+        change.connection, change.utility.code, facts.serial_number, facts.premises_id, itself
+    )
+    if other is not None:
+        raise problem("serial_number_taken", pointer="/serial_number", assembly=str(other))
+
+
 def _with_hazard(utility: Utility, facts: Any, before: Premises | Assembly | UnsetType, on: dt.date) -> Any:
     """The facts with the degree of hazard that a word of the utility's rulebook acts as; ProblemError for a word it does not have.
 
@@ -140,8 +157,6 @@ def _with_occurrences(before: Assembly, after: AssemblyFacts, on: dt.date) -> As
     """The changed facts with what happened by them, where they do not state it themselves."""
     listed = [occurrence.event for occurrence in after.occurrences if occurrence not in before.occurrences]
     happened: list[Event] = []
-    if after.premises_id != before.premises_id and "relocation" not in listed:
-        happened.append("relocation")
     if after.in_service and not before.in_service and "return_to_service" not in listed:
         happened.append("return_to_service")
     added = [AssemblyOccurrence(event=event, on=on) for event in happened]

@@ -12,7 +12,7 @@ import msgspec
 from msgspec import UNSET, Meta, Struct, UnsetType
 
 from rules import LengthUnit, LocalVersion, PressureUnit, RegisteredKind, RulebookKey, TestableKind
-from service.http.plain_text import PLAIN
+from service.http.plain_text import PLAIN, WRITTEN
 
 # Spelled out because `\s` means other characters in ECMA-262 than in Python: U+001C to U+001F, U+0085 and U+FEFF.
 _NO_BLANK = r"[^@\s\u0000-\u001f\u007f-\u009f\ufeff]+"
@@ -266,6 +266,8 @@ class AssemblyFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     """Whether the model is on the list of approved assemblies that your authority uses."""
     serial_number: ShortText | UnsetType = UNSET
     """The serial number."""
+    serial_number_confirmed: bool | UnsetType = UNSET
+    """Whether the serial number is right although another assembly at these premises has it too."""
     assembly_number: ShortText | UnsetType = UNSET
     """Your own number for it."""
     meter: ShortText | UnsetType = UNSET
@@ -310,6 +312,51 @@ class Assembly(AssemblyFacts, frozen=True, kw_only=True, forbid_unknown_fields=F
     version: int
     created_at: dt.datetime
     changed_at: dt.datetime
+
+
+CorrectionKind = Literal["registered_in_error", "duplicate", "kind"]
+Because = Annotated[str, Meta(min_length=1, max_length=4000, pattern=WRITTEN)]
+
+
+class AssemblyCorrectionFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What was wrong in the register of an assembly, and why; its history is kept.
+
+    One that never was, or is registered twice, is retired. Reports that count were judged on what was registered, so they are voided first,
+    and sent again for the right assembly where they were right.
+    """
+
+    correction: CorrectionKind
+    """What is put right."""
+    because: Because
+    """Why."""
+    duplicate_of: UUID | UnsetType = UNSET
+    """The assembly that it is; required with `duplicate`, and only there."""
+    kind: RegisteredKind | UnsetType = UNSET
+    """The kind that it is; required with `kind`, and only there."""
+    decided_by: Name | UnsetType = UNSET
+    """Who decided it."""
+
+
+class AssemblyCorrection(Struct, frozen=True, kw_only=True):
+    """A correction of the register, as recorded."""
+
+    version: int
+    """The version of the assembly that it made."""
+    recorded_at: dt.datetime
+    correction: CorrectionKind
+    """What was put right."""
+    because: str
+    """Why."""
+    decided_by: str | None
+    """Who decided it; null: not stated."""
+    duplicate_of: UUID | None
+    """The assembly that it is; null unless it was registered twice."""
+    kind_before: str | None
+    """The kind that it was registered with; null unless that was wrong."""
+    kind: str | None
+    """The kind that it is; null unless that was wrong."""
+    organisation_id: UUID
+    """The organisation whose key recorded it."""
 
 
 class Certificate(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -7,13 +7,16 @@ from uuid import UUID
 
 import asyncpg
 import msgspec
-from msgspec import structs
+from msgspec import UNSET, structs
 
+from service.auth.access import Principal
 from service.db.pool import NO_UTILITY, Connection, Pool, company_looks
 from service.db.statements import composed, statements
 from service.problems import ProblemError, not_found, problem
 from service.registry.schemas import (
     Assembly,
+    AssemblyCorrection,
+    AssemblyCorrectionFacts,
     ContactChange,
     Found,
     Gauge,
@@ -126,6 +129,57 @@ class RegistryStore:
         async with self._pool.lend(utility, by_key=True) as connection:
             rows = await connection.fetch(_SQL["contact_changes"], utility, premises_id, after, limit)
         return [msgspec.json.decode(row[0], type=ContactChange) for row in rows]
+
+    async def same_serial_number(
+        self, connection: Connection, utility: str, serial_number: str, premises_id: UUID, itself: UUID | None
+    ) -> UUID | None:
+        """Another assembly of that serial number at those premises."""
+        found: UUID | None = await connection.fetchval(_SQL["same_serial_number"], utility, serial_number, premises_id, itself)
+        return found
+
+    async def counting_reports(self, connection: Connection, utility: str, assembly_id: UUID) -> list[UUID]:
+        """The first hundred reports and inspections of an assembly that nobody has voided."""
+        return [row[0] for row in await connection.fetch(_SQL["counting_reports"], utility, assembly_id)]
+
+    async def change_kind(self, connection: Connection, utility: str, assembly_id: UUID, kind: str, *, now: dt.datetime) -> None:
+        """Register another kind, in the caller's transaction."""
+        await connection.execute(_SQL["change_kind"], utility, assembly_id, now, kind)
+
+    async def keep_correction(
+        self,
+        connection: Connection,
+        utility: str,
+        assembly_id: UUID,
+        facts: AssemblyCorrectionFacts,
+        *,
+        version: int,
+        kind_before: str,
+        who: Principal,
+        now: dt.datetime,
+    ) -> AssemblyCorrection:
+        """Keep a correction, in the caller's transaction."""
+        row = await connection.fetchval(
+            _SQL["keep_correction"],
+            utility,
+            assembly_id,
+            version,
+            now,
+            facts.correction,
+            facts.because,
+            facts.decided_by or None,
+            facts.duplicate_of or None,
+            None if facts.kind is UNSET else kind_before,
+            facts.kind or None,
+            who.organisation_id,
+            who.key_id,
+        )
+        return msgspec.json.decode(row, type=AssemblyCorrection)
+
+    async def corrections(self, utility: str, assembly_id: UUID, *, after: int, limit: int) -> list[AssemblyCorrection]:
+        """Up to `limit` corrections of an assembly's register, after that version."""
+        async with self._pool.lend(utility, by_key=True) as connection:
+            rows = await connection.fetch(_SQL["corrections"], utility, assembly_id, after, limit)
+        return [msgspec.json.decode(row[0], type=AssemblyCorrection) for row in rows]
 
     async def retire(
         self,

@@ -79,6 +79,29 @@ FROM jsonb_populate_record(NULL::record.{table}, $1::jsonb) AS new
 WHERE thing.utility_id = new.utility_id AND thing.id = new.id AND thing.version = $2
 RETURNING jsonb_strip_nulls(to_jsonb(thing) - 'utility_id')::text;
 
+-- name: same_serial_number
+-- Another assembly of that serial number at those premises; none that was registered by mistake.
+SELECT id FROM record.assembly WHERE utility_id = $1 AND serial_number = $2 AND premises_id = $3 AND id IS DISTINCT FROM $4
+    AND (retired_because IS NULL OR retired_because = 'replaced') LIMIT 1;
+
+-- name: counting_reports
+-- Reports and inspections of an assembly that nobody has voided.
+SELECT r.id FROM record.report r WHERE r.utility_id = $1 AND r.assembly_id = $2 AND record.decision($1, r.id, NULL) IS DISTINCT FROM 'void'
+ORDER BY r.performed_at LIMIT 100;
+
+-- name: change_kind
+UPDATE record.assembly SET version = version + 1, changed_at = $3, kind = $4 WHERE utility_id = $1 AND id = $2;
+
+-- name: keep_correction
+INSERT INTO record.assembly_correction AS kept (utility_id, assembly_id, version, recorded_at, correction, because, decided_by, duplicate_of,
+    kind_before, kind, organisation_id, key_id)
+VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)
+RETURNING (to_jsonb(kept) - 'utility_id' - 'assembly_id' - 'key_id')::text;
+
+-- name: corrections
+SELECT (to_jsonb(kept) - 'utility_id' - 'assembly_id' - 'key_id')::text FROM record.assembly_correction AS kept
+WHERE utility_id = $1 AND assembly_id = $2 AND version > $3 ORDER BY version LIMIT $4;
+
 -- name: contact_changes
 SELECT (to_jsonb(c) - 'utility_id' - 'premises_id')::text FROM record.contact_change c
 WHERE utility_id = $1 AND premises_id = $2 AND version > $3 ORDER BY version LIMIT $4;

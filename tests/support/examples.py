@@ -233,6 +233,12 @@ def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -
     call("readAssembly", utility=utility, id=assembly)
     call("listAssemblies", utility=utility)
     call("updateAssembly", utility=utility, id=assembly, body={"position": "Beside the greenhouse"}, headers={"If-Match": '"1"'})
+    wrong = call(
+        "createAssembly", utility=utility, keep=False, body={"premises_id": premises, "kind": "pvb", "hazard": "health", "serial_number": "7731"}
+    )["id"]  # fmt: skip
+    error = {"correction": "duplicate", "duplicate_of": assembly, "because": "Typed in twice.", "decided_by": "The office"}
+    call("correctAssembly", utility=utility, id=wrong, body=error)
+    call("listAssemblyCorrections", utility=utility, id=wrong)
     certificate = {
         "certificate": "T-1",
         "kinds": ["rp", "dc", "pvb", "svb"],
