@@ -21,6 +21,7 @@ from service.clock import Clock, SystemClock
 from service.db.pool import Pool
 from service.db.replica import Reader
 from service.http import documents
+from service.http.compression import Compressed
 from service.http.direct import Direct
 from service.http.edge import Edge, path_to_log
 from service.http.problem_details import MEDIA_TYPE, RefusedByFrameworkError, body_of, headers_of, status_of
@@ -113,7 +114,7 @@ def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> ASGI
         request_max_body_size=settings.body_limit,
     )
     short = Direct(inside, services, [reports.put_report, reports.post_report], problem_for)
-    edge = Edge(short, services)
+    edge = Edge(Compressed(short), services)
     return traced(edge) if settings.telemetry else edge
 
 

@@ -77,11 +77,18 @@ class ProblemError(Exception):
     """Raised anywhere in the service where something is not found, contradicts the record, is stale, unavailable and so on.
 
     `code` is the problem's kind, a key of KINDS; the answer's status follows from it in one place, service/http/problem_details.py.
-    `wait`: after so many seconds the same may be tried again.
+    `wait`: after so many seconds the same may be tried again. `current_version`: that of the record which has changed.
     """
 
     def __init__(
-        self, cause: Fault, faults: Sequence[Fault] = (), *, wait: float | None = None, kind: str = "", more: bool = False
+        self,
+        cause: Fault,
+        faults: Sequence[Fault] = (),
+        *,
+        wait: float | None = None,
+        current_version: int | None = None,
+        kind: str = "",
+        more: bool = False,
     ) -> None:
         super().__init__(cause.detail)
         self.code = kind or FAULT_KINDS[cause.code].problem
@@ -89,6 +96,7 @@ class ProblemError(Exception):
         self.cause = cause
         self.faults = faults
         self.wait = wait
+        self.current_version = current_version
         self.more = more
 
 
@@ -118,11 +126,14 @@ def problem(
     pointer: str | UnsetType = UNSET,
     parameter: str | UnsetType = UNSET,
     wait: float | None = None,
+    current_version: int | None = None,
     **values: Value,
 ) -> ProblemError:
     """The problem that one fault causes; `errors` lists the fault if it has a place."""
     cause = fault(code, pointer=pointer, parameter=parameter, **values)
-    return ProblemError(cause, [] if pointer is UNSET and parameter is UNSET else [cause], wait=wait)
+    return ProblemError(
+        cause, [] if pointer is UNSET and parameter is UNSET else [cause], wait=wait, current_version=current_version
+    )
 
 
 def rules_fault(error: RulesError) -> Fault:

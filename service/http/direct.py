@@ -15,7 +15,7 @@ from service.http.problem_details import MEDIA_TYPE, body_of, headers_of, status
 from service.problems import ProblemError, problem
 from service.services import Services
 
-_READ = {b"authorization", b"content-type", b"content-length", b"idempotency-key"}
+_READ = {b"authorization", b"content-type", b"content-length", b"idempotency-key", b"prefer"}
 _PARTS = {"{utility:str}": "(?P<utility>[a-z0-9-]+)", "{id:uuid}": "(?P<id>[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12})"}
 
 Answering = Callable[[Exception, str, str], ProblemError]

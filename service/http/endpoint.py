@@ -37,6 +37,7 @@ from service.http.callers import caller
 from service.http.documents import convert, decode
 from service.http.files import AT_ONCE, FORMATS, LISTED, Table, is_page, pages, table_of, with_format
 from service.http.media_types import CSV, JSON, NDJSON
+from service.http.preconditions import TAGS, IfMatch, known_tag, read_if_match, tag_of
 from service.http.problem_details import status_of
 from service.http.tables import as_csv, as_ndjson
 from service.problems import LONGEST_NAME, ProblemError, not_found, problem
@@ -46,15 +47,16 @@ Method = Literal["GET", "POST", "PUT", "PATCH", "DELETE"]
 AS_OF = "Record-As-Of"
 KEY_SECONDS = 1.0
 """So often a key is looked at again while a request goes on; what the gatekeeper remembers comes on top."""
+REVALIDATED = "public, no-cache"
+"""Anyone may keep a published document, and asks whether it has changed before it is used again: what is in force must be right."""
 LARGE_BODY = 16 * 1024
 """A body larger than this, in bytes, is decoded beside the event loop: no report is."""
 P = ParamSpec("P")
 T = TypeVar("T")
 _MAX_AGE = re.compile(r"max-age=(\d{1,9})")
-_TAG = re.compile(r'(?:W/)?"[\x21\x23-\x7e\x80-\xff]*"')
-"""An entity tag (RFC 9110, 8.8.3)."""
-_TAGS = re.compile(rf"{_TAG.pattern}(?:[ \t]*,[ \t]*{_TAG.pattern})*")
-_VERSION = re.compile(r'"([0-9]{1,18})"')
+_MINIMAL = re.compile(r'(?:^|,)[ \t]*return[ \t]*=[ \t]*"?minimal"?[ \t]*(?=[;,]|$)', re.IGNORECASE)
+MINIMAL = {"Preference-Applied": "return=minimal"}
+"""The header of an answer with no more than the caller needs (RFC 7240, 3)."""
 
 
 class Answer(Struct, frozen=True, kw_only=True):
@@ -174,28 +176,14 @@ class Call:
         if not principal.sees(self.utility):
             raise not_found("utility")
 
-    def matched_version(self) -> int:
-        """The version in `If-Match` (RFC 9110, 13.1.1).
+    def if_match(self) -> IfMatch:
+        """Which versions of the record this change is meant for; ProblemError without an `If-Match`, or with a malformed one."""
+        return read_if_match(self.header("if-match"))
 
-        400 where it is malformed; 428 without one, or where it does not name one version; 412 for a tag that no record of ours has.
-        """
-        header = self.header("if-match")
-        if header is None:
-            raise problem("match_missing")
-        text = header.strip(" \t")
-        if text == "*":
-            # RFC 9110 lets `*` match whatever is there now, which would undo a change that the caller has not read (RFC 6585, 3).
-            raise problem("match_any")
-        if not _TAGS.fullmatch(text):
-            raise problem("tag_malformed")
-        tags = _TAG.findall(text)
-        if len(tags) > 1:
-            raise problem("match_several")
-        version = _VERSION.fullmatch(tags[0])
-        if version is None:
-            # A weak tag never matches: If-Match compares strongly.
-            raise problem("tag_invalid")
-        return int(version[1])
+    @property
+    def wants_minimal(self) -> bool:
+        """Whether the caller prefers an answer with no more than it needs (RFC 7240, 4.2)."""
+        return _MINIMAL.search(self.header("prefer") or "") is not None
 
 
 Function = Callable[..., Awaitable[Answer]]
@@ -229,12 +217,22 @@ class Operation(Struct, frozen=True, kw_only=True):
     table: Table | None
     streams: bool
     may_lag: bool | Callable[[Any], bool]
+    tagged_by_digest: bool
+    minimal: Any
+
+    @property
+    def is_tagged(self) -> bool:
+        """Whether a good answer has an entity tag."""
+        shapes = [getattr(shape, "__struct_fields__", ()) for shape in self.answers.values()]
+        return self.tagged_by_digest or "ETag" in self.answer_headers or any("version" in members for members in shapes)
 
     async def answer(self, services: Services, request: Any) -> Answer:
         """What is answered to a request (the framework's, or one that has as much of it as is asked here); it is counted and timed."""
         start, status = time.perf_counter(), 500
         try:
             answer = await self._answer(services, request)
+            if self.method == "GET":
+                answer = self._unless_known(request, answer)
             status = answer.status
         except ProblemError as error:
             status = status_of(error)
@@ -311,6 +309,22 @@ class Operation(Struct, frozen=True, kw_only=True):
         headers["Content-Disposition"] = f'attachment; filename="{name}.csv"'
         rows = ([table.row(item) for item in chunk] async for chunk in chunks)
         return Answer(body=as_csv(table.columns, rows), media_type=f"{CSV}; header=present", headers=headers)
+
+    def _unless_known(self, request: Any, answer: Answer) -> Answer:
+        """The answer with its tag; 304 without a body where the caller has it already (RFC 9110, 13.1.2)."""
+        headers = answer.headers
+        if self.tagged_by_digest and answer.status == 200 and not isinstance(answer.body, AsyncIterator):  # noqa: PLR2004
+            body = content(answer)
+            headers = {"ETag": tag_of(body), **({"Cache-Control": REVALIDATED} if self.right is None else {}), **headers}
+            answer = msgspec.structs.replace(answer, body=body, headers=headers)
+        known = request.headers.get("if-none-match")
+        if known is None or "ETag" not in headers:
+            return answer
+        tag = known_tag(known, headers["ETag"])
+        if tag is None:
+            return answer
+        kept = {name: value for name, value in headers.items() if name in ("Cache-Control", "Vary", AS_OF)}
+        return Answer(status=304, media_type=answer.media_type, headers={**kept, "ETag": tag})
 
     def handler(self, services: Services) -> HTTPRouteHandler:
         """The router's handler for this call."""
@@ -424,13 +438,17 @@ def operation(
     streams: bool = False,
     may_lag: bool | Callable[[Any], bool] = False,
     table: Table | None = None,
+
+    tagged_by_digest: bool = False,
+    minimal: Any = None,
 ) -> Callable[[Function], Operation]:
     """Declare a call; see the head of this module. Only one that says `companies` is open to the keys of testing companies.
 
     One that says `may_lag` (or whose query makes it so) may be answered from a replica.
     `patches` is the shape that a merge patch in the body changes; `answer_headers` are those of a good answer that do not follow from its
-    shape. `line` and `answer_line` are what each line of NDJSON is, coming and going. A call that answers pages gives all of them as a file
-    too (service/http/files.py), whose rows are by `table`, else by the item's members.
+    shape. `tagged_by_digest`: its tag is the digest of what is sent. `minimal` is the shape that is answered (or each line of it) where the
+    caller prefers `return=minimal`. `line` and `answer_line` are what each line of NDJSON is, coming and going. A call that answers pages
+    gives all of them as a file too (service/http/files.py), whose rows are by `table`, else by the item's members.
     """
     if is_page(answers.get(200)):
         media_types = {200: LISTED} | (media_types or {})
@@ -438,7 +456,7 @@ def operation(
     def declare(function: Function) -> Operation:
         hints = get_type_hints(function)
         parameters = inspect.signature(function).parameters
-        return Operation(
+        declared = Operation(
             method=method,
             path=path,
             id=id,
@@ -464,7 +482,13 @@ def operation(
             function=function,
             streams=streams,
             may_lag=may_lag,
+            tagged_by_digest=tagged_by_digest,
+            minimal=minimal,
         )
+        # What follows from the rest: preconditions wherever there is a tag, a preference wherever there is a choice.
+        sent = {"Prefer": ""} if minimal is not None else {}
+        sent |= {"If-None-Match": f"^{TAGS}$"} if method == "GET" and declared.is_tagged else {}
+        return msgspec.structs.replace(declared, request_headers={**declared.request_headers, **sent})
 
     return declare
 
@@ -503,5 +527,5 @@ def _late(seconds: float) -> ProblemError:
 
 def _check_media_type(request: Request[Any, Any, Any], *expected: str) -> None:
     given = (request.headers.get("content-type") or expected[0]).partition(";")[0].strip().lower()
-    if given not in expected and not (expected[0].endswith("json") and given == JSON):
+    if given not in expected and not (expected[0].endswith("+json") and given == JSON):
         raise problem("media_type", expected=" or ".join(expected), found=given[:100])

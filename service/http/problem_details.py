@@ -50,10 +50,12 @@ def status_of(error: ProblemError) -> int:
 
 
 def headers_of(error: ProblemError) -> dict[str, str]:
-    """The headers of its answer: when to try again (RFC 9110, 10.2.3), and with what to identify oneself (11.6.1)."""
+    """The headers of its answer: when to try again (RFC 9110, 10.2.3), the record's tag now, and with what to identify oneself (11.6.1)."""
     headers = dict(error.headers) if isinstance(error, RefusedByFrameworkError) else {}
     if error.wait is not None:
         headers["Retry-After"] = str(max(1, round(error.wait)))
+    if error.current_version is not None:
+        headers["ETag"] = f'"{error.current_version}"'
     if error.code == "unauthenticated":
         headers["WWW-Authenticate"] = 'Bearer realm="nonreturn"'
     return headers

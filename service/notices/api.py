@@ -73,9 +73,10 @@ async def read_schedule(call: Call) -> Answer:
 )
 async def change_schedule(call: Call, document: dict[str, Any]) -> Answer:  # noqa: ARG001 - merged from the body as sent
     """Change the schedule; notices already prepared stay. Send `steps` as null for the common schedule."""
-    version = call.matched_version()
+    match = call.if_match()
     store = NoticeStore(call.services.pool)
     current = await records.read_schedule(store, call.utility)
+    version = match.version(current.version)
     facts = merged(call, NoticeScheduleFacts(steps=current.steps if current.own else UNSET), NoticeScheduleFacts)
     return tagged(await records.change_schedule(store, call.utility, facts, version=version, now=call.clock.now()))
 
@@ -190,8 +191,9 @@ async def read_notice(call: Call) -> Answer:
 )
 async def change_notice(call: Call, document: NoticeChange) -> Answer:
     """Keep what became of a notice."""
-    version = call.matched_version()
+    match = call.if_match()
     store = NoticeStore(call.services.pool)
+    version = match.version((await records.read_notice(store, call.utility, call.id("id"))).version)
     notice = await records.change_notice(
         store, call.services.reports, call.utility, call.id("id"), document, version=version, now=call.clock.now()
     )

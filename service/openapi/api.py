@@ -4,7 +4,7 @@ import json
 from functools import cache
 
 from service.http import page
-from service.http.endpoint import Answer, Call, operation
+from service.http.endpoint import REVALIDATED, Answer, Call, operation
 from service.http.media_types import HTML
 from service.openapi import reference_page as reference
 from service.openapi.codes import Codes, codes
@@ -15,15 +15,29 @@ from service.problems import KINDS, not_found
 
 
 @operation(
-    "GET", "/openapi.json", id="readContract", summary="Read the contract", answers={200: bytes}, tag="operation", public=False
+    "GET",
+    "/openapi.json",
+    id="readContract",
+    summary="Read the contract",
+    answers={200: bytes},
+    tag="operation",
+    public=False,
+    tagged_by_digest=True,
 )
 async def contract(_call: Call) -> Answer:
     """Give the OpenAPI document."""
-    return Answer(body=published(), headers={"ETag": entity_tag()})
+    return Answer(body=published(), headers={"ETag": entity_tag(), "Cache-Control": REVALIDATED})
 
 
 @operation(
-    "GET", "/docs", id="readReference", summary="Show the reference page", answers={200: bytes}, tag="operation", public=False
+    "GET",
+    "/docs",
+    id="readReference",
+    summary="Show the reference page",
+    answers={200: bytes},
+    tag="operation",
+    public=False,
+    tagged_by_digest=True,
 )
 async def docs(_call: Call) -> Answer:
     """Give the reference page."""
@@ -36,7 +50,9 @@ def _reference_page() -> bytes:
     return reference.reference(json.loads(published()))
 
 
-@operation("GET", "/v1/codes", id="listCodes", summary="List all codes", answers={200: Codes}, tag="operation")
+@operation(
+    "GET", "/v1/codes", id="listCodes", summary="List all codes", answers={200: Codes}, tag="operation", tagged_by_digest=True
+)
 async def list_codes(_call: Call) -> Answer:
     """List every code that the service answers with, and what it means.
 
@@ -47,14 +63,30 @@ async def list_codes(_call: Call) -> Answer:
     return Answer(body=codes())
 
 
-@operation("GET", "/codes", id="readCodesPage", summary="Show all codes", answers={200: bytes}, tag="operation", public=False)
+@operation(
+    "GET",
+    "/codes",
+    id="readCodesPage",
+    summary="Show all codes",
+    answers={200: bytes},
+    tag="operation",
+    public=False,
+    tagged_by_digest=True,
+)
 async def codes_page(_call: Call) -> Answer:
     """Show every code and its meaning, for people."""
     return Answer(body=reference.codes_page(codes()), media_type=HTML, headers=page.HEADERS)
 
 
 @operation(
-    "GET", "/problems", id="readProblemsPage", summary="Show all problems", answers={200: bytes}, tag="operation", public=False
+    "GET",
+    "/problems",
+    id="readProblemsPage",
+    summary="Show all problems",
+    answers={200: bytes},
+    tag="operation",
+    public=False,
+    tagged_by_digest=True,
 )
 async def problems_page(_call: Call) -> Answer:
     """Show every kind of problem."""
@@ -69,6 +101,7 @@ async def problems_page(_call: Call) -> Answer:
     answers={200: bytes},
     tag="operation",
     public=False,
+    tagged_by_digest=True,
 )
 async def problem_page(call: Call) -> Answer:
     """Show what a kind of problem means and what to do."""
@@ -79,7 +112,13 @@ async def problem_page(call: Call) -> Answer:
 
 
 @operation(
-    "GET", "/", id="readDoor", summary="Redirect to the reference page", answers={302: None}, tag="operation", public=False
+    "GET",
+    "/",
+    id="readDoor",
+    summary="Redirect to the reference page",
+    answers={302: None},
+    tag="operation",
+    public=False,
 )
 async def door(_call: Call) -> Answer:
     """Show a person who opens the bare address where to go."""

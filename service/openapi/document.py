@@ -47,7 +47,14 @@ def document(operations: Iterable[Operation], version: str) -> dict[str, Any]:
     shapes = [
         shape
         for declared in public
-        for shape in (declared.takes, declared.query, declared.line, declared.answer_line, *declared.answers.values())
+        for shape in (
+            declared.takes,
+            declared.query,
+            declared.line,
+            declared.answer_line,
+            declared.minimal,
+            *declared.answers.values(),
+        )
         if shape not in (None, bytes) and shape != dict[str, Any]
     ]
     components = Components(
@@ -182,14 +189,24 @@ def _responses(declared: Operation, components: Components) -> dict[str, Any]:
             responses[str(status)] = {"description": meaning_of(declared, status, shape), "headers": headers}
             continue
         kinds = [kind.partition(";")[0] for kind in declared.media_types.get(status, (JSON,))]
-        content = {kind: {"schema": MEDIA[kind] if kind in MEDIA else components.of(shape)} for kind in kinds}
+        content = {kind: {"schema": MEDIA[kind] if kind in MEDIA else _either(declared, shape, components)} for kind in kinds}
         if declared.answer_line is not None:
-            content[NDJSON] = {"schema": lines_of(components.of(declared.answer_line))}
+            content[NDJSON] = {"schema": lines_of(_either(declared, declared.answer_line, components))}
         responses[str(status)] = {"description": meaning_of(declared, status, shape), "headers": headers, "content": content}
+    if "If-None-Match" in declared.request_headers:
+        unchanged = {"description": meaning_of(declared, 304, None), "headers": response_headers(declared, 304, None)}
+        responses["304"] = unchanged
     for status in {kind.status for kind in KINDS.values()}:
         if str(status) not in responses and _may_fail_with(declared, status):
             responses[str(status)] = {"$ref": f"#/components/responses/{_refusal_name(status)}"}
     return dict(sorted(responses.items()))
+
+
+def _either(declared: Operation, shape: Any, components: Components) -> dict[str, Any]:
+    """The schema of an answer, or of it in brief where the caller may choose."""
+    if declared.minimal is None:
+        return components.of(shape)
+    return {"anyOf": [components.of(shape), components.of(declared.minimal)]}
 
 
 def _refusal_name(status: int) -> str:

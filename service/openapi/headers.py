@@ -11,7 +11,9 @@ from service.http.endpoint import AS_OF, Operation
 _TEXT: Final = {"type": "string"}
 REQUEST: Final = {
     "If-Match": "The `ETag` of the record as you read it. "
-    "Without it, or with `*`, the change is refused (428); where the record has changed since, too (412).",
+    "Without it the change is refused (428); where the record has changed since, too (412). `*` changes whichever version is there.",
+    "If-None-Match": "The `ETag` of what you have already: where it is unchanged, the answer is 304 without a body.",
+    "Prefer": "`return=minimal` for an answer in brief (RFC 7240).",
     "Idempotency-Key": "A key of your own for this request, at most 200 visible ASCII characters. "
     "The same key with the same body gives the same answer again.",
 }
@@ -20,8 +22,14 @@ RESPONSE: Final[dict[str, dict[str, Any]]] = {
         "description": "The request's id, as in the service's log: your own `X-Request-Id` where you sent one.",
         "schema": _TEXT,
     },
-    "ETag": {"description": "The version of the record; send it in `If-Match` with a change.", "schema": _TEXT},
+    "ETag": {
+        "description": "What was answered, as an entity tag: send it in `If-None-Match` to read again, "
+        "and a record's in `If-Match` to change it. A compressed answer has a tag of its own, which is taken as well.",
+        "schema": _TEXT,
+    },
     "Location": {"description": "The path of the record.", "schema": {"type": "string", "format": "uri-reference"}},
+    "Preference-Applied": {"description": "`return=minimal` where the answer is in brief (RFC 7240).", "schema": _TEXT},
+    "Cache-Control": {"description": "How long the answer may be used again (RFC 9111).", "schema": _TEXT},
     "Link": {"description": 'The next page, with `rel="next"` (RFC 8288), where there is one.', "schema": _TEXT},
     "Retry-After": {
         "description": "Send the same request again after so many seconds.",
@@ -36,7 +44,7 @@ RESPONSE: Final[dict[str, dict[str, Any]]] = {
         "schema": {"type": "string", "format": "date-time"},
     },
 }
-_UNAUTHENTICATED, _TOO_MANY, _UNAVAILABLE = 401, 429, 503
+_NOT_MODIFIED, _UNAUTHENTICATED, _STALE, _TOO_MANY, _UNAVAILABLE = 304, 401, 412, 429, 503
 
 
 def request_header(name: str, pattern: str) -> dict[str, Any]:
@@ -46,7 +54,7 @@ def request_header(name: str, pattern: str) -> dict[str, Any]:
         "in": "header",
         "required": name == "If-Match",
         "description": REQUEST[name],
-        "schema": {"type": "string", "pattern": pattern},
+        "schema": {"type": "string", "pattern": pattern} if pattern else _TEXT,
     }
 
 
@@ -54,6 +62,7 @@ def refusal_headers(status: int) -> dict[str, Any]:
     """The headers of a refusal with that status, the same for every call."""
     names = ["X-Request-Id"]
     names += ["WWW-Authenticate"] if status == _UNAUTHENTICATED else []
+    names += ["ETag"] if status == _STALE else []
     names += ["Retry-After"] if status in (_TOO_MANY, _UNAVAILABLE) else []
     return {name: RESPONSE[name] for name in names}
 
@@ -66,7 +75,10 @@ def response_headers(declared: Operation, status: int, shape: Any) -> dict[str, 
 def _names(declared: Operation, status: int, shape: Any) -> list[str]:
     members = getattr(shape, "__struct_fields__", ())
     names = ["X-Request-Id"]
-    names += ["ETag"] if "version" in members or "ETag" in declared.answer_headers else []
+    tagged = "version" in members or "ETag" in declared.answer_headers or declared.tagged_by_digest or status == _NOT_MODIFIED
+    names += ["ETag"] if tagged else []
+    names += ["Cache-Control"] if tagged and declared.tagged_by_digest and declared.right is None else []
+    names += ["Preference-Applied"] if declared.minimal is not None else []
     names += ["Link"] if {"items", "next"} <= set(members) else []
     names += ["Location"] if status in (201, 202) or "Location" in declared.answer_headers else []
     names += [AS_OF] if declared.may_lag else []

@@ -37,6 +37,7 @@ _DONE: Final = {
     201: "Created. `Location` is the path of the new record.",
     202: "Accepted. The work continues.",
     204: "Done. There is no body.",
+    304: "Nothing has changed: you have the answer already. There is no body.",
 }
 
 

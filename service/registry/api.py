@@ -14,6 +14,7 @@ import rules
 from service.http.documents import decode, too_deep
 from service.http.endpoint import Answer, Call, Operation, operation
 from service.http.paging import AfterId, Limit, page, page_of
+from service.http.preconditions import TAGS
 from service.problems import ProblemError, problem
 from service.registry.calendar import today
 from service.registry.correcting import correct_assembly
@@ -35,8 +36,8 @@ from service.registry.schemas import (
 )
 from service.registry.store import NAMES
 
-IF_MATCH = {"If-Match": r'^(W/)?"[!#-~\x80-\xff]*"$'}
-"""One entity tag (RFC 9110, 8.8.3): any other than the record's own is answered 412, so the contract allows it."""
+IF_MATCH = {"If-Match": f"^{TAGS}$"}
+"""The header that a change needs; see `service/http/preconditions.py`."""
 
 
 def tagged(thing: Any, *, status: int = 200, location: str | None = None) -> Answer:
@@ -164,10 +165,9 @@ def _resource(
         return page(call, [shown(call, item) for item in things], query.limit, lambda thing: str(thing.id))
 
     async def change(call: Call, document: Any) -> Answer:  # noqa: ARG001 - the patch is merged from the body as sent
-        version = call.matched_version()
+        match = call.if_match()
         current = await call.services.registry.get(shape, call.utility, call.id("id"))
-        if current.version != version:
-            raise problem("version_changed")
+        version = match.version(current.version)
         new = merged(call, current, facts, fixed)
         thing = await change_thing(
             call.services.registry,

@@ -7,7 +7,6 @@ from msgspec import Struct
 
 from service.http.endpoint import Answer, Call, operation
 from service.http.paging import Limit, page, page_of
-from service.problems import problem
 from service.registry import register as records
 from service.registry.api import IF_MATCH, merged, tagged
 from service.registry.schemas import Code, NewUtility, Utility, UtilityFacts, UtilityOnRecord
@@ -91,10 +90,9 @@ async def read_utility(call: Call) -> Answer:
 )
 async def change_utility(call: Call, document: dict[str, Any]) -> Answer:  # noqa: ARG001 - merged from the body as sent
     """Change a utility."""
-    version = call.matched_version()
+    match = call.if_match()
     current = await call.services.registry.utility(call.utility)
-    if current.version != version:
-        raise problem("version_changed")
+    match.version(current.version)
     facts = merged(call, current, UtilityFacts)
     if (facts.rulebook, facts.time_zone) != (current.rulebook, current.time_zone):
         await records.check_utility(call.services.registry, facts)

@@ -52,6 +52,7 @@ class KindList(Struct, frozen=True, kw_only=True):
     id="listRulebooks",
     summary="List the rulebooks",
     answers={200: RulebookList},
+    tagged_by_digest=True,
     tag="rules",
     media_types={200: (JSON, HTML)},
 )
@@ -69,6 +70,7 @@ async def list_rulebooks(call: Call, query: DayQuery) -> Answer:
     id="readRulebook",
     summary="Read a rulebook",
     answers={200: rules.PublishedRulebook},
+    tagged_by_digest=True,
     tag="rules",
 )
 async def read_rulebook(call: Call, query: DayQuery) -> Answer:
@@ -85,6 +87,7 @@ async def read_rulebook(call: Call, query: DayQuery) -> Answer:
     id="listAssemblyKinds",
     summary="List assembly kinds",
     answers={200: KindList},
+    tagged_by_digest=True,
     tag="rules",
 )
 async def list_assembly_kinds(_call: Call) -> Answer:
@@ -123,6 +126,7 @@ class PremisesList(Struct, frozen=True, kw_only=True):
     id="listPremisesTypes",
     summary="List types of premises",
     answers={200: PremisesList},
+    tagged_by_digest=True,
     tag="rules",
 )
 async def list_premises_types(_call: Call) -> Answer:

@@ -11,7 +11,6 @@ from msgspec import Struct
 import rules
 from service.http.endpoint import Answer, Call, operation
 from service.http.paging import AfterId, page, page_of
-from service.problems import problem
 from service.registry.api import IF_MATCH, tagged
 from service.screenings.schemas import AssemblyTrend, Disposition, Screening, ScreeningDecisionFacts, ScreeningRun
 from service.screenings.screen import run_screens, shown
@@ -126,11 +125,10 @@ async def _one(call: Call) -> Answer:
 )
 async def decide(call: Call, document: ScreeningDecisionFacts) -> Answer:
     """Record a decision on a screening. Send all three members each time: a reason belongs to one decision. Every decision is kept."""
-    version = call.matched_version()
+    match = call.if_match()
     store = _store(call)
     row = await store.one(call.utility, call.id("id"))
-    if row.version != version:
-        raise problem("version_changed")
+    version = match.version(row.version)
     await store.decide(call.utility, row.id, document, version=version, who=call.who, now=call.clock.now())
     return await _one(call)
 

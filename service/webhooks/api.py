@@ -8,7 +8,6 @@ from typing import Any
 
 from service.http.endpoint import Answer, Call, operation
 from service.http.paging import AfterId, page, page_of
-from service.problems import problem
 from service.registry.api import IF_MATCH, merged, tagged
 from service.webhooks.schemas import (
     Delivery,
@@ -89,10 +88,9 @@ async def read(call: Call) -> Answer:
 )
 async def change(call: Call, document: dict[str, Any]) -> Answer:  # noqa: ARG001 - merged from the body as sent
     """Change a subscription."""
-    version = call.matched_version()
+    match = call.if_match()
     current = await call.services.webhooks.get(call.utility, call.id("id"))
-    if current.version != version:
-        raise problem("version_changed")
+    match.version(current.version)
     facts = merged(call, current, WebhookFacts)
     return tagged(await call.services.webhooks.change(call.utility, current, facts, now=call.clock.now()))
 
@@ -109,7 +107,9 @@ async def change(call: Call, document: dict[str, Any]) -> Answer:  # noqa: ARG00
 )
 async def delete(call: Call) -> Answer:
     """Delete a subscription. The change feed keeps the changes."""
-    await call.services.webhooks.delete(call.utility, call.id("id"), version=call.matched_version())
+    match = call.if_match()
+    current = await call.services.webhooks.get(call.utility, call.id("id"))
+    await call.services.webhooks.delete(call.utility, current.id, version=match.version(current.version))
     return Answer(status=204)
 
 
@@ -125,11 +125,11 @@ async def delete(call: Call) -> Answer:
 )
 async def rotate(call: Call, document: SecretRotation) -> Answer:
     """Rotate the secret; for the overlap, messages carry a signature by each. The new secret is shown only once."""
-    overlap = dt.timedelta(hours=document.overlap_hours)
+    match = call.if_match()
+    current = await call.services.webhooks.get(call.utility, call.id("id"))
+    version, overlap = match.version(current.version), dt.timedelta(hours=document.overlap_hours)
     return _secret(
-        await call.services.webhooks.rotate(
-            call.utility, call.id("id"), version=call.matched_version(), overlap=overlap, now=call.clock.now()
-        )
+        await call.services.webhooks.rotate(call.utility, current.id, version=version, overlap=overlap, now=call.clock.now())
     )
 
 

@@ -45,7 +45,7 @@ def config(world: World, phases: dict[str, Any]) -> SchemathesisConfig:
         {
             "headers": bearer(world.operator_key),
             "checks": {
-                "positive_data_acceptance": {"expected-statuses": ["2xx", *REFUSALS]},
+                "positive_data_acceptance": {"expected-statuses": ["2xx", "304", *REFUSALS]},
                 "negative_data_rejection": {"expected-statuses": ["400", "401", "404", "415", "422", "428"]},
                 # RFC 6585, 3: a change without `If-Match`.
                 "missing_required_header": {"expected-statuses": ["428"]},

@@ -11,7 +11,6 @@ from msgspec.structs import replace
 import rules
 from service.http.endpoint import Answer, Call, operation
 from service.http.paging import AfterId, Limit, page, page_of
-from service.problems import problem
 from service.record.incidents import record as records
 from service.record.incidents.schemas import (
     ExceptionEnd,
@@ -161,11 +160,10 @@ async def read_incident(call: Call) -> Answer:
 )
 async def change_incident(call: Call, document: dict[str, Any]) -> Answer:  # noqa: ARG001 - the patch is merged from the body as sent
     """Change an incident. Earlier revisions are kept."""
-    version = call.matched_version()
+    match = call.if_match()
     store = IncidentStore(call.services.pool)
     current = await store.incident(call.utility, call.id("id"))
-    if current.version != version:
-        raise problem("version_changed")
+    version = match.version(current.version)
     facts = merged(call, current, IncidentFacts)
     utility = await call.services.registry.utility(call.utility)
     changed = await records.change_incident(
@@ -271,11 +269,10 @@ async def read_exception(call: Call) -> Answer:
 )
 async def end_exception(call: Call, document: ExceptionEnd) -> Answer:
     """End an exception. Nothing else of an exception can change."""
-    version = call.matched_version()
+    match = call.if_match()
     store = IncidentStore(call.services.pool)
     current = await store.exception(call.utility, call.id("id"))
-    if current.version != version:
-        raise problem("version_changed")
+    match.version(current.version)
     utility = await call.services.registry.utility(call.utility)
     return tagged(await records.end_exception(store, utility, current, document, now=call.clock.now()))
 

@@ -53,6 +53,7 @@ async def put_inspection(call: Call, document: InspectionFacts) -> Answer:
     id="readInspection",
     summary="Read an inspection",
     answers={200: RecordedInspection},
+    tagged_by_digest=True,
     tag="inspections",
     right="read",
     companies=True,

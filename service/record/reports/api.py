@@ -7,11 +7,12 @@ from uuid import UUID
 from msgspec import Meta, Struct
 
 import rules
-from service.http.endpoint import Answer, Call, operation
+from service.http.endpoint import MINIMAL, Answer, Call, operation
 from service.http.files import LISTED
 from service.http.media_types import JSON
 from service.http.paging import Limit, page, page_of
 from service.problems import problem
+from service.record.reports.brief import BriefReport, brief
 from service.record.reports.readings import TABLE, with_readings
 from service.record.reports.rows import ReportListItem
 from service.record.reports.schemas import RecordedReport, ReportFacts, Submission
@@ -71,8 +72,11 @@ async def _submit(call: Call, document: ReportFacts, report_id: UUID, idempotenc
         id=report_id, facts=document, principal=call.who, received_at=call.clock.now(), idempotency_key=idempotency_key
     )
     submitted = await call.services.submissions.submit(call.utility, submission)
-    location = f"/v1/utilities/{call.utility}/reports/{submitted.id}"
-    return Answer(body=submitted.answer, status=201 if submitted.fresh else 200, headers={"Location": location})
+    status, headers = 201 if submitted.fresh else 200, {"Location": f"/v1/utilities/{call.utility}/reports/{submitted.id}"}
+    if call.wants_minimal:
+        body = brief(submitted.id, submitted.verdict, submitted.standing)
+        return Answer(body=body, status=status, headers=headers | MINIMAL)
+    return Answer(body=submitted.answer, status=status, headers=headers)
 
 
 @operation(
@@ -84,6 +88,7 @@ async def _submit(call: Call, document: ReportFacts, report_id: UUID, idempotenc
     tag="reports",
     right="report",
     companies=True,
+    minimal=BriefReport,
 )
 async def put_report(call: Call, document: ReportFacts) -> Answer:
     """Record a report under the id in the path. Sending the same report again is safe."""
@@ -100,6 +105,7 @@ async def put_report(call: Call, document: ReportFacts) -> Answer:
     right="report",
     companies=True,
     request_headers={"Idempotency-Key": "^[!-~]{1,200}$"},
+    minimal=BriefReport,
 )
 async def post_report(call: Call, document: ReportFacts) -> Answer:
     """Record a report under a new id. With an `Idempotency-Key`, sending it again is safe."""
@@ -115,6 +121,7 @@ async def post_report(call: Call, document: ReportFacts) -> Answer:
     id="readReport",
     summary="Read a report",
     answers={200: RecordedReport},
+    tagged_by_digest=True,
     tag="reports",
     right="read",
     companies=True,

@@ -1,6 +1,6 @@
 """Reports in batches: a line of JSON a report in, a line of JSON an answer out, in the same order, both streamed.
 
-A line is a report as a single call takes it, with an `id` of the sender's own if sending the batch again shall be safe. A line that is bad
+A line is a report as a single call takes it, with an `id` of the sender's own: sending the batch again is safe. A line that is bad
 spoils only itself. A bounded number of lines is under way at a time; while they are recorded no more is read, and the sender waits.
 """
 
@@ -18,11 +18,12 @@ from msgspec import UNSET, Raw, Struct, UnsetType
 
 import rules
 from service.http import documents
-from service.http.endpoint import Answer, Call, operation
+from service.http.endpoint import MINIMAL, Answer, Call, operation
 from service.http.media_types import NDJSON
 from service.http.problem_details import Problem, body_of, status_of
 from service.http.spool import Spool
 from service.problems import ProblemError, problem
+from service.record.reports.brief import BriefReport, brief
 from service.record.reports.group import Submitted
 from service.record.reports.schemas import ReportFacts, Submission
 
@@ -34,10 +35,16 @@ log = logging.getLogger("nonreturn")
 
 
 class BatchLine(ReportFacts, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
-    """A report with the id that it shall have."""
+    """A report with its id."""
 
-    id: UUID | UnsetType = UNSET
-    """The report's id, a UUID that you mint. With one, sending the line again is safe."""
+    id: UUID
+    """The report's id, a UUID that you mint: sending the line again is safe."""
+
+
+class _Named(Struct):
+    """What is read of a line that is refused, so that its answer names it."""
+
+    id: UUID
 
 
 class BatchLineResult(Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -56,6 +63,27 @@ class BatchLineResult(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """The verdict on the report."""
     standing: rules.Standing | UnsetType = UNSET
     """The assembly's standing with this report."""
+    problem: Problem | UnsetType = UNSET
+    """Why the line was refused."""
+
+
+class BriefBatchLineResult(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """The answer to a line in brief, where `Prefer: return=minimal` was sent; `GET …/reports/{id}` has the rest."""
+
+    line: int
+    """The number of the line answered, counted from 1."""
+    status: int
+    """201 recorded, 200 recorded before with the same content, or the status of the problem."""
+    id: UUID | UnsetType = UNSET
+    """The report's id."""
+    outcome: rules.Outcome | UnsetType = UNSET
+    """The outcome of the last phase tested."""
+    acceptance: rules.Acceptance | UnsetType = UNSET
+    """Whether the report is accepted, held or refused by its verdict."""
+    flags: list[str] | UnsetType = UNSET
+    """The codes of the verdict's flags."""
+    standing_status: rules.StandingStatus | UnsetType = UNSET
+    """The status of the assembly with this report."""
     problem: Problem | UnsetType = UNSET
     """Why the line was refused."""
 
@@ -96,6 +124,7 @@ _UnderWay = asyncio.Queue[_Line | None]
     line=BatchLine,
     answer_line=BatchLineResult,
     streams=True,
+    minimal=BriefBatchLineResult,
 )
 async def post_batch(call: Call, document: bytes = b"") -> Answer:  # noqa: ARG001 - the body is read while it is answered
     """Record the reports of a batch. Each line is answered in order, and a bad line affects only itself."""
@@ -103,7 +132,7 @@ async def post_batch(call: Call, document: bytes = b"") -> Answer:  # noqa: ARG0
     answers = _answers(call)
     # Up to where it has its place among the batches, so that one too many is refused with a status.
     await anext(answers)
-    return Answer(body=answers, media_type=NDJSON, reads_on=True)
+    return Answer(body=answers, media_type=NDJSON, reads_on=True, headers=MINIMAL if call.wants_minimal else {})
 
 
 async def _answers(call: Call) -> AsyncIterator[bytes]:
@@ -188,12 +217,15 @@ def _entered(call: Call, number: int, line: bytes | None) -> _Line:
             limit = call.services.settings.body_limit
             raise problem("line_too_large", at_most=limit)  # noqa: TRY301 - answered like any other
         result = documents.decode(BatchLine, line)
-        report_id = call.clock.new_id() if result.id is UNSET else result.id
+        report_id = result.id
         facts = ReportFacts(**{name: getattr(result, name) for name in ReportFacts.__struct_fields__})
         submission = Submission(id=report_id, facts=facts, principal=call.who, received_at=call.clock.now())
         coming = call.services.submissions.submit(call.utility, submission)
     except Exception as error:  # noqa: BLE001 - a line's failure is its own answer
         coming = error
+        if report_id is UNSET and line is not None:
+            with suppress(msgspec.DecodeError, RecursionError):
+                report_id = msgspec.json.decode(line, type=_Named).id
     return _Line(number=number, id=report_id, coming=coming)
 
 
@@ -202,9 +234,12 @@ async def _answer(call: Call, line: _Line) -> bytes:
         if isinstance(line.coming, Exception):
             raise line.coming  # noqa: TRY301 - answered like one that comes later
         done = await line.coming
+        status = 201 if done.fresh else 200
+        if call.wants_minimal:
+            return msgspec.json.encode(_brief(line.number, status, brief(done.id, done.verdict, done.standing))) + b"\n"
         answer = _RawBatchLineResult(
             line=line.number,
-            status=201 if done.fresh else 200,
+            status=status,
             id=done.id,
             verdict=done.verdict,
             standing=done.standing,
@@ -214,6 +249,11 @@ async def _answer(call: Call, line: _Line) -> bytes:
         body: Any = Raw(body_of(refused, call.request.url.path))
         answer = _RawBatchLineResult(line=line.number, status=status_of(refused), id=line.id, problem=body)
     return msgspec.json.encode(answer) + b"\n"
+
+
+def _brief(number: int, status: int, report: BriefReport) -> BriefBatchLineResult:
+    said = {name: getattr(report, name) for name in BriefReport.__struct_fields__}
+    return BriefBatchLineResult(line=number, status=status, **said)
 
 
 def _problem_for(error: Exception) -> ProblemError:

@@ -80,10 +80,11 @@ async def decide(call: Call, document: ReviewFacts) -> Answer:
 
     Every decision is kept.
     """
-    version = call.matched_version()
+    match, store = call.if_match(), ReviewStore(call.services.pool)
+    version = match.version((await store.one(call.utility, call.id("id"))).version)
     utility = await call.services.registry.utility(call.utility)
     review = await records.decide(
-        ReviewStore(call.services.pool),
+        store,
         call.services.reports,
         utility,
         call.id("id"),

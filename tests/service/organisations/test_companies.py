@@ -181,7 +181,7 @@ def test_listed_assemblies_are_all_that_a_company_sees(place: Place, ash: Compan
     assert beech.ids("/assemblies") == {place.assembly, hidden}
     # And in a batch, line by line.
     lines = b"\n".join(
-        json.dumps(place.report(assembly_id=one, tester_id=ash.tester, gauge_id=ash.gauge)).encode()
+        json.dumps({"id": str(uuid4()), **place.report(assembly_id=one, tester_id=ash.tester, gauge_id=ash.gauge)}).encode()
         for one in (hidden, place.assembly)
     )
     headers = bearer(ash.key) | {"Content-Type": "application/x-ndjson"}

@@ -45,23 +45,28 @@ def test_each_line_is_answered_as_a_single_report_would_be(place: Place) -> None
 
 def test_a_bad_line_spoils_only_itself(place: Place, world: World) -> None:
     before = world.database.count("report")
-    good = place.report()
-    result = answers(
-        place,
-        [
-            good, b"{", {**good, "colour": "red", "units": {}}, b"", {**good, "assembly_id": str(uuid4())},
-            b'{"remarks":"' + b"x" * 300_000 + b'"}', b"\xff\xfe", good,
-        ],
-    )  # fmt: skip
-    assert [(one["line"], one["status"]) for one in result] == [
-        (1, 201),
-        (2, 400),
-        (3, 400),
-        (5, 422),
-        (6, 413),
-        (7, 400),
-        (8, 201),
+    good, first, red, other, last = place.report(), *(str(uuid4()) for _ in range(4))
+    lines = [
+        {**good, "id": first}, b"{", {**good, "id": red, "colour": "red", "units": {}}, b"",
+        {**good, "id": other, "assembly_id": str(uuid4())},
+        b'{"remarks":"' + b"x" * 300_000 + b'"}', b"\xff\xfe", {**good, "id": last}, good, {**good, "id": "7"}, b'"id"',
+    ]  # fmt: skip
+    result = answers(place, lines)
+    # What was refused is named by its id, so that its sender need not count lines.
+    assert [(one["line"], one["status"], one.get("id")) for one in result] == [
+        (1, 201, first),
+        (2, 400, None),
+        (3, 400, red),
+        (5, 422, other),
+        (6, 413, None),
+        (7, 400, None),
+        (8, 201, last),
+        (9, 400, None),
+        (10, 400, None),
+        (11, 400, None),
     ]
+    # Without an id a line that is sent again would be recorded twice.
+    assert [fault["pointer"] for fault in result[7]["problem"]["errors"]] == ["/id"]
     assert {fault["pointer"] for fault in result[2]["problem"]["errors"]} == {"/colour", "/units/pressure"}
     assert result[3]["problem"]["type"] == "/problems/not-applicable"
     assert world.database.count("report") == before + 2
@@ -104,10 +109,10 @@ def test_an_answer_comes_while_the_sender_still_sends(place: Place, world: World
             data = json.dumps(document).encode() + b"\n"
             connection.send(f"{len(data):x}\r\n".encode() + data + b"\r\n")
 
-        line(place.report())
+        line({**place.report(), "id": str(uuid4())})
         answer = connection.getresponse()
         assert json.loads(answer.readline())["line"] == 1
-        line(place.report(check=0.6))
+        line({**place.report(check=0.6), "id": str(uuid4())})
         second = json.loads(answer.readline())
         assert (second["line"], second["verdict"]["outcome"]) == (2, "fail")
         connection.send(b"0\r\n\r\n")
@@ -132,7 +137,8 @@ def test_a_batch_much_larger_than_a_body_may_be_goes_through_a_client_that_reads
 
 def test_only_who_may_report_may_send_and_only_lines(place: Place) -> None:
     assert send(place, b"{}\n", key="regulator").status_code == 403
-    assert send(place, b"{}\n", media_type="text/csv").status_code == 415
+    for other in ("text/csv", "application/json", "text/plain", "application/merge-patch+json"):
+        assert send(place, b"{}\n", media_type=other).status_code == 415, other
     empty = send(place, b"\n\n")
     assert (empty.status_code, empty.content) == (200, b"")
 
@@ -155,7 +161,7 @@ async def test_a_spool_gives_back_in_order_what_went_in_and_holds_little_in_memo
 
 @pytest.mark.parametrize("end", [b"", b"\n", b"\r\n"])
 def test_the_last_line_needs_no_end(place: Place, end: bytes) -> None:
-    answer = send(place, json.dumps(place.report()).encode() + end)
+    answer = send(place, json.dumps({**place.report(), "id": str(uuid4())}).encode() + end)
     assert [json.loads(line)["status"] for line in answer.text.splitlines()] == [201]
 
 

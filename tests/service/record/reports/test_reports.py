@@ -162,7 +162,9 @@ def test_a_correction_says_why(place: Place, world: World) -> None:
     assert [one["pointer"] for one in both.json()["errors"]] == ["/line_pressure", "/supersedes_because"]
     headers = bearer(place.keys["testing_company"]) | {"Content-Type": "application/x-ndjson"}
     lines = world.client.post(
-        f"{place.base}/reports/batches", content=json.dumps(place.report(check=1.6, supersedes=wrong)), headers=headers
+        f"{place.base}/reports/batches",
+        content=json.dumps({**place.report(check=1.6, supersedes=wrong), "id": str(uuid4())}),
+        headers=headers,
     ).text.splitlines()
     [listed] = [json.loads(line) for line in lines]
     assert (listed["status"], listed["problem"]["errors"][0]["detail"]) == (400, NO_REASON)
