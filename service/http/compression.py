@@ -2,7 +2,8 @@
 
 Ours rather than the framework's: that one holds back the lines of a stream until it ends, compresses answers that hold secrets, and leaves
 their entity tags as they were. An answer that must not be stored holds a secret, and is never compressed: its length would give the secret
-away to somebody who can make the caller send guesses.
+away to somebody who can make the caller send guesses. A record with a version is small, and is sent as it is, so that its tag stays its
+version.
 """
 
 import asyncio
@@ -26,6 +27,7 @@ _TAKES: Final = re.compile(rb"(?:^|,)[ \t]*gzip[ \t]*(?:;[ \t]*q=([01](?:\.\d{0,
 _TEXTS: Final = re.compile(
     rb"text/|application/(?:[a-z.-]+\+)?json|application/(?:x-ndjson|openmetrics-text)|image/svg", re.IGNORECASE
 )
+_VERSION: Final = re.compile(rb'"\d+"')
 
 
 class Compressed:
@@ -104,9 +106,14 @@ def _worth_it(start: Any, body: bytes, *, more: bool) -> bool:
     for name, value in start["headers"]:
         if name == b"content-type":
             text = _TEXTS.match(value) is not None
-        elif name == b"content-encoding" or (name == b"cache-control" and b"no-store" in value):
+        elif name == b"content-encoding" or _keeps_plain(name, value):
             return False
     return text
+
+
+def _keeps_plain(name: bytes, value: bytes) -> bool:
+    """Whether this header is that of a secret, or of a record with a version."""
+    return (name == b"cache-control" and b"no-store" in value) or (name == b"etag" and _VERSION.fullmatch(value) is not None)
 
 
 def _headers(headers: Any, length: int | None) -> list[tuple[bytes, bytes]]:

@@ -438,7 +438,6 @@ def operation(
     streams: bool = False,
     may_lag: bool | Callable[[Any], bool] = False,
     table: Table | None = None,
-
     tagged_by_digest: bool = False,
     minimal: Any = None,
 ) -> Callable[[Function], Operation]:

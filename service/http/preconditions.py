@@ -1,7 +1,7 @@
 """Entity tags: whether a request may change what is there (`If-Match`), and whether the caller has it already (`If-None-Match`).
 
-A record's tag is its version, such as `"3"`; that of a published document is its digest. An answer that is sent compressed has another tag
-(RFC 9110, 8.8.3): the same with `-gzip` at its end. Both name the same content, so both are understood.
+A record's tag is its version, such as `"3"`; that of a published document or a report is a digest. An answer that is sent compressed has
+another tag (RFC 9110, 8.8.3): the same with `-gzip` at its end. Both name the same content, so `If-None-Match` understands both.
 """
 
 import hashlib
@@ -40,7 +40,7 @@ def read_if_match(header: str | None) -> IfMatch:
     if tags is None:
         return IfMatch(versions=None)
     # A weak tag never matches: If-Match compares strongly.
-    strong = [tag.removesuffix(GZIP) for weak, tag in tags if not weak]
+    strong = [tag for weak, tag in tags if not weak]
     return IfMatch(versions=frozenset(int(tag) for tag in strong if _VERSION.fullmatch(tag)))
 
 
