@@ -6,7 +6,7 @@ import tomllib
 from collections.abc import Iterator
 from itertools import product
 from pathlib import Path
-from typing import Any, Final, get_args, get_type_hints
+from typing import Any, Final, Literal, get_args, get_origin, get_type_hints
 
 import msgspec
 
@@ -145,7 +145,11 @@ def _faults_of_entry(entry: _Entry) -> Iterator[Fault]:
             value = msgspec.convert(values, shape)
         except msgspec.ValidationError as error:
             member = _member(str(error))
-            yield Fault(line=entry.lines.get(member, entry.line), says=f"{entry.section}: {_in_words(str(error))}")
+            if member in entry.values and member not in values:
+                # It was taken away because it is wrong, which is reported already.
+                return
+            allowed = f" Allowed: {', '.join(words)}." if "enum" in str(error) and (words := _words_of(shape, member)) else ""
+            yield Fault(line=entry.lines.get(member, entry.line), says=f"{entry.section}: {_in_words(str(error))}{allowed}")
             if member not in values:
                 return
             del values[member]
@@ -164,6 +168,8 @@ def _faults_of_entry(entry: _Entry) -> Iterator[Fault]:
     bounds = [name for name in ("at_least", "at_most") if name in entry.values]
     if bounds and unit is None:
         yield Fault(line=entry.lines[bounds[0]], says=f"{entry.section}: a number needs its unit.")
+    if not entry.values.get("says", ".").rstrip().endswith("."):
+        yield Fault(line=entry.lines["says"], says=f"{entry.section}: write `says` as a whole sentence, with its full stop.")
     if entry.section == "limits" and not bounds:
         yield Fault(line=entry.line, says="limits: give at_least, at_most, or both.")
     if entry.values.get("in_force_from") and value.in_force_until is not None and value.in_force_until < value.in_force_from:  # type: ignore[operator]  # it is there
@@ -226,9 +232,10 @@ def _faults_of_deadlines(data: RulebookData, whole: RulebookData, lines: dict[st
         for hazard, acts_as in product(get_args(Hazard), get_args(ActsAs)):
             if not any(hazard in row.hazards and acts_as in row.acts_as for row in whole.deadlines if row.in_force(day)):
                 says = (
-                    f"No deadline on {day} for a {hazard} hazard that acts as {acts_as}: state one for the days before or after."
+                    f"No deadline on {day} for a {hazard} hazard that acts as {acts_as}. An entry of yours replaces the inherited one of "
+                    "the same key on every day: cover all that it covered, or give yours a key of its own."
                 )
-                yield Fault(line=lines.get("id", 1), says=says)
+                yield Fault(line=lines.get("deadlines", lines.get("id", 1)), says=says)
 
 
 def _overlap(first: _Entry, second: _Entry) -> bool:
@@ -237,6 +244,19 @@ def _overlap(first: _Entry, second: _Entry) -> bool:
 
     (a, b), (c, d) = days(first), days(second)
     return a <= d and c <= b
+
+
+def _words_of(shape: type[Cited], member: str) -> list[str]:
+    """The words that a member of those entries may have."""
+    found: list[str] = []
+    waiting = [get_type_hints(shape).get(member)]
+    while waiting:
+        hint = waiting.pop(0)
+        if get_origin(hint) is Literal:
+            found += map(str, get_args(hint))
+        else:
+            waiting += get_args(hint)
+    return found
 
 
 def _member(error: str) -> str:

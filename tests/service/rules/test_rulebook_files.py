@@ -69,8 +69,15 @@ def test_a_good_file_has_none(tmp_path: Path) -> None:
         (
             'says = "Tested yearly."',
             'says = "Yes."\n\n[[deadlines]]\nkey = "health_left"\nhazards = ["health"]\nacts_as = ["full"]\ndays = 9\nsource = "common-practice"\nclause = "–"\nsays = "Soon."',
-            1,
+            15,
             "No deadline",
+        ),
+        ('says = "Tested yearly."', 'says = "Tested yearly"', 13, "whole sentence"),
+        (
+            'says = "Tested yearly."',
+            'says = "Tested yearly."\n\n[[not_read]]\nsubject = "prices"\nsource = "common-practice"\nclause = "–"\nsays = "No."',
+            16,
+            "Allowed: criteria, intervals, triggers",
         ),
     ],
 )
@@ -123,3 +130,11 @@ def test_the_command_says_faults_and_ends_with_1(tmp_path: Path) -> None:
         [sys.executable, "-m", "service", "rulebook", "check", str(path)], capture_output=True, text=True, check=False
     )
     assert (ran.returncode, ran.stdout) == (0, f"{path}: no fault found.\n")
+
+
+def test_a_wrong_word_is_one_fault_and_lists_the_words_allowed(tmp_path: Path) -> None:
+    wrong = '[[deadlines]]\nkey = "a"\nhazards = ["health"]\nacts_as = ["broken"]\ndays = 9\nsource = "common-practice"\nclause = "–"\nsays = "Soon."\n'
+    found = faults(tmp_path, GOOD + "\n" + wrong)
+    assert [text for _, text in found] == [
+        "deadlines: `acts_as`: Invalid enum value 'broken'. Allowed: full, degraded, last_barrier_weak, last_check, lost."
+    ]
