@@ -25,6 +25,7 @@ from service.http.compression import Compressed
 from service.http.direct import Direct
 from service.http.edge import Edge, path_to_log
 from service.http.problem_details import MEDIA_TYPE, RefusedByFrameworkError, body_of, headers_of, status_of
+from service.ledger.fact_store import FactStore
 from service.ledger.store import LogStore
 from service.metrics import Metrics
 from service.notices.runs import NoticeRuns
@@ -86,6 +87,7 @@ def create_app(settings: Settings, dsn: str, clock: Clock | None = None) -> ASGI
         services.reports = ReportStore(pool)
         services.follower = StandingsFollow(services.reports)
         services.log = LogStore(pool)
+        services.facts = FactStore(pool)
         services.submissions = Submissions(ReportStore(writers), clock, services.metrics)
         services.notice_runs = NoticeRuns(NoticeStore(pool), services.registry, clock)
         services.webhooks = Webhooks(

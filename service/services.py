@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from service.auth.store import AccessStore
     from service.db.pool import Pool
     from service.db.replica import Reader
+    from service.ledger.fact_store import FactStore
     from service.ledger.store import LogStore
     from service.notices.runs import NoticeRuns
     from service.record.changes.feed import Feeds
@@ -37,6 +38,7 @@ class Services:
     follower: "StandingsFollow"
     feeds: "Feeds"
     log: "LogStore"
+    facts: "FactStore"
     submissions: "Submissions"
     notice_runs: "NoticeRuns"
     webhooks: "Webhooks"

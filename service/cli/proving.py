@@ -14,13 +14,14 @@ from service.cli.commands import database
 from service.clock import SystemClock
 from service.db.pool import Pool
 from service.ledger.audit import audit
+from service.ledger.audit_facts import audit_facts
+from service.ledger.fact_store import FactStore
 from service.ledger.store import LogStore
 from service.ledger.tree import head
 from service.problems import ProblemError, problem
 from service.record.reports.rejudging import rejudge_reports
 from service.record.reports.store import ReportStore
 from service.record.standings.work_out import differing_standings
-from service.registry.schemas import Utility
 from service.registry.store import RegistryStore
 from service.settings import Settings
 from service.signing import KeyRing
@@ -72,13 +73,15 @@ async def rejudge(settings: Settings, utility: str | None) -> int:
 
 
 async def seal(settings: Settings, utility: str | None) -> int:
-    """Sign the head of each log as it is, and print it, for whoever keeps heads; 1 where one cannot be signed."""
+    """Sign the heads of each utility's two logs as they are, and print them, for whoever keeps heads; 1 where one cannot be signed."""
     status = 0
     async with _utilities(settings, utility) as (pool, codes):
         keys = KeyRing(settings.signing_keys).keys()
         for code in codes:
             try:
-                print((await head(LogStore(pool), keys, code, now=SystemClock().now())).signed)  # noqa: T201
+                # The head of the reports first: it is a fact itself, which the head of the facts then covers.
+                for log in (LogStore(pool), FactStore(pool)):
+                    print((await head(log, keys, code, now=SystemClock().now())).signed)  # noqa: T201
             except ProblemError as error:
                 print(f"{code}: {error.detail}", file=sys.stderr)  # noqa: T201
                 status = 1
@@ -92,31 +95,34 @@ async def audited(settings: Settings, utility: str | None, kept: list[str], *, r
     async with _utilities(settings, utility) as (pool, codes):
         for code in codes:
             found = await audit(LogStore(pool), keys, code, kept, _progress(code))
-            lines = [trouble.line() for trouble in found.troubles]
+            facts = await audit_facts(FactStore(pool), keys, code, kept, _progress(code))
+            lines = list(dict.fromkeys(trouble.line() for trouble in [*found.troubles, *facts.troubles]))
             if rejudged:
                 _, differing = await rejudge_reports(ReportStore(pool), code, _progress(code))
                 lines += [f"report {item.report_id}: verdict differs: {item.says}" for item in differing]
             if standings:
-                wrong = await _standings(ReportStore(pool), await RegistryStore(pool).utility(code))
-                lines += [
-                    f"assembly {item}: standing differs: Worked out again from the reports, it is another." for item in wrong
-                ]
+                lines += await _standings(pool, code)
             said = "nothing altered" if not lines else f"{len(lines)} found"
-            print(f"{code}: {found.reports} reports, {found.heads} heads kept here, {len(kept)} kept elsewhere: {said}.")  # noqa: T201
+            heads = f"{found.heads + facts.heads} heads kept here, {len(kept)} kept elsewhere"
+            print(f"{code}: {found.reports} reports, {facts.facts} facts, {heads}: {said}.")  # noqa: T201
             print("".join(f"{code}: {line}\n" for line in lines), end="")  # noqa: T201
-            print("".join(f"{code}: note: {note.line()}\n" for note in found.notes), end="")  # noqa: T201
+            print("".join(f"{code}: note: {note.line()}\n" for note in [*found.notes, *facts.notes]), end="")  # noqa: T201
             troubled = troubled or bool(lines)
     return 1 if troubled else 0
 
 
-async def _standings(store: ReportStore, utility: Utility) -> list[UUID]:
-    """The assemblies whose kept standing is not what their reports give."""
-    found = []
+async def _standings(pool: Pool, code: str) -> list[str]:
+    """A line for each assembly whose kept standing is not what its reports give."""
+    store, found = ReportStore(pool), list[UUID]()
+    try:
+        utility = await RegistryStore(pool).utility(code)
+    except ProblemError as error:
+        return [f"utility: standings cannot be worked out: {error.detail}"]
     for assembly_id in await store.assembly_ids(utility.code):
         # Under the log's lock, so that no report comes between its standing and its history.
         async with store.recording(utility.code) as recording:
             found += [row.assembly_id for row in await differing_standings(recording, [assembly_id])]
-    return found
+    return [f"assembly {item}: standing differs: Worked out again from the reports, it is another." for item in found]
 
 
 class _Head(Struct):

@@ -14,6 +14,8 @@ from service.record.reports.rows import Outcome, ReportRow
 _SQL = statements(__name__)
 WIDTH: Final = 256
 """How many hashes a tile holds."""
+HEAD_TYPES: Final = ("nonreturn-log-head+json", "nonreturn-fact-log-head+json")
+"""What signed heads say that they are (`typ`): of the log of reports, and of that of facts."""
 _LONG: Final = 3600.0
 """Seconds that a statement of the audit may take, which goes through whole tables."""
 
@@ -54,13 +56,22 @@ class HeadRow(Struct, frozen=True, kw_only=True):
 class LogStore:
     """Reads the log, and keeps its tiles and heads; neither is ever changed."""
 
+    noun = "reports"
+    head_type = HEAD_TYPES[0]
+    _sql = _SQL
+
     def __init__(self, pool: Pool) -> None:
-        self._pool = pool
+        self.pool = pool
 
     async def size(self, utility: str) -> int:
-        """How many reports are recorded; all of lower index are."""
-        [row] = await self._rows("size", utility)
-        return int(row["reports"])
+        """How many leaves there are; all of lower index are recorded. 0 where the count itself is missing."""
+        found = await self._rows("size", utility)
+        return int(found[0]["size"]) if found else 0
+
+    async def nothing_since(self, utility: str, head: HeadRow, size: int) -> bool:
+        """Whether nothing was recorded since that head was signed."""
+        del utility
+        return head.size == size
 
     async def report(self, utility: str, report_id: UUID) -> LoggedRow | None:
         """One report's row."""
@@ -98,6 +109,14 @@ class LogStore:
         """Up to `limit` heads of more than `after` reports, the smallest first."""
         return [HeadRow(**row) for row in await self._rows("heads", utility, after, limit)]
 
+    async def heads_before(self, utility: str, before: int, limit: int) -> list[HeadRow]:
+        """Up to `limit` heads of fewer than `before` leaves, the largest first."""
+        return [HeadRow(**row) for row in await self._rows("heads_before", utility, before, limit)]
+
+    async def stray_tiles(self, utility: str) -> list[tuple[int, int]]:
+        """Tiles that the log is too short for: level and number."""
+        return [(row["level"], row["number"]) for row in await self._rows("stray_tiles", utility)]
+
     async def last_head(self, utility: str) -> HeadRow | None:
         """The head of the most reports."""
         found = [HeadRow(**row) for row in await self._rows("last_head", utility)]
@@ -130,5 +149,5 @@ class LogStore:
         return [row["sequence"] for row in await self._rows("missing_changes", utility)]
 
     async def _rows(self, statement: str, *arguments: Any) -> list[dict[str, Any]]:
-        async with self._pool.lend(arguments[0]) as connection:
-            return [dict(row) for row in await connection.fetch(_SQL[statement], *arguments, timeout=_LONG)]
+        async with self.pool.lend(arguments[0]) as connection:
+            return [dict(row) for row in await connection.fetch(self._sql[statement], *arguments, timeout=_LONG)]

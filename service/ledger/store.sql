@@ -1,6 +1,6 @@
 -- name: size
 -- Committed with each group of reports, under a lock: all of lower index can be read once this number can.
-SELECT reports FROM record.utility_log WHERE utility_id = $1;
+SELECT reports AS size FROM record.utility_log WHERE utility_id = $1;
 
 -- name: report
 -- A report's row whole, its place in the log, and whether another corrects it, and what was decided of it.
@@ -43,6 +43,13 @@ SELECT size, root, made_at, tail, signed FROM record.log_head WHERE utility_id =
 
 -- name: last_head
 SELECT size, root, made_at, tail, signed FROM record.log_head WHERE utility_id = $1 ORDER BY size DESC LIMIT 1;
+
+-- name: heads_before
+SELECT size, root, made_at, tail, signed FROM record.log_head WHERE utility_id = $1 AND size < $2 ORDER BY size DESC LIMIT $3;
+
+-- name: stray_tiles
+SELECT t.level, t.number FROM record.log_tile t JOIN record.utility_log l USING (utility_id)
+WHERE t.utility_id = $1 AND (t.level NOT BETWEEN 0 AND 6 OR t.number < 0 OR t.number >= l.reports >> (8 * (t.level + 1))) ORDER BY 1, 2;
 
 -- name: keep_head
 INSERT INTO record.log_head (utility_id, size, root, made_at, tail, signed) VALUES ($1, $2, $3, $4, $5, $6) ON CONFLICT DO NOTHING;

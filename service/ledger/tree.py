@@ -19,7 +19,8 @@ from service.problems import ProblemError, not_found, problem
 from service.record.reports.leaf import leaf, leaf_hash, sound_leaf_hash
 from service.signing import NotGoodError, SigningKeys, base64url
 
-TYPE: Final = "nonreturn-log-head+json"
+_HEADS_AT_ONCE: Final = 32
+_BEYOND: Final = 2**62
 _TILES_AT_ONCE: Final = 64
 _BITS: Final = WIDTH.bit_length() - 1
 _HASH: Final = 32
@@ -76,28 +77,39 @@ class Consistency(Struct, frozen=True, kw_only=True):
 
 async def head(store: LogStore, keys: SigningKeys, utility: str, *, now: dt.datetime) -> HeadRow:
     """The signed head of the log as it is; the one kept, where nothing was recorded since. ProblemError where it was altered."""
-    # The last head is read before the size: read after it, one that another has just made would be of more reports than were counted here.
-    last = await store.last_head(utility)
+    # The last head is read before the size: read after it, one that another has just made would be of more leaves than were counted here.
+    last = await _last_signed(store, keys, utility)
     size = await grow(store, utility)
     tree = _Tree(store, utility, size)
     if last is not None and (last.size > size or await tree.root(0, last.size) != last.root):
-        raise altered(f"it does not extend its head of {last.size} reports")
-    if last is not None and last.size == size and _is_signed(keys, last):
+        raise altered(f"it does not extend its head of {last.size} {store.noun}")
+    if last is not None and await store.nothing_since(utility, last, size):
         return last
     root = await tree.root(0, size)
     content = HeadContent(utility=utility, size=size, root=base64url(root), time=now)
-    signed = keys.sign(TYPE, rfc8785.dumps(json.decode(json.encode(content))))
+    signed = keys.sign(store.head_type, rfc8785.dumps(json.decode(json.encode(content))))
     tail = await _hashes(store, utility, size // WIDTH * WIDTH, size)
     made = HeadRow(size=size, root=root, made_at=now, tail=b"".join(tail), signed=signed)
     kept = await store.keep_head(utility, made)
-    # A head of this size that nobody here signed stays where it is, for the audit to name; the log goes on without it.
-    return kept if _is_signed(keys, kept) else made
+    # A head of this size that nobody here signed is left where it is, for the audit to name; the log goes on without it.
+    return kept if is_signed(store, keys, kept) else made
 
 
-def _is_signed(keys: SigningKeys, row: HeadRow) -> bool:
+async def _last_signed(store: LogStore, keys: SigningKeys, utility: str) -> HeadRow | None:
+    """The largest head whose signature holds; what else is kept as a head is not trusted."""
+    before = _BEYOND
+    while rows := await store.heads_before(utility, before, _HEADS_AT_ONCE):
+        for row in rows:
+            if is_signed(store, keys, row):
+                return row
+        before = rows[-1].size
+    return None
+
+
+def is_signed(store: LogStore, keys: SigningKeys, row: HeadRow) -> bool:
     """Whether a kept head is one of ours, and says what it was signed for."""
     try:
-        content = json.decode(keys.open(TYPE, row.signed).payload, type=HeadContent)
+        content = json.decode(keys.open(store.head_type, row.signed).payload, type=HeadContent)
     except (NotGoodError, DecodeError):
         return False
     return (content.size, content.root) == (row.size, base64url(row.root))

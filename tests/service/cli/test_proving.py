@@ -62,6 +62,8 @@ def test_the_demo_s_own_record_audits_clean(postgres: Any, template: str, capsys
         settings = Settings(dsn=database.dsn, admin_dsn=database.owner_dsn, signing_keys=SIGNING_KEYS)
         in_thread(lambda: asyncio.run(prepare(Owned(settings))))
         reports = database.count("report")
+        # The seal of the reports is a fact, and so is that of the facts.
+        facts = database.count("fact") + 2
         for act in (
             proving.seal(settings, UTILITY),
             proving.audited(settings, None, [], rejudged=True, standings=True),
@@ -70,7 +72,7 @@ def test_the_demo_s_own_record_audits_clean(postgres: Any, template: str, capsys
     assert reports > 60
     assert (
         capsys.readouterr().out.splitlines()[-1]
-        == f"{UTILITY}: {reports} reports, 1 heads kept here, 0 kept elsewhere: nothing altered."
+        == f"{UTILITY}: {reports} reports, {facts} facts, 2 heads kept here, 0 kept elsewhere: nothing altered."
     )
 
 
@@ -123,9 +125,11 @@ def test_the_audit_says_which_report_and_fails_and_a_sealed_log_is_held_to_its_s
     report_id = signed_place.recorded(check=0.6)["report"]["id"]
     assert run(world, lambda settings: proving.seal(settings, code)) == 0
     kept = capsys.readouterr().out.split()
-    assert len(kept) == 1
+    # Of the log of reports, and of that of facts.
+    assert len(kept) == 2
     assert run(world, lambda settings: proving.audited(settings, code, kept, rejudged=True, standings=True)) == 0
-    assert capsys.readouterr().out == f"{code}: 1 reports, 1 heads kept here, 1 kept elsewhere: nothing altered.\n"
+    facts = world.database.owner("SELECT facts FROM record.utility_log WHERE utility_id = $1", code)[0][0]
+    assert capsys.readouterr().out == f"{code}: 1 reports, {facts} facts, 2 heads kept here, 2 kept elsewhere: nothing altered.\n"
     world.database.owner("UPDATE record.standing SET basis = replace(basis, 'failed', 'current') WHERE utility_id = $1", code)
     alter(signed_place, "UPDATE record.report SET verdict = replace(verdict, '0.6', '1.6') WHERE utility_id = $1")
     assert run(world, lambda settings: proving.audited(settings, code, kept, rejudged=True, standings=True)) == 1

@@ -41,7 +41,7 @@ class _Lent:
         self._connection = connection
 
     @asynccontextmanager
-    async def lend(self, _utility: str) -> AsyncIterator[Any]:
+    async def lend(self, _utility: str, **_how: Any) -> AsyncIterator[Any]:
         yield self._connection
 
 
