@@ -186,9 +186,14 @@ def pip(python: str, *arguments: str, purpose: str) -> None:
     own = {"PIP_CONSTRAINT": os.devnull, "PIP_USER": "0", "PIP_DISABLE_PIP_VERSION_CHECK": "1", "PIP_NO_INPUT": "1"}
     lines: list[str] = []
     with subprocess.Popen(  # noqa: S603 - our own command
-        [python, "-I", "-m", "pip", *arguments], env=os.environ | own, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
-        text=True, errors="replace",
-    ) as process:  # fmt: skip
+        [python, "-I", "-m", "pip", *arguments],
+        env=os.environ | own,
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        errors="replace",
+    ) as process:
         assert process.stdout is not None  # noqa: S101 - it was asked for
         for line in process.stdout:
             if "Retrying (Retry(" in line and not any("Retrying (Retry(" in before for before in lines):

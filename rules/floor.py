@@ -119,7 +119,7 @@ def _fails(entry: Interval, failing: Failing | None) -> bool:
 def laxer_triggers(state: Rulebook, stated: Sequence[tuple[int, StatedTrigger]]) -> Iterator[Laxer]:
     """The stated triggers that leave more time than the state's."""
     for place, entry in stated:
-        floor = next((one for one in state.triggers if one.event == entry.event and is_floor(state, one)), None)
+        floor = next((trigger for trigger in state.triggers if trigger.event == entry.event and is_floor(state, trigger)), None)
         if floor is not None and entry.days > floor.days:
             yield _later(state, "triggers", place, entry.days, floor)
 

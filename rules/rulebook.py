@@ -287,9 +287,9 @@ class Rulebook(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
     def limit(self, name: str) -> Limit:
         """The limit of that name; KeyError where the rulebook has none."""
-        for one in self.limits:
-            if one.name == name:
-                return one
+        for limit in self.limits:
+            if limit.name == name:
+                return limit
         raise KeyError(name)
 
     def left_open(self, subject: str) -> NotRead | None:

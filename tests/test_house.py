@@ -75,6 +75,14 @@ def test_sql_is_in_sql_files() -> None:
     assert found == []
 
 
+def test_the_layout_is_the_formatters_own() -> None:
+    folders = [REPOSITORY / name for name in ("rules", "service", "deploy", "migrations")]
+    found = [
+        path.name for folder in folders for path in folder.rglob("*.py") if "# fmt: skip" in path.read_text(encoding="utf-8")
+    ]
+    assert found == []
+
+
 def test_the_guide_is_short() -> None:
     assert len((REPOSITORY / "DEVELOPERS.md").read_text(encoding="utf-8").split()) <= MOST_WORDS
 

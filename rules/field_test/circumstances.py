@@ -39,9 +39,14 @@ def circumstances(rulebook_id: str, on: dt.date, assembly: TestedAssembly) -> Ci
     """
     hazard = found_hazard(rulebook(rulebook_id, on), assembly.hazard, assembly.hazard_class, "/assembly")
     found = suitability_of(
-        rulebook_id, on, assembly.kind, hazard, assembly.purpose,
-        backpressure_possible=assembly.backpressure_possible, in_plant_air_gap=assembly.in_plant_air_gap,
-    )  # fmt: skip
+        rulebook_id,
+        on,
+        assembly.kind,
+        hazard,
+        assembly.purpose,
+        backpressure_possible=assembly.backpressure_possible,
+        in_plant_air_gap=assembly.in_plant_air_gap,
+    )
     guards = catalogue()[assembly.kind].guards_against
     possible = assembly.backpressure_possible
     mechanisms: tuple[Mechanism, ...] = ("backsiphonage",)
@@ -56,16 +61,19 @@ def circumstances(rulebook_id: str, on: dt.date, assembly: TestedAssembly) -> Ci
         because=found.because, source=found.source, missing=found.missing, serves=() if found.suitable else found.serves
     )
     because = ProtectionReason(code=code, because=say("field_test", "protection", code, {}), source=cite(protections().basis))
-    return _circumstances(hazard.hazard, hazard.word, mechanisms, because, found.suitable, why)
+    return _circumstances(
+        hazard=hazard.hazard, word=hazard.word, mechanisms=mechanisms, basis=because, suitable=found.suitable, suitability=why
+    )
 
 
 @lru_cache(maxsize=4096)
-def _circumstances(  # noqa: PLR0917 - all that distinguishes one place from another
+def _circumstances(
+    *,
     hazard: str,
     word: HazardWord | None,
     mechanisms: tuple[Mechanism, ...],
     basis: ProtectionReason,
-    suitable: bool | None,  # noqa: FBT001 - a keyword would make the cache slower
+    suitable: bool | None,
     suitability: SuitabilityReason,
 ) -> Circumstances:
     return Circumstances(hazard=hazard, word=word, mechanisms=mechanisms, basis=basis, suitable=suitable, suitability=suitability)

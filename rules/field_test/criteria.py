@@ -70,10 +70,17 @@ class _PartJudge:
         self.flags: list[PartFlag] = []
 
     def add(
-        self, planned: PlannedCriterion, outcome: FindingOutcome, code: str, words: Mapping[str, str] = _NO_WORDS, *,
-        observed: float | bool | UnsetType = UNSET, margin: float | UnsetType = UNSET, probability: float | UnsetType = UNSET,
+        self,
+        planned: PlannedCriterion,
+        outcome: FindingOutcome,
+        code: str,
+        words: Mapping[str, str] = _NO_WORDS,
+        *,
+        observed: float | bool | UnsetType = UNSET,
+        margin: float | UnsetType = UNSET,
+        probability: float | UnsetType = UNSET,
         parameters: dict[str, str | float] | UnsetType = UNSET,
-    ) -> None:  # fmt: skip
+    ) -> None:
         """Add a finding; `words` are the parameters of its message beside those of the part."""
         criterion = planned.criterion
         self.findings.append(
@@ -132,14 +139,25 @@ class _PartJudge:
         return outcome
 
     def add_unreliable(
-        self, planned: PlannedCriterion, code: str, leak: Spoil, words: Mapping[str, str] = _NO_WORDS, *,
-        observed: float | bool, margin: float | UnsetType = UNSET,
-    ) -> None:  # fmt: skip
+        self,
+        planned: PlannedCriterion,
+        code: str,
+        leak: Spoil,
+        words: Mapping[str, str] = _NO_WORDS,
+        *,
+        observed: float | bool,
+        margin: float | UnsetType = UNSET,
+    ) -> None:
         """Add the finding on what a leaking shutoff can have caused."""
         self.add(
-            planned, "not_determined", f"{code}.unreliable", {**words, "leak": leak.because},
-            observed=observed, margin=margin, parameters={"leak": leak.code},
-        )  # fmt: skip
+            planned,
+            "not_determined",
+            f"{code}.unreliable",
+            {**words, "leak": leak.because},
+            observed=observed,
+            margin=margin,
+            parameters={"leak": leak.code},
+        )
 
     def finish(
         self, state: State, *, number: float | None = None, observed: float | None = None, pair: bool = False
@@ -287,8 +305,13 @@ def _judge_air_inlet(judging: _PartJudge, reading: AirInletReading, line_pressur
 
 
 def _judge_opening(
-    judging: _PartJudge, opened: bool | UnsetType, number: float | UnsetType, line_pressure: float, *, must_be_read: bool  # noqa: FBT001 - as stated
-) -> JudgedPart:  # fmt: skip
+    judging: _PartJudge,
+    opened: bool | UnsetType,  # noqa: FBT001 - as stated
+    number: float | UnsetType,
+    line_pressure: float,
+    *,
+    must_be_read: bool,
+) -> JudgedPart:
     """The findings on the opening of a relief valve or an air inlet."""
     part = judging.part
     if judging.conditions.test_kit_fault:
@@ -344,9 +367,14 @@ def _judge_number(judging: _PartJudge, reading: float, line_pressure: float, *, 
         case, limit = impossible
         limits: dict[str, str | float] = {} if limit is None else {"limit": limit}
         judging.add(
-            planned, "not_determined", f"number.{case}", {**words, "limit": "" if limit is None else number(limit)},
-            observed=observed, margin=margin, parameters=limits or UNSET,
-        )  # fmt: skip
+            planned,
+            "not_determined",
+            f"number.{case}",
+            {**words, "limit": "" if limit is None else number(limit)},
+            observed=observed,
+            margin=margin,
+            parameters=limits or UNSET,
+        )
         judging.add_flag("impossible_reading", member, {"case": case, **common, **limits})
     if observed > part.ceiling:
         _flag_unit(judging, member, observed, common)
@@ -419,9 +447,11 @@ def judge_buffer(conditions: Conditions, planned: PlannedCriterion, place: Place
     margin = round(buffer - at_least, 9) + 0.0
     code = "buffer.above" if planned.criterion.above else "buffer"
     words = {
-        "drop": number(drop), "opening": number(opening),
-        "observed": number(buffer), "at_least": planned.digits or minimum(at_least, buffer),
-    }  # fmt: skip
+        "drop": number(drop),
+        "opening": number(opening),
+        "observed": number(buffer),
+        "at_least": planned.digits or minimum(at_least, buffer),
+    }
     parameters: dict[str, str | float] = {"drop": drop, "opening": opening}
     outcome: FindingOutcome = "met"
     probability: float | UnsetType = UNSET

@@ -135,7 +135,7 @@ def _make_plan(book: Rulebook, kind_code: str, unit: str) -> Plan:
     if no_criteria is not None:
         criteria = [row for _, component in on_lines for row in _placeholders(kind_code, component, no_criteria)]
     parts = {
-        component: _part(book, criteria, kind_code, component, unit, most, bounds)
+        component: _part(component, book=book, criteria=criteria, kind=kind_code, unit=unit, most=most, near=bounds)
         for component in dict.fromkeys(component for _, component in on_lines)
     }
     places = tuple(
@@ -185,18 +185,25 @@ def _placeholders(kind: str, component: Component, left_open: NotRead) -> list[C
     quantities: tuple[Quantity, Quantity] = ("closed_tight", "held_at") if closes else ("opened", "opened_at")
     return [
         Criterion(
-            rule=f"{kind}.{component}.{quantity}", kinds=(kind,), component=component, quantity=quantity, says=left_open.says,  # type: ignore[arg-type]  # a kind of the catalogue
-            source=left_open.source, clause=left_open.clause, provenance=left_open.provenance,
+            rule=f"{kind}.{component}.{quantity}",
+            kinds=(kind,),  # type: ignore[arg-type]  # a kind of the catalogue
+            component=component,
+            quantity=quantity,
+            says=left_open.says,
+            source=left_open.source,
+            clause=left_open.clause,
+            provenance=left_open.provenance,
         )
         for quantity in quantities
-    ]  # fmt: skip
+    ]
 
 
-def _part(  # noqa: PLR0917 - all that a part is planned from
+def _part(
+    component: Component,
+    *,
     book: Rulebook,
     criteria: Sequence[Criterion],
     kind: str,
-    component: Component,
     unit: str,
     most: float,
     near: tuple[float, float],

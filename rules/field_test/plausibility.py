@@ -67,24 +67,37 @@ def flags_of_line_pressure(line_pressure: PressureValue | UnsetType, plan: Plan)
     observed, words = float(line_pressure), {"observed": f"{line_pressure:g}"}
     flags = [
         flag(
-            "line_pressure_out_of_range", "/line_pressure",
+            "line_pressure_out_of_range",
+            "/line_pressure",
             in_words={**words, "at_least": f"{least:.4g}", "at_most": f"{most:.4g}"},
-            observed=observed, at_least=least, at_most=most, pressure_unit=plan.unit,
+            observed=observed,
+            at_least=least,
+            at_most=most,
+            pressure_unit=plan.unit,
         )
-    ]  # fmt: skip
+    ]
     if observed > plan.highest_line_pressure:
         other = read_instead(observed, plan.unit, plan.highest_line_pressure)
         if other is None:
             doubt = flag(
-                "unit_doubtful", "/line_pressure", in_words=words,
-                case="line_pressure", observed=observed, pressure_unit=plan.unit,
-            )  # fmt: skip
+                "unit_doubtful",
+                "/line_pressure",
+                in_words=words,
+                case="line_pressure",
+                observed=observed,
+                pressure_unit=plan.unit,
+            )
         else:
             doubt = flag(
-                "unit_doubtful", "/line_pressure", in_words={**words, "converted": f"{other.value:.3g}"},
-                case="line_pressure_in_other_unit", observed=observed, pressure_unit=plan.unit,
-                other_unit=other.unit, converted=other.value,
-            )  # fmt: skip
+                "unit_doubtful",
+                "/line_pressure",
+                in_words={**words, "converted": f"{other.value:.3g}"},
+                case="line_pressure_in_other_unit",
+                observed=observed,
+                pressure_unit=plan.unit,
+                other_unit=other.unit,
+                converted=other.value,
+            )
         flags.append(doubt)
     return flags
 

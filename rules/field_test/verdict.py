@@ -85,12 +85,14 @@ def judge(
     outcome = declared or last.outcome
     flags += _flags_of_comparison(test, previous, initial, outcome)
     if test.accepted_on_paper:
-        flags = [on_paper(one) for one in flags]
+        flags = [on_paper(found) for found in flags]
 
     # What follows: whether the report is accepted, the protection left, the likely causes, and what to do.
     acceptance = _acceptance(flags) if flags else "accepted"
     hindered = hindrances(flags, retested=final is not None) if flags and declared is None else _NOT_HINDERED
-    consequences = _consequences(plan, place, initial, final, acceptance, hindered, declared)
+    consequences = _consequences(
+        plan, place, initial=initial, final=final, acceptance=acceptance, hindered=hindered, declared=declared
+    )
     return Verdict(
         outcome=outcome,
         basis="judged" if declared is None else "declared",
@@ -113,7 +115,7 @@ def judge(
 
 def _unfiled(actions: tuple[Action, ...]) -> tuple[Action, ...]:
     """What to do after a report that was accepted on paper, and is filed already."""
-    return tuple(one for one in actions if one.code != "file_report")
+    return tuple(action for action in actions if action.code != "file_report")
 
 
 def _plan(test: Test, performed_on: dt.date, local: LocalVersion | None) -> Plan:
@@ -203,9 +205,10 @@ class Consequences(Struct, frozen=True, kw_only=True):
 
 
 @lru_cache(maxsize=4096)
-def _consequences(  # noqa: PLR0917 - all that the rest follows from
+def _consequences(
     plan: Plan,
     place: Circumstances,
+    *,
     initial: PhaseResult,
     final: PhaseResult | None,
     acceptance: Acceptance,

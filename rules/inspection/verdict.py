@@ -54,7 +54,7 @@ def inspect(
         *_flags_of_inspector(book, inspection, day),
         *_flags_of_findings(inspection, found, place, corrected),
     ]
-    severities = {one.severity for one in flags}
+    severities = {found.severity for found in flags}
     acceptance: Acceptance = "refused" if "refuse" in severities else "held" if "hold" in severities else "accepted"
     return InspectionVerdict(
         outcome=found.outcome,

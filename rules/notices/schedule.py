@@ -39,9 +39,11 @@ def scheduled_for(step: NoticeStep, counted_from: dt.date) -> dt.date:
 def windows(steps: Sequence[NoticeStep], on: dt.date) -> tuple[Window, ...]:
     """For which days each step is the right one on that day, in the order of the steps."""
     found = []
-    for one in steps:
-        later = [other.days for other in steps if (other.occasion, other.to) == (one.occasion, one.to) and other.days > one.days]
-        found.append(Window(step=one, after=_before(on, min(later)) if later else None, until=_before(on, one.days)))
+    for step in steps:
+        later = [
+            other.days for other in steps if (other.occasion, other.to) == (step.occasion, step.to) and other.days > step.days
+        ]
+        found.append(Window(step=step, after=_before(on, min(later)) if later else None, until=_before(on, step.days)))
     return tuple(found)
 
 

@@ -118,10 +118,12 @@ def ordinary_days(key: RulebookKey, on: dt.date) -> OrdinaryDays:
     intervals: list[Interval | StatedInterval] = list(rulebook_data(base_id(key)).intervals)
     if isinstance(key, LocalVersion):
         intervals += key.rulebook.intervals
-    months = [one.months for one in intervals if one.months is not None]
-    seldom = [one.months for one in intervals if one.months is not None and one.failures is UNSET]
+    months = [interval.months for interval in intervals if interval.months is not None]
+    seldom = [interval.months for interval in intervals if interval.months is not None and interval.failures is UNSET]
     often = [
-        (one.failures, 0 if one.within_months is UNSET else one.within_months) for one in intervals if one.failures is not UNSET
+        (interval.failures, 0 if interval.within_months is UNSET else interval.within_months)
+        for interval in intervals
+        if interval.failures is not UNSET
     ]
 
     def since(some: list[int]) -> dt.date:
@@ -141,7 +143,7 @@ def ordinary_days(key: RulebookKey, on: dt.date) -> OrdinaryDays:
 
 def trigger_for(book: Rulebook, event: Event) -> Trigger | None:
     """What the rulebook asks after such an event, if it asks anything."""
-    return next((one for one in book.triggers if one.event == event), None)
+    return next((trigger for trigger in book.triggers if trigger.event == event), None)
 
 
 def season_after(starts: tuple[int, int], day: dt.date) -> dt.date | None:

@@ -145,9 +145,18 @@ class RunStore:
     ) -> None:
         """Keep the next state of an import, in the caller's transaction, which holds the utility's log."""
         await connection.execute(
-            _SQL["put_state"], utility, import_id, version, decision.now, state, decision.because or None, decision.decided_by,
-            msgspec.json.encode(totals).decode(), decision.who.organisation_id, decision.who.key_id,
-        )  # fmt: skip
+            _SQL["put_state"],
+            utility,
+            import_id,
+            version,
+            decision.now,
+            state,
+            decision.because or None,
+            decision.decided_by,
+            msgspec.json.encode(totals).decode(),
+            decision.who.organisation_id,
+            decision.who.key_id,
+        )
 
     async def check_writing(self, connection: Connection, utility: str, import_id: UUID) -> None:
         """ProblemError where the import may write no more, for it is being undone."""
@@ -189,9 +198,16 @@ class RunStore:
     async def void(self, connection: Connection, utility: str, reports: Sequence[ToVoid], decision: Decision) -> None:
         """Void those reports, in the caller's transaction."""
         await connection.execute(
-            _SQL["void"], utility, [report.id for report in reports], [report.version for report in reports], decision.now,
-            decision.because, decision.decided_by, decision.who.organisation_id, decision.who.key_id,
-        )  # fmt: skip
+            _SQL["void"],
+            utility,
+            [report.id for report in reports],
+            [report.version for report in reports],
+            decision.now,
+            decision.because,
+            decision.decided_by,
+            decision.who.organisation_id,
+            decision.who.key_id,
+        )
 
     async def things(
         self, connection: Connection, utility: str, import_id: UUID, resource: str, *, after: UUID | None, limit: int
@@ -210,7 +226,10 @@ class RunStore:
     async def made(self, connection: Connection, utility: str, import_id: UUID, ids: Sequence[UUID | None]) -> set[UUID]:
         """Of those assemblies, those that the import registered."""
         return {
-            row[0] for row in await connection.fetch(_SQL["made"], utility, import_id, [one for one in ids if one is not None])
+            row[0]
+            for row in await connection.fetch(
+                _SQL["made"], utility, import_id, [thing_id for thing_id in ids if thing_id is not None]
+            )
         }
 
     async def totals(self, connection: Connection, utility: str, import_id: UUID) -> Any:

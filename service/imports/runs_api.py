@@ -72,8 +72,14 @@ async def list_later_reports(call: Call, query: AfterReport) -> Answer:
 
 
 @operation(
-    "PUT", IMPORTS + "/{id:uuid}/undo", id="undoImport", summary="Undo an import", answers={200: Import}, tag="imports", right="register",
-)  # fmt: skip
+    "PUT",
+    IMPORTS + "/{id:uuid}/undo",
+    id="undoImport",
+    summary="Undo an import",
+    answers={200: Import},
+    tag="imports",
+    right="register",
+)
 async def undo_import(call: Call, document: UndoFacts) -> Answer:
     """Undo all that an import wrote.
 
@@ -88,8 +94,14 @@ async def undo_import(call: Call, document: UndoFacts) -> Answer:
 
 
 @operation(
-    "PUT", IMPORTS + "/{id:uuid}/seal", id="sealImport", summary="Seal an import", answers={200: Import}, tag="imports", right="register",
-)  # fmt: skip
+    "PUT",
+    IMPORTS + "/{id:uuid}/seal",
+    id="sealImport",
+    summary="Seal an import",
+    answers={200: Import},
+    tag="imports",
+    right="register",
+)
 async def seal_import(call: Call, document: SealFacts) -> Answer:
     """Seal an import that you have checked: it can then not be undone as a whole. Single reports can still be corrected or voided."""
     call.who.require("report")

@@ -193,9 +193,14 @@ class Undoing:
         thing_id, before = thing.id, msgspec.json.decode(thing.before or "", type=facts)
         try:
             await self._registry.change(
-                recording.connection, shape, self._utility, thing_id=thing_id, version=thing.version, now=now,
+                recording.connection,
+                shape,
+                self._utility,
+                thing_id=thing_id,
+                version=thing.version,
+                now=now,
                 facts=before,
-            )  # fmt: skip
+            )
         except ProblemError as error:
             if error.code != "stale":
                 raise

@@ -34,9 +34,9 @@ async def preview(pool: Pool, utility: UtilityOnRecord, version: rules.LocalVers
         await asyncio.sleep(0)
     since = _since(utility, on)
     tests, otherwise = await _judged_otherwise(LocalRulebookStore(pool), utility, trial, since)
-    days = [one for one in moved if one.due_on != one.due_on_then]
-    earlier = [one for one in days if (one.due_on_then or dt.date.max) < (one.due_on or dt.date.max)]
-    overdue = [one for one in moved if one.status_then == "overdue" != one.status]
+    days = [assembly for assembly in moved if assembly.due_on != assembly.due_on_then]
+    earlier = [assembly for assembly in days if (assembly.due_on_then or dt.date.max) < (assembly.due_on or dt.date.max)]
+    overdue = [assembly for assembly in moved if assembly.status_then == "overdue" != assembly.status]
     return LocalRulebookPreview(
         version=version.version,
         on=on,
@@ -45,7 +45,7 @@ async def preview(pool: Pool, utility: UtilityOnRecord, version: rules.LocalVers
         due_earlier=len(earlier),
         due_later=len(days) - len(earlier),
         becoming_overdue=len(overdue),
-        no_longer_overdue=sum(one.status == "overdue" != one.status_then for one in moved),
+        no_longer_overdue=sum(assembly.status == "overdue" != assembly.status_then for assembly in moved),
         moved=sorted(moved, key=lambda one: (one not in overdue, one.assembly_id))[:LISTED],
         tests_since=since,
         tests=tests,

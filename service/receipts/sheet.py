@@ -142,12 +142,12 @@ def _sheet_of_inspection(content: InspectionReceiptContent, known: SheetFacts | 
     rows = [
         Row(
             part=kind.name,
-            found=one.message,
-            limit="" if one.at_least is UNSET else f"at least {one.at_least:g} {one.unit}",
-            result=_RESULTS[one.outcome],
-            good=one.outcome == "met",
+            found=finding.message,
+            limit="" if finding.at_least is UNSET else f"at least {finding.at_least:g} {finding.unit}",
+            result=_RESULTS[finding.outcome],
+            good=finding.outcome == "met",
         )
-        for one in verdict.findings
+        for finding in verdict.findings
     ]
     return Sheet(
         inspected=True,
@@ -162,9 +162,9 @@ def _sheet_of_inspection(content: InspectionReceiptContent, known: SheetFacts | 
         phases=[PhaseSheet(name="Inspection", outcome=_OUTCOMES[verdict.outcome], shutoffs="", rows=rows)],
         repairs=[],
         notes=[flag.message for flag in verdict.flags],
-        actions=[one.because for one in verdict.actions],
+        actions=[action.because for action in verdict.actions],
         rulebook=f"{verdict.rulebook.id}, as in force since {verdict.rulebook.in_force_from} ({verdict.rulebook.digest})",
-        sources=list(dict.fromkeys(f"{one.source.title}, {one.source.clause}" for one in verdict.findings)),
+        sources=list(dict.fromkeys(f"{finding.source.title}, {finding.source.clause}" for finding in verdict.findings)),
         drawing="",
         caution=verdict.caution,
     )
