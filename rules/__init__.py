@@ -57,6 +57,7 @@ from rules.publication import EffectiveRulebook as EffectiveRulebook
 from rules.publication import PublishedRulebook as PublishedRulebook
 from rules.publication import RulebookSummary as RulebookSummary
 from rules.publication import carried as carried
+from rules.publication import entry_types as entry_types
 from rules.publication import publish as publish
 from rules.publication import publish_effective as publish_effective
 from rules.quantities import LengthUnit, LengthValue, PressureUnit, PressureValue, Units, convert

@@ -7,7 +7,7 @@ chooses and its rules of placement; how well all of that is known, and what was 
 import datetime as dt
 from collections import Counter
 from collections.abc import Callable
-from typing import Any, get_args
+from typing import Any, get_args, get_type_hints
 
 import msgspec
 from msgspec import UNSET, Struct
@@ -18,9 +18,10 @@ from rules.load import rulebook, rulebook_data, rulebook_ids
 from rules.local_rulebook import LocalVersion, RulebookKey, StatedNotice, base_id
 from rules.notices.local import stated_notices
 from rules.rulebook import SECTIONS, LocalReference, RulebookData
-from rules.selection.installation import SEEN_AT_INSPECTION, placement_rules
+from rules.selection.air_gap import AirGapRule
+from rules.selection.installation import SEEN_AT_INSPECTION, PlacementRule, placement_rules
 from rules.selection.local_premises import tables_for
-from rules.selection.tables import cite, index
+from rules.selection.tables import Table, cite, index
 from rules.sources import Cited, KnownFrom, Source
 from rules.stating import not_applied
 
@@ -84,6 +85,17 @@ class EffectiveRulebook(PublishedRulebook, frozen=True, kw_only=True):
     """The notices that the local rulebook requires."""
     not_applied: list[str]
     """Values of the local rulebook that are laxer than the state's rulebook became since, and so not applied, with the reason."""
+
+
+class PublishedNotice(Struct, frozen=True, kw_only=True):
+    """A notice that a local rulebook requires."""
+
+    step: str
+    occasion: str
+    to: str
+    days: int
+    says: str
+    source: Source
 
 
 class HowKnown(Struct, frozen=True, kw_only=True):
@@ -175,6 +187,13 @@ def publish_effective(key: RulebookKey, on: dt.date) -> EffectiveRulebook:
         notices=[_stated_notice(entry) for entry in stated_notices(version, on)],
         not_applied=[] if version is None else list(not_applied(version, on)),
     )
+
+
+def entry_types() -> dict[str, tuple[type[Struct], ...]]:
+    """The rows whose members the entries of each section have, by section; a row's key of a source is laid open as `source`."""
+    declared = get_type_hints(RulebookData)
+    sections: dict[str, tuple[type[Struct], ...]] = {name: (get_args(declared[name])[0],) for name in SECTIONS}
+    return {**sections, "tables": (Table,), "placement": (PlacementRule, AirGapRule), "notices": (PublishedNotice,)}
 
 
 Opening = Callable[[Any], Any]

@@ -15,6 +15,7 @@ import msgspec
 from msgspec import Struct
 
 from service.openapi.docstrings import class_description, member_descriptions, paragraphs
+from service.openapi.entries import entry_schemas
 
 REF: Final = "#/components/schemas/{name}"
 _NULL: Final = {"type": "null"}
@@ -56,6 +57,7 @@ class Components:
             raise ValueError(f"A shape and an enumeration share a name; rename one of them: {', '.join(sorted(clashing))}")
         for shape in _structs(wanted):
             self._describe(shape)
+        self._add_entries()
         for schema in self.schemas.values():
             _tidy(schema)
         for schema in self._by_shape.values():
@@ -106,6 +108,15 @@ class Components:
         if isinstance(needs := getattr(shape, "needs", None), Mapping):
             # JSON Schema 2020-12, Validation, 6.5.4.
             schema["dependentRequired"] = {name: [needed] for name, (needed, _) in needs.items()}
+
+    def _add_entries(self) -> None:
+        """The entries of rulebooks, which the rules write from the rows of their data."""
+        entries, items = entry_schemas()
+        self.schemas |= entries
+        for name in ("PublishedRulebook", "EffectiveRulebook"):
+            for section, part in self.schemas.get(name, {}).get("properties", {}).items():
+                if section in items:
+                    part["items"] = dict(items[section])
 
     def _add_patch(self, name: str) -> None:
         """The merge patch of a shape: any member may be left out, and null takes away one that may be missing."""

@@ -189,7 +189,7 @@ def _responses(declared: Operation, components: Components) -> dict[str, Any]:
             responses[str(status)] = {"description": meaning_of(declared, status, shape), "headers": headers}
             continue
         kinds = [kind.partition(";")[0] for kind in declared.media_types.get(status, (JSON,))]
-        content = {kind: {"schema": MEDIA[kind] if kind in MEDIA else _either(declared, shape, components)} for kind in kinds}
+        content = {kind: {"schema": _answer(declared, kind, shape, components)} for kind in kinds}
         if declared.answer_line is not None:
             content[NDJSON] = {"schema": lines_of(_either(declared, declared.answer_line, components))}
         responses[str(status)] = {"description": meaning_of(declared, status, shape), "headers": headers, "content": content}
@@ -207,6 +207,17 @@ def _either(declared: Operation, shape: Any, components: Components) -> dict[str
     if declared.minimal is None:
         return components.of(shape)
     return {"anyOf": [components.of(shape), components.of(declared.minimal)]}
+
+
+def _answer(declared: Operation, kind: str, shape: Any, components: Components) -> dict[str, Any]:
+    """What an answer of that media type holds; as NDJSON a list is its items, one a line."""
+    if kind in MEDIA:
+        return MEDIA[kind]
+    schema = _either(declared, shape, components)
+    if kind == NDJSON and "$ref" in schema:
+        listed = components.schemas[schema["$ref"].rpartition("/")[2]]["properties"].get("items")
+        return schema if listed is None else lines_of(listed["items"])
+    return schema
 
 
 def _refusal_name(status: int) -> str:

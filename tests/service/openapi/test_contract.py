@@ -1,12 +1,15 @@
 """The published contract: valid, complete, and changed only on purpose; the pages that explain it need nothing from elsewhere."""
 
+import datetime as dt
 import json
 import re
 from typing import Any
 
 import jsonschema
+import msgspec
 import pytest
 
+import rules
 from service import endpoints as calls
 from service.app import VERSION
 from service.imports.schemas import ImportOptions
@@ -175,3 +178,22 @@ def test_every_property_and_parameter_is_described() -> None:
             assert [part["name"] for part in call.get("parameters", ()) if not part.get("description")] == []
             assert len(call["description"].split("\n\n")) == (2 if call is item.get("get") else 3)
     assert [name for name, schema in document["components"]["schemas"].items() if not schema.get("description")] == []
+
+
+@pytest.mark.parametrize("rulebook", rules.rulebook_ids())
+def test_a_rulebook_is_typed_to_its_last_member(rulebook: str) -> None:
+    """As it is published, every entry is one that the contract describes, and has no member that it does not."""
+    day = dt.date(2026, 6, 1)
+    document = contract()
+    schemas = document["components"]["schemas"]
+    effective, plain = (
+        ("EffectiveRulebook", rules.publish_effective(rulebook, day)),
+        ("PublishedRulebook", rules.publish(rulebook, day)),
+    )
+    for shape, published in (effective, plain):
+        written = json.loads(msgspec.json.encode(published))
+        validator = jsonschema.Draft202012Validator({**document, "$ref": f"#/components/schemas/{shape}"})
+        assert [fault.message for fault in validator.iter_errors(written)] == []
+        for section in ("criteria", "intervals", "deadlines", "hazard_words", "tables"):
+            described = set(schemas[schemas[shape]["properties"][section]["items"]["$ref"].rpartition("/")[2]]["properties"])
+            assert all(set(entry) <= described for entry in written[section]), section
