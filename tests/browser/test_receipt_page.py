@@ -120,9 +120,21 @@ def altered(place: Place, recorded: dict[str, Any]) -> None:
 def test_a_failing_test_is_reported_in_plain_words_with_each_reading_against_its_limit(pages: Pages, signed_place: Place) -> None:
     result = pages.see(page_of(signed_place, signed_place.recorded(check=0.6)), words)
     for said in (
-        "Genuine", "The signature is valid", "Failed", "pressure vacuum breaker", "at least 1 psi", "0.6 psi", "NOT met", "certificate T-1",
-        "calibrated 12 January 2026", "1 June 2026", "would still stop backflow", "us-wa", "sha256:", "licensed tester decide",
-    ):  # fmt: skip
+        "Genuine",
+        "The signature is valid",
+        "Failed",
+        "pressure vacuum breaker",
+        "at least 1 psi",
+        "0.6 psi",
+        "NOT met",
+        "certificate T-1",
+        "calibrated 12 January 2026",
+        "1 June 2026",
+        "would still stop backflow",
+        "us-wa",
+        "sha256:",
+        "licensed tester decide",
+    ):
         assert said in result, said
 
 

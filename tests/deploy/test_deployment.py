@@ -206,8 +206,12 @@ def test_the_login_of_the_compose_file_can_serve(compose: dict[str, Any], data: 
         for _ in range(2):
             subprocess.run(
                 [found.embedded.programs / "psql", "--dbname", found.owner_dsn, "--set", "ON_ERROR_STOP=1"],
-                input=sql, text=True, check=True, capture_output=True, env={**os.environ, "SERVICE_PASSWORD": secret},
-            )  # fmt: skip
+                input=sql,
+                text=True,
+                check=True,
+                capture_output=True,
+                env={**os.environ, "SERVICE_PASSWORD": secret},
+            )
         asked = "SELECT pg_has_role('nonreturn_login', 'nonreturn_service', 'SET'), rolsuper, rolbypassrls, rolcanlogin FROM pg_roles WHERE rolname = 'nonreturn_login'"
         [row] = ask(found.owner_dsn, lambda connection: connection.fetch(asked))
         assert tuple(row) == (True, False, False, True)

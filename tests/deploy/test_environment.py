@@ -49,9 +49,12 @@ def test_a_newer_release_of_every_package_changes_nothing(lock: str, repository:
         # Whatever this machine sets for pip.
         environment = {name: value for name, value in os.environ.items() if not name.startswith("PIP_")}
         return subprocess.run(
-            [sys.executable, "-I", "-m", "pip", *arguments, *asked], env=environment | {"PIP_CONFIG_FILE": os.devnull},
-            capture_output=True, text=True, check=False,
-        )  # fmt: skip
+            [sys.executable, "-I", "-m", "pip", *arguments, *asked],
+            env=environment | {"PIP_CONFIG_FILE": os.devnull},
+            capture_output=True,
+            text=True,
+            check=False,
+        )
 
     done = install(install_arguments(str(offered)))
     assert done.returncode == 0, done.stderr

@@ -95,23 +95,40 @@ _EXAMPLES = examples()
 _UNITS = {"pressure": "psi", "length": "ft", "flow": "gpm"}
 _FULL: dict[str, dict[str, Any]] = {
     "operateAssembly": {
-        "kind": "rpda", "units": _UNITS,
+        "kind": "rpda",
+        "units": _UNITS,
         "steps": [
-            {"label": "x" * 200, "supply_pressure": 60 + number % 7 * 10, "downstream": ("outlet_open", "backpressure")[number % 2], "backpressure": 100,
-             "outlet_elevation": -12, "demand_flow": 5} for number in range(200)
+            {
+                "label": "x" * 200,
+                "supply_pressure": 60 + number % 7 * 10,
+                "downstream": ("outlet_open", "backpressure")[number % 2],
+                "backpressure": 100,
+                "outlet_elevation": -12,
+                "demand_flow": 5,
+            }
+            for number in range(200)
         ],
     },
-    "selectAssembly": OF_THE_RULES["selectAssembly"] | {
+    "selectAssembly": OF_THE_RULES["selectAssembly"]
+    | {
         "units": _UNITS,
         "hydraulics": {
-            "supply_pressure": 60, "design_flow": 50, "outlet_elevation_above_assembly": 10, "required_outlet_pressure": 20,
-            "loss_curves": {kind: [{"flow": flow, "loss": flow / 20} for flow in range(1, 201)] for kind in ("rp", "dc", "pvb", "svb", "rpda", "dcda", "avb")},
+            "supply_pressure": 60,
+            "design_flow": 50,
+            "outlet_elevation_above_assembly": 10,
+            "required_outlet_pressure": 20,
+            "loss_curves": {
+                kind: [{"flow": flow, "loss": flow / 20} for flow in range(1, 201)]
+                for kind in ("rp", "dc", "pvb", "svb", "rpda", "dcda", "avb")
+            },
         },
     },
-    "judgeTest": _TESTS[0] | {
-        phase: {"readings": [{"component": ("check_1", "check_2", "relief_valve")[number % 3]} for number in range(24)]} for phase in ("initial_test", "final_test")
+    "judgeTest": _TESTS[0]
+    | {
+        phase: {"readings": [{"component": ("check_1", "check_2", "relief_valve")[number % 3]} for number in range(24)]}
+        for phase in ("initial_test", "final_test")
     },
-}  # fmt: skip
+}
 """As full as a document may be and still be good: an operation of 200 steps is, with its drawing, what takes longest."""
 
 
@@ -124,8 +141,16 @@ def _seeds(name: str) -> list[dict[str, Any]]:
         return [OF_THE_RULES[name], *([_FULL[name]] if name in _FULL else [])]
     return [
         {key: value for key, value in _REPORT.items() if key != "id"},
-        {"name": "A", "code": "a", "units": {"pressure": "psi"}, "kind": "pvb", "steps": [{}], "certificates": [{}], "calibrations": [{}]},
-    ]  # fmt: skip
+        {
+            "name": "A",
+            "code": "a",
+            "units": {"pressure": "psi"},
+            "kind": "pvb",
+            "steps": [{}],
+            "certificates": [{}],
+            "calibrations": [{}],
+        },
+    ]
 
 
 def _good(name: str) -> list[dict[str, Any]]:
@@ -303,7 +328,21 @@ def _odd(holder: Any, key: Any, room: int) -> None:
 
 
 CHANGES: list[tuple[str, Callable[[Any, Any, int], None]]] = [
-    ("repeat items", _repeated), ("copy items", _copied), ("add names", _names), ("repeat a member", _names), ("letters", _lengthened("a")), ("NUL", _lengthened("\0")),
-    ("quotes", _lengthened('"\\')), ("emoji", _lengthened("\U0001f4a7")), ("digits in a text", _lengthened("9")), ("blanks", _lengthened(" \n")), ("dots", _lengthened("a.")),
-    ("nest", _nested), ("long name", _long_name), ("digits", _digits), ("wrong items", _wrong_items), ("wrong objects", _wrong_objects), ("odd value", _odd),
-]  # fmt: skip
+    ("repeat items", _repeated),
+    ("copy items", _copied),
+    ("add names", _names),
+    ("repeat a member", _names),
+    ("letters", _lengthened("a")),
+    ("NUL", _lengthened("\0")),
+    ("quotes", _lengthened('"\\')),
+    ("emoji", _lengthened("\U0001f4a7")),
+    ("digits in a text", _lengthened("9")),
+    ("blanks", _lengthened(" \n")),
+    ("dots", _lengthened("a.")),
+    ("nest", _nested),
+    ("long name", _long_name),
+    ("digits", _digits),
+    ("wrong items", _wrong_items),
+    ("wrong objects", _wrong_objects),
+    ("odd value", _odd),
+]

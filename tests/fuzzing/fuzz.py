@@ -36,12 +36,79 @@ WORST_S = 5
 MEMORY_MB = 4096
 _LONGEST = 20_000
 _ODD: tuple[Any, ...] = (
-    None, True, False, 0, -1, 1, 1.0, 0.5, -0.0, 1e308, -1e308, 1e-320, 2**53 + 1, 2**63, 10**400, "", "\0", "1", "é", "\ud7ff", "𝒳", "psi", "in",
-    "kPa", "2024-02-29", "2023-02-29", "0001-01-01", "9999-12-31", "0001-01-01T00:00:00+14:00", "9999-12-31T23:59:59-12:00",
-    "2026-05-14T09:20:00-07:00", "2026-05-14T09:20:00", "check", "check_1", "check_2", "relief_valve", "air_inlet", "bypass", "rp", "rpda", "dc",
-    "dcda", "pvb", "svb", "avb", "air_gap", "us-wa", "us-ut", "eu", "ca-bc", "health", "severe", "non_health", "leaking", "not_checked", [], {}, [[]],
-    {"units": {}}, {"pressure": "bar"}, "x" * 5_000, "&<>\"'", "\u202e", "stuck_open", "stuck_closed", "sound", 0.1, 2, 3, 14.7, 62, 150.5,
-)  # fmt: skip
+    None,
+    True,
+    False,
+    0,
+    -1,
+    1,
+    1.0,
+    0.5,
+    -0.0,
+    1e308,
+    -1e308,
+    1e-320,
+    2**53 + 1,
+    2**63,
+    10**400,
+    "",
+    "\0",
+    "1",
+    "é",
+    "\ud7ff",
+    "𝒳",
+    "psi",
+    "in",
+    "kPa",
+    "2024-02-29",
+    "2023-02-29",
+    "0001-01-01",
+    "9999-12-31",
+    "0001-01-01T00:00:00+14:00",
+    "9999-12-31T23:59:59-12:00",
+    "2026-05-14T09:20:00-07:00",
+    "2026-05-14T09:20:00",
+    "check",
+    "check_1",
+    "check_2",
+    "relief_valve",
+    "air_inlet",
+    "bypass",
+    "rp",
+    "rpda",
+    "dc",
+    "dcda",
+    "pvb",
+    "svb",
+    "avb",
+    "air_gap",
+    "us-wa",
+    "us-ut",
+    "eu",
+    "ca-bc",
+    "health",
+    "severe",
+    "non_health",
+    "leaking",
+    "not_checked",
+    [],
+    {},
+    [[]],
+    {"units": {}},
+    {"pressure": "bar"},
+    "x" * 5_000,
+    "&<>\"'",
+    "\u202e",
+    "stuck_open",
+    "stuck_closed",
+    "sound",
+    0.1,
+    2,
+    3,
+    14.7,
+    62,
+    150.5,
+)
 
 
 def arguments(made: argparse.ArgumentParser) -> None:
@@ -158,9 +225,13 @@ class Trial:
     def end(self) -> None:
         """Report what came of it, and end this process."""
         facts = {
-            "inputs": self.inputs, "taken": self.taken, "refused": self.refused, "findings": self.findings, "worst": self.worst,
+            "inputs": self.inputs,
+            "taken": self.taken,
+            "refused": self.refused,
+            "findings": self.findings,
+            "worst": self.worst,
             "seconds": time.monotonic() - self.started,
-        }  # fmt: skip
+        }
         (self.folder / "stated.json").write_text(json.dumps(facts))
         os._exit(0)
 
@@ -190,9 +261,19 @@ def _one(target: Any, count: int, seed: int, folder: Path, *, guided: bool) -> N
     quiet = os.open(folder / "log", os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
     os.dup2(quiet, 2)
     atheris.Setup(
-        [sys.argv[0], str(corpus), f"-seed={seed}", f"-max_len={_LONGEST}", "-timeout=60", f"-rss_limit_mb={MEMORY_MB}", f"-artifact_prefix={folder}/", "-verbosity=0"],
-        lambda data: trial(data) and None, custom_mutator=mutated,
-    )  # fmt: skip
+        [
+            sys.argv[0],
+            str(corpus),
+            f"-seed={seed}",
+            f"-max_len={_LONGEST}",
+            "-timeout=60",
+            f"-rss_limit_mb={MEMORY_MB}",
+            f"-artifact_prefix={folder}/",
+            "-verbosity=0",
+        ],
+        lambda data: trial(data) and None,
+        custom_mutator=mutated,
+    )
     atheris.Fuzz()
 
 

@@ -152,9 +152,18 @@ class _Caller:
 
 
 _PLURALS = {
-    "utility": "utilities", "assembly": "assemblies", "premises": "premises", "tester": "testers", "gauge": "gauges", "report": "reports",
-    "organisation": "organisations", "rulebook": "rulebooks", "year": "years", "key": "keys", "delivery": "deliveries",
-}  # fmt: skip
+    "utility": "utilities",
+    "assembly": "assemblies",
+    "premises": "premises",
+    "tester": "testers",
+    "gauge": "gauges",
+    "report": "reports",
+    "organisation": "organisations",
+    "rulebook": "rulebooks",
+    "year": "years",
+    "key": "keys",
+    "delivery": "deliveries",
+}
 # What no schema can say: places in time, zones and addresses that are good.
 _GOOD = {
     "time_zone": "UTC",
@@ -171,10 +180,16 @@ def _asked(world: World, options: argparse.Namespace) -> int:
     place = world.place()
     report = place.recorded()["report"]["id"]
     known = {
-        "utilities": [place.code], "assemblies": [place.assembly], "premises": [place.premises], "testers": [place.tester],
-        "gauges": [place.gauge], "reports": [report], "organisations": list(place.organisations.values()), "rulebooks": ["us-wa"],
+        "utilities": [place.code],
+        "assemblies": [place.assembly],
+        "premises": [place.premises],
+        "testers": [place.tester],
+        "gauges": [place.gauge],
+        "reports": [report],
+        "organisations": list(place.organisations.values()),
+        "rulebooks": ["us-wa"],
         "years": ["2026"],
-    }  # fmt: skip
+    }
     found = [made.ok() for made in contract(world, {}).get_all_operations()]
     at_once = max(1, min(50, options.cases // (2 * len(found))))
     until = time.monotonic() + 60 * (options.minutes or 1e6)
@@ -197,9 +212,12 @@ def _rounds(seed: int, found: list[Any]) -> Iterator[tuple[int, Any, GenerationM
 def _some(caller: _Caller, operation: Any, mode: GenerationMode, examples: int, seed: int) -> None:
     @hypothesis.seed(seed)
     @settings(
-        max_examples=examples, deadline=None, database=None, suppress_health_check=list(HealthCheck),
+        max_examples=examples,
+        deadline=None,
+        database=None,
+        suppress_health_check=list(HealthCheck),
         phases=[Phase.explicit, Phase.generate],
-    )  # fmt: skip
+    )
     @given(case=operation.as_strategy(generation_mode=mode))
     def asked(case: Any) -> None:
         caller(case)

@@ -157,9 +157,12 @@ def csv_file(data: bytes) -> None:
         return
     how = data[0]
     options = ImportOptions(
-        encoding=("utf-8", "utf-16", "windows-1252", "iso-8859-15")[how & 3], delimiter=(None, "semicolon")[how >> 2 & 1],
-        dates=("mdy", "dmy", None)[how >> 3 & 1], pressure=("psi", None)[how >> 4 & 1], length="in",
-    )  # fmt: skip
+        encoding=("utf-8", "utf-16", "windows-1252", "iso-8859-15")[how & 3],
+        delimiter=(None, "semicolon")[how >> 2 & 1],
+        dates=("mdy", "dmy", None)[how >> 3 & 1],
+        pressure=("psi", None)[how >> 4 & 1],
+        length="in",
+    )
     asked = Asked(options)
     rows_of(iter([csv_sheet(io.BytesIO(data[1:]), encoding=options.encoding, delimiter=options.delimiter)]), asked)
 
@@ -229,7 +232,9 @@ def packed_file(data: bytes) -> None:
 
 
 # RFC 8037, appendix A.1: a published private key.
-_KEYS = parse('{"keys": [{"kty": "OKP", "crv": "Ed25519", "d": "nWGxne_9WmC6hEr0kuwsxERJxWl7MmkZcDusAxyuf2A", "x": "11qYAYKxCrfVS_7TyWQHOg7hcvPapiMlrwIaaPcHURo"}]}')  # fmt: skip
+_KEYS = parse(
+    '{"keys": [{"kty": "OKP", "crv": "Ed25519", "d": "nWGxne_9WmC6hEr0kuwsxERJxWl7MmkZcDusAxyuf2A", "x": "11qYAYKxCrfVS_7TyWQHOg7hcvPapiMlrwIaaPcHURo"}]}'
+)
 _TOKEN = _KEYS.sign("of-a-test", b'{"a":1}')
 
 
@@ -242,9 +247,17 @@ def token(data: bytes) -> None:
 
 
 _FACTS = NoticeFacts(
-    utility="Plain water", premises="Plot {1}", address="1 Sluice Lane\n", reference=None, assembly="a pressure vacuum breaker", serial_number="{caution}",
-    position=None, due_on=dt.date(2026, 6, 1), tested_on=None, repair_by=None,
-)  # fmt: skip
+    utility="Plain water",
+    premises="Plot {1}",
+    address="1 Sluice Lane\n",
+    reference=None,
+    assembly="a pressure vacuum breaker",
+    serial_number="{caution}",
+    position=None,
+    due_on=dt.date(2026, 6, 1),
+    tested_on=None,
+    repair_by=None,
+)
 
 
 def template(data: bytes) -> None:
@@ -262,23 +275,34 @@ def _tests() -> list[bytes]:
         result = test_of({"rpda": "rp", "dcda": "dc", "svb": "pvb"}.get(kind, kind), source)
         found.append(
             {
-                "rulebook": "us-wa", "performed_at": "2026-05-14T09:20:00-07:00", "assembly": {"kind": kind, "size": 1.0, "hazard": "health"},
-                "units": {"pressure": "psi", "length": "in"}, "line_pressure": 62, "initial_test": result["initial_test"],
+                "rulebook": "us-wa",
+                "performed_at": "2026-05-14T09:20:00-07:00",
+                "assembly": {"kind": kind, "size": 1.0, "hazard": "health"},
+                "units": {"pressure": "psi", "length": "in"},
+                "line_pressure": 62,
+                "initial_test": result["initial_test"],
                 "gauge": {"accuracy": 0.2, "resolution": 0.1, "calibrated_on": "2026-01-12", "height_above_assembly": 0},
                 "tester": {"certificate": "T-1", "kinds": ["rp", "dc"], "valid_from": "2025-03-01", "valid_until": "2028-02-29"},
-                "repairs": [{"component": "check", "part": "disc", "action": "replaced"}], "final_test": result["initial_test"], "declared": "pass",
+                "repairs": [{"component": "check", "part": "disc", "action": "replaced"}],
+                "final_test": result["initial_test"],
+                "declared": "pass",
             }
-        )  # fmt: skip
+        )
     return [msgspec.json.encode(one) for one in found]
 
 
 _LINE = msgspec.json.encode(
     {
-        "id": "018f0000-0000-7000-8000-000000000001", "assembly_id": "018f0000-0000-7000-8000-000000000002", "tester_id": "018f0000-0000-7000-8000-000000000003",
-        "gauge_id": "018f0000-0000-7000-8000-000000000004", "performed_at": "2026-05-14T09:20:00-07:00", "reason": "periodic",
-        "units": {"pressure": "psi"}, "initial_test": {"readings": [{"component": "check", "closed_tight": True, "held_at": 1.8}]},
+        "id": "018f0000-0000-7000-8000-000000000001",
+        "assembly_id": "018f0000-0000-7000-8000-000000000002",
+        "tester_id": "018f0000-0000-7000-8000-000000000003",
+        "gauge_id": "018f0000-0000-7000-8000-000000000004",
+        "performed_at": "2026-05-14T09:20:00-07:00",
+        "reason": "periodic",
+        "units": {"pressure": "psi"},
+        "initial_test": {"readings": [{"component": "check", "closed_tight": True, "held_at": 1.8}]},
     }
-)  # fmt: skip
+)
 
 
 def _bodies() -> list[bytes]:
@@ -308,9 +332,23 @@ _OPTIONS = [
     b'{}\0{"premises.latitude": "1/' + b"9" * 5_000 + b'"}',
 ]
 _CELLS = [
-    b"1 1/2 in", b"3/4", b"-1.4psi", b"9:30 am", b"2025-04-03T09:30+05:30", b"3 Apr 2025", b"April 3rd, 2025", b"4/3/2025 14:05:59.5 pm", b"RP; DC", b"leaked",
-    b"yes", b"9" * 400, b"1/" + b"9" * 400, "１２:３０".encode(), b"0001-01-01T00:00+23:59", b"1,234.5",
-]  # fmt: skip
+    b"1 1/2 in",
+    b"3/4",
+    b"-1.4psi",
+    b"9:30 am",
+    b"2025-04-03T09:30+05:30",
+    b"3 Apr 2025",
+    b"April 3rd, 2025",
+    b"4/3/2025 14:05:59.5 pm",
+    b"RP; DC",
+    b"leaked",
+    b"yes",
+    b"9" * 400,
+    b"1/" + b"9" * 400,
+    "１２:３０".encode(),
+    b"0001-01-01T00:00+23:59",
+    b"1,234.5",
+]
 
 TARGETS: dict[str, Target] = {
     "test": Target(does=judged, seeds=_tests(), refusals=(ProblemError, rules.RulesError), json=True, share=5),
@@ -318,11 +356,14 @@ TARGETS: dict[str, Target] = {
     "line": Target(does=lambda data: decode(BatchLine, data), seeds=[_LINE], refusals=(ProblemError,), json=True, share=5),
     "bodies": Target(does=bodies, seeds=_bodies(), refusals=(ProblemError, rules.RulesError), json=True, share=5),
     "queries": Target(does=queries, seeds=_queries(), refusals=(ProblemError,), share=5),
-    "csv": Target(does=csv_file, seeds=[bytes([how]) + _CSV for how in (0, 2, 8, 16)], refusals=(SheetError, ProblemError), share=5),
+    "csv": Target(
+        does=csv_file, seeds=[bytes([how]) + _CSV for how in (0, 2, 8, 16)], refusals=(SheetError, ProblemError), share=5
+    ),
     "options": Target(does=import_options, seeds=_OPTIONS, refusals=(ProblemError,), share=2),
     "cell": Target(does=one_cell, seeds=_CELLS, refusals=(), share=4),
     "workbook": Target(
-        does=workbook, seeds=[bytes([at]) + _PARTS[name] for at, name in enumerate(_NAMES)] + [b"\xff" + _workbook()],
+        does=workbook,
+        seeds=[bytes([at]) + _PARTS[name] for at, name in enumerate(_NAMES)] + [b"\xff" + _workbook()],
         refusals=(SheetError, ProblemError),
     ),
     "zip": Target(does=packed_file, seeds=[_workbook(), _workbook(zipfile.ZIP_STORED)], refusals=(SheetError, ProblemError)),
@@ -332,5 +373,7 @@ TARGETS: dict[str, Target] = {
     "heads": Target(does=returning.heads, seeds=returning.HEADS, refusals=(ProblemError,)),
     "export": Target(does=returning.export, seeds=returning.exports(_tests()[4], _LINE), refusals=(ProblemError,), share=2),
     "token": Target(does=token, seeds=[_TOKEN.encode()], refusals=(NotGoodError,), share=3),
-    "template": Target(does=template, seeds=[b"Test due by {due_on}: {{x}} {caution}\n{premises}, {address}"], refusals=(), share=3),
-}  # fmt: skip
+    "template": Target(
+        does=template, seeds=[b"Test due by {due_on}: {{x}} {caution}\n{premises}, {address}"], refusals=(), share=3
+    ),
+}

@@ -21,11 +21,20 @@ def dump(postgres: EmbeddedPostgres, database: str) -> str:
     """The schemas `access` and `record` as pg_dump writes them, without its own remarks."""
     result = subprocess.run(
         [
-            postgres.programs / "pg_dump", "--schema-only", "--schema=access", "--schema=record",
-            "--host", postgres.socket_directory, "--username", OWNER, database,
+            postgres.programs / "pg_dump",
+            "--schema-only",
+            "--schema=access",
+            "--schema=record",
+            "--host",
+            postgres.socket_directory,
+            "--username",
+            OWNER,
+            database,
         ],
-        check=True, capture_output=True, text=True,
-    ).stdout  # fmt: skip
+        check=True,
+        capture_output=True,
+        text=True,
+    ).stdout
     # Lines with a key of this very dump (\restrict) and comments differ from one dump to the next.
     return "\n".join(line for line in result.splitlines() if line and not line.startswith(("--", "\\")))
 
@@ -227,7 +236,7 @@ OTHERS = {
     "record.webhook_progress": "SELECT utility_id, id, 0, 0 FROM record.premises",
     "record.webhook_delivery": "SELECT utility_id, id, id, now(), 0, 1, NULL, 'pending', now() FROM record.premises",
     "record.webhook_attempt": "SELECT utility_id, id, id, 1, now(), 0.1, 204, NULL FROM record.premises",
-}  # fmt: skip
+}
 
 
 @pytest.fixture(scope="module")
@@ -353,7 +362,7 @@ def test_every_table_of_the_record_is_exported_or_left_out_for_a_reason(database
             "SELECT array_agg(a.attname::text) FROM pg_index i JOIN pg_attribute a ON a.attrelid = i.indrelid AND a.attnum = ANY (i.indkey) "
             "WHERE i.indrelid = ('record.' || $1)::regclass AND i.indisunique GROUP BY i.indexrelid",
             owned.table,
-        )  # fmt: skip
+        )
         assert {"utility_id", *owned.order.split(", ")} in [set(row[0]) for row in keys]
 
 

@@ -21,8 +21,10 @@ from tests.support.table import show
 
 DATA = ROOT / "rules/data"
 PINS = (
-    *mutation.PINNED, "tests/rules/selection/test_data.py::test_a_table_is_as_it_was_reviewed", "tests/oracles/test_rulebooks.py::test_each_rulebook_is_pinned",
-)  # fmt: skip
+    *mutation.PINNED,
+    "tests/rules/selection/test_data.py::test_a_table_is_as_it_was_reviewed",
+    "tests/oracles/test_rulebooks.py::test_each_rulebook_is_pinned",
+)
 _SKIPPED = re.compile(
     r'"""(?:.|\n)*?"""|\'\'\'(?:.|\n)*?\'\'\'|"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\'|#[^\n]*|[\w-]+(?=\s*=)|^\[\[?[\w.-]+\]\]?(?=\s*$)',
     re.MULTILINE,

@@ -59,11 +59,17 @@ def mutants_of(module: str) -> list[Mutant]:
     digest = hashlib.sha256(tree.bytes).hexdigest()[:12]
     return [
         Mutant(
-            module=module, number=number, digest=digest, first_line=change.place.start.line, last_line=change.place.end.line,
-            operator=change.operator, before=_said(tree, change.node), after=_said(tree, change.changed),
+            module=module,
+            number=number,
+            digest=digest,
+            first_line=change.place.start.line,
+            last_line=change.place.end.line,
+            operator=change.operator,
+            before=_said(tree, change.node),
+            after=_said(tree, change.changed),
         )
         for number, change in enumerate(changes)
-    ]  # fmt: skip
+    ]
 
 
 def text_of(mutant: Mutant) -> str:

@@ -159,9 +159,11 @@ def _record(file: Path, kept: Baseline, changed: list[str]) -> int:
             found[line] = [*found.get(line, []), *names]
     loaded = {name for name in sys.modules if name not in before and name.partition(".")[0] not in {"rules", "service", "tests"}}
     made = Baseline(
-        digests=_digests(), seconds={name: kept.seconds[name] for name in old} | timer.seconds, lines=lines,
+        digests=_digests(),
+        seconds={name: kept.seconds[name] for name in old} | timer.seconds,
+        lines=lines,
         loaded=sorted({*kept.loaded, *loaded}),
-    )  # fmt: skip
+    )
     if code == 0:
         file.write_bytes(msgspec.json.encode(made))
     return code

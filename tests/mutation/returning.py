@@ -128,10 +128,15 @@ def exports(test: bytes, line: bytes) -> list[bytes]:
     del result["id"]
     facts = msgspec.convert(result, KeptFacts)
     report = {
-        "id": _ID, "content": msgspec.json.encode(facts).decode(), "content_hash": f"\\x{content_hash(facts).hex()}",
-        "judged": msgspec.json.encode(judged).decode(), "received_at": received_at.isoformat(), "previous": None, "gauge_id": str(facts.gauge_id),
+        "id": _ID,
+        "content": msgspec.json.encode(facts).decode(),
+        "content_hash": f"\\x{content_hash(facts).hex()}",
+        "judged": msgspec.json.encode(judged).decode(),
+        "received_at": received_at.isoformat(),
+        "previous": None,
+        "gauge_id": str(facts.gauge_id),
         "verdict": msgspec.json.encode(rules.judge(judged, received_at=received_at)).decode(),
-    }  # fmt: skip
+    }
     made = [
         {"nonreturn_export": 1, "utility": "a-place"},
         {

@@ -297,7 +297,14 @@ def test_a_batch_cut_in_its_midst_is_sent_again_and_nothing_is_doubled(world: Wo
             network.cut_at = {} if side is None else {side: 0.2}
             for _ in range(5):
                 try:
-                    with httpx.stream("POST", f"{network.url}{place.base}/reports/batches", content=body, headers=headers, timeout=30, trust_env=False) as answer:  # fmt: skip
+                    with httpx.stream(
+                        "POST",
+                        f"{network.url}{place.base}/reports/batches",
+                        content=body,
+                        headers=headers,
+                        timeout=30,
+                        trust_env=False,
+                    ) as answer:
                         for result in answer.iter_lines():
                             one = json.loads(result)
                             assert one["status"] in (200, 201) or side == "answerer", result

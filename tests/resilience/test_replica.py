@@ -97,9 +97,14 @@ def test_lists_come_from_the_replica_and_say_how_old_they_are_and_never_too_old(
         assert listed(place)[0] == {first, second}
         # Every call that may lag, at the replica: the same as at the primary.
         for path in (
-            "/standings", "/assemblies", "/reports", f"/assemblies/{place.assembly}/reports", f"/summaries/{day.year}", "/export",
+            "/standings",
+            "/assemblies",
+            "/reports",
+            f"/assemblies/{place.assembly}/reports",
+            f"/summaries/{day.year}",
+            "/export",
             f"/assemblies/{place.assembly}/standing?as_of={day - dt.timedelta(days=1)}",
-        ):  # fmt: skip
+        ):
             for kind in ("utility", "testing_company"):
                 here, there = (
                     world.client.get(place.base + path, headers=bearer(place.keys[kind]) | more)
@@ -132,9 +137,12 @@ def test_a_report_that_waits_for_the_replica_is_not_answered_before_by_sending_i
 
         def put(seconds: float) -> int:
             return httpx.put(
-                f"{world.url}{place.base}/reports/{report_id}", json=document, headers=bearer(place.keys["testing_company"]),
-                timeout=seconds, trust_env=False,
-            ).status_code  # fmt: skip
+                f"{world.url}{place.base}/reports/{report_id}",
+                json=document,
+                headers=bearer(place.keys["testing_company"]),
+                timeout=seconds,
+                trust_env=False,
+            ).status_code
 
         with pair.nothing_sent():
             sent = threading.Thread(target=lambda: place.put(report_id, document))

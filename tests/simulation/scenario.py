@@ -20,8 +20,12 @@ COMPANIES = ("Alder", "Birch", "Cedar", "Dogwood")
 OFFLINE = "Dogwood"
 """This company's people work without a network, send what they have every fortnight, and send it twice to be sure."""
 
-KINDS = (("rp", "health", "RPZ", "premises_isolation"), ("dc", "non_health", "DCVA", "premises_isolation"),
-         ("pvb", "health", "Pressure Vacuum Breaker", "point_of_use"), ("svb", "non_health", "SVB", "point_of_use"))  # fmt: skip
+KINDS = (
+    ("rp", "health", "RPZ", "premises_isolation"),
+    ("dc", "non_health", "DCVA", "premises_isolation"),
+    ("pvb", "health", "Pressure Vacuum Breaker", "point_of_use"),
+    ("svb", "non_health", "SVB", "point_of_use"),
+)
 SHARES = (35, 25, 28, 12)
 
 
@@ -69,9 +73,15 @@ class Scenario:
         kind, hazard, written, purpose = self.chance.choices(KINDS, SHARES)[0]
         connection = "Irrigation" if purpose == "point_of_use" else self.chance.choice(["Commercial", "Residential"])
         return Plot(
-            number=number, kind=kind, hazard=hazard, written=written, purpose=purpose, connection=connection,
-            tested_on=dt.date(2023, 1, 2) + dt.timedelta(days=self.chance.randrange(363)), company=self.chance.choice(COMPANIES),
-        )  # fmt: skip
+            number=number,
+            kind=kind,
+            hazard=hazard,
+            written=written,
+            purpose=purpose,
+            connection=connection,
+            tested_on=dt.date(2023, 1, 2) + dt.timedelta(days=self.chance.randrange(363)),
+            company=self.chance.choice(COMPANIES),
+        )
 
     def new_id(self) -> UUID:
         """An id as a tester's program mints it."""
@@ -83,7 +93,15 @@ class Scenario:
         def drawn(low: float, high: float) -> float:
             return round(self.chance.uniform(low, high), 1)
 
-        bad = None if good else self.chance.choice({"rp": ["check_1", "relief_valve", "check_2"], "dc": ["check_1", "check_2"]}.get(kind, ["check", "air_inlet", "both"]))  # fmt: skip
+        bad = (
+            None
+            if good
+            else self.chance.choice(
+                {"rp": ["check_1", "relief_valve", "check_2"], "dc": ["check_1", "check_2"]}.get(
+                    kind, ["check", "air_inlet", "both"]
+                )
+            )
+        )
         if kind == "rp":
             relief = drawn(0.4, 1.6) if bad == "relief_valve" else drawn(2.3, 3.2)
             first = drawn(0.8, 2.2) if bad == "check_1" else drawn(6.8, 9.5)
@@ -128,19 +146,47 @@ class Scenario:
                 "final_test": self.phase(plot.kind, good=True),
             }
         return Visit(
-            id=self.new_id(), plot=plot.number, company=plot.company, performed_at=at(on, self.chance.randint(8, 15), self.chance.randrange(60)),
-            reason=reason, document=document, twice=self.chance.random() < 0.04, by_post=self.chance.random() < 0.1,
-        )  # fmt: skip
+            id=self.new_id(),
+            plot=plot.number,
+            company=plot.company,
+            performed_at=at(on, self.chance.randint(8, 15), self.chance.randrange(60)),
+            reason=reason,
+            document=document,
+            twice=self.chance.random() < 0.04,
+            by_post=self.chance.random() < 0.1,
+        )
 
     def spreadsheet(self) -> bytes:
         """The utility's own list, as it kept it until today: premises, assemblies, and each one's last test."""
         out = io.StringIO()
         write = csv.writer(out)
         write.writerow(
-            ["Account No.", "Customer", "Service Address", "Connection Type", "Serial No.", "Type", "Hazard", "Protection", "Size",
-             "Installed", "Test Date", "Test Time", "Reason", "Tester Cert #", "Gauge S/N", "Line Pressure (psi)", "Check 1 (psid)",
-             "RV opening point (psid)", "Check #2 (psid)", "Air Inlet psi", "Air inlet fully open", "Check Valve psi", "Result"]
-        )  # fmt: skip
+            [
+                "Account No.",
+                "Customer",
+                "Service Address",
+                "Connection Type",
+                "Serial No.",
+                "Type",
+                "Hazard",
+                "Protection",
+                "Size",
+                "Installed",
+                "Test Date",
+                "Test Time",
+                "Reason",
+                "Tester Cert #",
+                "Gauge S/N",
+                "Line Pressure (psi)",
+                "Check 1 (psid)",
+                "RV opening point (psid)",
+                "Check #2 (psid)",
+                "Air Inlet psi",
+                "Air inlet fully open",
+                "Check Valve psi",
+                "Result",
+            ]
+        )
         for plot in self.plots:
             read = {one["component"]: one for one in self.readings(plot.kind, good=True)}
 
@@ -149,9 +195,30 @@ class Scenario:
                 return str(one.get("held_at", one.get("opened_at", "")))
 
             write.writerow(
-                [f"C-{plot.number:05}", f"Plot {plot.number}", f"{plot.number} Weir Road", plot.connection, f"S-{plot.number:05}",
-                 plot.written, plot.hazard, plot.purpose, self.chance.choice(['1"', "25 mm", '3/4"']), "2015-06-01",
-                 plot.tested_on.isoformat(), "10:30", "Annual", f"{plot.company}-1", f"{plot.company}-G1", "60", held("check_1"),
-                 held("relief_valve"), held("check_2"), held("air_inlet"), "Y" if "air_inlet" in read else "", held("check"), "Pass"]
-            )  # fmt: skip
+                [
+                    f"C-{plot.number:05}",
+                    f"Plot {plot.number}",
+                    f"{plot.number} Weir Road",
+                    plot.connection,
+                    f"S-{plot.number:05}",
+                    plot.written,
+                    plot.hazard,
+                    plot.purpose,
+                    self.chance.choice(['1"', "25 mm", '3/4"']),
+                    "2015-06-01",
+                    plot.tested_on.isoformat(),
+                    "10:30",
+                    "Annual",
+                    f"{plot.company}-1",
+                    f"{plot.company}-G1",
+                    "60",
+                    held("check_1"),
+                    held("relief_valve"),
+                    held("check_2"),
+                    held("air_inlet"),
+                    "Y" if "air_inlet" in read else "",
+                    held("check"),
+                    "Pass",
+                ]
+            )
         return out.getvalue().encode()

@@ -65,14 +65,19 @@ class Programme:
         """Register who tests with what, and import the spreadsheet: a dry run first, then for good, then again by mistake."""
         for name in COMPANIES:
             self.people[name] = self.place.made(
-                "testers", name=f"Tester of {name}",
+                "testers",
+                name=f"Tester of {name}",
                 certificates=[certificate(certificate=f"{name}-1", valid_from="2022-01-01", valid_until="2028-01-01")],
-            )["id"]  # fmt: skip
+            )["id"]
             for number, years in ((1, range(2022, 2026)), (2, range(2022, 2023))):
                 self.gauges[f"{name}{number}"] = self.place.made(
-                    "gauges", serial_number=f"{name}-G{number}", units={"pressure": "psi"}, accuracy=0.2, resolution=0.1,
+                    "gauges",
+                    serial_number=f"{name}-G{number}",
+                    units={"pressure": "psi"},
+                    accuracy=0.2,
+                    resolution=0.1,
                     calibrations=[{"calibrated_on": f"{year}-{month}-05"} for year in years for month in ("02", "08")],
-                )["id"]  # fmt: skip
+                )["id"]
         sheet = self.scenario.spreadsheet()
         dry = self._import(sheet, dry_run=True)
         assert (dry["problem_count"], dry["written"]) == (0, False), dry["problems"][:5]
@@ -88,8 +93,12 @@ class Programme:
 
     def _import(self, sheet: bytes, *, dry_run: bool) -> dict[str, Any]:
         answer = self.world.operator.post(
-            f"{self.place.base}/imports", content=sheet, params={"dry_run": json.dumps(dry_run)}, headers={"Content-Type": "text/csv"}, timeout=600
-        )  # fmt: skip
+            f"{self.place.base}/imports",
+            content=sheet,
+            params={"dry_run": json.dumps(dry_run)},
+            headers={"Content-Type": "text/csv"},
+            timeout=600,
+        )
         assert answer.status_code == 200, answer.text
         return dict(answer.json())
 
@@ -188,10 +197,15 @@ class Programme:
 
     def _document(self, visit: Visit) -> dict[str, Any]:
         document = {
-            "assembly_id": self.assemblies[visit.plot], "tester_id": self.people[visit.company],
-            "gauge_id": self.gauges[f"{visit.company}{2 if visit.expired_gauge else 1}"], "performed_at": visit.performed_at.isoformat(),
-            "reason": visit.reason, "units": {"pressure": "psi"}, "line_pressure": 60, **visit.document,
-        }  # fmt: skip
+            "assembly_id": self.assemblies[visit.plot],
+            "tester_id": self.people[visit.company],
+            "gauge_id": self.gauges[f"{visit.company}{2 if visit.expired_gauge else 1}"],
+            "performed_at": visit.performed_at.isoformat(),
+            "reason": visit.reason,
+            "units": {"pressure": "psi"},
+            "line_pressure": 60,
+            **visit.document,
+        }
         if visit.supersedes is not None:
             document |= {"supersedes": self.sent[str(visit.supersedes)], "supersedes_because": "typed wrongly"}
         return document
@@ -220,9 +234,12 @@ class Programme:
         """Dirty water in a street: eight assemblies are tested again within days."""
         plots = self.scenario.chance.sample(self.scenario.plots, 8)
         document = {
-            "occurred_at": at(on, 6).isoformat(), "status": "confirmed", "description": "Discoloured water, backsiphonage during a main break.",
-            "assemblies": [self.assemblies[plot.number] for plot in plots], "people_affected": 12,
-        }  # fmt: skip
+            "occurred_at": at(on, 6).isoformat(),
+            "status": "confirmed",
+            "description": "Discoloured water, backsiphonage during a main break.",
+            "assemblies": [self.assemblies[plot.number] for plot in plots],
+            "people_affected": 12,
+        }
         result = self.place.made("incidents", **document)
         self.incidents.append(result)
         for plot in plots:
@@ -236,9 +253,10 @@ class Programme:
             assert [flag["code"] for flag in one["held_for"]] == ["failure_corrected"]
             decision = "accepted" if self.scenario.chance.random() < 0.8 else "refused"
             answer = self.world.operator.patch(
-                f"{self.place.base}/reviews/{one['id']}", headers={"If-Match": '"0"'},
+                f"{self.place.base}/reviews/{one['id']}",
+                headers={"If-Match": '"0"'},
                 json={"decision": decision, "because": "Compared with the paper.", "decided_by": "Desk 1"},
-            )  # fmt: skip
+            )
             assert answer.status_code == 200, answer.text
             self.counts[f"correction {decision}"] += 1
 
