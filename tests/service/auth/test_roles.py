@@ -133,7 +133,7 @@ EXPECTED: dict[str, Expected] = {
     "createPremises": registers(), "listPremises": reads(), "readPremises": reads(), "updatePremises": registers(200),
     "listContactChanges": registers(200),
     "createAssembly": registers(), "listAssemblies": reads(), "readAssembly": reads(), "updateAssembly": registers(200),
-    "correctAssembly": registers(201, body=lambda _: {"correction": "registered_in_error", "because": "It never was."}), "listAssemblyCorrections": registers(200),
+    "correctAssembly": registers(422, body=lambda _: {"correction": "kind", "kind": "pvb", "because": "It is one already."}), "listAssemblyCorrections": registers(200),
     "createTester": registers(), "listTesters": reads(), "readTester": reads(), "updateTester": registers(200),
     "createGauge": registers(), "listGauges": reads(), "readGauge": reads(), "updateGauge": registers(200),
     # Reports, and what follows from them.

@@ -251,12 +251,12 @@ def test_an_assembly_moved_or_put_back_is_due_for_a_test(place: Place, world: Wo
         assert answer.status_code == 200, answer.text
         return dict(answer.json())
 
-    moved = changed('"1"', premises_id=elsewhere)
-    assert moved["occurrences"] == [{"event": "relocation", "on": "2026-06-04"}]
-    assert stated(place.standing()) == ("due_soon", "2026-06-04", "full")
     # The register was only put right: nothing was moved.
-    assert changed('"2"', occurrences=[])["occurrences"] == []
+    assert changed('"1"', premises_id=elsewhere)["occurrences"] == []
     assert stated(place.standing()) == CURRENT
+    today = {"event": "relocation", "on": "2026-06-04"}
+    assert changed('"2"', occurrences=[today])["occurrences"] == [today]
+    assert stated(place.standing()) == ("due_soon", "2026-06-04", "full")
     reported_when = {"event": "relocation", "on": "2026-06-02"}
     assert changed('"3"', premises_id=place.premises, occurrences=[reported_when])["occurrences"] == [reported_when]
     assert place.standing()["due_on"] == "2026-06-02"
