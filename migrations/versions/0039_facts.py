@@ -8,8 +8,8 @@ from pathlib import Path
 from alembic import op
 from sqlalchemy.util import await_only
 
-revision = "0038"
-down_revision = "0037"
+revision = "0039"
+down_revision = "0038"
 branch_labels = None
 depends_on = None
 
