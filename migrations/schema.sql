@@ -1460,7 +1460,6 @@ CREATE INDEX report_by_gauge ON record.report (utility_id, gauge_id, performed_a
 CREATE INDEX report_not_passed ON record.report (utility_id, outcome, log_index) WHERE outcome <> 'pass';
 CREATE INDEX report_by_receipt ON record.report (utility_id, received_at, log_index);
 
-<<<<<<< HEAD
 -- What was put right in the register, and why: an assembly that never was, one registered twice, one of another kind.
 CREATE TABLE record.assembly_correction (
     utility_id text COLLATE "C" NOT NULL,
@@ -1486,7 +1485,7 @@ ALTER TABLE record.assembly_correction ENABLE ROW LEVEL SECURITY;
 ALTER TABLE record.assembly_correction FORCE ROW LEVEL SECURITY;
 CREATE POLICY own_utility ON record.assembly_correction USING (utility_id = current_setting('nonreturn.utility', true));
 GRANT SELECT, INSERT ON record.assembly_correction TO nonreturn_service;
-=======
+
 -- Every fact that a standing rests on, as it was written: one row for each row written or removed elsewhere, in the same transaction, numbered from 0
 -- without a gap under the lock of the utility's log. `digest` is the SHA-256 of the salt and of the row as text (record.fact_text); `leaf_hash` is the
 -- hash of the fact's leaf (RFC 9162), over which a second Merkle tree is kept. The feed is written down by ranges: `change`, `first-last`.
@@ -1725,6 +1724,7 @@ SELECT record.keep_facts('record.exception');
 SELECT record.keep_facts('record.hazard_assessment');
 SELECT record.keep_facts('record.assembly_identity_change');
 SELECT record.keep_facts('record.contact_change');
+SELECT record.keep_facts('record.assembly_correction');
 SELECT record.keep_facts('record.screening');
 SELECT record.keep_facts('record.screening_decision');
 SELECT record.keep_facts('record.notice_schedule');
@@ -1738,4 +1738,3 @@ SELECT record.keep_facts('record.webhook');
 SELECT record.keep_facts('record.log_head');
 SELECT record.keep_facts('record.fact_head');
 SELECT record.keep_facts('access.utility_grant');
->>>>>>> 0b21f00 (Hold every row of the record to what was written down of it)

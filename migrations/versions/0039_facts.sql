@@ -363,6 +363,7 @@ SELECT record.keep_facts('record.exception');
 SELECT record.keep_facts('record.hazard_assessment');
 SELECT record.keep_facts('record.assembly_identity_change');
 SELECT record.keep_facts('record.contact_change');
+SELECT record.keep_facts('record.assembly_correction');
 SELECT record.keep_facts('record.screening');
 SELECT record.keep_facts('record.screening_decision');
 SELECT record.keep_facts('record.notice_schedule');
