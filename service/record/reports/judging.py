@@ -101,6 +101,7 @@ def judge(
     facts: ReportFacts = submission.facts
     if facts.accepted_on_paper:
         submission.principal.require("register")
+        _check_before_the_record(utility, facts.performed_at)
     test = as_judged(utility, facts, known)
     kept = rests.read(known)
     before = rests.before(known, kept, facts.performed_at)
@@ -152,6 +153,13 @@ def judge(
         event=rests.event_of(row, verdict.initial.outcome, last.mechanical_protection),
         latest=rests.latest(row.id, row.performed_at, facts),
     )
+
+
+def _check_before_the_record(utility: UtilityOnRecord, performed_at: dt.datetime) -> None:
+    """ProblemError for a test that was performed once the utility's record had begun here: it is judged like any other."""
+    began = today(utility, utility.created_at)
+    if day_of_test(utility, performed_at) >= began:
+        raise problem("record_had_begun", pointer="/accepted_on_paper", on=began.isoformat())
 
 
 def as_judged(utility: UtilityOnRecord, facts: ReportFacts, known: FactsRow) -> rules.Test:

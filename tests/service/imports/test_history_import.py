@@ -123,7 +123,7 @@ def test_a_declared_failure_stays_one(place: Place) -> None:
 
 
 def test_only_the_utility_says_that_a_report_was_accepted_on_paper(place: Place) -> None:
-    document = place.report(accepted_on_paper=True, declared="pass")
+    document = place.report(accepted_on_paper=True, declared="pass", performed_at="2026-04-14T09:20:00-07:00")
     answer = place.put(uuid4(), document)
     assert (answer.status_code, answer.json()["code"]) == (403, "right_missing")
     answer = place.put(uuid4(), document, "utility")
@@ -207,3 +207,16 @@ def test_what_suitability_rests_on_is_imported_and_exported(place: Place) -> Non
     assert any('"point_of_use"' in part for part in told_again)
     again = run(place, REGISTER, dry_run=False)
     assert counts(again)["assemblies"] == (0, 0, 2, 0)
+
+
+def test_what_was_tested_since_the_record_began_is_judged(place: Place) -> None:
+    """The utility of this test is registered at noon of the clock's day: from that day on nothing was accepted on paper instead."""
+    began = place.get("").json()["created_at"]
+    refused = place.put(uuid4(), place.report(accepted_on_paper=True, declared="pass", performed_at=began), "utility")
+    assert (refused.status_code, refused.json()["errors"][0]["pointer"]) == (422, "/accepted_on_paper")
+    assert "when the utility's record began here" in refused.json()["errors"][0]["detail"]
+    sheet = SHEET.replace("2026-05-10", began[:10])
+    result = run(place, sheet, **OPTIONS, defaults={"test.time": "00:05"})
+    [problem] = result["problems"]
+    assert (problem["row"], "without `history`" in problem["detail"]) == (3, True)
+    assert not run(place, sheet, **OPTIONS, defaults={"test.time": "00:05"}, dry_run=False)["written"]
