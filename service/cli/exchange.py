@@ -74,7 +74,7 @@ async def load(settings: Settings, utility: str, files: Sequence[Path], options:
 
     The exit status: 0 without problems.
     """
-    show = progress("rows or things")
+    show = import_progress()
     run: ImportRun | None = None
     with database(settings) as found, ExitStack() as opened:
         sources = [
@@ -104,7 +104,7 @@ async def load(settings: Settings, utility: str, files: Sequence[Path], options:
             await importer.open(sources)
             async for event in importer.run():
                 if isinstance(event, ImportProgress):
-                    show(event.done)
+                    show(event)
                 elif isinstance(event, ImportProblem):
                     sys.stderr.write(_line(event) + "\n")
                 else:
@@ -206,6 +206,18 @@ def complain(error: Exception) -> int:
     lines = [f"nonreturn: {error}", *(fault.detail for fault in faults if fault.detail != str(error))]
     sys.stderr.write("\n".join(lines) + "\n")
     return 1
+
+
+def import_progress() -> Callable[[ImportProgress], None]:
+    """Shows the phase, how far it is and the time left on a terminal; nothing where errors go to a file."""
+
+    def report(at: ImportProgress) -> None:
+        of = "" if at.of is None else f" of {at.of:,}"
+        left = "" if at.seconds_left is None else f", {at.seconds_left:,.0f} s left"
+        sys.stderr.write(f"\r{at.phase}: {at.done:,}{of}{left}    ")
+        sys.stderr.flush()
+
+    return report if sys.stderr.isatty() else lambda _at: None
 
 
 def progress(what: str) -> Callable[[int], None]:

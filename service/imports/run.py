@@ -6,6 +6,7 @@ for what is recorded already is found again and stays as it is. Past tests are r
 """
 
 import asyncio
+import time
 from collections.abc import AsyncGenerator, AsyncIterator, Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from typing import IO, Any, Final, Literal, TypeVar, get_args
@@ -33,7 +34,7 @@ from service.imports.schemas import (
     ImportRun,
     Thing,
 )
-from service.imports.sheets import Sheet, SheetError, csv_sheet, xlsx_sheets
+from service.imports.sheets import Sheet, SheetError, csv_sheet, lines_of, xlsx_sheets
 from service.imports.staging import Clash, Staging
 from service.imports.store import ImportStore
 from service.imports.texts import Said, say, summary
@@ -59,6 +60,22 @@ class Source(Struct, frozen=True, kw_only=True):
     name: str | None
     kind: Literal["csv", "xlsx"]
     file: IO[bytes]
+
+
+class _Phase:
+    """A phase of a run: how far it is, and how long the rest of it will take at the pace so far."""
+
+    def __init__(self, name: Literal["reading", "checking", "writing"], total: int | None) -> None:
+        self._name = name
+        self._total = total
+        self._begun = time.monotonic()
+
+    def at(self, done: int) -> ImportProgress:
+        """The progress at that count."""
+        left = None
+        if self._total is not None and done > 0:
+            left = round((time.monotonic() - self._begun) * max(0, self._total - done) / done, 1)
+        return ImportProgress(phase=self._name, done=done, of=self._total, seconds_left=left)
 
 
 class Importer:
@@ -100,7 +117,8 @@ class Importer:
         self._problems: list[ImportProblem] = []
         self._fresh: list[ImportProblem] = []
         self._groups: dict[tuple[str, str, str | None], list[Any]] = {}
-        self._count = self._rows = 0
+        self._count = self._rows = self._lines = 0
+        self._sized = True
         self._whole = True
 
     async def _aside(self, work: Callable[..., T], *arguments: Any) -> T:
@@ -118,8 +136,11 @@ class Importer:
 
     def _opened(self, source: Source) -> Iterator[Sheet]:
         if source.kind == "xlsx":
+            # What a workbook says of its own size is not believed.
+            self._sized = False
             return xlsx_sheets(source.file)
         options = self._asked.options
+        self._lines += lines_of(source.file)
         return iter([csv_sheet(source.file, encoding=options.encoding, delimiter=options.delimiter)])
 
     def close(self) -> None:
@@ -132,6 +153,7 @@ class Importer:
             yield event
         self._staging.checked()
         checked = 0
+        phase = _Phase("checking", sum(self._staging.counts().values()))
         for thing in _ORDER:
             async for count, faults in self._checker.check(thing):
                 checked += count
@@ -139,7 +161,7 @@ class Importer:
                     self._note(self._at(fault))
                 for found in self._flushed():
                     yield found
-                yield ImportProgress(phase="checking", done=checked, of=sum(self._staging.counts().values()))
+                yield phase.at(checked)
         counts = self._counts()
         options = self._asked.options
         self._check_share()
@@ -173,11 +195,11 @@ class Importer:
         return fresh
 
     async def _read(self) -> AsyncIterator[Event]:
-        chunks = self._chunks()
+        chunks, phase = self._chunks(), _Phase("reading", self._lines if self._sized else None)
         while await self._aside(next, chunks, None):
             for found in self._flushed():
                 yield found
-            yield ImportProgress(phase="reading", done=self._rows)
+            yield phase.at(self._rows)
         for heading in self._asked.unmet.values():
             self._note(_problem(say("heading_not_in_file", heading=heading)))
         for found in self._flushed():
@@ -285,11 +307,12 @@ class Importer:
             staging=self._staging,
             on_fault=lambda staged, said: self._note(self._at(Fit(staged=staged, said=said))),
         )
+        phase = _Phase("writing", of)
         async for count in writer.run():
             done += count
             for found in self._flushed():
                 yield found
-            yield ImportProgress(phase="writing", done=done, of=of)
+            yield phase.at(done)
 
     def _flags(self) -> list[ImportedFlag]:
         found = [

@@ -215,7 +215,9 @@ class ImportProgress(Struct, frozen=True, kw_only=True):
     done: int
     """How many rows or records are done."""
     of: int | None = None
-    """How many there are in all, where that is known."""
+    """How many there are in all, where that is known; of rows, how many lines the file has."""
+    seconds_left: float | None = None
+    """How many seconds the rest of this phase will take at the pace so far; null: not known."""
 
 
 class ImportLine(Struct, frozen=True, kw_only=True, omit_defaults=True):

@@ -59,7 +59,9 @@ class KeptFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, o
     supersedes_because: Text | UnsetType = UNSET
     """Why that report is corrected."""
     accepted_on_paper: bool = False
-    """Whether the utility accepted the report on paper before its record began here; the test was performed before that day. Only a key with the right `register` may say so."""
+    """Whether the utility accepted the report on paper; the test was performed before the day on which its record began here.
+
+    Only a key with the right `register` may say so."""
 
 
 class ReportFacts(KeptFacts, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):

@@ -303,6 +303,12 @@ def test_all_problems_and_the_progress_are_reported_line_by_line(place: Place) -
     lines = [json.loads(line) for line in answer.text.splitlines()]
     assert [one["problem"]["row"] for one in lines if "problem" in one] == list(range(2, 452))
     assert [one["progress"]["done"] for one in lines if one.get("progress", {}).get("phase") == "reading"][:2] == [199, 399]
+    progress = [one["progress"] for one in lines if "progress" in one]
+    assert {one["of"] for one in progress if one["phase"] == "reading"} == {451}
+    checking = [one for one in progress if one["phase"] == "checking"]
+    assert all(one["done"] == one["of"] for one in checking[-1:])
+    assert all(one["seconds_left"] == 0 for one in checking[-1:])
+    assert all(one["seconds_left"] >= 0 for one in checking[:-1] if one["done"] < one["of"])
     assert lines[-1]["run"] == result
 
 
