@@ -6,8 +6,9 @@ bounds, one of each header) is answered here; whatever is unusual in the least, 
 
 import re
 from collections.abc import Callable, Sequence
-from typing import Any
+from typing import Any, Final
 
+from litestar.datastructures import MultiDict
 from litestar.types import ASGIApp, Receive, Scope, Send
 
 from service.http.endpoint import Operation, content
@@ -24,6 +25,9 @@ Answering = Callable[[Exception, str, str], ProblemError]
 
 class Asked:
     """A request, as much of it as the operations here ask for."""
+
+    query_params: Final = MultiDict[str]()
+    """None: a request with a query goes through the framework."""
 
     def __init__(self, headers: dict[str, str], path_params: dict[str, str], receive: Receive) -> None:
         self.headers = headers
@@ -57,7 +61,11 @@ class Direct:
         asked: Any = scope
         if asked["type"] == "http":
             for method, pattern, operation in self._ways:
-                if asked["method"] == method and (found := pattern.fullmatch(asked["path"])) is not None:
+                if (
+                    asked["method"] == method
+                    and not asked["query_string"]
+                    and (found := pattern.fullmatch(asked["path"])) is not None
+                ):
                     headers = self._headers(asked)
                     if headers is not None:
                         await self._answer(operation, asked, Asked(headers, found.groupdict(), receive), send)

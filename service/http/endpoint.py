@@ -219,6 +219,7 @@ class Operation(Struct, frozen=True, kw_only=True):
     may_lag: bool | Callable[[Any], bool]
     tagged_by_digest: bool
     minimal: Any
+    tried: Any
 
     @property
     def is_tagged(self) -> bool:
@@ -440,13 +441,15 @@ def operation(
     table: Table | None = None,
     tagged_by_digest: bool = False,
     minimal: Any = None,
+    tried: Any = None,
 ) -> Callable[[Function], Operation]:
     """Declare a call; see the head of this module. Only one that says `companies` is open to the keys of testing companies.
 
     One that says `may_lag` (or whose query makes it so) may be answered from a replica.
     `patches` is the shape that a merge patch in the body changes; `answer_headers` are those of a good answer that do not follow from its
     shape. `tagged_by_digest`: its tag is the digest of what is sent. `minimal` is the shape that is answered (or each line of it) where the
-    caller prefers `return=minimal`. `line` and `answer_line` are what each line of NDJSON is, coming and going. A call that answers pages
+    caller prefers `return=minimal`, `tried` that of a dry run.
+    `line` and `answer_line` are what each line of NDJSON is, coming and going. A call that answers pages
     gives all of them as a file too (service/http/files.py), whose rows are by `table`, else by the item's members.
     """
     if is_page(answers.get(200)):
@@ -483,6 +486,7 @@ def operation(
             may_lag=may_lag,
             tagged_by_digest=tagged_by_digest,
             minimal=minimal,
+            tried=tried,
         )
         # What follows from the rest: preconditions wherever there is a tag, a preference wherever there is a choice.
         sent = {"Prefer": ""} if minimal is not None else {}

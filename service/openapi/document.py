@@ -53,6 +53,7 @@ def document(operations: Iterable[Operation], version: str) -> dict[str, Any]:
             declared.line,
             declared.answer_line,
             declared.minimal,
+            declared.tried,
             *declared.answers.values(),
         )
         if shape not in (None, bytes) and shape != dict[str, Any]
@@ -189,9 +190,9 @@ def _responses(declared: Operation, components: Components) -> dict[str, Any]:
             responses[str(status)] = {"description": meaning_of(declared, status, shape), "headers": headers}
             continue
         kinds = [kind.partition(";")[0] for kind in declared.media_types.get(status, (JSON,))]
-        content = {kind: {"schema": _answer(declared, kind, shape, components)} for kind in kinds}
+        content = {kind: {"schema": _answer(declared, kind, shape, components, status)} for kind in kinds}
         if declared.answer_line is not None:
-            content[NDJSON] = {"schema": lines_of(_either(declared, declared.answer_line, components))}
+            content[NDJSON] = {"schema": lines_of(_either(declared, declared.answer_line, components, status))}
         responses[str(status)] = {"description": meaning_of(declared, status, shape), "headers": headers, "content": content}
     if "If-None-Match" in declared.request_headers:
         unchanged = {"description": meaning_of(declared, 304, None), "headers": response_headers(declared, 304, None)}
@@ -202,18 +203,18 @@ def _responses(declared: Operation, components: Components) -> dict[str, Any]:
     return dict(sorted(responses.items()))
 
 
-def _either(declared: Operation, shape: Any, components: Components) -> dict[str, Any]:
-    """The schema of an answer, or of it in brief where the caller may choose."""
-    if declared.minimal is None:
-        return components.of(shape)
-    return {"anyOf": [components.of(shape), components.of(declared.minimal)]}
+def _either(declared: Operation, shape: Any, components: Components, status: int) -> dict[str, Any]:
+    """The schema of an answer, or of what the caller may choose in its place: it in brief, or that of a dry run."""
+    tried = declared.tried if status == 200 else None  # noqa: PLR2004
+    schemas = [components.of(choice) for choice in (shape, declared.minimal, tried) if choice is not None]
+    return schemas[0] if len(schemas) == 1 else {"anyOf": schemas}
 
 
-def _answer(declared: Operation, kind: str, shape: Any, components: Components) -> dict[str, Any]:
+def _answer(declared: Operation, kind: str, shape: Any, components: Components, status: int) -> dict[str, Any]:
     """What an answer of that media type holds; as NDJSON a list is its items, one a line."""
     if kind in MEDIA:
         return MEDIA[kind]
-    schema = _either(declared, shape, components)
+    schema = _either(declared, shape, components, status)
     if kind == NDJSON and "$ref" in schema:
         listed = components.schemas[schema["$ref"].rpartition("/")[2]]["properties"].get("items")
         return schema if listed is None else lines_of(listed["items"])

@@ -15,7 +15,7 @@ from service.problems import problem
 from service.record.reports.brief import BriefReport, brief
 from service.record.reports.readings import TABLE, with_readings
 from service.record.reports.rows import ReportListItem
-from service.record.reports.schemas import RecordedReport, ReportFacts, Submission
+from service.record.reports.schemas import RecordedReport, ReportFacts, Submission, TriedRaw, TriedReport
 from service.record.reports.store import ReportStore, ReportsWanted
 from service.record.reports.submit import read_report
 from service.registry.schemas import Assembly, Code
@@ -67,10 +67,22 @@ class AssemblyReportQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     limit: Limit = 100
 
 
-async def _submit(call: Call, document: ReportFacts, report_id: UUID, idempotency_key: str | None = None) -> Answer:
+class SubmitQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Whether a report is recorded or only tried."""
+
+    dry_run: bool = False
+    """`true` judges the report with what the register knows, and writes nothing."""
+
+
+async def _submit(
+    call: Call, document: ReportFacts, report_id: UUID, query: SubmitQuery, idempotency_key: str | None = None
+) -> Answer:
     submission = Submission(
         id=report_id, facts=document, principal=call.who, received_at=call.clock.now(), idempotency_key=idempotency_key
     )
+    if query.dry_run:
+        tried = await call.services.submissions.try_out(call.utility, submission)
+        return Answer(body=TriedRaw(verdict=tried.verdict, standing=tried.standing))
     submitted = await call.services.submissions.submit(call.utility, submission)
     status, headers = 201 if submitted.fresh else 200, {"Location": f"/v1/utilities/{call.utility}/reports/{submitted.id}"}
     if call.wants_minimal:
@@ -89,10 +101,11 @@ async def _submit(call: Call, document: ReportFacts, report_id: UUID, idempotenc
     right="report",
     companies=True,
     minimal=BriefReport,
+    tried=TriedReport,
 )
-async def put_report(call: Call, document: ReportFacts) -> Answer:
+async def put_report(call: Call, query: SubmitQuery, document: ReportFacts) -> Answer:
     """Record a report under the id in the path. Sending the same report again is safe."""
-    return await _submit(call, document, call.id("id"))
+    return await _submit(call, document, call.id("id"), query)
 
 
 @operation(
@@ -106,13 +119,14 @@ async def put_report(call: Call, document: ReportFacts) -> Answer:
     companies=True,
     request_headers={"Idempotency-Key": "^[!-~]{1,200}$"},
     minimal=BriefReport,
+    tried=TriedReport,
 )
-async def post_report(call: Call, document: ReportFacts) -> Answer:
+async def post_report(call: Call, query: SubmitQuery, document: ReportFacts) -> Answer:
     """Record a report under a new id. With an `Idempotency-Key`, sending it again is safe."""
     key = call.header("idempotency-key")
     if key is not None and not (0 < len(key) <= MOST_KEY and key.isascii() and key.isprintable() and " " not in key):
         raise problem("idempotency_key", at_most=MOST_KEY)
-    return await _submit(call, document, call.clock.new_id(), key)
+    return await _submit(call, document, call.clock.new_id(), query, key)
 
 
 @operation(

@@ -124,6 +124,22 @@ class RecordedReport(Struct, frozen=True, kw_only=True):
     """The assembly's standing with this report."""
 
 
+class TriedReport(Struct, frozen=True, kw_only=True):
+    """The answer to a report that was only tried (`dry_run=true`): what it would have been answered; nothing is recorded."""
+
+    verdict: rules.Verdict
+    """The verdict that the report would have now."""
+    standing: rules.Standing | UnsetType = UNSET
+    """The standing that the assembly would have with it."""
+
+
+class TriedRaw(Struct, frozen=True, kw_only=True):
+    """The same, with the verdict as bytes."""
+
+    verdict: Raw
+    standing: rules.Standing | UnsetType = UNSET
+
+
 class RecordedRaw(Struct, frozen=True, kw_only=True):
     """The same answer, with the verdict as the bytes that are kept."""
 

@@ -80,6 +80,22 @@ class Submissions:
             self._writers[utility] = asyncio.create_task(self._write(utility, queue), context=Context())
         return future
 
+    async def try_out(self, utility: str, submission: Submission) -> Submitted:
+        """What `submit` would answer now, and nothing is written; ProblemError where the report could not be recorded."""
+        # Like a group, it is worked out in a context of its own.
+        return await asyncio.create_task(self._try_out(utility, submission), context=Context())
+
+    async def _try_out(self, code: str, submission: Submission) -> Submitted:
+        pending = PendingReport(submission, asyncio.get_running_loop().create_future())
+        if _has_a_moment(pending):
+            async with self._store.recording(code) as recording:
+                await record_whole(recording, [pending], now=self._clock.now(), write=False)
+            if isinstance(pending.result, UUID):
+                pending.result = await self._answer_again(recording.utility, pending.result)
+        if isinstance(pending.result, Submitted):
+            return pending.result
+        raise pending.result if isinstance(pending.result, Exception) else RuntimeError("A report that was tried has no result.")
+
     async def close(self) -> None:
         """Finish what waits."""
         await asyncio.gather(*self._writers.values(), return_exceptions=True)
@@ -177,8 +193,11 @@ class Submissions:
         )
 
 
-async def record_whole(recording: Recording, group: Sequence[PendingReport], *, now: dt.datetime) -> Group:
-    """Judge those reports and write them by all that is recorded, under the lock that `recording` holds; each has its result."""
+async def record_whole(recording: Recording, group: Sequence[PendingReport], *, now: dt.datetime, write: bool = True) -> Group:
+    """Judge those reports and write them by all that is recorded, under the lock that `recording` holds; each has its result.
+
+    Without `write` nothing is written.
+    """
     for pending in group:
         pending.judged = pending.result = None
     await _judge_group(recording.session, group)
@@ -190,7 +209,7 @@ async def record_whole(recording: Recording, group: Sequence[PendingReport], *, 
     working = Group(recording.utility, now, [], requests)
     working.know_whole(await recording.assemblies(assemblies), await recording.history(assemblies, sorted(ids)))
     _work_out(working, judged)
-    if working.rows:
+    if working.rows and write:
         await recording.session.record(working.rows, working.requests, list(working.standings.values()), seen=None)
     return working
 
