@@ -47,7 +47,9 @@ CREATE TABLE record.utility (
     name text NOT NULL,
     rulebook text NOT NULL,
     time_zone text NOT NULL,
-    due_soon_days integer NOT NULL
+    due_soon_days integer NOT NULL,
+    -- The number that the regulator has given the water system.
+    system_id text
 );
 
 -- One row a utility: how many changes and reports it has recorded. Whoever records locks it, so that no later commit can
@@ -136,6 +138,9 @@ CREATE TABLE record.assembly (
     retired_because text,
     -- Another assembly at the premises has the same serial number, and somebody says that it is right.
     serial_number_confirmed boolean,
+    -- From which day it is in service or out of it, as `in_service` says, and why.
+    service_since date,
+    service_because text,
     PRIMARY KEY (utility_id, id),
     FOREIGN KEY (utility_id, premises_id) REFERENCES record.premises (utility_id, id),
     -- An export holds either of the two first.
@@ -1084,6 +1089,10 @@ CREATE TABLE record.hazard_assessment (
     supersedes_because text,
     organisation_id uuid NOT NULL,
     key_id uuid NOT NULL,
+    -- What the survey found and what had been corrected by then; why no isolation is required of these premises.
+    cross_connections_found integer CHECK (cross_connections_found >= 0),
+    cross_connections_corrected integer CHECK (cross_connections_corrected >= 0),
+    isolation_exception text,
     PRIMARY KEY (utility_id, id),
     UNIQUE (utility_id, supersedes),
     UNIQUE (utility_id, premises_id, id),
@@ -1738,3 +1747,82 @@ SELECT record.keep_facts('record.webhook');
 SELECT record.keep_facts('record.log_head');
 SELECT record.keep_facts('record.fact_head');
 SELECT record.keep_facts('access.utility_grant');
+
+-- Each change between in service and out of service. `supersedes` is an earlier row of the assembly that was wrong; without `in_service` the
+-- row only takes that one back. An assembly of which nothing is here was always as its `in_service` and `service_since` say.
+CREATE TABLE record.service_change (
+    utility_id text COLLATE "C" NOT NULL,
+    assembly_id uuid NOT NULL,
+    number integer NOT NULL CHECK (number > 0),
+    recorded_at timestamptz NOT NULL,
+    in_service boolean,
+    on_day date,
+    because text,
+    supersedes integer,
+    PRIMARY KEY (utility_id, assembly_id, number),
+    CHECK ((in_service IS NULL) = (on_day IS NULL)),
+    FOREIGN KEY (utility_id, assembly_id) REFERENCES record.assembly (utility_id, id)
+);
+
+CREATE FUNCTION record.keep_service() RETURNS trigger LANGUAGE plpgsql AS $$
+DECLARE
+    last_one integer;
+    day date := NEW.service_since;
+BEGIN
+    SELECT max(c.number) INTO last_one FROM record.service_change c WHERE c.utility_id = NEW.utility_id AND c.assembly_id = NEW.id;
+    IF last_one IS NULL AND OLD.service_since IS NOT NULL THEN
+        last_one := 1;
+        INSERT INTO record.service_change VALUES (NEW.utility_id, NEW.id, 1, OLD.changed_at, OLD.in_service, OLD.service_since, OLD.service_because);
+    END IF;
+    IF NEW.in_service <> OLD.in_service AND day IS NULL AND OLD.service_since IS NULL THEN
+        SELECT (NEW.changed_at AT TIME ZONE u.time_zone)::date INTO day FROM record.utility u WHERE u.utility_id = NEW.utility_id;
+    END IF;
+    INSERT INTO record.service_change VALUES (NEW.utility_id, NEW.id, coalesce(last_one, 0) + 1, NEW.changed_at,
+        CASE WHEN day IS NOT NULL THEN NEW.in_service END, day, CASE WHEN day IS NOT NULL THEN NEW.service_because END,
+        -- The same again with another day or reason puts the last change right; without a day it takes the last change back.
+        CASE WHEN OLD.service_since IS NOT NULL AND (NEW.in_service = OLD.in_service OR NEW.service_since IS NULL) THEN last_one END);
+    RETURN NULL;
+END
+$$;
+CREATE TRIGGER keep_service AFTER UPDATE ON record.assembly FOR EACH ROW
+    WHEN ((OLD.in_service, OLD.service_since, OLD.service_because) IS DISTINCT FROM (NEW.in_service, NEW.service_since, NEW.service_because))
+    EXECUTE FUNCTION record.keep_service();
+
+CREATE TRIGGER append_only BEFORE UPDATE OR DELETE ON record.service_change FOR EACH ROW EXECUTE FUNCTION record.refuse_change();
+CREATE TRIGGER never_emptied BEFORE TRUNCATE ON record.service_change FOR EACH STATEMENT EXECUTE FUNCTION record.refuse_change();
+
+-- The changes that count.
+CREATE VIEW record.service_change_in_force WITH (security_invoker = true) AS
+SELECT c.* FROM record.service_change c
+WHERE c.in_service IS NOT NULL AND NOT EXISTS (
+    SELECT FROM record.service_change l WHERE l.utility_id = c.utility_id AND l.assembly_id = c.assembly_id AND l.supersedes = c.number
+);
+
+-- Whether an assembly was in service on a day; `now_` and `since` are what its own row says of it.
+CREATE FUNCTION record.in_service_on(utility text, assembly uuid, on_ date, now_ boolean, since date) RETURNS boolean LANGUAGE sql STABLE AS $$
+    SELECT CASE WHEN since IS NULL OR since <= on_ THEN now_ ELSE coalesce(
+        (
+            SELECT c.in_service FROM record.service_change_in_force c WHERE c.utility_id = utility AND c.assembly_id = assembly AND c.on_day <= on_
+            ORDER BY c.on_day DESC, c.number DESC LIMIT 1
+        ),
+        -- Before its first change it was the opposite of what that made it.
+        (
+            SELECT NOT c.in_service FROM record.service_change_in_force c WHERE c.utility_id = utility AND c.assembly_id = assembly
+            ORDER BY c.on_day, c.number LIMIT 1
+        ),
+        NOT now_
+    ) END
+$$;
+
+-- The day of its last change up to a day, and why; NULL: it had none by then.
+CREATE FUNCTION record.service_changed(utility text, assembly uuid, on_ date, since date) RETURNS date LANGUAGE sql STABLE AS $$
+    SELECT CASE WHEN since <= on_ THEN since ELSE (
+        SELECT max(c.on_day) FROM record.service_change_in_force c WHERE c.utility_id = utility AND c.assembly_id = assembly AND c.on_day <= on_
+    ) END
+$$;
+
+ALTER TABLE record.service_change ENABLE ROW LEVEL SECURITY;
+ALTER TABLE record.service_change FORCE ROW LEVEL SECURITY;
+CREATE POLICY own_utility ON record.service_change USING (utility_id = current_setting('nonreturn.utility', true));
+GRANT SELECT, INSERT ON record.service_change TO nonreturn_service;
+GRANT SELECT ON record.service_change_in_force TO nonreturn_service;

@@ -34,6 +34,7 @@ from service.registry.schemas import (
     Tester,
     TesterFacts,
 )
+from service.registry.service_periods import ServicePeriod
 from service.registry.store import NAMES
 
 IF_MATCH = {"If-Match": f"^{TAGS}$"}
@@ -298,12 +299,35 @@ async def corrections(call: Call, query: RegisterChangesQuery) -> Answer:
     return page(call, found, query.limit, lambda item: str(item.version))
 
 
+class ServicePeriods(Struct, frozen=True, kw_only=True):
+    """When an assembly was in service and when not, in the order of days; the periods follow one another without a gap."""
+
+    periods: list[ServicePeriod]
+    """The periods, the first one first."""
+
+
+@operation(
+    "GET",
+    "/v1/utilities/{utility:str}/assemblies/{id:uuid}/service-periods",
+    id="readServicePeriods",
+    summary="Read when an assembly was in service",
+    answers={200: ServicePeriods},
+    tag="assemblies",
+    right="read",
+)
+async def service_periods(call: Call) -> Answer:
+    """Read when an assembly was in service; 404 where there is no such assembly."""
+    await call.services.registry.get(Assembly, call.utility, call.id("id"))
+    return Answer(body=ServicePeriods(periods=await call.services.registry.service_periods(call.utility, call.id("id"))))
+
+
 operations = [
     *_resource("premises", "premises", Premises, PremisesFacts),
     contact_changes,
     *_resource("assemblies", "assembly", Assembly, AssemblyFacts, lists=False, fixed=("kind",)),
     correct,
     corrections,
+    service_periods,
     *_resource("testers", "tester", Tester, TesterFacts),
     *_resource("gauges", "gauge", Gauge, GaugeFacts, fixed=("units",)),
 ]

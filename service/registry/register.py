@@ -31,6 +31,7 @@ from service.registry.schemas import (
     UtilityFacts,
     UtilityOnRecord,
 )
+from service.registry.service_periods import check_service, with_service
 from service.registry.store import RegistryStore
 
 T = TypeVar("T", Premises, Assembly, Tester, Gauge)
@@ -49,6 +50,7 @@ async def create_thing(
         return await registry.create(shape, code, facts, new_id=new_id, now=now)
     async with follower.changing(code) as change:
         _check_installation(facts, UNSET, today(change.utility, now))
+        check_service(facts, today(change.utility, now))
         facts = _with_hazard(change.utility, facts, UNSET, today(change.utility, now))
         await check_replacement(registry, change, facts, today(change.utility, now))
         await _check_twice(registry, change, facts, None)
@@ -84,6 +86,7 @@ async def change_thing(
                 raise problem("assembly_retired", pointer="/in_service", on=before.retired_on.isoformat())
             await check_replacement(registry, change, facts, today(change.utility, now), itself=before)
             _check_installation(facts, before.installed_on, today(change.utility, now))
+            facts = with_service(before, facts, today(change.utility, now))
             facts = _with_occurrences(before, facts, today(change.utility, now))
             facts = _with_hazard(change.utility, facts, before, today(change.utility, now))
         elif shape is Premises:
@@ -159,7 +162,8 @@ def _with_occurrences(before: Assembly, after: AssemblyFacts, on: dt.date) -> As
     happened: list[Event] = []
     if after.in_service and not before.in_service and "return_to_service" not in listed:
         happened.append("return_to_service")
-    added = [AssemblyOccurrence(event=event, on=on) for event in happened]
+    returned = on if after.service_since is UNSET else after.service_since
+    added = [AssemblyOccurrence(event=event, on=returned if event == "return_to_service" else on) for event in happened]
     return replace(after, occurrences=[*after.occurrences, *added]) if added else after
 
 

@@ -37,6 +37,8 @@ class UtilityFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """Its time zone, an IANA name."""
     due_soon_days: Annotated[int, Meta(ge=0, le=365)] = 30
     """For how many days before it is due a test counts as due soon."""
+    system_id: ShortText | UnsetType = UNSET
+    """The number that the regulator has given the water system, as the yearly summary shows it."""
 
 
 class NewUtility(UtilityFacts, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -84,7 +86,7 @@ class UtilityOnRecord(Utility, frozen=True, kw_only=True, forbid_unknown_fields=
 def utility_of(row: Mapping[str, Any]) -> UtilityOnRecord:
     """The utility of a row of the database, whose `local` is the JSON of a version."""
     local = None if row["local"] is None else _local_version(row["local"])
-    return UtilityOnRecord(**{**row, "local": local})
+    return UtilityOnRecord(**{**row, "local": local, "system_id": row.get("system_id") or UNSET})
 
 
 _local_version = msgspec.json.Decoder(LocalVersion).decode
@@ -284,6 +286,13 @@ class AssemblyFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     """The day it was installed."""
     in_service: bool = True
     """Whether it is in service."""
+    service_since: dt.date | UnsetType = UNSET
+    """The day from which it is in service, or out of service, as `in_service` says.
+
+    Left out with a change of `in_service`: the day of that change.
+    """
+    service_because: ShortText | UnsetType = UNSET
+    """Why it was put in service or out of service on that day."""
     occurrences: Annotated[list[AssemblyOccurrence], Meta(max_length=200)] = []
     """What happened to it after which a test may be due, past ones too."""
     season: Season | UnsetType = UNSET

@@ -7,7 +7,7 @@ from uuid import UUID
 
 import asyncpg
 import msgspec
-from msgspec import UNSET, structs
+from msgspec import UNSET, UnsetType, structs
 
 from service.auth.access import Principal
 from service.db.pool import NO_UTILITY, Connection, Pool, company_looks
@@ -27,6 +27,7 @@ from service.registry.schemas import (
     UtilityOnRecord,
     utility_of,
 )
+from service.registry.service_periods import ServicePeriod, periods_of
 
 _SQL = statements(__name__)
 EVERYTHING = Found()
@@ -181,6 +182,12 @@ class RegistryStore:
             rows = await connection.fetch(_SQL["corrections"], utility, assembly_id, after, limit)
         return [msgspec.json.decode(row[0], type=AssemblyCorrection) for row in rows]
 
+    async def service_periods(self, utility: str, assembly_id: UUID) -> list[ServicePeriod]:
+        """When that assembly was in service and when not, from the first day on record to now."""
+        async with self._pool.lend(utility, by_key=True) as connection:
+            rows = await connection.fetch(_SQL["service_periods"], utility, assembly_id)
+        return periods_of([(row["in_service"], row["on_day"], row["because"]) for row in rows])
+
     async def retire(
         self,
         connection: Connection,
@@ -204,7 +211,14 @@ class RegistryStore:
         async with self._pool.lend(new.code) as connection, connection.transaction():
             try:
                 await connection.execute(
-                    _SQL["create_utility"], new.code, now, new.name, new.rulebook, new.time_zone, new.due_soon_days
+                    _SQL["create_utility"],
+                    new.code,
+                    now,
+                    new.name,
+                    new.rulebook,
+                    new.time_zone,
+                    new.due_soon_days,
+                    _or_none(new.system_id),
                 )
                 await connection.execute(statements("service.auth.store")["grant_utility"], new.code, organisation_id, now)
             except asyncpg.UniqueViolationError:
@@ -244,11 +258,23 @@ class RegistryStore:
     ) -> UtilityOnRecord:
         """Replace a utility's facts, in the caller's transaction, while its version is still that one; 412 where it is not."""
         row = await connection.fetchrow(
-            _SQL["change_utility"], code, version, now, facts.name, facts.rulebook, facts.time_zone, facts.due_soon_days
+            _SQL["change_utility"],
+            code,
+            version,
+            now,
+            facts.name,
+            facts.rulebook,
+            facts.time_zone,
+            facts.due_soon_days,
+            _or_none(facts.system_id),
         )
         if row is None:
             raise problem("version_changed")
         return utility_of(row)
+
+
+def _or_none(value: str | UnsetType) -> str | None:
+    return None if value is UNSET else value
 
 
 def _reading(verb: str, shape: type[Any]) -> str:

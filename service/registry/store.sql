@@ -106,44 +106,61 @@ WHERE utility_id = $1 AND assembly_id = $2 AND version > $3 ORDER BY version LIM
 SELECT (to_jsonb(c) - 'utility_id' - 'premises_id')::text FROM record.contact_change c
 WHERE utility_id = $1 AND premises_id = $2 AND version > $3 ORDER BY version LIMIT $4;
 
+-- name: service_periods
+-- The changes between in service and out of service that count, in their order, or else what the assembly's own row says.
+SELECT c.in_service, c.on_day, c.because, c.number FROM record.service_change_in_force c WHERE c.utility_id = $1 AND c.assembly_id = $2
+UNION ALL
+SELECT a.in_service, a.service_since, a.service_because, 0 FROM record.assembly a
+WHERE a.utility_id = $1 AND a.id = $2
+    AND NOT EXISTS (SELECT FROM record.service_change_in_force c WHERE c.utility_id = $1 AND c.assembly_id = $2)
+ORDER BY on_day NULLS FIRST, number;
+
 -- name: retire
 -- From that day on, for that reason; only one that is in service is thereby put out of it, and only such a one is put back by `unretire`.
 UPDATE record.assembly SET version = version + 1, changed_at = $3, retired_on = $4, replaced_by = $6, in_service = false,
-    retired_because = CASE WHEN in_service OR retired_because IS NOT NULL THEN $5 END
+    retired_because = CASE WHEN in_service OR retired_because IS NOT NULL THEN $5 END,
+    service_since = CASE WHEN in_service OR retired_because IS NOT NULL THEN $4 ELSE service_since END,
+    service_because = CASE WHEN in_service OR retired_because IS NOT NULL THEN $5 ELSE service_because END
 WHERE utility_id = $1 AND id = $2;
 
 -- name: unretire
-UPDATE record.assembly SET version = version + 1, changed_at = $3, retired_on = NULL, replaced_by = NULL,
-    in_service = in_service OR retired_because IS NOT NULL, retired_because = NULL
-WHERE utility_id = $1 AND id = $2;
+-- It is in service again from when it was before, as if it had not been retired.
+UPDATE record.assembly AS a SET version = version + 1, changed_at = $3, retired_on = NULL, replaced_by = NULL,
+    in_service = in_service OR retired_because IS NOT NULL, retired_because = NULL,
+    service_since = CASE WHEN retired_because IS NULL THEN a.service_since ELSE earlier.on_day END,
+    service_because = CASE WHEN retired_because IS NULL THEN a.service_because ELSE earlier.because END
+FROM (SELECT 1) AS here LEFT JOIN LATERAL (
+    SELECT c.on_day, c.because FROM record.service_change_in_force c WHERE c.utility_id = $1 AND c.assembly_id = $2 ORDER BY c.number DESC OFFSET 1 LIMIT 1
+) AS earlier ON true
+WHERE a.utility_id = $1 AND a.id = $2;
 
 -- name: create_utility
 WITH created AS (
-    INSERT INTO record.utility (utility_id, version, created_at, changed_at, name, rulebook, time_zone, due_soon_days)
-    VALUES ($1, 1, $2, $2, $3, $4, $5, $6)
+    INSERT INTO record.utility (utility_id, version, created_at, changed_at, name, rulebook, time_zone, due_soon_days, system_id)
+    VALUES ($1, 1, $2, $2, $3, $4, $5, $6, $7)
     RETURNING utility_id
 )
 INSERT INTO record.utility_log (utility_id) SELECT utility_id FROM created;
 
 -- name: utilities
 -- Those named in the session's setting, which is all that row security shows.
-SELECT utility_id AS code, version, created_at, changed_at, name, rulebook, time_zone, due_soon_days, (
+SELECT utility_id AS code, version, created_at, changed_at, name, rulebook, time_zone, due_soon_days, system_id, (
     SELECT json_build_object('version', n.version, 'rulebook', n.content::json)::text FROM record.local_rulebook n
     WHERE n.utility_id = utility.utility_id ORDER BY n.version DESC LIMIT 1
 ) AS local
 FROM record.utility WHERE utility_id > $1 ORDER BY utility_id LIMIT $2;
 
 -- name: utility
-SELECT utility_id AS code, version, created_at, changed_at, name, rulebook, time_zone, due_soon_days, (
+SELECT utility_id AS code, version, created_at, changed_at, name, rulebook, time_zone, due_soon_days, system_id, (
     SELECT json_build_object('version', n.version, 'rulebook', n.content::json)::text FROM record.local_rulebook n
     WHERE n.utility_id = utility.utility_id ORDER BY n.version DESC LIMIT 1
 ) AS local
 FROM record.utility WHERE utility_id = $1;
 
 -- name: change_utility
-UPDATE record.utility SET version = version + 1, changed_at = $3, name = $4, rulebook = $5, time_zone = $6, due_soon_days = $7
+UPDATE record.utility SET version = version + 1, changed_at = $3, name = $4, rulebook = $5, time_zone = $6, due_soon_days = $7, system_id = $8
 WHERE utility_id = $1 AND version = $2
-RETURNING utility_id AS code, version, created_at, changed_at, name, rulebook, time_zone, due_soon_days, (
+RETURNING utility_id AS code, version, created_at, changed_at, name, rulebook, time_zone, due_soon_days, system_id, (
     SELECT json_build_object('version', n.version, 'rulebook', n.content::json)::text FROM record.local_rulebook n
     WHERE n.utility_id = utility.utility_id ORDER BY n.version DESC LIMIT 1
 ) AS local;

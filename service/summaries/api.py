@@ -20,6 +20,7 @@ from service.summaries.overdue import overdue_then
 from service.summaries.page import over_all, summary_page
 from service.summaries.store import FIGURES, Figure, FigureRow, Resource, RowsOf, SummaryStore
 from service.summaries.summarise import (
+    SURVEYS,
     CombinedSummary,
     Figures,
     Rates,
@@ -33,6 +34,7 @@ from service.summaries.summarise import (
 OFFERED = (JSON, CSV, HTML)
 VARY = {"Vary": "Accept"}
 CHUNK = 500
+_OF_PREMISES = ("premises", "without_assembly", "incidents", *SURVEYS)
 
 
 class RowsQuery(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -75,6 +77,10 @@ class SummaryRow(Struct, frozen=True, kw_only=True):
     """The day of the test, the failure or the incident, or the first day within the year."""
     days: int | None
     """How many days the repair took (null: not repaired), or how many days were without protection."""
+    count: int | None
+    """How much the row adds to its figure, for cross-connections; null: one."""
+    because: str | None
+    """The reason, for exceptions from isolation."""
 
 
 @operation(
@@ -120,16 +126,27 @@ async def summary_over_all(call: Call) -> Answer:
 
 
 def _file_or_json(result: Any, media_type: str, parts: Sequence[tuple[tuple[str, ...], Any]], name: str) -> Answer:
-    """As JSON; or as a table of the groups and the total of each part, each row led by the words that name the part."""
+    """As JSON; or as a table of the groups and the total of each part, each row led by the words that name the part.
+
+    What is counted by premises, surveys and incidents is in the total's row.
+    """
     if media_type == JSON:
         return Answer(body=result, headers=VARY)
     names, rates = Figures.__struct_fields__, Rates.__struct_fields__
-    lead = ["utility"] * len(parts[0][0])
-    rows: list[list[Any]] = [[*lead, "kind", "hazard", *names, *(f"{rate}_rate" for rate in rates)]]
+    known = {entry.kind: entry.name for entry in rules.catalogue().kinds}
+    lead = ["utility", "system_id"] * len(parts[0][0])
+    rows: list[list[Any]] = [[*lead, "kind", "kind_name", "hazard", *names, *(f"{rate}_rate" for rate in rates), *_OF_PREMISES]]
     for words, part in parts:
-        for kind, hazard, group in (*((group.kind, group.hazard, group) for group in part.groups), ("total", "", part.total)):
-            figures = [getattr(group, name) for name in names]
-            rows.append([*words, kind, hazard, *figures, *(getattr(group.rates, rate) for rate in rates)])
+        led = [cell for word in words for cell in (word, getattr(part, "system_id", None))]
+        groups: list[tuple[Any, ...]] = [
+            (group.kind, known.get(group.kind, group.kind), group.hazard, group, None) for group in part.groups
+        ]
+        for kind, kind_name, hazard, group, whole in (*groups, ("total", "all assemblies", "", part.total, part)):
+            figures = [getattr(group, figure) for figure in names]
+            shares = [getattr(group.rates, rate) for rate in rates]
+            rows.append(
+                [*led, kind, kind_name, hazard, *figures, *shares, *(getattr(whole, figure, None) for figure in _OF_PREMISES)]
+            )
     headers = {**VARY, "Content-Disposition": f'attachment; filename="{name}.csv"'}
     return Answer(body=csv_rows(rows), media_type=f"{CSV}; header=present", headers=headers)
 
@@ -193,6 +210,8 @@ def _row(utility: str, figure: Figure, row: FigureRow) -> SummaryRow:
         connection=row.connection,
         on=row.on_day,
         days=row.days,
+        count=row.count,
+        because=row.because,
     )
 
 

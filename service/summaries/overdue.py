@@ -10,6 +10,8 @@ import datetime as dt
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
+from msgspec.structs import replace
+
 import rules
 from service.db.pool import Pool
 from service.record.reports.rows import HistoryRow
@@ -37,7 +39,8 @@ async def overdue_then(pool: Pool, utility: UtilityOnRecord, days: Days) -> list
         for row in await standings.history(utility.code, some, before=ended):
             history.setdefault(row.assembly_id, []).append(row)
         for assembly, known in (await reports.facts_then(utility.code, some, revised_before=ended)).items():
-            standing = work_out(utility, known, history.get(assembly, []))
+            # They were all in service on that day, whatever they are now.
+            standing = work_out(utility, replace(known, in_service=True), history.get(assembly, []))
             late = standing.status in ("current", "untested") and standing.due_on is not None
             if late and standing.due_on < days.last:  # type: ignore[operator]
                 found.append(assembly)

@@ -20,16 +20,23 @@ LARGE = 50_000
 # Which session counts what: about as much work for each.
 _HERE: Final = ("assemblies",)
 _BESIDE: Final = (
-    ("failures", "unprotected", "incidents", "hazard_assessments"),
-    ("connections", "overdue", "insufficient", "exceptions"),
+    ("failures", "unprotected", "incidents", "hazard_assessments", "notices"),
+    ("connections", "overdue", "insufficient", "exceptions", "surveys", "excepted"),
 )
 
 Group = tuple[str, str]
 """A kind and a hazard."""
-Resource = Literal["premises", "assemblies", "reports", "incidents", "exceptions", "hazard_assessments"]
+Resource = Literal["premises", "assemblies", "reports", "incidents", "exceptions", "hazard_assessments", "notices"]
 Figure = Literal[
     "premises",
+    "without_assembly",
     "assemblies",
+    "premises_isolation",
+    "point_of_use",
+    "purpose_not_stated",
+    "new",
+    "removed",
+    "replaced",
     "tested",
     "not_tested",
     "overdue",
@@ -45,14 +52,27 @@ Figure = Literal[
     "unrepaired",
     "unprotected_days",
     "exceptions",
+    "notices",
     "incidents",
     "hazard_assessments",
+    "hazard_assessments_due",
+    "hazard_assessments_overdue",
+    "cross_connections_found",
+    "cross_connections_corrected",
+    "isolation_exceptions",
 ]
 
 # What the rows of a figure are, the part of SQL that gives them, and which of those belong to the figure.
 FIGURES: Final[dict[Figure, tuple[Resource, str, str]]] = {
     "premises": ("premises", "rows_of_premises", "true"),
+    "without_assembly": ("premises", "rows_of_premises_without", "true"),
     "assemblies": ("assemblies", "rows_of_assemblies", "true"),
+    "premises_isolation": ("assemblies", "rows_of_assemblies", "f.purpose = 'premises_isolation'"),
+    "point_of_use": ("assemblies", "rows_of_assemblies", "f.purpose = 'point_of_use'"),
+    "purpose_not_stated": ("assemblies", "rows_of_assemblies", "f.purpose IS NULL"),
+    "new": ("assemblies", "rows_of_moves", "f.new"),
+    "removed": ("assemblies", "rows_of_moves", "f.removed"),
+    "replaced": ("assemblies", "rows_of_moves", "f.replaced"),
     "tested": ("assemblies", "rows_of_assemblies", "f.tested"),
     "not_tested": ("assemblies", "rows_of_assemblies", "NOT f.tested"),
     "overdue": ("assemblies", "rows_of_assemblies", "f.overdue"),
@@ -73,8 +93,21 @@ FIGURES: Final[dict[Figure, tuple[Resource, str, str]]] = {
     "unprotected_days": ("reports", "rows_of_without_protection", "true"),
     "exceptions": ("exceptions", "rows_of_exceptions", "true"),
     "incidents": ("incidents", "rows_of_incidents", "true"),
+    "notices": ("notices", "rows_of_notices", "true"),
     "hazard_assessments": ("hazard_assessments", "rows_of_hazard_assessments", "true"),
+    "hazard_assessments_due": ("hazard_assessments", "rows_of_surveys", "f.due"),
+    "hazard_assessments_overdue": ("hazard_assessments", "rows_of_surveys", "f.due AND f.next_on IS NULL"),
+    "cross_connections_found": ("hazard_assessments", "rows_of_surveys", "f.on_day >= $2 AND f.cross_connections_found > 0"),
+    "cross_connections_corrected": (
+        "hazard_assessments",
+        "rows_of_surveys",
+        "f.on_day >= $2 AND f.cross_connections_corrected > 0",
+    ),
+    "isolation_exceptions": ("hazard_assessments", "rows_of_surveys", "f.next_on IS NULL AND f.isolation_exception IS NOT NULL"),
 }
+# What a row adds to its figure where that is not one, and why it is one of them.
+_AMOUNTS: Final = {name: f"f.{name}" for name in ("cross_connections_found", "cross_connections_corrected")}
+_REASONS: Final = {"isolation_exceptions": "f.isolation_exception"}
 
 
 def _whole(text: str, **more: str) -> str:
@@ -97,11 +130,21 @@ _SQL = {
         "exceptions",
         "incidents",
         "hazard_assessments",
+        "surveys",
+        "excepted",
+        "notices",
     )
 }
 _PERHAPS = _whole(_PARTS["perhaps_overdue"])
 _ROWS = {
-    figure: _whole(_PARTS["rows"], rows=_PARTS[part], condition=condition, then="$10")
+    figure: _whole(
+        _PARTS["rows"],
+        rows=_PARTS[part],
+        condition=condition,
+        amount=_AMOUNTS.get(figure, "NULL::integer"),
+        because=_REASONS.get(figure, "NULL::text"),
+        then="$10",
+    )
     for figure, (_, part, condition) in FIGURES.items()
 }
 
@@ -114,14 +157,38 @@ class Days(Struct, frozen=True, kw_only=True):
     today: dt.date
 
 
+class ExceptedPremises(Struct, frozen=True, kw_only=True):
+    """Premises of which no isolation is required although their type is listed, by their last hazard assessment."""
+
+    id: UUID
+    """The hazard assessment that says so."""
+    premises_id: UUID
+    premises: str
+    """The name of the premises."""
+    reference: str | None
+    """The utility's own number for them."""
+    assessed_on: dt.date
+    """The day of the assessment."""
+    assessed_by: str
+    """Who assessed them."""
+    because: str
+    """Why no isolation is required."""
+
+
 class YearRows(Struct, frozen=True, kw_only=True):
-    """Premises by connection, figures and failures by days to repair (None: not yet) for each group, incidents and assessments."""
+    """Premises by connection, with an assembly and without; figures and failures by days to repair (None: not yet) for each group.
+
+    `notices` are those sent, by step and occasion; `surveys` what was assessed; `excepted` the premises excepted from isolation.
+    """
 
     connections: dict[str, int]
+    without_assembly: dict[str, int]
     figures: dict[Group, dict[str, int]]
     repairs: dict[Group, dict[int | None, int]]
+    notices: dict[tuple[str, str], int]
+    surveys: dict[str, int]
+    excepted: list[ExceptedPremises]
     incidents: int
-    hazard_assessments: int
 
 
 class FigureRow(Struct, frozen=True, kw_only=True):
@@ -134,6 +201,8 @@ class FigureRow(Struct, frozen=True, kw_only=True):
     connection: str | None
     on_day: dt.date | None
     days: int | None
+    count: int | None
+    because: str | None
 
 
 class RowsOf(Struct, frozen=True, kw_only=True):
@@ -240,13 +309,20 @@ def _gathered(found: dict[str, list[Any]]) -> YearRows:
             figures.setdefault((result.pop("kind"), result.pop("hazard")), {}).update(result)
     for row in found["failures"]:
         repairs.setdefault((row["kind"], row["hazard"]), {})[row["days"]] = row["failures"]
-    connections = {row["connection"]: row["premises"] for row in found["connections"]}
+    steps: dict[tuple[str, str], int] = {}
+    for row in found["notices"]:
+        group, step = (row["kind"], row["hazard"]), (row["step"], row["occasion"])
+        figures.setdefault(group, {})["notices"] = figures.get(group, {}).get("notices", 0) + row["sent"]
+        steps[step] = steps.get(step, 0) + row["sent"]
     return YearRows(
-        connections=connections,
+        connections={row["connection"]: row["premises"] for row in found["connections"]},
+        without_assembly={row["connection"]: row["without_assembly"] for row in found["connections"]},
         figures=figures,
         repairs=repairs,
+        notices=steps,
+        surveys={"hazard_assessments": found["hazard_assessments"][0][0], **dict(found["surveys"][0])},
+        excepted=[ExceptedPremises(**dict(row)) for row in found["excepted"]],
         incidents=found["incidents"][0][0],
-        hazard_assessments=found["hazard_assessments"][0][0],
     )
 
 

@@ -40,8 +40,27 @@ r.id IN (SELECT l.supersedes FROM record.report l WHERE l.utility_id = $1 AND l.
 least(r.performed_at, r.received_at), CASE WHEN NOT {passes} THEN 1 WHEN r.reason = 'repair' THEN 2 ELSE 0 END, r.received_at, r.id
 
 -- name: there
--- In service, or replaced later, and installed by the last day.
-((a.in_service OR a.retired_because = 'replaced' AND a.retired_on > $3) AND (a.installed_on IS NULL OR a.installed_on <= $3))
+-- In service on the last day and installed by then; one that was registered in error never was.
+({served} AND (a.installed_on IS NULL OR a.installed_on <= $3) AND {registered_rightly})
+
+-- name: served
+-- Only of those whose last change came later is the history asked.
+CASE WHEN a.service_since > $3 THEN record.in_service_on($1, a.id, $3, a.in_service, a.service_since) ELSE a.in_service END
+
+-- name: registered_rightly
+(a.retired_because IS NULL OR a.retired_because = 'replaced')
+
+-- name: new
+-- Installed in the year, in place of no other that is on record.
+(a.installed_on BETWEEN $2 AND $3 AND a.replaces IS NULL AND {registered_rightly})
+
+-- name: replaced
+(a.retired_because = 'replaced' AND a.retired_on BETWEEN $2 AND $3)
+
+-- name: removed
+-- Put out of service in the year, out of it on the last day, and not replaced then.
+(a.service_since IS NOT NULL AND record.service_changed($1, a.id, $3, a.service_since) BETWEEN $2 AND $3
+    AND NOT {served} AND {registered_rightly} AND NOT coalesce({replaced}, false))
 
 -- name: perhaps_overdue
 -- Assemblies that were (`surely`), or may have been, overdue on the last day ($3) by what was received before a moment ($5). Those left out
@@ -95,10 +114,10 @@ FROM record.utility_log l WHERE l.utility_id = $1;
 SELECT set_config('work_mem', '64MB', true), set_config('max_parallel_workers_per_gather', '0', true), set_config('jit', 'off', true);
 
 -- name: connections
--- Premises with an assembly in service, by connection.
-SELECT p.connection, count(*) AS premises FROM record.premises p
-WHERE p.utility_id = $1 AND EXISTS (SELECT FROM record.assembly a WHERE a.utility_id = $1 AND a.premises_id = p.id AND {there})
-    AND $2::date IS NOT NULL
+-- Premises with and without an assembly in service, by connection.
+SELECT p.connection, count(*) FILTER (WHERE w.premises_id IS NOT NULL) AS premises, count(*) FILTER (WHERE w.premises_id IS NULL) AS without_assembly
+FROM record.premises p LEFT JOIN (SELECT DISTINCT a.premises_id FROM record.assembly a WHERE a.utility_id = $1 AND {there}) AS w ON w.premises_id = p.id
+WHERE p.utility_id = $1 AND $2::date IS NOT NULL
 GROUP BY p.connection ORDER BY p.connection;
 
 -- name: assemblies
@@ -116,13 +135,16 @@ WITH tests AS (
         (count(*) FILTER (WHERE came_to = 2))::integer AS failed, (count(*) FILTER (WHERE came_to = 4))::integer AS repaired_at_once
     FROM tests GROUP BY assembly_id
 )
-SELECT a.kind, a.hazard, count(*) FILTER (WHERE {there}) AS assemblies, count(*) FILTER (WHERE {there} AND y.tested) AS tested,
+SELECT a.kind, a.hazard, count(*) FILTER (WHERE t.there) AS assemblies, count(*) FILTER (WHERE t.there AND y.tested) AS tested,
+    count(*) FILTER (WHERE t.there AND a.purpose = 'premises_isolation') AS premises_isolation,
+    count(*) FILTER (WHERE t.there AND a.purpose = 'point_of_use') AS point_of_use,
+    count(*) FILTER (WHERE {new}) AS new, count(*) FILTER (WHERE {replaced}) AS replaced, count(*) FILTER (WHERE {removed}) AS removed,
     coalesce(sum(y.tests), 0) AS tests, coalesce(sum(y.passed), 0) AS passed, coalesce(sum(y.failed), 0) AS failed,
     coalesce(sum(y.repaired_at_once), 0) AS repaired_at_once, coalesce(sum(y.declared), 0) AS declared
-FROM record.assembly a LEFT JOIN of_year y ON y.assembly_id = a.id
+FROM record.assembly a CROSS JOIN LATERAL (SELECT {there} AS there OFFSET 0) AS t LEFT JOIN of_year y ON y.assembly_id = a.id
 WHERE a.utility_id = $1
 GROUP BY a.kind, a.hazard
-HAVING bool_or({there}) OR sum(y.tests) > 0;
+HAVING bool_or(t.there OR {new} OR {replaced} OR {removed}) OR sum(y.tests) > 0;
 
 -- name: overdue
 SELECT a.kind, a.hazard, count(*) AS overdue FROM ({late}) AS late JOIN record.assembly a ON a.utility_id = $1 AND a.id = late.assembly_id
@@ -208,6 +230,68 @@ SELECT count(*) FROM record.incident i WHERE i.utility_id = $1 AND i.occurred_on
 -- Hazard assessments made in the year, a corrected one not counted beside its correction.
 SELECT count(*) FROM record.hazard_assessment h WHERE h.utility_id = $1 AND h.assessed_on BETWEEN $2 AND $3 AND {uncorrected};
 
+-- name: surveys
+-- Of assessments that nobody corrected: how many were due in the year or before it and had not been made when it began, and how many of those
+-- were not made by its last day either; cross-connections found and corrected in the year's; premises excepted from isolation on its last day.
+WITH made AS (
+    SELECT h.*, lead(h.assessed_on) OVER (PARTITION BY h.premises_id ORDER BY h.assessed_on, h.id) AS next_on FROM record.hazard_assessment h
+    WHERE h.utility_id = $1 AND h.assessed_on <= $3 AND {uncorrected}
+)
+SELECT count(*) FILTER (WHERE {due}) AS hazard_assessments_due, count(*) FILTER (WHERE {due} AND h.next_on IS NULL) AS hazard_assessments_overdue,
+    coalesce(sum(h.cross_connections_found) FILTER (WHERE h.assessed_on >= $2), 0) AS cross_connections_found,
+    coalesce(sum(h.cross_connections_corrected) FILTER (WHERE h.assessed_on >= $2), 0) AS cross_connections_corrected,
+    count(*) FILTER (WHERE h.next_on IS NULL AND h.isolation_exception IS NOT NULL) AS isolation_exceptions
+FROM made h;
+
+-- name: due
+-- Of an assessment with the day of the one that followed it: whether the next was due by the last day, and not made before the year.
+(h.next_due_on <= $3 AND (h.next_on IS NULL OR h.next_on >= $2))
+
+-- name: excepted
+-- Premises excepted from isolation on the last day, by their last assessment, with the reason.
+SELECT h.id, h.premises_id, p.name AS premises, p.reference, h.assessed_on, h.assessed_by, h.isolation_exception AS because
+FROM record.hazard_assessment h JOIN record.premises p ON p.utility_id = $1 AND p.id = h.premises_id
+WHERE h.utility_id = $1 AND $2::date IS NOT NULL AND h.assessed_on <= $3 AND {uncorrected} AND h.isolation_exception IS NOT NULL AND {last_made}
+ORDER BY h.assessed_on, h.id LIMIT 200;
+
+-- name: last_made
+NOT EXISTS (
+    SELECT FROM record.hazard_assessment n WHERE n.utility_id = $1 AND n.premises_id = h.premises_id AND n.assessed_on <= $3
+        AND (n.assessed_on, n.id) > (h.assessed_on, h.id)
+        AND NOT EXISTS (SELECT FROM record.hazard_assessment l WHERE l.utility_id = $1 AND l.supersedes = n.id)
+)
+
+-- name: sent_first
+-- When each notice that was sent was first sent, as a day where the utility is.
+SELECT n.*, (
+    SELECT min((e ->> 'at')::timestamptz AT TIME ZONE u.time_zone)::date FROM jsonb_array_elements(n.states) AS e WHERE e ->> 'state' = 'sent'
+) AS sent_on
+FROM record.notice n JOIN record.utility u ON u.utility_id = $1 WHERE n.utility_id = $1 AND n.states @> jsonb_build_array(jsonb_build_object('state', 'sent'))
+
+-- name: notices
+-- Notices sent in the year, by step.
+SELECT a.kind, a.hazard, n.step, n.occasion, count(*) AS sent FROM ({sent_first}) AS n JOIN record.assembly a ON a.utility_id = $1 AND a.id = n.assembly_id
+WHERE n.sent_on BETWEEN $2 AND $3 GROUP BY a.kind, a.hazard, n.step, n.occasion;
+
+-- name: rows_of_notices
+SELECT NULL AS connection, a.kind, a.hazard, n.id, n.assembly_id, n.sent_on AS on_day, NULL::integer AS days
+FROM ({sent_first}) AS n JOIN record.assembly a ON a.utility_id = $1 AND a.id = n.assembly_id WHERE n.sent_on BETWEEN $2 AND $3
+
+-- name: rows_of_surveys
+-- What the figures of `surveys` count.
+SELECT NULL AS connection, NULL AS kind, NULL AS hazard, h.id, NULL::uuid AS assembly_id, h.assessed_on AS on_day, NULL::integer AS days,
+    h.cross_connections_found, h.cross_connections_corrected, h.isolation_exception, h.next_on, {due} AS due
+FROM (
+    SELECT h.*, lead(h.assessed_on) OVER (PARTITION BY h.premises_id ORDER BY h.assessed_on, h.id) AS next_on FROM record.hazard_assessment h
+    WHERE h.utility_id = $1 AND h.assessed_on <= $3 AND {uncorrected}
+) AS h
+
+-- name: rows_of_moves
+-- Assemblies that are new, removed or replaced.
+SELECT NULL AS connection, a.kind, a.hazard, a.id, a.id AS assembly_id, CASE WHEN {new} THEN a.installed_on ELSE record.service_changed($1, a.id, $3, a.service_since) END AS on_day,
+    NULL::integer AS days, {new} AS new, {replaced} AS replaced, {removed} AS removed
+FROM record.assembly a WHERE a.utility_id = $1
+
 -- name: uncorrected
 NOT EXISTS (SELECT FROM record.hazard_assessment l WHERE l.utility_id = $1 AND l.supersedes = h.id)
 
@@ -220,11 +304,16 @@ SELECT p.connection, NULL AS kind, NULL AS hazard, p.id, NULL::uuid AS assembly_
 FROM record.premises p
 WHERE p.utility_id = $1 AND EXISTS (SELECT FROM record.assembly a WHERE a.utility_id = $1 AND a.premises_id = p.id AND {there})
 
+-- name: rows_of_premises_without
+SELECT p.connection, NULL AS kind, NULL AS hazard, p.id, NULL::uuid AS assembly_id, NULL::date AS on_day, NULL::integer AS days
+FROM record.premises p
+WHERE p.utility_id = $1 AND NOT EXISTS (SELECT FROM record.assembly a WHERE a.utility_id = $1 AND a.premises_id = p.id AND {there})
+
 -- name: rows_of_assemblies
 -- Whether one was tested is asked of each in turn, so that a page ends when it is full; without OFFSET 0 it would be a join, and a planner that
 -- takes few to be left would read the whole year for a page. Adding nothing to the day keeps the planner from reading the year's index for each
 -- assembly, which looks cheap while its statistics know no test of that year.
-SELECT NULL AS connection, a.kind, a.hazard, a.id, a.id AS assembly_id, NULL::date AS on_day, NULL::integer AS days,
+SELECT NULL AS connection, a.kind, a.hazard, a.id, a.id AS assembly_id, NULL::date AS on_day, NULL::integer AS days, a.purpose,
     EXISTS (
         SELECT FROM record.report r WHERE r.utility_id = $1 AND r.assembly_id = a.id AND r.performed_on + 0 BETWEEN $2 AND $3 AND {decides} AND {stands}
         OFFSET 0
@@ -257,7 +346,7 @@ FROM record.incident i WHERE i.utility_id = $1 AND i.occurred_on BETWEEN $2 AND 
 -- name: rows
 -- The rows behind a figure, by id. The first CTE names every parameter, whichever the part at hand needs.
 WITH asked AS (SELECT $2::date, $3::date, $4::date, $10::uuid[])
-SELECT f.id, f.assembly_id, f.kind, f.hazard, f.connection, f.on_day, f.days FROM ({rows}) AS f
+SELECT f.id, f.assembly_id, f.kind, f.hazard, f.connection, f.on_day, f.days, {amount} AS count, {because} AS because FROM ({rows}) AS f
 WHERE {condition} AND ($5::text IS NULL OR f.kind = $5) AND ($6::text IS NULL OR f.hazard = $6)
     AND ($7::text IS NULL OR f.connection = $7) AND ($8::uuid IS NULL OR f.id > $8)
 ORDER BY f.id LIMIT $9;

@@ -8,7 +8,7 @@ added up figure by figure, and a median over them is the median of all their rep
 import datetime as dt
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 from msgspec import Struct
 from msgspec.structs import asdict
@@ -19,9 +19,17 @@ from service.problems import ProblemError, problem
 from service.registry.calendar import today
 from service.registry.schemas import UtilityOnRecord
 from service.summaries.overdue import overdue_then
-from service.summaries.store import Days, SummaryStore, YearRows
+from service.summaries.store import Days, ExceptedPremises, SummaryStore, YearRows
 
 Key = TypeVar("Key")
+SURVEYS: Final = (
+    "hazard_assessments",
+    "hazard_assessments_due",
+    "hazard_assessments_overdue",
+    "cross_connections_found",
+    "cross_connections_corrected",
+    "isolation_exceptions",
+)
 
 
 class Figures(Struct, frozen=True, kw_only=True):
@@ -35,11 +43,25 @@ class Figures(Struct, frozen=True, kw_only=True):
     failed at first and passed after repair on the same visit. `failures` that began in the year, whoever saw them (also in a refused
     report), of which `repaired` have passed by `counted_on`; `median_days_to_repair` of those, null where there are none.
     `unprotected_days`: assembly-days on which an assembly had failed with no barrier left. `exceptions` from testing whose first day
-    lies in the year.
+    lies in the year. assemblies = premises_isolation + point_of_use + purpose_not_stated. `new` were installed in the year in place of no
+    other on record; `replaced` were taken out for another in their place; `removed` were otherwise out of service on the last day counted
+    and last put out of it in the year. `notices` were sent in the year for the first time.
     """
 
     assemblies: int = 0
     """Assemblies in service and installed by the last day counted."""
+    premises_isolation: int = 0
+    """Of them, those that isolate the premises at the service connection."""
+    point_of_use: int = 0
+    """Of them, those that isolate a point of use."""
+    purpose_not_stated: int = 0
+    """Of them, those of which the register does not say which."""
+    new: int = 0
+    """Assemblies installed in the year, in place of no other."""
+    removed: int = 0
+    """Assemblies put out of service in the year and not replaced."""
+    replaced: int = 0
+    """Assemblies replaced in the year by another."""
     tested: int = 0
     """Of them, those with a deciding test in the year."""
     not_tested: int = 0
@@ -72,6 +94,8 @@ class Figures(Struct, frozen=True, kw_only=True):
     """Days on which assemblies would not have stopped backflow, added up."""
     exceptions: int = 0
     """Exceptions from a due test whose first day lies in the year."""
+    notices: int = 0
+    """Notices sent in the year."""
 
 
 class Rates(Struct, frozen=True, kw_only=True):
@@ -107,25 +131,52 @@ class FiguresByKindAndHazard(FiguresWithRates, frozen=True, kw_only=True):
 
 
 class Connections(Struct, frozen=True, kw_only=True):
-    """How many premises of a connection have an assembly in service."""
+    """How many premises of a connection have an assembly in service, and how many have none."""
 
     connection: str
     """The connection."""
     premises: int
     """Premises of it with an assembly in service."""
+    without_assembly: int
+    """Premises of it without one."""
+
+
+class NoticesSent(Struct, frozen=True, kw_only=True):
+    """How many notices of a step were sent in the year."""
+
+    step: str
+    """The step of the schedule."""
+    occasion: str
+    """What such a notice is about."""
+    sent: int
+    """How many were sent."""
 
 
 class _Summary(Struct, frozen=True, kw_only=True):
     year: int
     """The calendar year."""
     connections: list[Connections]
-    """Premises with an assembly in service, by connection."""
+    """Premises with an assembly in service and without one, by connection."""
     premises: int
     """Premises with an assembly in service."""
+    without_assembly: int
+    """Premises on record without one."""
+    notices: list[NoticesSent]
+    """Notices sent in the year, step by step."""
     incidents: int
     """Incidents of the year, without those found to be none."""
     hazard_assessments: int
-    """Hazard assessments made in the year, without those superseded since."""
+    """Hazard assessments (surveys) made in the year, without those superseded since."""
+    hazard_assessments_due: int
+    """Hazard assessments due in the year, or due before it and not made when it began."""
+    hazard_assessments_overdue: int
+    """Of them, those not made by the last day counted."""
+    cross_connections_found: int
+    """Unprotected cross-connections that the year's hazard assessments found."""
+    cross_connections_corrected: int
+    """Cross-connections that they saw to be corrected."""
+    isolation_exceptions: int
+    """Premises excepted from isolation on the last day counted, by their last hazard assessment."""
     groups: list[FiguresByKindAndHazard]
     """The figures by kind of assembly and hazard."""
     total: FiguresWithRates
@@ -144,6 +195,12 @@ class YearlySummary(_Summary, frozen=True, kw_only=True):
 
     utility: str
     """The utility's code."""
+    name: str
+    """The utility's name."""
+    system_id: str | None
+    """The number that the regulator has given the water system."""
+    isolation_exceptions_listed: list[ExceptedPremises]
+    """The premises excepted from isolation with the reason, at most 200; all are the rows of `isolation_exceptions`."""
     until: dt.date
     """The last day counted: the year's last day, or today while it runs."""
     counted_on: dt.date
@@ -197,8 +254,6 @@ async def summarise_all(pool: Pool, utilities: Sequence[UtilityOnRecord], year: 
     return CombinedSummary(
         year=year,
         utilities=listed,
-        incidents=sum(item.incidents for item in listed),
-        hazard_assessments=sum(item.hazard_assessments for item in listed),
         **_figures([item.rows for item in counted]),
     )
 
@@ -215,8 +270,9 @@ def _of_one(year: int, counted: Counted) -> YearlySummary:
         year=year,
         until=counted.days.last,
         counted_on=counted.days.today,
-        incidents=counted.rows.incidents,
-        hazard_assessments=counted.rows.hazard_assessments,
+        name=counted.utility.name,
+        system_id=counted.utility.system_id or None,
+        isolation_exceptions_listed=counted.rows.excepted,
         rows=f"/v1/utilities/{code}/summaries/{year}/rows{{?figure,kind,hazard,connection}}",
         **_figures([counted.rows]),
     )
@@ -224,13 +280,24 @@ def _of_one(year: int, counted: Counted) -> YearlySummary:
 
 def _figures(years: Sequence[YearRows]) -> dict[str, Any]:
     """Premises and figures, added up over those years of utilities."""
-    connections = _added(year.connections for year in years)
+    connections, bare = _added(year.connections for year in years), _added(year.without_assembly for year in years)
+    surveys = _added(year.surveys for year in years)
     keys = sorted({key for year in years for key in (*year.figures, *year.repairs)})
     counts = {key: _added(year.figures.get(key, {}) for year in years) for key in keys}
     repairs = {key: _added(year.repairs.get(key, {}) for year in years) for key in keys}
     return {
-        "connections": [Connections(connection=name, premises=count) for name, count in sorted(connections.items())],
+        "connections": [
+            Connections(connection=name, premises=connections[name], without_assembly=bare[name])
+            for name in sorted({*connections, *bare})
+        ],
         "premises": sum(connections.values()),
+        "without_assembly": sum(bare.values()),
+        "notices": [
+            NoticesSent(step=step, occasion=occasion, sent=sent)
+            for (step, occasion), sent in sorted(_added(year.notices for year in years).items())
+        ],
+        "incidents": sum(year.incidents for year in years),
+        **{name: surveys[name] for name in SURVEYS},
         "groups": [
             FiguresByKindAndHazard(kind=kind, hazard=hazard, **_figures_and_rates(counts[kind, hazard], repairs[kind, hazard]))
             for kind, hazard in keys
@@ -259,6 +326,13 @@ def _figures_and_rates(counts: Mapping[str, int], repairs: Mapping[int | None, i
     figures = Figures(
         assemblies=counts.get("assemblies", 0),
         tested=counts.get("tested", 0),
+        premises_isolation=counts.get("premises_isolation", 0),
+        point_of_use=counts.get("point_of_use", 0),
+        purpose_not_stated=counts.get("assemblies", 0) - counts.get("premises_isolation", 0) - counts.get("point_of_use", 0),
+        new=counts.get("new", 0),
+        removed=counts.get("removed", 0),
+        replaced=counts.get("replaced", 0),
+        notices=counts.get("notices", 0),
         not_tested=counts.get("assemblies", 0) - counts.get("tested", 0),
         overdue=counts.get("overdue", 0),
         insufficient=counts.get("insufficient", 0),

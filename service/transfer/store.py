@@ -52,6 +52,7 @@ OWNED: Final = (
     # What the next report rests on is had from the reports, and not taken from a file's word.
     Owned(table="standing", order="assembly_id", without=("rests_version", "rests_on", "latest_at")),
     Owned(table="assembly_correction", order="assembly_id, version"),
+    Owned(table="service_change", order="assembly_id, number"),
     Owned(table="contact_change", order="premises_id, version"),
     Owned(table="assembly_identity_change", order="assembly_id, version"),
     Owned(table="screening", order="id"),

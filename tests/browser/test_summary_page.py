@@ -1,8 +1,10 @@
 """The yearly summary's page in a real browser: WCAG 2.2 AA by axe-core, light, dark and in print, and no sideways scrolling at 320 px."""
 
+import io
 from collections.abc import Iterator
 from typing import Any
 
+import pypdf
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page
@@ -60,3 +62,34 @@ def test_it_fits_a_phone_and_works_without_script(pages: Pages, year: Place) -> 
     assert width <= 320
     assert "Initial test failed, passed after repair on the same visit" in result
     assert "100.0%" in result
+
+
+def test_it_prints_on_two_numbered_pages_with_a_line_to_sign(pages: Pages, year: Place) -> None:
+    def printed(page: Page) -> bytes:
+        return page.pdf(prefer_css_page_size=True)
+
+    sheets = pypdf.PdfReader(io.BytesIO(see(pages, year, f"{year.base}/summaries/2026", printed))).pages
+    texts = [sheet.extract_text() for sheet in sheets]
+    assert len(texts) == 2
+    assert ["Page 1 of 2" in texts[0], "Page 2 of 2" in texts[1], "Signature" in texts[1]] == [True] * 3
+    assert "Pressure vacuum breaker assembly" in texts[0]
+    assert all(sheet.mediabox.width > sheet.mediabox.height for sheet in sheets)
+
+
+def test_figures_are_right_aligned_and_the_matrix_scrolls_in_its_own_frame(pages: Pages, year: Place) -> None:
+    def look(page: Page) -> tuple[set[str], float]:
+        cells = page.locator("td.figure").all()[:40]
+        return {cell.evaluate("it => getComputedStyle(it).textAlign") for cell in cells}, page.evaluate(
+            "document.documentElement.scrollWidth"
+        )
+
+    aligned, width = see(
+        pages,
+        year,
+        f"{year.base}/summaries/2026",
+        look,
+        viewport={"width": 320, "height": 640},
+        java_script_enabled=True,
+        bypass_csp=True,
+    )
+    assert (aligned, width) == ({"right"}, 320)

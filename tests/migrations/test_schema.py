@@ -177,6 +177,7 @@ REFUSED_TO_THE_SERVICE = [
         "record.report_flag": ("UPDATE", "DELETE", "TRUNCATE"),
         "record.assembly_correction": ("UPDATE", "DELETE", "TRUNCATE"),
         "record.contact_change": ("UPDATE", "DELETE", "TRUNCATE"),
+        "record.service_change": ("UPDATE", "DELETE", "TRUNCATE"),
         "record.webhook_progress": ("DELETE", "TRUNCATE"),
         "record.webhook_attempt": ("UPDATE", "DELETE", "TRUNCATE"),
         "access.webhook_utility": ("UPDATE", "DELETE", "TRUNCATE"),
@@ -229,6 +230,7 @@ OTHERS = {
     "record.screening": "SELECT utility_id, id, 1, now(), now(), 'last_digits', id, NULL, NULL, '2026', '2026-01-01', '', '{}', 'open' FROM record.premises",
     "record.screening_decision": "SELECT utility_id, id, 2, now(), 'explained', 'B', 'D', id, id FROM record.premises",
     "record.assembly_correction": "SELECT utility_id, id, 2, now(), 'kind', 'B', NULL, NULL, 'dc', 'pvb', id, id FROM record.premises",
+    "record.service_change": "SELECT utility_id, id, 1, now(), false, now()::date, NULL, NULL FROM record.assembly",
     "record.contact_change": "SELECT utility_id, id, 2, now(), NULL, '{}' FROM record.premises",
     "record.assembly_identity_change": "SELECT utility_id, id, 2, now(), NULL, 'S', NULL, NULL FROM record.premises",
     "record.exception": "SELECT utility_id, id, 1, now(), now(), id, '2026-01-01', '2026-12-31', 'other', 'B', 'G', id, id FROM record.premises",
@@ -325,6 +327,7 @@ def test_a_session_changes_nothing_of_another_utility(two_utilities: Database) -
         "import_version",
         "import_thing",
         "import_reports",
+        "service_change",
     ],
 )
 @pytest.mark.parametrize(

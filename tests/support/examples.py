@@ -231,6 +231,7 @@ def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -
         },
     )["id"]  # fmt: skip
     call("readAssembly", utility=utility, id=assembly)
+    call("readServicePeriods", utility=utility, id=assembly)
     call("listAssemblies", utility=utility)
     call("updateAssembly", utility=utility, id=assembly, body={"position": "Beside the greenhouse"}, headers={"If-Match": '"1"'})
     wrong = call(

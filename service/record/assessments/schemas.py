@@ -10,6 +10,7 @@ from service.http.documents import Needs
 from service.http.plain_text import WRITTEN
 from service.registry.schemas import HazardDegree, ShortText
 
+Count = Annotated[int, Meta(ge=0, le=100_000)]
 Text = Annotated[str, Meta(min_length=1, max_length=4000, pattern=WRITTEN)]
 
 
@@ -35,6 +36,12 @@ class HazardAssessmentFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fi
     """What was found, in words."""
     next_due_on: dt.date | UnsetType = UNSET
     """The day the next assessment is due."""
+    cross_connections_found: Count | UnsetType = UNSET
+    """How many unprotected cross-connections this assessment found."""
+    cross_connections_corrected: Count | UnsetType = UNSET
+    """How many cross-connections, found now or before, were seen to be corrected; each is counted in one assessment."""
+    isolation_exception: Text | UnsetType = UNSET
+    """Why no isolation of these premises is required although their type is listed as requiring it; for the yearly summary."""
     supersedes: UUID | UnsetType = UNSET
     """The assessment that this one corrects."""
     supersedes_because: Text | UnsetType = UNSET

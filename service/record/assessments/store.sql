@@ -2,9 +2,9 @@
 
 -- name: create
 INSERT INTO record.hazard_assessment AS one (utility_id, id, version, created_at, premises_id, assessed_on, assessed_by, hazard, findings,
-    next_due_on, supersedes, supersedes_because, organisation_id, key_id)
+    next_due_on, supersedes, supersedes_because, cross_connections_found, cross_connections_corrected, isolation_exception, organisation_id, key_id)
 SELECT utility_id, id, version, created_at, premises_id, assessed_on, assessed_by, hazard, findings, next_due_on, supersedes,
-    supersedes_because, organisation_id, key_id FROM jsonb_populate_record(NULL::record.hazard_assessment, $1::jsonb)
+    supersedes_because, cross_connections_found, cross_connections_corrected, isolation_exception, organisation_id, key_id FROM jsonb_populate_record(NULL::record.hazard_assessment, $1::jsonb)
 ON CONFLICT (utility_id, id) DO NOTHING
 RETURNING jsonb_strip_nulls(to_jsonb(one) - '{utility_id,key_id}'::text[])::text;
 

@@ -43,8 +43,6 @@ class AssemblyRow(StandingFacts, frozen=True, kw_only=True):
 
     basis: str | None
     rests_on: str | None = None
-    retired_on: dt.date | None = None
-    retired_because: str | None = None
 
 
 class FactsRow(StandingFacts, frozen=True, kw_only=True):

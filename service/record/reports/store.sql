@@ -287,7 +287,7 @@ ORDER BY r.received_at, r.log_index LIMIT {limit}
 -- What the standings of these assemblies rest on besides reports, read under the log's lock: a change of the register waits for it too.
 -- OFFSET 0 keeps the planner to one look-up an assembly; of a utility that it knows nothing of it would go through all assemblies instead.
 SELECT a.id, s.basis, CASE WHEN s.rests_version = s.version THEN s.rests_on END AS rests_on, a.kind, a.hazard, a.purpose, a.backpressure_possible, a.in_plant_air_gap, a.hazard_class, a.installed_on,
-    a.in_service, a.retired_on, a.retired_because, p.connection, a.occurrences::text AS occurrences, a.season::text AS season, a.test_interval_months,
+    a.in_service, p.connection, a.occurrences::text AS occurrences, a.season::text AS season, a.test_interval_months,
     a.created_at, {incidents_as_of} AS incidents
 FROM (SELECT DISTINCT unnest($2::uuid[]) AS id) AS i
 CROSS JOIN LATERAL (SELECT b.* FROM record.assembly b WHERE b.utility_id = $1 AND b.id = i.id OFFSET 0) AS a

@@ -183,6 +183,8 @@ async def standing_then(
         known = await store.history(utility.code, [assembly_id], before=ended)
         history = await store.history(utility.code, [assembly_id], before=None)
         all_revised = await incidents.revised(utility.code, assembly_id, since=ended)
+        in_service = await store.was_in_service(utility.code, assembly_id, as_of)
+    then, since = (msgspec.structs.replace(row, in_service=in_service) for row in (then, since))
     decided = [item for item in history if item.received_at < ended]
     corrections = _corrections(decided, [item for item in history if item.received_at >= ended])
     said = _on(utility, then, known, as_of)
@@ -247,9 +249,6 @@ def _corrections(known: Sequence[HistoryRow], later: Sequence[HistoryRow]) -> li
 
 
 def _on(utility: UtilityOnRecord, row: AssemblyRow, history: Sequence[HistoryRow], on: dt.date) -> rules.Standing:
-    if row.retired_because == "replaced" and row.retired_on is not None and on < row.retired_on:
-        # It was in service until the day on which another was installed in its place.
-        row = msgspec.structs.replace(row, in_service=True)
     return rules.standing_on(work_out(utility, row, history), on, utility.due_soon_days)
 
 

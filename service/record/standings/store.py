@@ -153,6 +153,11 @@ class StandingStore:
             found: dt.datetime | None = await connection.fetchval(_SQL["registered_at"], utility, assembly_id)
         return found
 
+    async def was_in_service(self, utility: str, assembly_id: UUID, on: dt.date) -> bool:
+        """Whether an assembly that is there was in service on that day."""
+        async with self._pool.lend(utility, by_key=True) as connection:
+            return bool(await connection.fetchval(_SQL["was_in_service"], utility, assembly_id, on))
+
 
 def _kept_only(wanted: Wanted) -> bool:
     """Whether only assemblies that have a kept standing can be wanted."""

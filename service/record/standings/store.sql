@@ -162,5 +162,8 @@ CROSS JOIN LATERAL (SELECT b.* FROM record.report b WHERE b.utility_id = $1 AND 
 WHERE $3::timestamptz IS NULL OR r.received_at < $3
 ORDER BY r.performed_at, r.received_at, r.id;
 
+-- name: was_in_service
+SELECT record.in_service_on($1, a.id, $3, a.in_service, a.service_since) FROM record.assembly a WHERE a.utility_id = $1 AND a.id = $2;
+
 -- name: registered_at
 SELECT created_at FROM record.assembly WHERE utility_id = $1 AND id = $2;

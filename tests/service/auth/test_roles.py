@@ -134,6 +134,7 @@ EXPECTED: dict[str, Expected] = {
     "listContactChanges": registers(200),
     "createAssembly": registers(), "listAssemblies": reads(), "readAssembly": reads(), "updateAssembly": registers(200),
     "correctAssembly": registers(422, body=lambda _: {"correction": "kind", "kind": "pvb", "because": "It is one already."}), "listAssemblyCorrections": registers(200),
+    "readServicePeriods": reads_whole(),
     "createTester": registers(), "listTesters": reads(), "readTester": reads(), "updateTester": registers(200),
     "createGauge": registers(), "listGauges": reads(), "readGauge": reads(), "updateGauge": registers(200),
     # Reports, and what follows from them.

@@ -22,7 +22,9 @@ import pytest
 
 from service.db.pool import Pool
 from service.summaries import store as summaries
+from service.summaries.summarise import SURVEYS
 from tests.rules.standing import plain
+from tests.service.notices import test_notices
 from tests.service.record.reviews import test_reviews
 from tests.support.serving import NOON
 from tests.support.world import Place, World, bearer, certificate, phase
@@ -46,7 +48,8 @@ def lived(place: Place, world: World, seed: int) -> dict[str, dict[str, Any]]:
     assemblies = {}
     for number in range(12):
         facts = {
-            "premises_id": choose.choice([place.premises, yard]), "kind": choose.choice(["pvb", "svb"]), "purpose": "point_of_use",
+            "premises_id": choose.choice([place.premises, yard]), "kind": choose.choice(["pvb", "svb"]),
+            **({} if number == 3 else {"purpose": "premises_isolation" if number == 4 else "point_of_use"}),
             "hazard": choose.choice(["health", "non_health"]), "in_service": number != 5, "installed_on": f"202{2 + number % 4}-03-01",
             # A vacuum breaker is not for where backpressure can occur.
             "backpressure_possible": number % 3 == 1,
@@ -104,7 +107,10 @@ def lived(place: Place, world: World, seed: int) -> dict[str, dict[str, Any]]:
             "incidents", occurred_at=f"202{4 + number % 3}-02-01T08:00:00Z", status=("suspected", "unfounded")[number % 2], description="D",
             premises=[yard],
         )  # fmt: skip
+    moved(place, assemblies, visited)
+    surveyed(place, yard)
     assemblies[place.assembly] = {
+        "purpose": "point_of_use",
         "premises_id": place.premises,
         "kind": "pvb",
         "hazard": "health",
@@ -112,6 +118,45 @@ def lived(place: Place, world: World, seed: int) -> dict[str, dict[str, Any]]:
         "installed_on": "2020-01-01",
     }
     return assemblies
+
+
+def patched(place: Place, assembly: str, **facts: Any) -> None:
+    """Change an assembly's facts."""
+    version = place.get(f"/assemblies/{assembly}").json()["version"]
+    answer = place.world.operator.patch(f"{place.base}/assemblies/{assembly}", json=facts, headers={"If-Match": f'"{version}"'})
+    assert answer.status_code == 200, answer.text
+
+
+def moved(place: Place, assemblies: dict[str, dict[str, Any]], visited: list[str]) -> None:
+    """One is removed, one taken out and put back, one replaced, one registered as out of service with its day."""
+    patched(place, visited[6], in_service=False, service_since="2025-07-01", service_because="Building demolished")
+    patched(place, visited[7], in_service=False, service_since="2024-03-01", service_because="Premises empty")
+    patched(place, visited[7], in_service=True, service_since="2026-02-01", service_because="Premises let again")
+    old = assemblies[visited[8]]
+    for facts in (
+        {**old, "installed_on": "2025-09-10", "replaces": visited[8]},
+        {**old, "installed_on": "2023-04-01", "in_service": False, "service_since": "2026-01-15"},
+    ):
+        assemblies[place.made("assemblies", **facts)["id"]] = facts
+
+
+def surveyed(place: Place, yard: str) -> None:
+    """Surveys of two premises: one twice and once corrected, one that is overdue; and premises without an assembly."""
+    place.made("premises", name="Bare Lot", address="9 Mill Race", connection="residential")
+    common = {"assessed_by": "Office", "hazard": "health"}
+    for facts in (
+        {"premises_id": yard, "assessed_on": "2024-02-01", "next_due_on": "2025-02-01", "cross_connections_found": 3,
+         "isolation_exception": "No process water on site."},
+        {"premises_id": yard, "assessed_on": "2025-03-05", "next_due_on": "2026-03-01", "cross_connections_corrected": 2},
+        {"premises_id": place.premises, "assessed_on": "2025-04-01", "next_due_on": "2025-10-01", "cross_connections_found": 1,
+         "isolation_exception": "Listed type, but only an office is left."},
+    ):  # fmt: skip
+        made = place.made("hazard-assessments", **common, **facts)
+    wrong = {"premises_id": place.premises, "assessed_on": "2025-04-02", "next_due_on": "2025-10-01", "cross_connections_found": 2,
+             "isolation_exception": "Listed type, but only an office is left."}  # fmt: skip
+    place.made(
+        "hazard-assessments", **common, **wrong, supersedes=made["id"], supersedes_because="Another day, and one more found."
+    )
 
 
 def stands(line: dict[str, Any], lines: dict[str, dict[str, Any]]) -> bool:
@@ -161,6 +206,49 @@ def overdue(place: Place, assembly: str, last: dt.date) -> bool:
     return bool(body["status"] == "overdue" or (body["status"] == "untested" and body["due_on"] < str(last)))
 
 
+def served(place: Place, assembly: str, on: dt.date) -> bool:
+    """Whether it was in service on that day, by its periods."""
+    [period] = [
+        one
+        for one in place.get(f"/assemblies/{assembly}/service-periods").json()["periods"]
+        if (one["since"] or "0001-01-01") <= str(on) <= (one["until"] or "9999-12-31")
+    ]
+    return bool(period["in_service"])
+
+
+def moves(place: Place, assembly: str, first: dt.date, last: dt.date) -> list[str]:
+    """What became of it in those days: new, removed, replaced."""
+    facts = place.get(f"/assemblies/{assembly}").json()
+    found = ["new"] if str(first) <= facts.get("installed_on", "") <= str(last) and "replaces" not in facts else []
+    if facts.get("retired_because") == "replaced" and str(first) <= facts["retired_on"] <= str(last):
+        return [*found, "replaced"]
+    ended = [
+        one
+        for one in place.get(f"/assemblies/{assembly}/service-periods").json()["periods"]
+        if not one["in_service"] and one["since"] and str(first) <= one["since"] <= str(last) <= (one["until"] or "9999-12-31")
+    ]
+    return [*found, "removed"] if ended else found
+
+
+def surveys(place: Place, first: dt.date, last: dt.date) -> dict[str, int]:
+    """The figures of surveys, from the assessments as they are listed."""
+    counts = dict.fromkeys(SURVEYS, 0)
+    listed = [one for one in place.get("/hazard-assessments", limit=500).json()["items"] if "superseded_by" not in one]
+    for premises in {one["premises_id"] for one in listed}:
+        made = sorted(one["assessed_on"] for one in listed if one["premises_id"] == premises and one["assessed_on"] <= str(last))
+        for one in (one for one in listed if one["premises_id"] == premises and one["assessed_on"] <= str(last)):
+            in_year = str(first) <= one["assessed_on"]
+            counts["hazard_assessments"] += in_year
+            for name in ("found", "corrected"):
+                counts[f"cross_connections_{name}"] += one.get(f"cross_connections_{name}", 0) if in_year else 0
+            followed = [day for day in made if day > one["assessed_on"]]
+            due = "next_due_on" in one and one["next_due_on"] <= str(last) and (not followed or followed[0] >= str(first))
+            counts["hazard_assessments_due"] += due
+            counts["hazard_assessments_overdue"] += due and not followed
+            counts["isolation_exceptions"] += not followed and "isolation_exception" in one
+    return counts
+
+
 def recount(place: Place, assemblies: dict[str, dict[str, Any]], year: int) -> dict[tuple[str, str] | None, dict[str, Any]]:
     """The figures, counted from what the interface states of each report, standing and exception, with no SQL."""
     page = place.get("/reports", limit=500).json()
@@ -185,7 +273,7 @@ def recount(place: Place, assemblies: dict[str, dict[str, Any]], year: int) -> d
             for one in tests
             if one[2]["outcome"] == "fail" or (one[2]["outcome"], one[2]["acceptance"]) == ("pass", "accepted")
         ]
-        there = facts["in_service"] and dt.date.fromisoformat(facts["installed_on"]) <= last
+        there = served(place, assembly, last) and dt.date.fromisoformat(facts["installed_on"]) <= last
         for group in ((facts["kind"], facts["hazard"]), None):
             result = figures[group]
             if there:
@@ -193,7 +281,10 @@ def recount(place: Place, assemblies: dict[str, dict[str, Any]], year: int) -> d
                 result["assemblies"] += 1
                 result["tested" if tested else "not_tested"] += 1
                 result["overdue"] += overdue(place, assembly, last)
+                result[facts.get("purpose", "purpose_not_stated")] += 1
                 result["insufficient"] += place.standing(assembly)["protection"] == "insufficient"
+            for move in moves(place, assembly, first, last):
+                result[move] += 1
             result["tests"] += len(of_year)
             for one in of_year:
                 name = {"fail": "failed", "pass": "passed"}.get(one[2]["outcome"], "undecided")
@@ -256,9 +347,16 @@ def test_the_figures_are_those_of_an_independent_count(place: Place, world: Worl
             if name != "median_days_to_repair":
                 assert body["total"][name] == sum(one[name] for one in groups.values())
         assert body["premises"] == sum(one["premises"] for one in body["connections"])
+        all_premises = len(place.get("/premises", limit=500).json()["items"])
+        assert body["without_assembly"] == all_premises - body["premises"] >= 1
+        assert {name: body[name] for name in SURVEYS} == surveys(place, first, last)
+        for name in SURVEYS:
+            seen[name] += body[name]
+        assert len(body["isolation_exceptions_listed"]) == body["isolation_exceptions"]
     # Every figure has been something, or nothing was compared.
     # Results declared on paper come from imports alone (tests/service/imports/test_history_import.py).
-    assert [name for name, value in seen.items() if not value] == ["declared"], seen
+    # Notices have a test of their own below.
+    assert [name for name, value in seen.items() if not value] == ["declared", "notices"], seen
 
 
 def test_the_table_holds_the_same_figures(place: Place, world: World) -> None:
@@ -283,7 +381,7 @@ def test_a_year_that_cannot_be_counted_is_refused(place: Place, year: str, statu
     assert place.get(f"/summaries/{year}").status_code == status
 
 
-COUNTED = ("assemblies", "tested", "not_tested", "overdue", "insufficient", "tests", "passed", "failed", "declared", "undecided", "repaired_at_once", "failures",
+COUNTED = ("assemblies", "premises_isolation", "point_of_use", "purpose_not_stated", "new", "removed", "replaced", "notices", "tested", "not_tested", "overdue", "insufficient", "tests", "passed", "failed", "declared", "undecided", "repaired_at_once", "failures",
            "repaired", "unrepaired", "exceptions")  # fmt: skip
 
 
@@ -321,10 +419,17 @@ def test_each_figure_can_be_followed_to_its_rows(place: Place, world: World) -> 
         for one in body["connections"]:
             assert len(rows_of(place, body, figure="premises", connection=one["connection"])) == one["premises"]
         assert len(rows_of(place, body, figure="incidents")) == body["incidents"]
+        assert len(rows_of(place, body, figure="without_assembly")) == body["without_assembly"]
+        for name in SURVEYS:
+            assert sum(one["count"] or 1 for one in rows_of(place, body, figure=name)) == body[name]
+        for one, listed in zip(
+            rows_of(place, body, figure="isolation_exceptions"), body["isolation_exceptions_listed"], strict=True
+        ):
+            assert (one["id"], one["because"]) == (listed["id"], listed["because"])
         # What a row names can be read, and is what the figure says.
         for name, holds in (
             ("failed", lambda thing: thing["verdict"]["outcome"] == "fail"),
-            ("not_tested", lambda thing: thing["in_service"]),
+            ("not_tested", lambda thing, until=body["until"]: served(place, thing["id"], dt.date.fromisoformat(until))),
         ):
             for one in rows_of(place, body, figure=name):
                 assert holds(world.client.get(one["href"], headers=bearer(place.keys["regulator"])).json())
@@ -395,11 +500,11 @@ def test_the_page_leads_from_each_figure_to_its_rows_and_needs_nothing_from_else
             assert sum(one["days"] for one in found) == number
         else:
             assert number in (
-                len(found),
+                sum(one["count"] or 1 for one in found),
                 statistics.median(one["days"] for one in found) if asked["figure"] == "repaired" else None,
             )
     # Every figure of the total is on the page.
-    numbers = re.findall(r'<td class="figure">(?:<a [^>]+>)?([\d,.–%]+)', answer.text)
+    numbers = re.findall(r'<td class="figure total">(?:<a [^>]+>)?([\d,.–%]+)', answer.text)
     for value in body["total"].values():
         if isinstance(value, int):
             assert f"{value:,}" in numbers
@@ -468,7 +573,7 @@ async def test_every_session_of_a_summary_reads_the_same_snapshot(
     result = await summaries.SummaryStore(pool).year(place.code, days)
     await pool.close()
     assert (result.connections, fanned) == ({"irrigation": 1}, [True])
-    assert place.get("/summaries/2026").json()["connections"] == [{"connection": "fire", "premises": 1}]
+    assert place.get("/summaries/2026").json()["connections"] == [{"connection": "fire", "premises": 1, "without_assembly": 0}]
 
 
 def test_an_assembly_that_was_never_tested_is_overdue_from_the_day_after_its_first_test_was_due(
@@ -544,3 +649,43 @@ def test_a_past_year_states_what_was_overdue_on_its_last_day_by_what_was_known_t
     }
     everywhere = world.operator.get("/v1/summaries/2027").json()["utilities"]
     assert next(one for one in everywhere if one["utility"] == place.code)["total"]["overdue"] == 6
+
+
+def test_a_past_year_stays_as_it_was_when_an_assembly_retires_today(place: Place, world: World) -> None:
+    lived(place, world, 9)
+    serving = [
+        one for one in place.get("/assemblies", limit=500).json()["items"] if one["in_service"] and "replaced_by" not in one
+    ]
+    before = {year: place.get(f"/summaries/{year}").json() for year in range(2022, 2026)}
+    assert before[2025]["total"]["assemblies"] > 6
+    this_year = place.get("/summaries/2026").json()["total"]
+    for one in serving[:-1]:
+        patched(place, one["id"], in_service=False, service_because="Water turned off")
+    last = serving[-1]
+    replacement = {name: last[name] for name in ("premises_id", "kind", "hazard")}
+    place.made("assemblies", **replacement, replaces=last["id"], installed_on="2026-06-01")
+    assert {year: place.get(f"/summaries/{year}").json() for year in range(2022, 2026)} == before
+    total = place.get("/summaries/2026").json()["total"]
+    assert (total["assemblies"], total["removed"], total["replaced"]) == (1, this_year["removed"] + len(serving) - 1, 1)
+    # And what it was on the last day of last year is the same too.
+    assert all(
+        place.get(f"/assemblies/{one['id']}/standing", as_of="2026-06-01").json()["status"] == "out_of_service" for one in serving
+    )
+
+
+def test_notices_are_counted_by_step_in_the_year_in_which_they_were_first_sent(place: Place, world: World) -> None:
+    place.recorded()
+    place.new_assembly("svb", hazard="non_health", installed_on="2026-01-01")
+    test_notices.run(place)
+    notices = place.get("/notices", limit=500).json()["items"]
+    assert notices
+    for notice in notices:
+        sent = world.operator.patch(
+            f"{place.base}/notices/{notice['id']}", json={"state": "sent"}, headers={"If-Match": f'"{notice["version"]}"'}
+        )
+        assert sent.status_code == 200, sent.text
+    body = place.get("/summaries/2026").json()
+    assert body["total"]["notices"] == len(notices) == sum(one["sent"] for one in body["notices"])
+    assert {one["step"] for one in body["notices"]} == {one["step"] for one in notices}
+    assert {row["id"] for row in rows_of(place, body, figure="notices")} == {one["id"] for one in notices}
+    assert place.get("/summaries/2025").json()["total"]["notices"] == 0
