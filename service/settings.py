@@ -22,6 +22,7 @@ NONRETURN_NEW_CONNECTIONS_OF_ADDRESS  how many new ones an address may open a se
 NONRETURN_TRUSTED_PROXIES  addresses and networks of the proxies in front, with commas between: their `Forwarded` or `X-Forwarded-For` says
 who
                      calls (default: none; then all that a proxy passes on counts as one address)
+NONRETURN_ORIGINS    origins whose pages may call with an API key, with commas between (default: none; calls without a key are open to all)
 NONRETURN_TELEMETRY  1: report requests to OpenTelemetry (needs the extra `telemetry`; its own OTEL_* variables say where to)
 NONRETURN_WEBHOOK_KEY_FILE  a file with at least 32 random bytes, from which webhooks' secrets are derived; without it there are none
 NONRETURN_WEBHOOK_KEY       the same, given itself
@@ -37,6 +38,7 @@ from msgspec import Struct
 
 from service import secrets
 from service.http.callers import Network, parse_networks
+from service.http.cross_origin import parse_origins
 
 HOURS: Final = 3600.0
 _Number = TypeVar("_Number", int, float)
@@ -106,6 +108,7 @@ class Settings(Struct, frozen=True, kw_only=True):
     rate: float = 2000.0
     open_rate: float = 0.1
     connections: int = 1000
+    origins: frozenset[str] = frozenset()
     connections_of_address: int = 200
     new_connections_of_address: float = 100.0
     trusted_proxies: tuple[Network, ...] = ()
@@ -136,6 +139,7 @@ class Settings(Struct, frozen=True, kw_only=True):
             connections_of_address=_number(environment, "NONRETURN_CONNECTIONS_OF_ADDRESS", 200),
             new_connections_of_address=_number(environment, "NONRETURN_NEW_CONNECTIONS_OF_ADDRESS", 100.0),
             trusted_proxies=parse_networks(environment.get("NONRETURN_TRUSTED_PROXIES", "")),
+            origins=parse_origins(environment.get("NONRETURN_ORIGINS", "")),
             telemetry=environment.get("NONRETURN_TELEMETRY") == "1",
             webhook_key=secrets.from_environment(environment, "NONRETURN_WEBHOOK_KEY"),
             webhooks_private=_yes(environment, "NONRETURN_WEBHOOKS_PRIVATE", otherwise=False),

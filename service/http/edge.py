@@ -20,6 +20,7 @@ from litestar.types import ASGIApp, Message, Receive, Send
 
 from service.auth.rates import Allowances, too_many
 from service.http.callers import Caller, Headers, Proxies, caller
+from service.http.cross_origin import cross_origin_headers
 from service.http.problem_details import MEDIA_TYPE, body_of, headers_of, status_of
 from service.problems import ProblemError, problem
 from service.services import Services
@@ -78,7 +79,7 @@ class Edge:
                 status = message["status"]
                 present = {name for name, _ in message["headers"]}
                 more = [(b"x-request-id", own), *(header for header in _HEADERS if header[0] not in present)]
-                message["headers"] = [*message["headers"], *more]
+                message["headers"] = [*message["headers"], *more, *cross_origin_headers(scope, self._services.settings.origins)]
             await send(message)
 
         self._services.metrics.in_flight.inc()
