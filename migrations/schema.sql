@@ -1826,3 +1826,4 @@ ALTER TABLE record.service_change FORCE ROW LEVEL SECURITY;
 CREATE POLICY own_utility ON record.service_change USING (utility_id = current_setting('nonreturn.utility', true));
 GRANT SELECT, INSERT ON record.service_change TO nonreturn_service;
 GRANT SELECT ON record.service_change_in_force TO nonreturn_service;
+SELECT record.keep_facts('record.service_change');

@@ -31,6 +31,7 @@ TRACKED: Final[dict[str, tuple[str, ...]]] = {
     "hazard_assessment": ("id",),
     "assembly_identity_change": ("assembly_id", "version"),
     "contact_change": ("premises_id", "version"),
+    "service_change": ("assembly_id", "number"),
     "assembly_correction": ("assembly_id", "version"),
     "screening": ("id",),
     "screening_decision": ("screening_id", "version"),

@@ -40,7 +40,7 @@ CHANGES: Final = {
     "local_rulebook": "content = replace(content, 'Alder', 'Alter')", "review": "because = 'x'", "report_request": "report_id = gen_random_uuid()",
     "incident": "status = 'unfounded'", "incident_version": "counts = NOT counts", "incident_reach": "assembly_id = gen_random_uuid()",
     "exception": "granted_by = 'x'", "hazard_assessment": "hazard = 'non_health'", "assembly_identity_change": "serial_number_after = 'x'",
-    "contact_change": "contact = '{}'", "assembly_correction": "because = 'x'", "screening": "disposition = 'dismissed'", "screening_decision": "because = 'x'",
+    "contact_change": "contact = '{}'", "assembly_correction": "because = 'x'", "service_change": "because = 'x'", "screening": "disposition = 'dismissed'", "screening_decision": "because = 'x'",
     "notice_schedule": "steps = '[1]'", "notice_run": "done = done + 1", "notice": "body = 'x'", "assembly_grant": None,
     "webhook": "url = 'https://elsewhere.example/'", "log_head": "root = sha256('x')", "fact_head": "root = sha256('x')",
     "report": "acceptance = 'refused'", "change": "version = version + 1", "standing": "basis = replace(basis, 'current', 'failed')",
@@ -53,7 +53,7 @@ DATES: Final = {
     "report_request": None, "screening_decision": "decided_at", "review": "decided_at", "change": "recorded_at", "fact": "recorded_at",
     "incident_version": "recorded_at", "log_head": "made_at", "fact_head": "made_at", "report": "received_at", "utility_grant": "granted_at",
     "assembly_grant": "granted_at", "assembly_identity_change": "changed_at", "contact_change": "changed_at",
-    "assembly_correction": "recorded_at", "import_version": "recorded_at", "import_thing": None, "import_reports": None,
+    "assembly_correction": "recorded_at", "service_change": "recorded_at", "import_version": "recorded_at", "import_thing": None, "import_reports": None,
 }  # fmt: skip
 """The time of a row, by table; None where it has none; `created_at` where it is not listed."""
 ADDED: Final = {
@@ -64,7 +64,7 @@ ADDED: Final = {
     "utility_grant": "organisation_id = gen_random_uuid()", "local_rulebook": "version = 9", "review": "version = 9",
     "screening_decision": "version = 9", "incident_version": "version = 9", "assembly_identity_change": "version = 9",
     "contact_change": "version = 9", "assembly_grant": "organisation_id = gen_random_uuid()", "utility": None, "utility_log": None,
-    "notice_schedule": None, "assembly_correction": "version = 8", "import_version": "version = 9", "import_thing": "version = 9", "import_reports": "until_index = 9",
+    "notice_schedule": None, "assembly_correction": "version = 8", "service_change": "number = 8", "import_version": "version = 9", "import_thing": "version = 9", "import_reports": "until_index = 9",
 }  # fmt: skip
 """What is set in a copy of a row so that it is another; `id` where it is not listed. None: a utility has one row, and others are not audited."""
 REBUILT: Final = {("standing", "change"), ("standing", "backdate"), ("standing", "remove")}
@@ -129,6 +129,7 @@ ROWS: Final = [
         "INSERT INTO record.notice_run SELECT u, p, now(), '2026-01-01', 'finished', o, now() FROM x",
         "INSERT INTO record.notice SELECT u, p, 1, now(), now(), a, p, 'due', 'due', 'customer', now(), NULL, NULL, now(), 'sent', '[]', '', '' FROM x",
         "INSERT INTO record.assembly_correction SELECT u, a, 9, now(), 'kind', 'B', NULL, NULL, 'rp', 'pvb', o, o FROM x",
+        "INSERT INTO record.service_change SELECT u, a, 9, now(), true, '2026-01-01', NULL, NULL FROM x",
         "INSERT INTO record.import_version SELECT u, p, 1, now(), 'sealed', NULL, NULL, '{}', o, o FROM x",
         "INSERT INTO record.import_thing SELECT u, p, 'premises', p, 1, NULL FROM x",
         "INSERT INTO record.import_reports SELECT u, p, 0, 10 FROM x",
