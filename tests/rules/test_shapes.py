@@ -138,7 +138,8 @@ def test_the_bounds_of_every_document_are_the_published_ones() -> None:
     _, components = msgspec.json.schema_components([*ASKED, *ANSWERED], ref_template="#/components/schemas/{name}")
     known = {name: schema for name, schema in json.loads(json.dumps(components)).items() if name in PUBLISHED}
     assert len(known) > 50
-    assert {name for name, schema in known.items() if bounds(schema) != bounds(PUBLISHED[name])} == set()
+    # The contract types a rulebook's entries (service/openapi/components.py), which the rules lay open as plain objects.
+    assert {name for name, schema in known.items() if bounds(schema) != bounds(PUBLISHED[name])} == {"PublishedRulebook"}
 
 
 LEAN = (
