@@ -87,12 +87,15 @@ class Recorder:
         return parsed
 
 
+def is_secret(name: str, value: Any) -> bool:
+    """Whether a member is a secret of 32 random bytes; the key of a rulebook's entry is a short word."""
+    return name in SECRETS and isinstance(value, str) and len(value) >= 40
+
+
 def shortened(value: Any) -> Any:
     """An answer with its lists cut, its texts of many lines cut to their first lines, and secrets replaced."""
     if isinstance(value, dict):
-        return {
-            name: SECRETS[name] if name in SECRETS and isinstance(part, str) else shortened(part) for name, part in value.items()
-        }
+        return {name: SECRETS[name] if is_secret(name, part) else shortened(part) for name, part in value.items()}
     if isinstance(value, list):
         return [shortened(part) for part in value[:MOST_ITEMS]]
     if isinstance(value, str) and value.count("\n") > MOST_ITEMS:
