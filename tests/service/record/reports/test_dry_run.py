@@ -19,7 +19,7 @@ def kept(world: World) -> list[int]:
     return [world.database.count(table) for table in TABLES]
 
 
-@pytest.mark.parametrize("changes", [{}, {"check": 0.4}, {"declared": "fail"}, {"accepted_on_paper": True}])
+@pytest.mark.parametrize("changes", [{}, {"check": 0.4}, {"declared": "fail"}])
 def test_the_verdict_is_that_of_the_report_recorded_afterwards(place: Place, world: World, changes: dict[str, Any]) -> None:
     # The test before counts too: readings are compared with its own.
     place.recorded(check=1.7)
