@@ -74,6 +74,12 @@ const changed = must(
 );
 check(changed.position === "Behind the greenhouse" && changed.serial_number === undefined, "a merge patch changes and removes");
 
+/** The whole answer, which comes unless `Prefer: return=minimal` is sent. */
+function whole<A extends object>(answer: A): Extract<A, { verdict: unknown }> {
+  if (!("verdict" in answer)) throw new Error("The answer in brief was given where the whole was requested.");
+  return answer as Extract<A, { verdict: unknown }>;
+}
+
 // Report a failing test, twice: the second time changes nothing.
 const feed = must(await client.GET("/v1/utilities/{utility}/changes", { params: { path: { utility }, query: { limit: 1 } } }));
 check(feed.items.length === 1, "the change feed begins with the first change");
@@ -89,22 +95,24 @@ const report = {
 } satisfies Schema["ReportFacts"];
 const id = randomUUID();
 const first = await client.PUT("/v1/utilities/{utility}/reports/{id}", { params: { path: { utility, id } }, body: report });
-const recorded = must(first);
+const recorded = whole(must(first));
 const again = await client.PUT("/v1/utilities/{utility}/reports/{id}", { params: { path: { utility, id } }, body: report });
 check(first.response.status === 201 && again.response.status === 200, "a report is recorded once, however often it is sent");
 check(recorded.verdict.outcome === "fail", "the report fails");
 
 // Correct it: the check held 1.6, not 0.6.
-const corrected = must(
-  await client.POST("/v1/utilities/{utility}/reports", {
-    params: { path: { utility } },
-    body: {
-      ...report,
-      supersedes: id,
-      supersedes_because: "The check held 1.6; it was mistyped.",
-      initial_test: { shutoffs, readings: [readings[0]!, { component: "check", closed_tight: true, held_at: 1.6 }] },
-    },
-  }),
+const corrected = whole(
+  must(
+    await client.POST("/v1/utilities/{utility}/reports", {
+      params: { path: { utility } },
+      body: {
+        ...report,
+        supersedes: id,
+        supersedes_because: "The check held 1.6; it was mistyped.",
+        initial_test: { shutoffs, readings: [readings[0]!, { component: "check", closed_tight: true, held_at: 1.6 }] },
+      },
+    }),
+  ),
 );
 check(corrected.verdict.outcome === "pass", "a new report supersedes the first");
 
