@@ -48,7 +48,7 @@ class WebhookPolicy(Struct, frozen=True, kw_only=True):
     """How messages are sent: times in seconds."""
 
     # The example schedule of Standard Webhooks 1.0.0 ("Deliverability and reliability"), and three more days, so that a receiver
-    # that is down over a long weekend and the day after is not given up.
+    # that is down over a long weekend and the day after is not given up. A message is tried once more than there are waits.
     waits: tuple[float, ...] = (
         5,
         300,

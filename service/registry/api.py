@@ -1,6 +1,6 @@
 """Premises, assemblies, testers and gauges: made, read, listed and changed alike, under a utility.
 
-Assemblies are listed in a module of their own (`assembly_lists`).
+Assemblies are listed with how they stand, in `service/record/standings/lists_api.py`.
 """
 
 import datetime as dt

@@ -24,6 +24,8 @@ from tests.support.databases import Database, ask, data_folder
 from tests.support.serving import NOON, SettableClock, serving
 from tests.support.world import SIGNING_KEYS, World
 
+SERIAL_NUMBER = "HF-20117"
+"""The serial number of the example's assembly."""
 MOST_ITEMS = 2
 """A list in an answer is cut to so many items."""
 
@@ -229,7 +231,7 @@ def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -
     assembly = call(
         "createAssembly", utility=utility,
         body={
-            "premises_id": premises, "kind": "pvb", "hazard": "health", "purpose": "point_of_use", "serial_number": "HF-20117",
+            "premises_id": premises, "kind": "pvb", "hazard": "health", "purpose": "point_of_use", "serial_number": SERIAL_NUMBER,
             "nominal_size": {"size": 1, "units": {"length": "in"}}, "position": "Behind the greenhouse", "installed_on": "2024-04-02",
         },
     )["id"]  # fmt: skip

@@ -1,4 +1,4 @@
-"""A report is held against the test before it: readings that repeat digit for digit deserve a look, and are still judged alike later."""
+"""A report is compared with the test before it: readings that repeat digit for digit deserve a look, and are still judged alike later."""
 
 import asyncio
 from typing import Any
