@@ -34,7 +34,7 @@ from service.registry.schemas import (
     Tester,
     TesterFacts,
 )
-from service.registry.service_periods import ServicePeriod
+from service.registry.service_periods import ServicePeriod, periods_of
 from service.registry.store import NAMES
 
 IF_MATCH = {"If-Match": f"^{TAGS}$"}
@@ -318,7 +318,8 @@ class ServicePeriods(Struct, frozen=True, kw_only=True):
 async def service_periods(call: Call) -> Answer:
     """Read when an assembly was in service; 404 where there is no such assembly."""
     await call.services.registry.get(Assembly, call.utility, call.id("id"))
-    return Answer(body=ServicePeriods(periods=await call.services.registry.service_periods(call.utility, call.id("id"))))
+    changes = await call.services.registry.service_changes(call.utility, call.id("id"))
+    return Answer(body=ServicePeriods(periods=periods_of(changes)))
 
 
 operations = [

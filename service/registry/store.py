@@ -27,7 +27,6 @@ from service.registry.schemas import (
     UtilityOnRecord,
     utility_of,
 )
-from service.registry.service_periods import ServicePeriod, periods_of
 
 _SQL = statements(__name__)
 EVERYTHING = Found()
@@ -182,11 +181,11 @@ class RegistryStore:
             rows = await connection.fetch(_SQL["corrections"], utility, assembly_id, after, limit)
         return [msgspec.json.decode(row[0], type=AssemblyCorrection) for row in rows]
 
-    async def service_periods(self, utility: str, assembly_id: UUID) -> list[ServicePeriod]:
-        """When that assembly was in service and when not, from the first day on record to now."""
+    async def service_changes(self, utility: str, assembly_id: UUID) -> list[tuple[bool, dt.date | None, str | None]]:
+        """Each change of whether that assembly is in service, in order: what it was put to, from which day and why."""
         async with self._pool.lend(utility, by_key=True) as connection:
             rows = await connection.fetch(_SQL["service_periods"], utility, assembly_id)
-        return periods_of([(row["in_service"], row["on_day"], row["because"]) for row in rows])
+        return [(row["in_service"], row["on_day"], row["because"]) for row in rows]
 
     async def retire(
         self,
