@@ -28,6 +28,14 @@ class _Number(float):
         return float.__format__(self, spec) if spec else number(self)
 
 
+class _Count(int):
+    """A count, which a template prints with the noun that fits: `{days:day|days}`."""
+
+    def __format__(self, spec: str) -> str:
+        singular, separator, plural = spec.partition("|")
+        return f"{int(self)} {singular if self == 1 else plural}" if separator else int.__format__(self, spec)
+
+
 @cache
 def texts(subject: str) -> Texts:
     """The texts of one subject (`field_test`, `standing`, `notices`), read once."""
@@ -74,7 +82,7 @@ def _in_words(subject: str, name: str, value: Value | Sequence[str]) -> str | fl
         return word(subject, name, value)
     if isinstance(value, float):
         return _Number(value)
-    return value if isinstance(value, int) else ", ".join(f"`{item}`" for item in value)
+    return _Count(value) if isinstance(value, int) else ", ".join(f"`{item}`" for item in value)
 
 
 def join(subject: str, items: list[str], by: str = "and") -> str:

@@ -200,3 +200,8 @@ def test_a_minimum_that_no_rounding_keeps_apart_from_the_reading_is_printed_in_f
     value = 1 / 3
     assert texts.minimum(value, 0.2) == "0.333"
     assert texts.minimum(value, math.nextafter(value, 0)) == "0.3333333333333333"
+
+
+@pytest.mark.parametrize(("days", "said"), [(1, "within 1 day."), (2, "within 2 days."), (0, "within 0 days.")])
+def test_a_count_has_the_noun_that_fits(days: int, said: str) -> None:
+    assert texts.say("standing", "standing", "retest_within", {"days": days}).endswith(said)

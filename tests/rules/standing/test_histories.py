@@ -117,7 +117,7 @@ def whole_reason(case: Case, kept: Standing) -> None:
         book = rulebook_data(case.rulebook)
         rows: list[Any] = [OPTION, *book.intervals, *book.triggers, *book.deadlines]
         asked = [row.says for row in rows]
-        assert any(one in kept.because for one in (*asked, f"every {case.own_months} months", "The retest is due"))
+        assert any(one in kept.because for one in (*asked, f"every {case.own_months} month", "The retest is due"))
     elif case.in_service and last is None:
         assert kept.because.count(".") == 1
     accepted = [one for one in plain.counting(case.tests) if one.acceptance == "accepted"]
