@@ -4,6 +4,7 @@ What they are made of is in `support/`: `databases.py`, `serving.py`, `world.py`
 """
 
 import logging
+import signal
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -17,6 +18,8 @@ from tests.support.databases import TEMPLATE, Database, ask, data_folder, fresh_
 from tests.support.serving import NOON
 from tests.support.world import SIGNING_KEYS, Place, World, world_in
 
+# A run that a shell started in the background ignores Ctrl-C, and so would all that the tests start and interrupt.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 # How long one example takes says how busy the machine is, not whether it is right.
 hypothesis.settings.register_profile("check", deadline=None)
 hypothesis.settings.load_profile("check")

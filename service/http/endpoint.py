@@ -272,7 +272,7 @@ class Operation(Struct, frozen=True, kw_only=True):
                 else:
                     arguments["document"] = decode(self.takes, body)
         if self.is_list and (media_type := Call(request, services, principal, body).chosen(LISTED)) != JSON:
-            return await self._file(request, services, principal, arguments["query"], media_type)
+            return await self._file(request, services, principal, arguments.get("query"), media_type)
         return await self._called(request, services, principal, body, arguments)
 
     async def _called(
@@ -289,18 +289,19 @@ class Operation(Struct, frozen=True, kw_only=True):
 
     async def _file(self, request: Any, services: Services, principal: Principal | None, query: Any, media_type: str) -> Answer:
         """All pages of the list as one file, or as many items as the caller's `limit` says."""
-        left = query.limit if "limit" in request.query_params else None
+        # A list without parameters is one page.
+        left = query.limit if query is not None and "limit" in request.query_params else None
 
         async def asked(after: Any, size: int) -> Answer:
             seen_by(None if principal is None else principal.company)
-            wanted = replace(query, after=after, limit=size)
-            return await self._called(request, services, principal, b"", {"query": wanted})
+            wanted = {} if query is None else {"query": replace(query, after=after, limit=size)}
+            return await self._called(request, services, principal, b"", wanted)
 
         async def following(path: str, size: int) -> Any:
             after = parse_qs(urlsplit(path).query)["after"][0]
             return (await asked(convert(self.query, {"after": after}).after, size)).body
 
-        first = await asked(query.after, AT_ONCE if left is None else min(AT_ONCE, left))
+        first = await asked(getattr(query, "after", None), AT_ONCE if left is None else min(AT_ONCE, left))
         chunks = pages(first.body, left, following)
         headers = {name: value for name, value in first.headers.items() if name != "Link"} | {"Vary": "Accept"}
         if media_type == NDJSON:

@@ -66,6 +66,7 @@ class Restored(Struct, frozen=True, kw_only=True):
 class _Utility(UtilityFacts, kw_only=True, frozen=True, forbid_unknown_fields=False):
     """A utility's row."""
 
+    system_id: str | UnsetType | None = UNSET  # type: ignore[assignment]  # null in the row where there is none
     version: int
     created_at: dt.datetime
     changed_at: dt.datetime
@@ -172,7 +173,8 @@ def _utility(number: int, code: str, row: Raw) -> UtilityOnRecord:
         result = msgspec.json.decode(row, type=_Utility)
     except (msgspec.DecodeError, RecursionError) as error:
         raise problem("export_utility", line=number, error=str(error)) from None
-    return UtilityOnRecord(code=code, **{name: getattr(result, name) for name in _Utility.__struct_fields__})
+    facts = {name: getattr(result, name) for name in _Utility.__struct_fields__}
+    return UtilityOnRecord(**{**facts, "code": code, "system_id": facts["system_id"] or UNSET})
 
 
 class _LocalRulebook(Struct, kw_only=True):

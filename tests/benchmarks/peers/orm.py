@@ -199,7 +199,7 @@ async def put_report(
         )
         history = [
             HistoryRow(
-                **{name: getattr(one, name) for name in HistoryRow.__struct_fields__ if name != "declared"}
+                **{name: getattr(one, name) for name in HistoryRow.__struct_fields__ if name not in ("declared", "notified_on")}
                 | {"protection": one.mechanical_protection}
             )
             for one in found

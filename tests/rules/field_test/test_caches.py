@@ -63,6 +63,7 @@ def test_more_different_readings_than_are_remembered_are_forgotten_again() -> No
 
 
 def test_more_plans_than_are_remembered_are_forgotten_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    plan.plan_on.cache_clear()
     monkeypatch.setattr(plan, "_PLANS", {})
     monkeypatch.setattr(plan, "_MOST_PLANS", 2)
     first = msgspec.json.encode(judged(1.0))

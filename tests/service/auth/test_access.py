@@ -194,7 +194,9 @@ def test_everything_of_another_utility_is_not_found(place: Place, world: World) 
             body = None
             if method in ("POST", "PUT", "PATCH"):
                 body = valid_body(
-                    parts[-1] if parts[-1] in ("replay", "secret") else parts[4] if len(parts) > 4 else "utility", method, other
+                    parts[-1] if parts[-1] in ("replay", "secret", "corrections") else parts[4] if len(parts) > 4 else "utility",
+                    method,
+                    other,
                 )
             if code == place.code and method == "PUT":
                 # A report's id is a name that its sender chooses; the same one elsewhere is another report.
@@ -245,6 +247,7 @@ def valid_body(plural: str, method: str, place: Place) -> dict[str, Any]:
         "testers": {"name": "T", "certificates": []},
         "gauges": {"serial_number": "G", "units": {"pressure": "psi"}, "accuracy": 0.2, "resolution": 0.1, "calibrations": []},
         "reports": place.report(),
+        "corrections": {"correction": "registered_in_error", "because": "B"},
         "inspections": {
             "assembly_id": place.new_assembly("air_gap"),
             "tester_id": place.tester,

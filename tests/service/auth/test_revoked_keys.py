@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from typing import Any
 from urllib.parse import urlsplit
+from uuid import uuid4
 
 import pytest
 
@@ -65,7 +66,7 @@ def test_an_open_batch_ends(place: Place, end: Callable[..., None], status: int)
     key, path = new_key(place, "testing_company")
     headers = {"Content-Type": "application/x-ndjson"}
     with sending(place, "/reports/batches", key, **headers) as batch:
-        batch.send(json.dumps(place.report()).encode() + b"\n")
+        batch.send(json.dumps({"id": str(uuid4()), **place.report()}).encode() + b"\n")
         answer = batch.connection.getresponse()
         assert json.loads(answer.readline())["status"] == 201
         end(place, path, "testing_company")
@@ -80,12 +81,12 @@ def test_an_open_batch_ends(place: Place, end: Callable[..., None], status: int)
 def test_a_batch_whose_key_is_valid_goes_on(place: Place) -> None:
     key, _ = new_key(place, "testing_company")
     with sending(place, "/reports/batches", key, **{"Content-Type": "application/x-ndjson"}) as batch:
-        batch.send(json.dumps(place.report()).encode() + b"\n")
+        batch.send(json.dumps({"id": str(uuid4()), **place.report()}).encode() + b"\n")
         answer = batch.connection.getresponse()
         assert json.loads(answer.readline())["status"] == 201
         time.sleep(2.5)
         place.world.clock.pass_by(seconds=6)
-        batch.send(json.dumps(place.report()).encode() + b"\n")
+        batch.send(json.dumps({"id": str(uuid4()), **place.report()}).encode() + b"\n")
         assert json.loads(answer.readline())["status"] == 201
 
 

@@ -28,7 +28,12 @@ def reports_in_log(world: World) -> list[int]:
 
 
 def figures(place: Place) -> Any:
-    return {name: value for name, value in place.get("/summaries/2026").json().items() if isinstance(value, dict | list)}
+    """The figures of the year, less those of connections: premises stay registered."""
+    return {
+        name: value
+        for name, value in place.get("/summaries/2026").json().items()
+        if isinstance(value, dict | list) and name != "connections"
+    }
 
 
 def reports_of(place: Place, serial: str) -> list[dict[str, Any]]:

@@ -85,4 +85,4 @@ def test_assessments_are_listed_by_premises_and_days_and_counted_in_their_year(p
     page = place.world.client.get(
         f"{place.base}/summaries/2026", headers=bearer(place.keys["utility"]) | {"Accept": "text/html"}
     ).text
-    assert "Hazard assessments made in the year" in page
+    assert "Surveys (hazard assessments) made in the year" in page

@@ -59,6 +59,8 @@ class Programme:
             )
         }  # fmt: skip
         self.tests: dict[str, list[Test]] = {one: [] for one in self.assemblies}
+        # By assembly: from each day on, whether it is in service.
+        self.services: dict[str, list[tuple[dt.date, bool]]] = {one: [(dt.date.min, True)] for one in self.assemblies}
         self.corrected: set[str] = set()
         # By report: each decision on it with its moment.
         self.decisions: dict[str, list[tuple[dt.datetime, str]]] = {}
@@ -117,6 +119,8 @@ class Programme:
             ]
         )
         self.assemblies[assembly] = self._patch("assemblies", before, change)
+        if "in_service" in change:
+            self.services[assembly].append((today, change["in_service"]))
 
     def _change_premises(self) -> None:
         n = self.source.randrange(len(self.premises))
@@ -208,6 +212,8 @@ class Programme:
     def case(self, assembly: str, *, reported_by: dt.datetime | None = None, known_by: dt.datetime | None = None) -> Case:
         """What the test knows of an assembly: with what had been reported of incidents (and decided of reports) by a moment, of those known by a moment."""
         facts = self.assemblies[assembly]
+        ended = reported_by or known_by
+        days = self.services[assembly] if ended is None else [one for one in self.services[assembly] if one[0] < ended.date()]
         happened = [Happening(event=one["event"], day=dt.date.fromisoformat(one["on"])) for one in facts["occurrences"]]
         for revisions in self.incidents.values():
             by_then = [one for one in revisions if reported_by is None or one[0] < reported_by]
@@ -225,7 +231,7 @@ class Programme:
         month, _, day = facts.get("season", {"starts": ""})["starts"].partition("-")
         installed = facts.get("installed_on")
         return Case(
-            rulebook=self.rulebook, hazard=facts["hazard"], in_service=facts["in_service"],
+            rulebook=self.rulebook, hazard=facts["hazard"], in_service=days[-1][1],
             connection=next(one["connection"] for one in self.premises if one["id"] == facts["premises_id"]),
             installed=None if installed is None else dt.date.fromisoformat(installed), season=(int(month), int(day)) if month else None,
             own_months=facts.get("test_interval_months"), registered=dt.datetime.fromisoformat(facts["created_at"]).astimezone(HERE).date(), happenings=tuple(happened),
