@@ -28,9 +28,14 @@ logging.getLogger("httpx").setLevel(logging.WARNING)
 
 
 LONGEST = (
-    "tests/simulation/", "tests/service/openapi/test_conformance.py", "tests/oracles/test_criteria_http.py", "tests/service/record/standings/test_standing_histories.py",
-    "tests/rules/standing/test_histories.py", "tests/rules/screening/test_rates.py", "tests/security/",
-)  # fmt: skip
+    "tests/simulation/",
+    "tests/service/openapi/test_conformance.py",
+    "tests/oracles/test_criteria_http.py",
+    "tests/service/record/standings/test_standing_histories.py",
+    "tests/rules/standing/test_histories.py",
+    "tests/rules/screening/test_rates.py",
+    "tests/security/",
+)
 """The modules that take longest: begun first, so that the processes that share the tests end at about the same time."""
 
 

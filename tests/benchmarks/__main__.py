@@ -19,10 +19,22 @@ from tests.benchmarks import (
 )
 
 KEYS = (
-    "report_vs_orm_peer", "report_vs_asyncpg_peer", "report_vs_pgbench", "report_p99_over_p50", "batch_vs_copy", "batch_peak_mb",
-    "import_vs_copy", "import_peak_mb",
-    "verdict_vs_decode", "standing_growth", "overdue_growth", "summary_ms", "cold_start_s", "worker_mb", "rude_put_p99_ms",
-)  # fmt: skip
+    "report_vs_orm_peer",
+    "report_vs_asyncpg_peer",
+    "report_vs_pgbench",
+    "report_p99_over_p50",
+    "batch_vs_copy",
+    "batch_peak_mb",
+    "import_vs_copy",
+    "import_peak_mb",
+    "verdict_vs_decode",
+    "standing_growth",
+    "overdue_growth",
+    "summary_ms",
+    "cold_start_s",
+    "worker_mb",
+    "rude_put_p99_ms",
+)
 """What the answer always holds, null where it was not measured."""
 
 Measurement = Callable[[argparse.Namespace], dict[str, Any]]
@@ -58,8 +70,10 @@ def parser() -> argparse.ArgumentParser:
     """The command line."""
     names = "\n".join(f"  {name:8} {what}" for name, (what, _) in MEASUREMENTS.items())
     made = argparse.ArgumentParser(
-        prog="sh deploy/measure", formatter_class=argparse.RawDescriptionHelpFormatter, description=f"{__doc__}\n\nmeasurements (all, if none is named):\n{names}"
-    )  # fmt: skip
+        prog="sh deploy/measure",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        description=f"{__doc__}\n\nmeasurements (all, if none is named):\n{names}",
+    )
     made.add_argument("names", nargs="*", metavar="NAME", choices=[[], *MEASUREMENTS], help="what to measure")
     made.add_argument("--json", type=Path, metavar="FILE", help="file that gets the ratios as one object")
     made.add_argument("--rounds", type=int, default=3, help="shuffled repeats, of which the median is stated (default 3)")

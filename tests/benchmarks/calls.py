@@ -95,7 +95,11 @@ CALLS: dict[str, Asked] = {
         ("assemblies_kind", "assemblies of a kind", _after("assemblies", ASSEMBLY, kind="dc")),
         ("assemblies_no_kind", "assemblies of a kind that there is none of", _of("assemblies", kind="svb")),
         ("premises", "premises, a page anywhere", _after("premises", PREMISES)),
-        ("premises_assemblies", "assemblies of premises", lambda town, source: ("assemblies", {"premises_id": id_of(PREMISES, source.randrange(town.assemblies))})),
+        (
+            "premises_assemblies",
+            "assemblies of premises",
+            lambda town, source: ("assemblies", {"premises_id": id_of(PREMISES, source.randrange(town.assemblies))}),
+        ),
         ("testers", "testers", _of("testers")),
         ("gauges", "gauges", _of("gauges")),
         ("reports", "reports, a page anywhere", lambda town, source: ("reports", {"after": source.randrange(town.reports)})),
@@ -106,7 +110,7 @@ CALLS: dict[str, Asked] = {
         ("summary_rows", "rows behind a yearly figure", _year("/rows", figure="not_tested")),
         ("summary", "yearly summary, running year", _year("")),
     )
-}  # fmt: skip
+}
 
 
 def path(call: str, town: Town, source: random.Random) -> str:

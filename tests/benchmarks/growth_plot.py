@@ -67,13 +67,16 @@ def drawn(sizes: Sequence[int], grown: Mapping[str, Mapping[int, float]]) -> str
         f'<rect class="ground" width="{WIDTH}" height="{HEIGHT}"/>',
         _text(LEFT, 24, "How cost grows with the record", 'class="title"'),
         _text(LEFT, 44, f"time of a call ÷ its time at {sizes[0]:,} assemblies; five reports each"),
-        *(_line("grid", LEFT, y(tick), EDGE, y(tick)) + _text(LEFT - 8, y(tick) + 4, f"{tick:g}", 'text-anchor="end"') for tick in ticks),
+        *(
+            _line("grid", LEFT, y(tick), EDGE, y(tick)) + _text(LEFT - 8, y(tick) + 4, f"{tick:g}", 'text-anchor="end"')
+            for tick in ticks
+        ),
         *(_line("grid", x(size), TOP, x(size), FLOOR) + _text(x(size), FLOOR + 20, f"{size:,}", MIDDLE) for size in sizes),
         _line("axis", LEFT, TOP, LEFT, FLOOR) + _line("axis", LEFT, FLOOR, EDGE, FLOOR),
         _text((LEFT + EDGE) / 2, HEIGHT - 14, "assemblies of the utility (logarithmic)", MIDDLE),
         f'<g transform="translate(18 {(TOP + FLOOR) / 2}) rotate(-90)">{_text(0, 0, "ratio (logarithmic)", MIDDLE)}</g>',
         _line("goal", LEFT, y(GOAL), EDGE, y(GOAL)),
-    ]  # fmt: skip
+    ]
     key = [(_line("goal", EDGE + 10, 0, EDGE + 38, 0), f"{GOAL:g} times, the goal")]
     if others:
         upper, lower = (points([of(grown[name][size] for name in others) for size in sizes]) for of in (max, min))

@@ -38,8 +38,11 @@ def _start(folder: Path) -> float:
     begun = time.perf_counter()
     process = subprocess.Popen(
         [sys.executable, "-m", "service", "demo", "--port", "0", "--data", str(folder / "postgres"), "--ready", str(ready)],
-        cwd=REPOSITORY, env=os.environ, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-    )  # fmt: skip
+        cwd=REPOSITORY,
+        env=os.environ,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
     try:
         while not ready.exists():
             if process.poll() is not None or time.perf_counter() - begun > 120:

@@ -64,11 +64,40 @@ def sheet(tests: int, now: dt.datetime, source: random.Random) -> bytes:
         person = (assembly + year) % PEOPLE
         one, relief, two, inlet, check = (value and round(value + source.randrange(9) / 10, 1) for value in _READINGS[kind])
         purpose = ("point of use", "non_health") if kind == "pvb" else ("containment", "health" if kind == "rp" else "non_health")
-        lines.writerow([
-            f"C-{assembly}", f"Customer {assembly}", f"{assembly} Sluice Lane", "Commercial", f"S-{assembly}", kind, purpose[1], purpose[0], '1"', "2015-05-01",
-            day, f"{8 + n % 9:02}:{n % 60:02}", "annual", f"CERT-{person}", f"Tester {person}", "rp, dc, pvb, svb", "2015-01-01", "2035-01-01",
-            f"KIT-{person}", 0.2, 0.1, day.replace(month=1, day=1), 60 + n % 20, one, relief, two, inlet, "Y" if inlet else None, check, "Pass",
-        ])  # fmt: skip
+        lines.writerow(
+            [
+                f"C-{assembly}",
+                f"Customer {assembly}",
+                f"{assembly} Sluice Lane",
+                "Commercial",
+                f"S-{assembly}",
+                kind,
+                purpose[1],
+                purpose[0],
+                '1"',
+                "2015-05-01",
+                day,
+                f"{8 + n % 9:02}:{n % 60:02}",
+                "annual",
+                f"CERT-{person}",
+                f"Tester {person}",
+                "rp, dc, pvb, svb",
+                "2015-01-01",
+                "2035-01-01",
+                f"KIT-{person}",
+                0.2,
+                0.1,
+                day.replace(month=1, day=1),
+                60 + n % 20,
+                one,
+                relief,
+                two,
+                inlet,
+                "Y" if inlet else None,
+                check,
+                "Pass",
+            ]
+        )
     return text.getvalue().encode()
 
 
@@ -101,9 +130,11 @@ def _import(stage: Stage, server: Server, code: str, body: bytes) -> Imported:
         {"dry_run": "false", "make_testers_and_gauges": "true", "held_or_refused_at_most": "1", "columns": json.dumps(columns)}
     )
     request = urllib.request.Request(
-        f"http://127.0.0.1:{server.port}/v1/utilities/{code}/imports?{query}", data=body, method="POST",
+        f"http://127.0.0.1:{server.port}/v1/utilities/{code}/imports?{query}",
+        data=body,
+        method="POST",
         headers={"Authorization": f"Bearer {stage.key}", "Content-Type": "text/csv", "Accept": "application/x-ndjson"},
-    )  # fmt: skip
+    )
     opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))
     phases: dict[str, float] = {}
     memory, phase, last = server.memory(), "reading", time.perf_counter()

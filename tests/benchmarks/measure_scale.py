@@ -54,10 +54,12 @@ def _town(stage: Stage, assemblies: int) -> Town:
 def _served(stack: ExitStack, stages: dict[int, Stage]) -> dict[int, _Served]:
     return {
         size: _Served(
-            stage=stage, server=stack.enter_context(serving(["service", "serve"], {"NONRETURN_DSN": stage.dsn})), town=_town(stage, size)
+            stage=stage,
+            server=stack.enter_context(serving(["service", "serve"], {"NONRETURN_DSN": stage.dsn})),
+            town=_town(stage, size),
         )
         for size, stage in stages.items()
-    }  # fmt: skip
+    }
 
 
 def _staged(postgres: Any, sizes: tuple[int, ...]) -> dict[int, Stage]:

@@ -28,16 +28,28 @@ def post(path: str, body: bytes, media_type: str = "application/json", more: str
 def bodies() -> dict[str, bytes]:
     """What was found to cost most, and what anyone may ask: requests by name."""
     steps = [
-        {"label": "x" * 200, "supply_pressure": 60 + number % 7 * 10, "downstream": ("outlet_open", "backpressure")[number % 2], "backpressure": 100,
-         "outlet_elevation": -12, "demand_flow": 5} for number in range(200)
-    ]  # fmt: skip
+        {
+            "label": "x" * 200,
+            "supply_pressure": 60 + number % 7 * 10,
+            "downstream": ("outlet_open", "backpressure")[number % 2],
+            "backpressure": 100,
+            "outlet_elevation": -12,
+            "demand_flow": 5,
+        }
+        for number in range(200)
+    ]
     operation = json.dumps({"kind": "rp", "units": {"pressure": "psi", "length": "ft", "flow": "gpm"}, "steps": steps}).encode()
     long_name = json.dumps({"n" * 120_000: ["\0"] * 14_000}, separators=(",", ":")).encode()
     nested = json.dumps({"initial_test": [{"a": {"a": {}}}] * 13_000}, separators=(",", ":")).encode()
     test = json.dumps(
-        {"rulebook": "us-common", "performed_at": "2026-05-14T09:20:00-07:00", "assembly": {"kind": "pvb", "hazard": "health"},
-         "units": {"pressure": "psi"}, "initial_test": {"readings": [{"component": "check", "closed_tight": True, "held_at": 1.2}]}}
-    ).encode()  # fmt: skip
+        {
+            "rulebook": "us-common",
+            "performed_at": "2026-05-14T09:20:00-07:00",
+            "assembly": {"kind": "pvb", "hazard": "health"},
+            "units": {"pressure": "psi"},
+            "initial_test": {"readings": [{"component": "check", "closed_tight": True, "held_at": 1.2}]},
+        }
+    ).encode()
     svg = "Accept: image/svg+xml\r\n"
     return {
         "a long name": post("/v1/rules/verdict", long_name),

@@ -61,8 +61,12 @@ class Stage:
         await connection.execute("INSERT INTO access.organisation VALUES ($1, 'utility', 'A utility', $2)", organisation, now)
         await connection.execute(
             "INSERT INTO access.key (key_id, organisation_id, label, secret_hash, rights, created_at) VALUES ($1, $2, 'load', $3, $4, $5)",
-            key_id, organisation, secret_hash, sorted(RIGHTS_OF["utility"]), now,
-        )  # fmt: skip
+            key_id,
+            organisation,
+            secret_hash,
+            sorted(RIGHTS_OF["utility"]),
+            now,
+        )
         for code, assemblies in await connection.fetch(
             "SELECT utility_id, (SELECT count(*) FROM record.assembly a WHERE a.utility_id = u.utility_id) FROM record.utility u"
         ):
@@ -173,8 +177,11 @@ def serving(arguments: list[str], environment: dict[str, str], *, ready: str = "
         port = int(found.getsockname()[1])
     process = subprocess.Popen(
         [sys.executable, "-m", *arguments, "--port", str(port)],
-        env=os.environ | {"NONRETURN_RATE": "0", "NONRETURN_OPEN_RATE": "0"} | environment, cwd=REPOSITORY, stdout=subprocess.DEVNULL, stderr=sys.stderr.fileno() if "NONRETURN_LOUD" in os.environ else subprocess.DEVNULL,
-    )  # fmt: skip
+        env=os.environ | {"NONRETURN_RATE": "0", "NONRETURN_OPEN_RATE": "0"} | environment,
+        cwd=REPOSITORY,
+        stdout=subprocess.DEVNULL,
+        stderr=sys.stderr.fileno() if "NONRETURN_LOUD" in os.environ else subprocess.DEVNULL,
+    )
     try:
         deadline = time.monotonic() + 60
         while not answers(f"http://127.0.0.1:{port}{ready}"):

@@ -95,17 +95,25 @@ def test_every_reference_leads_somewhere(filled: Database) -> None:
 
 
 def test_the_feed_states_every_row_in_its_last_version_without_a_gap(filled: Database) -> None:
-    assert [tuple(row) for row in filled.owner(
-        "SELECT count(*), max(sequence), (SELECT changes FROM record.utility_log) FROM record.change HAVING count(*) = count(DISTINCT sequence)"
-    )] == [(count := 3 * REGISTERED + 2 * 20 + 2 + 2 * ASSEMBLIES * YEARS, count, count)]  # fmt: skip
+    assert [
+        tuple(row)
+        for row in filled.owner(
+            "SELECT count(*), max(sequence), (SELECT changes FROM record.utility_log) FROM record.change HAVING count(*) = count(DISTINCT sequence)"
+        )
+    ] == [(count := 3 * REGISTERED + 2 * 20 + 2 + 2 * ASSEMBLIES * YEARS, count, count)]
     for resource, table, key in (
-        ("premises", "premises", "id"), ("assemblies", "assembly", "id"), ("testers", "tester", "id"), ("gauges", "gauge", "id"),
-        ("standings", "standing", "assembly_id"), ("exceptions", "exception", "id"),
-    ):  # fmt: skip
+        ("premises", "premises", "id"),
+        ("assemblies", "assembly", "id"),
+        ("testers", "tester", "id"),
+        ("gauges", "gauge", "id"),
+        ("standings", "standing", "assembly_id"),
+        ("exceptions", "exception", "id"),
+    ):
         [[missing]] = filled.owner(
             f"SELECT count(*) FROM record.{table} t LEFT JOIN (SELECT id, max(version) AS version FROM record.change WHERE resource = $1 GROUP BY id) c "  # noqa: S608 - our own names
-            f"ON c.id = t.{key}::text WHERE t.version IS DISTINCT FROM c.version", resource,
-        )  # fmt: skip
+            f"ON c.id = t.{key}::text WHERE t.version IS DISTINCT FROM c.version",
+            resource,
+        )
         assert missing == 0, resource
     [[out_of_order]] = filled.owner(
         "SELECT count(*) FROM (SELECT recorded_at < lag(recorded_at) OVER (ORDER BY sequence) AS back FROM record.change) c WHERE back"

@@ -36,9 +36,11 @@ def rows(stage: Stage, sql: str, *arguments: Any) -> list[Any]:
 def put(stage: Stage, port: int, document: dict[str, object]) -> tuple[str, dict[str, Any]]:
     report_id = str(uuid4())
     asked = urllib.request.Request(
-        f"http://127.0.0.1:{port}/v1/utilities/load-0/reports/{report_id}", msgspec.json.encode(document), method="PUT",
+        f"http://127.0.0.1:{port}/v1/utilities/load-0/reports/{report_id}",
+        msgspec.json.encode(document),
+        method="PUT",
         headers={"Authorization": f"Bearer {stage.key}", "Content-Type": "application/json"},
-    )  # fmt: skip
+    )
     with urllib.request.build_opener(urllib.request.ProxyHandler({})).open(asked, timeout=20) as answer:
         assert answer.status == 201
         return report_id, msgspec.json.decode(answer.read())

@@ -100,17 +100,22 @@ async def _key(stage: Stage) -> str:
     await stage.execute("INSERT INTO access.utility_grant VALUES ('load-0', $1, now())", organisation)
     await stage.execute(
         "INSERT INTO access.key (key_id, organisation_id, label, secret_hash, rights, created_at) VALUES ($1, $2, 'load', $3, $4, $5)",
-        key_id, organisation, secret_hash, sorted(RIGHTS_OF["utility"]), now,
-    )  # fmt: skip
+        key_id,
+        organisation,
+        secret_hash,
+        sorted(RIGHTS_OF["utility"]),
+        now,
+    )
     await stage.execute(
         "INSERT INTO record.tester (utility_id, id, version, created_at, changed_at, name, certificates) VALUES ('load-0', $1, 1, now(), now(), 'T', $2)",
-        stage.clock.new_id(), '[{"certificate": "T-load", "kinds": ["pvb"], "valid_from": "2025-01-01", "valid_until": "2028-01-01"}]',
-    )  # fmt: skip
+        stage.clock.new_id(),
+        '[{"certificate": "T-load", "kinds": ["pvb"], "valid_from": "2025-01-01", "valid_until": "2028-01-01"}]',
+    )
     await stage.execute(
         "INSERT INTO record.gauge (utility_id, id, version, created_at, changed_at, serial_number, units, accuracy, resolution, calibrations) "
         "VALUES ('load-0', $1, 1, now(), now(), 'G-load', '{\"pressure\": \"psi\"}', 0.2, 0.1, '[{\"calibrated_on\": \"2025-12-01\"}]')",
         stage.clock.new_id(),
-    )  # fmt: skip
+    )
     return key
 
 

@@ -86,9 +86,19 @@ def main() -> None:
     client = WORK / "contract_client"
     shutil.rmtree(client, ignore_errors=True)
     step(
-        "a Python client is generated", Path(sys.executable).with_name("openapi-python-client"), "generate", "--path", CONTRACT.name,
-        "--output-path", client, "--meta", "none", "--config", HERE / "openapi-python-client.yaml", "--fail-on-warning",
-    )  # fmt: skip
+        "a Python client is generated",
+        Path(sys.executable).with_name("openapi-python-client"),
+        "generate",
+        "--path",
+        CONTRACT.name,
+        "--output-path",
+        client,
+        "--meta",
+        "none",
+        "--config",
+        HERE / "openapi-python-client.yaml",
+        "--fail-on-warning",
+    )
     step(
         "TypeScript types are generated",
         tool("openapi-typescript"),

@@ -49,10 +49,13 @@ PASSING = {"shutoffs": SHUTOFFS, "readings": [AIR_INLET, {"component": "check", 
 
 test = models.Test.from_dict(
     {
-        "rulebook": "us-wa", "performed_at": "2026-05-14T09:20:00-07:00", "assembly": {"kind": "pvb", "hazard": "health"},
-        "units": {"pressure": "psi"}, "initial_test": FAILING,
+        "rulebook": "us-wa",
+        "performed_at": "2026-05-14T09:20:00-07:00",
+        "assembly": {"kind": "pvb", "hazard": "health"},
+        "units": {"pressure": "psi"},
+        "initial_test": FAILING,
     }
-)  # fmt: skip
+)
 verdict = must(judge_test.sync_detailed(client=anyone, body=test), models.Verdict)
 check(verdict.outcome == models.Outcome.FAIL, "a vacuum breaker whose check holds 0.6 psi fails")
 
@@ -81,9 +84,14 @@ check(changed.position == "In the milking parlour", "a merge patch changes an as
 
 tested = (dt.datetime.fromtimestamp(time.time(), dt.UTC) - dt.timedelta(hours=1)).isoformat()
 facts = {
-    "assembly_id": str(assembly.id), "tester_id": ready["testers"][0], "gauge_id": ready["gauges"][0], "performed_at": tested,
-    "reason": "installation", "units": {"pressure": "psi"}, "initial_test": FAILING,
-}  # fmt: skip
+    "assembly_id": str(assembly.id),
+    "tester_id": ready["testers"][0],
+    "gauge_id": ready["gauges"][0],
+    "performed_at": tested,
+    "reason": "installation",
+    "units": {"pressure": "psi"},
+    "initial_test": FAILING,
+}
 report_id = uuid.uuid4()
 body = models.ReportFacts.from_dict(facts)
 first = submit_report.sync_detailed(utility, report_id, client=client, body=body)

@@ -47,9 +47,10 @@ ROWS = [
 PRINTED_KPA = {"1.0": "7", "2.0": "14", "5.0": "35"}
 
 SOUND_PSI = {
-    "rp": {"relief_valve": "2.1", "check_1": "8.0", "check_2": "2.0"}, "dc": {"check_1": "2.0", "check_2": "2.0"},
+    "rp": {"relief_valve": "2.1", "check_1": "8.0", "check_2": "2.0"},
+    "dc": {"check_1": "2.0", "check_2": "2.0"},
     "vb": {"air_inlet": "2.0", "check": "2.0"},
-}  # fmt: skip
+}
 
 
 def family(kind: str) -> str:
@@ -71,10 +72,12 @@ def document(kind: str, unit: str, rulebook: str, changed: dict[tuple[str, str],
                 reading |= {"closed_tight": True, "held_at": value}
             readings.append(reading)
     return {
-        "rulebook": rulebook, "performed_at": "2026-05-14T09:20:00-07:00", "units": {"pressure": unit},
+        "rulebook": rulebook,
+        "performed_at": "2026-05-14T09:20:00-07:00",
+        "units": {"pressure": unit},
         "assembly": {"kind": kind, "hazard": "health" if family(kind) != "dc" else "non_health"},
         "initial_test": {"shutoffs": {"inlet": "tight", "outlet": "tight"}, "readings": readings},
-    }  # fmt: skip
+    }
 
 
 def cases() -> Iterator[Any]:
@@ -216,10 +219,12 @@ def with_at(node: Any, place: tuple[Any, ...], value: Any) -> Any:
 
 
 GOOD = document("rpda", "psi", "us-wa", {}) | {
-    "line_pressure": 62, "declared": "pass", "gauge": {"accuracy": 0.2, "resolution": 0.1, "calibrated_on": "2026-01-12"},
+    "line_pressure": 62,
+    "declared": "pass",
+    "gauge": {"accuracy": 0.2, "resolution": 0.1, "calibrated_on": "2026-01-12"},
     "tester": {"certificate": "T-1", "kinds": ["rp"], "valid_from": "2025-03-01", "valid_until": "2028-02-29"},
     "repairs": [{"component": "check_1", "part": "disc", "action": "replaced"}],
-}  # fmt: skip
+}
 PLACES = list(places_in(GOOD))
 
 

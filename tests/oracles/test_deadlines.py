@@ -19,15 +19,26 @@ ON = dt.date(2026, 6, 1)
 def judged(rulebook: str, hazard: str = "health", *, leaked: tuple[str, ...] = (), **more: Any) -> rules.Verdict:
     """The verdict on an RP: its check 1 below the minimum, or the named parts leaking."""
     readings: list[dict[str, Any]] = [
-        {"component": "check_1", "closed_tight": False} if "check_1" in leaked else {"component": "check_1", "closed_tight": True, "held_at": 4.0},
-        {"component": "relief_valve", "opened": "relief_valve" not in leaked, **({} if "relief_valve" in leaked else {"opened_at": 2.6})},
+        {"component": "check_1", "closed_tight": False}
+        if "check_1" in leaked
+        else {"component": "check_1", "closed_tight": True, "held_at": 4.0},
+        {
+            "component": "relief_valve",
+            "opened": "relief_valve" not in leaked,
+            **({} if "relief_valve" in leaked else {"opened_at": 2.6}),
+        },
         {"component": "check_2", "closed_tight": "check_2" not in leaked},
-    ]  # fmt: skip
+    ]
     document = {
-        "rulebook": rulebook, "performed_at": "2026-03-10T09:00:00+00:00", "assembly": {"kind": "rp", "hazard": hazard},
-        "units": {"pressure": "psi"}, "gauge": {"calibrated_on": "2026-01-01"}, "tester": {"certificate": "1", "valid_until": "2027-01-01"},
-        "initial_test": {"shutoffs": {"inlet": "tight", "outlet": "tight"}, "readings": readings}, **more,
-    }  # fmt: skip
+        "rulebook": rulebook,
+        "performed_at": "2026-03-10T09:00:00+00:00",
+        "assembly": {"kind": "rp", "hazard": hazard},
+        "units": {"pressure": "psi"},
+        "gauge": {"calibrated_on": "2026-01-01"},
+        "tester": {"certificate": "1", "valid_until": "2027-01-01"},
+        "initial_test": {"shutoffs": {"inlet": "tight", "outlet": "tight"}, "readings": readings},
+        **more,
+    }
     return rules.judge(msgspec.convert(document, rules.Test), received_at=dt.datetime(2026, 3, 11, tzinfo=dt.UTC))
 
 
@@ -71,9 +82,13 @@ def test_what_is_required_at_once_by_common_practice_cites_no_law(rulebook: str)
 # Queensland form 9 in 10 business days, Western Australia r. 43 in 5 working days, Sydney in 2 days, Indiana 8-10-9 in 30 days (published);
 # Toronto in 7 days, as others report it; Washington's was not read.
 REPORT = {
-    "au-qld": (10, True, "published"), "au-wa": (5, True, "published"), "au-nsw": (2, False, "published"), "us-in": (30, False, "published"),
-    "ca-on-toronto": (7, False, "from_memory"), "us-wa": (30, False, "common_practice"),
-}  # fmt: skip
+    "au-qld": (10, True, "published"),
+    "au-wa": (5, True, "published"),
+    "au-nsw": (2, False, "published"),
+    "us-in": (30, False, "published"),
+    "ca-on-toronto": (7, False, "from_memory"),
+    "us-wa": (30, False, "common_practice"),
+}
 
 
 @pytest.mark.parametrize("rulebook", REPORT)
@@ -156,12 +171,22 @@ def test_the_first_test_is_due_as_the_assembly_is_installed(rulebook: str) -> No
 def test_a_standing_says_that_a_deadline_runs_from_the_notice() -> None:
     # The handbook's 30 days run from the notice of failure (3.3.3(e), as others quote it); until one is sent, the test is the earliest.
     failed = rules.TestEvent(
-        report_id="a", performed_on=dt.date(2026, 3, 10), performed_at=dt.datetime(2026, 3, 10, 12, tzinfo=dt.UTC), reason="periodic",
-        received_at=dt.datetime(2026, 3, 11, tzinfo=dt.UTC), outcome="fail", acceptance="accepted", protection="degraded",
-    )  # fmt: skip
+        report_id="a",
+        performed_on=dt.date(2026, 3, 10),
+        performed_at=dt.datetime(2026, 3, 10, 12, tzinfo=dt.UTC),
+        reason="periodic",
+        received_at=dt.datetime(2026, 3, 11, tzinfo=dt.UTC),
+        outcome="fail",
+        acceptance="accepted",
+        protection="degraded",
+    )
     facts: dict[str, Any] = {
-        "hazard": "health", "connection": "non_residential", "in_service": True, "installed_on": None, "history": [failed],
-    }  # fmt: skip
+        "hazard": "health",
+        "connection": "non_residential",
+        "in_service": True,
+        "installed_on": None,
+        "history": [failed],
+    }
     california, massachusetts = (rules.standing(rulebook=rulebook, **facts) for rulebook in ("us-ca", "us-ma"))
     assert california.due_on == dt.date(2026, 4, 9)
     assert "run from the notice" in california.because

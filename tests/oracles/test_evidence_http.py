@@ -46,14 +46,19 @@ def phase(kind: str, *changed: dict[str, Any], without: str = "", **facts: Any) 
 def judged(world: World, kind: str, initial: dict[str, Any] | None = None, **changes: Any) -> dict[str, Any]:
     """The verdict on a test of that kind, by a certified tester with a calibrated gauge."""
     test = {
-        "rulebook": "us-common", "performed_at": "2026-05-14T09:20:00-07:00", "units": {"pressure": "psi", "length": "in"},
+        "rulebook": "us-common",
+        "performed_at": "2026-05-14T09:20:00-07:00",
+        "units": {"pressure": "psi", "length": "in"},
         "assembly": {"kind": kind, "hazard": "non_health" if kind.startswith("dc") else "health"},
         "gauge": {"calibrated_on": "2026-01-12"},
         "tester": {
-            "certificate": "T-1", "kinds": ["rp", "dc", "pvb", "svb"], "valid_from": "2025-03-01", "valid_until": "2028-02-29",
+            "certificate": "T-1",
+            "kinds": ["rp", "dc", "pvb", "svb"],
+            "valid_from": "2025-03-01",
+            "valid_until": "2028-02-29",
         },
         "initial_test": phase(kind) if initial is None else initial,
-    } | changes  # fmt: skip
+    } | changes
     answer = world.client.post("/v1/rules/verdict", json=copy.deepcopy(test))
     assert answer.status_code == 200, answer.text
     return dict(answer.json())
@@ -96,13 +101,22 @@ def test_a_reading_on_a_gauge_that_is_not_level_is_never_corrected(world: World)
 @pytest.mark.parametrize(
     ("kind", "method", "height", "outcome"),
     [
-        ("dc", "one_hose", 24, "incomplete"), ("dc", "one_hose", -24, "incomplete"), ("dc", "sight_tube", 24, "incomplete"),
-        ("dc", None, 24, "incomplete"), ("pvb", "one_hose", 24, "incomplete"), ("svb", None, -24, "incomplete"),
-        ("dc", "one_hose", 2.8, "pass"), ("dc", "one_hose", -2.8, "pass"), ("dc", "one_hose", 2.9, "incomplete"),
+        ("dc", "one_hose", 24, "incomplete"),
+        ("dc", "one_hose", -24, "incomplete"),
+        ("dc", "sight_tube", 24, "incomplete"),
+        ("dc", None, 24, "incomplete"),
+        ("pvb", "one_hose", 24, "incomplete"),
+        ("svb", None, -24, "incomplete"),
+        ("dc", "one_hose", 2.8, "pass"),
+        ("dc", "one_hose", -2.8, "pass"),
+        ("dc", "one_hose", 2.9, "incomplete"),
         # Two filled hoses cancel the head (common practice, no source): the height is ignored.
-        ("dc", "two_hoses", 24, "pass"), ("rp", "one_hose", 24, "pass"), ("rp", "two_hoses", -24, "pass"), ("rp", None, 24, "pass"),
+        ("dc", "two_hoses", 24, "pass"),
+        ("rp", "one_hose", 24, "pass"),
+        ("rp", "two_hoses", -24, "pass"),
+        ("rp", None, 24, "pass"),
     ],
-)  # fmt: skip
+)
 def test_the_level_matters_where_one_end_is_open_to_the_atmosphere(
     world: World, kind: str, method: str | None, height: float, outcome: str
 ) -> None:
@@ -398,10 +412,13 @@ def test_a_common_practice_interval_of_calibration_never_refuses(world: World, r
     ("performed_at", "acceptance"),
     # The test world's clock says 2026-06-01T19:00:00Z. RFC 7519, 4.1.4 (published): a few minutes' leeway; the figures are common practice.
     [
-        ("2026-06-01T19:00:00.200Z", "accepted"), ("2026-06-01T19:05:00Z", "accepted"), ("2026-06-01T19:05:01Z", "held"),
-        ("2026-06-02T19:00:00Z", "held"), ("2026-06-02T19:00:01Z", "refused"),
+        ("2026-06-01T19:00:00.200Z", "accepted"),
+        ("2026-06-01T19:05:00Z", "accepted"),
+        ("2026-06-01T19:05:01Z", "held"),
+        ("2026-06-02T19:00:00Z", "held"),
+        ("2026-06-02T19:00:01Z", "refused"),
     ],
-)  # fmt: skip
+)
 def test_a_clock_may_be_a_little_fast(world: World, performed_at: str, acceptance: str) -> None:
     assert judged(world, "rp", performed_at=performed_at)["acceptance"] == acceptance
 
@@ -413,10 +430,12 @@ def test_a_clock_may_be_a_little_fast(world: World, performed_at: str, acceptanc
 @pytest.mark.parametrize(
     ("rulebook", "day", "outcome", "codes"),
     [
-        ("us-wa", "2011-12-31", "pass", {"buffer_low": "note"}), ("us-wa", "2012-01-01", "pass", {}),
-        ("us-common", "2012-01-01", "pass", {"buffer_low": "note"}), ("ca-bc", "2012-01-01", "fail", {"buffer_low": "note"}),
+        ("us-wa", "2011-12-31", "pass", {"buffer_low": "note"}),
+        ("us-wa", "2012-01-01", "pass", {}),
+        ("us-common", "2012-01-01", "pass", {"buffer_low": "note"}),
+        ("ca-bc", "2012-01-01", "fail", {"buffer_low": "note"}),
     ],
-)  # fmt: skip
+)
 def test_an_rp_with_a_small_buffer_is_judged_by_the_edition_in_force(
     world: World, rulebook: str, day: str, outcome: str, codes: dict[str, str]
 ) -> None:
@@ -424,9 +443,10 @@ def test_an_rp_with_a_small_buffer_is_judged_by_the_edition_in_force(
         "rp", {"component": "check_1", "held_at": 5.4}, {"component": "relief_valve", "opened": True, "opened_at": 3.0}
     )
     facts = {
-        "performed_at": f"{day}T09:20:00-07:00", "gauge": {"calibrated_on": "2011-06-01"},
+        "performed_at": f"{day}T09:20:00-07:00",
+        "gauge": {"calibrated_on": "2011-06-01"},
         "tester": {"certificate": "T-1", "kinds": ["rp"], "valid_from": "2011-01-01", "valid_until": "2014-01-01"},
-    }  # fmt: skip
+    }
     verdict = judged(world, "rp", changed, rulebook=rulebook, **facts)
     assert (verdict["outcome"], flags(verdict)) == (outcome, codes)
     level = phase("rp", {"component": "check_1", "held_at": 5.4}, {"component": "relief_valve", "opened": True, "opened_at": 5.4})

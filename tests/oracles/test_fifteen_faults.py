@@ -22,9 +22,13 @@ def raw(name: str) -> str:
 
 def chosen(rulebook: str, premises: str, **stated: Any) -> Any:
     document = {
-        "rulebook": rulebook, "backpressure_possible": True, "continuous_pressure": True, "purpose": "premises_isolation",
-        "premises": premises, **stated,
-    }  # fmt: skip
+        "rulebook": rulebook,
+        "backpressure_possible": True,
+        "continuous_pressure": True,
+        "purpose": "premises_isolation",
+        "premises": premises,
+        **stated,
+    }
     return select(msgspec.convert(document, SelectionRequest), on=ON)
 
 

@@ -25,8 +25,10 @@ Row = tuple[str | None, str, set[str] | None, str]
 COMMON: dict[str, Row] = {name: (name, "common_practice", None, "") for name in ("severe", "health", "non_health")}
 # AS/NZS 3500.1:2018, section 4, as an Australian council explains it (published): death; health; nuisance.
 AUSTRALIA: dict[str, Row] = {
-    "high": ("health", "published", None, ""), "medium": ("health", "published", None, ""), "low": ("non_health", "published", None, ""),
-}  # fmt: skip
+    "high": ("health", "published", None, ""),
+    "medium": ("health", "published", None, ""),
+    "low": ("non_health", "published", None, ""),
+}
 # CSA B64.10: severe is a danger to health at any concentration, as a Canadian city explains it; the rest, and the kinds, from memory.
 CANADA: dict[str, Row] = {
     "severe": ("health", "from_memory", RP, "from_memory"),
@@ -94,15 +96,20 @@ def test_the_words_for_hazards(rulebook: str) -> None:
 
 def judged(rulebook: str, kind: str = "dc", **assembly: Any) -> rules.Verdict:
     readings: list[dict[str, Any]] = [
-        {"component": "check_1", "held_at": 0.4, "closed_tight": True}, {"component": "check_2", "held_at": 1.6, "closed_tight": True},
-    ]  # fmt: skip
+        {"component": "check_1", "held_at": 0.4, "closed_tight": True},
+        {"component": "check_2", "held_at": 1.6, "closed_tight": True},
+    ]
     if kind == "rp":
         readings = [{**readings[0], "held_at": 4.0}, readings[1], {"component": "relief_valve", "opened": True, "opened_at": 2.4}]
     document = {
-        "rulebook": rulebook, "performed_at": "2026-03-10T09:00:00+00:00", "assembly": {"kind": kind, **assembly},
-        "units": {"pressure": "psi"}, "gauge": {"calibrated_on": "2026-01-01"}, "tester": {"certificate": "1", "valid_until": "2027-01-01"},
+        "rulebook": rulebook,
+        "performed_at": "2026-03-10T09:00:00+00:00",
+        "assembly": {"kind": kind, **assembly},
+        "units": {"pressure": "psi"},
+        "gauge": {"calibrated_on": "2026-01-01"},
+        "tester": {"certificate": "1", "valid_until": "2027-01-01"},
         "initial_test": {"shutoffs": {"inlet": "tight", "outlet": "tight"}, "readings": readings},
-    }  # fmt: skip
+    }
     return rules.judge(msgspec.convert(document, rules.Test), received_at=RECEIVED)
 
 
@@ -182,8 +189,12 @@ def test_a_word_that_the_rulebook_does_not_have_is_refused_with_its_words() -> N
 
 def chosen(rulebook: str, **stated: Any) -> Any:
     document = {
-        "rulebook": rulebook, "backpressure_possible": False, "continuous_pressure": True, "purpose": "premises_isolation", **stated,
-    }  # fmt: skip
+        "rulebook": rulebook,
+        "backpressure_possible": False,
+        "continuous_pressure": True,
+        "purpose": "premises_isolation",
+        **stated,
+    }
     return select(msgspec.convert(document, SelectionRequest), on=ON)
 
 

@@ -70,9 +70,12 @@ def network_of(supply: float, downstream: float) -> Any:
 def ours(kind: str, supply: float, conditions: dict[str, str], **downstream: Any) -> StepResult:
     loadings = {"pvb": {"check": 0, "air_inlet": 0}, "dc": {"check_1": 0, "check_2": 0}}[kind]
     facts = {
-        "kind": kind, "units": {"pressure": "psi", "length": "in", "flow": "gpm"}, "conditions": conditions, "loadings": loadings,
+        "kind": kind,
+        "units": {"pressure": "psi", "length": "in", "flow": "gpm"},
+        "conditions": conditions,
+        "loadings": loadings,
         "steps": [{"supply_pressure": supply, **downstream}],
-    }  # fmt: skip
+    }
     return operate(msgspec.convert(facts, OperationRequest)).steps[0]
 
 
@@ -86,9 +89,13 @@ PVB = [
     for supply in (-12.0, -8.0, -3.0, 20.0, 120.0)
     for inches in (-36.0, -12.0, 24.0)
     for check, inlet in (
-        ("sound", "sound"), ("leaking", "sound"), ("stuck_open", "sound"), ("sound", "stuck_closed"), ("leaking", "stuck_closed"),
+        ("sound", "sound"),
+        ("leaking", "sound"),
+        ("stuck_open", "sound"),
+        ("sound", "stuck_closed"),
+        ("leaking", "stuck_closed"),
     )
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("supply", "inches", "check", "inlet"), PVB)

@@ -26,8 +26,12 @@ ASKS = list(
 
 def chosen(rulebook: str, hazard: str, backpressure: bool, continuous: bool, purpose: str) -> tuple[str, ...]:  # noqa: FBT001 - the ask's own members
     ask: dict[str, Any] = {
-        "rulebook": rulebook, "hazard": hazard, "backpressure_possible": backpressure, "continuous_pressure": continuous, "purpose": purpose,
-    }  # fmt: skip
+        "rulebook": rulebook,
+        "hazard": hazard,
+        "backpressure_possible": backpressure,
+        "continuous_pressure": continuous,
+        "purpose": purpose,
+    }
     try:
         return select(msgspec.convert(ask, SelectionRequest), on=ON).recommended
     except RulesError:

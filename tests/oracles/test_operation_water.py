@@ -51,9 +51,14 @@ def test_air_through_an_opening_is_a_nozzles(opening: str, downstream: float, me
     pascal = 6894.757293168
     area = fluids.API520_A_g(
         m=gpm * 6.30901964e-5 * air.density,
-        T=kelvin, Z=1, MW=28.9644, k=AIR["heat_ratio"].value,
-        P1=air.pressure * pascal, P2=(air.pressure + downstream) * pascal, Kd=1,
-    )  # fmt: skip
+        T=kelvin,
+        Z=1,
+        MW=28.9644,
+        k=AIR["heat_ratio"].value,
+        P1=air.pressure * pascal,
+        P2=(air.pressure + downstream) * pascal,
+        Kd=1,
+    )
     # Their constants are rounded to three figures.
     assert area == pytest.approx(physics().openings[opening].value * 0.0254**2, rel=2e-3)
 

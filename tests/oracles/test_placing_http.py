@@ -11,10 +11,22 @@ from tests.support.world import World
 
 GAP = {"vertical_distance": 2, "effective_diameter": 1, "near_walls": 0}
 SOUND_RP: dict[str, Any] = {
-    "height_above_grade": 12, "subject_to_submergence": False, "relief_drain": "air_gap", "relief_air_gap": GAP, "relief_drain_capacity": 120,
-    "relief_discharge": 120, "room_for_testing": True, "clearance_all_round": 12, "clearance_testing_side": 24, "orientation": "horizontal",
-    "bypass": "none", "closed_system": True, "thermal_expansion_provided": True, "freezing_exposure": False, "fire_line": False,
-}  # fmt: skip
+    "height_above_grade": 12,
+    "subject_to_submergence": False,
+    "relief_drain": "air_gap",
+    "relief_air_gap": GAP,
+    "relief_drain_capacity": 120,
+    "relief_discharge": 120,
+    "room_for_testing": True,
+    "clearance_all_round": 12,
+    "clearance_testing_side": 24,
+    "orientation": "horizontal",
+    "bypass": "none",
+    "closed_system": True,
+    "thermal_expansion_provided": True,
+    "freezing_exposure": False,
+    "fire_line": False,
+}
 STATES = ["us-common", "us-wa", "us-or", "us-tx", "us-fl", "us-ca", "ca-bc", "us-nv"]
 
 
@@ -45,9 +57,20 @@ def test_an_installation_with_every_fact_right_is_met(world: World, rulebook: st
 @pytest.mark.parametrize("rulebook", STATES)
 @pytest.mark.parametrize(
     "fact",
-    ["height_above_grade", "subject_to_submergence", "relief_drain", "relief_air_gap", "relief_drain_capacity", "relief_discharge",
-     "room_for_testing", "orientation", "bypass", "thermal_expansion_provided", "freezing_exposure"],
-)  # fmt: skip
+    [
+        "height_above_grade",
+        "subject_to_submergence",
+        "relief_drain",
+        "relief_air_gap",
+        "relief_drain_capacity",
+        "relief_discharge",
+        "room_for_testing",
+        "orientation",
+        "bypass",
+        "thermal_expansion_provided",
+        "freezing_exposure",
+    ],
+)
 def test_no_fact_that_a_rule_needs_is_taken_for_granted(world: World, rulebook: str, fact: str) -> None:
     answer = place(world, rulebook, "rp", {name: value for name, value in SOUND_RP.items() if name != fact})
     assert answer["outcome"] == "not_determined"

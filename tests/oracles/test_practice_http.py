@@ -12,10 +12,21 @@ from tests.support.world import World
 RP = {"check_1": 7.0, "relief_valve": 2.8, "check_2": 1.5}
 DC = {"check_1": 1.6, "check_2": 1.5}
 NEW = {
-    "rp": RP, "rpda": RP, "rpda_ii": RP, "dc": DC, "dcda": DC, "dcda_ii": DC, "pvb": {"check": 1.5, "air_inlet": 1.3},
+    "rp": RP,
+    "rpda": RP,
+    "rpda_ii": RP,
+    "dc": DC,
+    "dcda": DC,
+    "dcda_ii": DC,
+    "pvb": {"check": 1.5, "air_inlet": 1.3},
     "svb": {"check": 1.4, "air_inlet": 1.3},
-}  # fmt: skip
-METHODS = {"dc": ("one_hose", "two_hoses", "sight_tube", "duplex_gauge"), "rp": ("two_hoses",), "pvb": ("one_hose", "sight_tube"), "svb": ("one_hose",)}  # fmt: skip
+}
+METHODS = {
+    "dc": ("one_hose", "two_hoses", "sight_tube", "duplex_gauge"),
+    "rp": ("two_hoses",),
+    "pvb": ("one_hose", "sight_tube"),
+    "svb": ("one_hose",),
+}
 
 
 def family(kind: str) -> str:
@@ -34,9 +45,12 @@ def practised(world: World) -> Any:
         assert answer.status_code == 200, answer.text
         practice = answer.json()
         test = {
-            "rulebook": "us-wa", "performed_at": "2026-05-14T09:20:00-07:00", "units": units,
-            "assembly": {"kind": kind, "hazard": "non_health" if family(kind) == "dc" else "health"}, "initial_test": practice["key"]["initial_test"],
-        }  # fmt: skip
+            "rulebook": "us-wa",
+            "performed_at": "2026-05-14T09:20:00-07:00",
+            "units": units,
+            "assembly": {"kind": kind, "hazard": "non_health" if family(kind) == "dc" else "health"},
+            "initial_test": practice["key"]["initial_test"],
+        }
         verdict = world.client.post("/v1/rules/verdict", json=test)
         assert verdict.status_code == 200, verdict.text
         return practice, verdict.json()
@@ -63,7 +77,13 @@ DESERVED: list[tuple[set[str], dict[str, Any], set[str], str, str]] = [
     ({"dc"}, {"loadings": {"check_1": 0.5, "check_2": 0.6}}, {"check_1", "check_2"}, "fail", "degraded"),
     # How large the leaks are, a field test does not show. Both fouled with a working relief valve: protected only in some conditions.
     ({"rp"}, {"conditions": {"check_1": "leaking", "check_2": "leaking"}}, {"check_1", "check_2"}, "fail", "unknown"),
-    ({"rp"}, {"conditions": {"check_1": "leaking", "relief_valve": "stuck_closed", "check_2": "leaking"}}, {"check_1", "relief_valve", "check_2"}, "fail", "lost"),
+    (
+        {"rp"},
+        {"conditions": {"check_1": "leaking", "relief_valve": "stuck_closed", "check_2": "leaking"}},
+        {"check_1", "relief_valve", "check_2"},
+        "fail",
+        "lost",
+    ),
     ({"dc"}, {"conditions": {"check_1": "leaking", "check_2": "leaking"}}, {"check_1", "check_2"}, "fail", "lost"),
     # Fouled check with a working air inlet, tight check with a stuck one, both: trade pages, description of a PVB. Published.
     ({"pvb", "svb"}, {"conditions": {"check": "leaking"}}, {"check"}, "fail", "degraded"),
@@ -72,7 +92,7 @@ DESERVED: list[tuple[set[str], dict[str, Any], set[str], str, str]] = [
     ({"pvb", "svb"}, {"loadings": {"air_inlet": 0.4}}, {"air_inlet"}, "fail", "degraded"),
     ({"pvb", "svb"}, {"opens_fully": False}, {"air_inlet"}, "fail", "degraded"),
     ({"pvb", "svb"}, {"conditions": {"check": "leaking", "air_inlet": "stuck_closed"}}, {"check", "air_inlet"}, "fail", "lost"),
-]  # fmt: skip
+]
 CASES = [
     (kind, line, method, condition, parts, outcome, protection)
     for kind in NEW

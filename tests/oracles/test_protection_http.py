@@ -53,16 +53,23 @@ def judged(
     ]
     if kind.endswith("_ii"):
         readings[-1]["line"] = "bypass"
-    answer = world.client.post("/v1/rules/verdict", json={
-        "rulebook": rulebook, "performed_at": "2026-05-14T09:20:00-07:00", "units": {"pressure": "psi"},
-        "assembly": {"kind": kind, "hazard": "health"} | assembly,
-        "gauge": {"accuracy": 0.2, "resolution": 0.1, "calibrated_on": "2026-01-12"},
-        "tester": {
-            "certificate": "T-1", "kinds": ["rp", "dc", "pvb", "svb"], "valid_from": "2025-03-01",
-            "valid_until": "2028-02-29" if certified else "2026-01-31",
+    answer = world.client.post(
+        "/v1/rules/verdict",
+        json={
+            "rulebook": rulebook,
+            "performed_at": "2026-05-14T09:20:00-07:00",
+            "units": {"pressure": "psi"},
+            "assembly": {"kind": kind, "hazard": "health"} | assembly,
+            "gauge": {"accuracy": 0.2, "resolution": 0.1, "calibrated_on": "2026-01-12"},
+            "tester": {
+                "certificate": "T-1",
+                "kinds": ["rp", "dc", "pvb", "svb"],
+                "valid_from": "2025-03-01",
+                "valid_until": "2028-02-29" if certified else "2026-01-31",
+            },
+            "initial_test": {"shutoffs": {"inlet": "tight", "outlet": "tight"} | (shutoffs or {}), "readings": readings},
         },
-        "initial_test": {"shutoffs": {"inlet": "tight", "outlet": "tight"} | (shutoffs or {}), "readings": readings},
-    })  # fmt: skip
+    )
     assert answer.status_code == 200, answer.text
     return dict(answer.json())
 
@@ -118,7 +125,7 @@ def test_an_rp_with_both_checks_leaking_and_a_working_relief_valve_is_unknown_an
         ("svb", {"check": LEAKED}, "health", "degraded", 30),
         ("pvb", {"air_inlet": SHUT}, "health", "degraded", 30),
     ],
-)  # fmt: skip
+)
 def test_what_still_stops_backflow_is_degraded(
     world: World, *, kind: str, changed: dict[str, Any], hazard: str, left: str, expected: int
 ) -> None:
@@ -181,10 +188,17 @@ def test_a_test_that_is_merely_incomplete_never_isolates(world: World, hazard: s
         ("rpda_ii", {"check_1": LEAKED}, LEAKED, "health", ("fail", "unknown", "unknown"), AT_ONCE),
         ("rpda_ii", {"relief_valve": SHUT}, LEAKED, "health", ("fail", "degraded", "degraded"), {"repair_and_retest": 0}),
     ],
-)  # fmt: skip
+)
 def test_a_type_ii_detector_is_judged_with_its_bypass_check_beside_main_check_2(
-    world: World, *, kind: str, changed: dict[str, Any], bypass: dict[str, Any], hazard: str, shown: tuple[str, str, str], todo: dict[str, Any],
-) -> None:  # fmt: skip
+    world: World,
+    *,
+    kind: str,
+    changed: dict[str, Any],
+    bypass: dict[str, Any],
+    hazard: str,
+    shown: tuple[str, str, str],
+    todo: dict[str, Any],
+) -> None:
     verdict = judged(world, kind, changed | {"check": bypass}, hazard=hazard)
     assert (protection(verdict), acts(verdict)) == (shown, todo)
 
@@ -218,8 +232,10 @@ def test_a_fair_test_of_a_dc_before_a_health_hazard_is_accepted_and_its_protecti
     assert protection(verdict) == ("pass", "insufficient", "full")
     assert (verdict["acceptance"], verdict["suitable"]) == ("accepted", False)
     assert verdict["suitability"]["source"] == {
-        "title": "WAC 246-290-490, Cross-connection control", "clause": "246-290-490(4)(a), table of methods", "provenance": "published",
-    }  # fmt: skip
+        "title": "WAC 246-290-490, Cross-connection control",
+        "clause": "246-290-490(4)(a), table of methods",
+        "provenance": "published",
+    }
     assert {"rp", "air_gap"} <= set(verdict["suitability"]["serves"])
     assert "dc" not in verdict["suitability"]["serves"]
     assert acts(verdict) == {"replace_assembly": None}

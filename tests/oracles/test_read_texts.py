@@ -12,10 +12,22 @@ import rules
 
 ON = dt.date(2026, 11, 27)
 READ = [
-    ("us-ny", "intervals", "all", "5-1.31(a)(3)", "at the time of initial installation, after each repair, and annually thereafter"),
+    (
+        "us-ny",
+        "intervals",
+        "all",
+        "5-1.31(a)(3)",
+        "at the time of initial installation, after each repair, and annually thereafter",
+    ),
     ("us-ny", "testers", "certificate", "5-1.31(b)(1), (2)", "valid for a period of three years"),
     ("us-mi", "intervals", "all", "R 325.11404(2)(d)", "testing at least once every 3 years"),
-    ("us-or", "intervals", "all", "(6)(c); in the older text (6)(b)", "At least once every 12 months after installation; At least annually"),
+    (
+        "us-or",
+        "intervals",
+        "all",
+        "(6)(c); in the older text (6)(b)",
+        "At least once every 12 months after installation; At least annually",
+    ),
     ("us-or", "triggers", "relocation", "(6)(b); in the older text (6)(a)", "At the time of installation, repair or relocation"),
     ("us-or", "testers", "certified", "(6)(a)", "with a currently calibrated gauge"),
     ("us-in", "limits", "report.due", "8-10-9", "within thirty (30) days of the inspection or test"),
@@ -42,7 +54,7 @@ READ = [
     ("us-va", "hazard_words", "low", "12VAC5-590-630, Table 630.1", "A health hazard would not exist"),
     ("us-wa", "hazard_words", "severe", "(4)(b)(ii)", "premises posing a severe health cross-connection hazard"),
     ("us-wa", "hazard_words", "high", "(4)(a), the table", "High health cross-connection hazard"),
-]  # fmt: skip
+]
 _KEYS = {"limits": "name", "triggers": "event", "hazard_words": "word"}
 
 

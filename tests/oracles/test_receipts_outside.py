@@ -17,9 +17,11 @@ from tests.support.world import Place
 
 # RFC 8037, appendix A.1 and A.2: an Ed25519 key.
 PRIVATE: dict[str, Any] = {
-    "kty": "OKP", "crv": "Ed25519", "d": "nWGxne_9WmC6hEr0kuwsxERJxWl7MmkZcDusAxyuf2A",
+    "kty": "OKP",
+    "crv": "Ed25519",
+    "d": "nWGxne_9WmC6hEr0kuwsxERJxWl7MmkZcDusAxyuf2A",
     "x": "11qYAYKxCrfVS_7TyWQHOg7hcvPapiMlrwIaaPcHURo",
-}  # fmt: skip
+}
 # A.3: its thumbprint (RFC 7638). A.4 and A.5: a signature over the text, head `{"alg":"EdDSA"}`.
 THUMBPRINT = "kPrK_qmxVWaYVA9wwBF6Iuo3vVzz7TxHCTwXBygrS4k"
 HEAD, PAYLOAD = "eyJhbGciOiJFZERTQSJ9", "RXhhbXBsZSBvZiBFZDI1NTE5IHNpZ25pbmc"
@@ -58,15 +60,31 @@ def test_a_second_library_takes_our_token_and_makes_the_same() -> None:
 
 # RFC 8785, appendix B: IEEE 754 bits, and the number as it is written.
 NUMBERS = {
-    "0000000000000000": "0", "8000000000000000": "0", "0000000000000001": "5e-324", "8000000000000001": "-5e-324",
-    "7fefffffffffffff": "1.7976931348623157e+308", "ffefffffffffffff": "-1.7976931348623157e+308",
-    "4340000000000000": "9007199254740992", "c340000000000000": "-9007199254740992", "4430000000000000": "295147905179352830000",
-    "44b52d02c7e14af5": "9.999999999999997e+22", "44b52d02c7e14af6": "1e+23", "44b52d02c7e14af7": "1.0000000000000001e+23",
-    "444b1ae4d6e2ef4e": "999999999999999700000", "444b1ae4d6e2ef4f": "999999999999999900000", "444b1ae4d6e2ef50": "1e+21",
-    "3eb0c6f7a0b5ed8c": "9.999999999999997e-7", "3eb0c6f7a0b5ed8d": "0.000001", "41b3de4355555553": "333333333.3333332",
-    "41b3de4355555554": "333333333.33333325", "41b3de4355555555": "333333333.3333333", "41b3de4355555556": "333333333.3333334",
-    "41b3de4355555557": "333333333.33333343", "becbf647612f3696": "-0.0000033333333333333333", "43143ff3c1cb0959": "1424953923781206.2",
-}  # fmt: skip
+    "0000000000000000": "0",
+    "8000000000000000": "0",
+    "0000000000000001": "5e-324",
+    "8000000000000001": "-5e-324",
+    "7fefffffffffffff": "1.7976931348623157e+308",
+    "ffefffffffffffff": "-1.7976931348623157e+308",
+    "4340000000000000": "9007199254740992",
+    "c340000000000000": "-9007199254740992",
+    "4430000000000000": "295147905179352830000",
+    "44b52d02c7e14af5": "9.999999999999997e+22",
+    "44b52d02c7e14af6": "1e+23",
+    "44b52d02c7e14af7": "1.0000000000000001e+23",
+    "444b1ae4d6e2ef4e": "999999999999999700000",
+    "444b1ae4d6e2ef4f": "999999999999999900000",
+    "444b1ae4d6e2ef50": "1e+21",
+    "3eb0c6f7a0b5ed8c": "9.999999999999997e-7",
+    "3eb0c6f7a0b5ed8d": "0.000001",
+    "41b3de4355555553": "333333333.3333332",
+    "41b3de4355555554": "333333333.33333325",
+    "41b3de4355555555": "333333333.3333333",
+    "41b3de4355555556": "333333333.3333334",
+    "41b3de4355555557": "333333333.33333343",
+    "becbf647612f3696": "-0.0000033333333333333333",
+    "43143ff3c1cb0959": "1424953923781206.2",
+}
 
 
 @pytest.mark.parametrize(("bits", "written"), NUMBERS.items())
@@ -97,9 +115,14 @@ def test_members_are_sorted_as_published() -> None:
     )
     order = list(json.loads(rfc8785.dumps(given)).values())
     assert order == [
-        "Carriage Return", "One", "Control", "Latin Small Letter O With Diaeresis", "Euro Sign", "Emoji: Grinning Face",
+        "Carriage Return",
+        "One",
+        "Control",
+        "Latin Small Letter O With Diaeresis",
+        "Euro Sign",
+        "Emoji: Grinning Face",
         "Hebrew Letter Dalet With Dagesh",
-    ]  # fmt: skip
+    ]
 
 
 def test_a_receipt_is_good_to_a_second_library_and_its_payload_is_canonical(signed_place: Place) -> None:

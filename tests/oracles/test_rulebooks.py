@@ -30,13 +30,34 @@ DAY = dt.date(2026, 3, 10)
 # rulebook, hazard, connection, months (None: once, on installation), the clause, its mark. Those by kind and season are below.
 INTERVALS = {
     "Washington: annually": ("us-wa", "non_health", "residential", 12, "WAC 246-290-490 (7)(b)(ii)", "from_memory"),
-    "Washington, health hazard: annually at least": ("us-wa", "health", "non_residential", 12, "WAC 246-290-490 (7)(b)(ii)", "from_memory"),
+    "Washington, health hazard: annually at least": (
+        "us-wa",
+        "health",
+        "non_residential",
+        12,
+        "WAC 246-290-490 (7)(b)(ii)",
+        "from_memory",
+    ),
     "Oregon: once every 12 months": ("us-or", "health", "non_residential", 12, "OAR 333-061-0070 (6)(c)", "published"),
     # As city codes quote 290.44(h)(4), and a supply district 344.50(e): so from memory. The three years of some cities are no state rule.
     "Texas, health hazard: yearly": ("us-tx", "health", "non_residential", 12, "30 TAC 290.44(h)(4)", "from_memory"),
     "Texas, irrigation that is a health hazard: yearly": ("us-tx", "health", "irrigation", 12, "30 TAC 344.50(e)", "from_memory"),
-    "Texas, no health hazard: on installation": ("us-tx", "non_health", "non_residential", None, "30 TAC 290.44(h)(4)", "from_memory"),
-    "Texas, irrigation without additives: on installation": ("us-tx", "non_health", "irrigation", None, "30 TAC 290.44(h)(4)", "from_memory"),
+    "Texas, no health hazard: on installation": (
+        "us-tx",
+        "non_health",
+        "non_residential",
+        None,
+        "30 TAC 290.44(h)(4)",
+        "from_memory",
+    ),
+    "Texas, irrigation without additives: on installation": (
+        "us-tx",
+        "non_health",
+        "irrigation",
+        None,
+        "30 TAC 290.44(h)(4)",
+        "from_memory",
+    ),
     "Florida: yearly": ("us-fl", "health", "non_residential", 12, "62-555.360 F.A.C.", "published"),
     "Florida, residential: every 2 years": ("us-fl", "non_health", "residential", 24, "62-555.360 F.A.C.", "published"),
     "California: annually": ("us-ca", "health", "non_residential", 12, "handbook, 3.3.3(b)", "from_memory"),
@@ -45,7 +66,14 @@ INTERVALS = {
     "Michigan: at least every 3 years": ("us-mi", "health", "non_residential", 36, "R 325.11404(2)(d)", "published"),
     # Lawn irrigation every 5 years only where an approved programme says so, which is the programme's to state.
     "Michigan, irrigation: the same": ("us-mi", "non_health", "irrigation", 36, "R 325.11404(2)(d)", "published"),
-    "New Jersey, physical connections: every 3 months": ("us-nj", "health", "non_residential", 3, "N.J.A.C. 7:10-10.6(a)", "published"),
+    "New Jersey, physical connections: every 3 months": (
+        "us-nj",
+        "health",
+        "non_residential",
+        3,
+        "N.J.A.C. 7:10-10.6(a)",
+        "published",
+    ),
     "Utah: yearly": ("us-ut", "health", "non_residential", 12, "R309-105-12(4), an older text", "published"),
     "Illinois: yearly": ("us-il", "health", "non_residential", 12, "35 Ill. Adm. Code 604.1510", "published"),
     "Missouri: yearly": ("us-mo", "health", "non_residential", 12, "10 CSR 60-11, the state's fact sheets", "published"),
@@ -63,7 +91,7 @@ INTERVALS = {
     "Victoria: yearly": ("au-vic", "health", "non_residential", 12, "policy of 2014", "published"),
     "New Zealand: yearly": ("nz", "health", "non_residential", 12, "suppliers on the Act of 2021", "published"),
     "Common in the United States: yearly": ("us-common", "health", "fire", 12, "EPA 816-R-03-002, chapter 5", "published"),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", INTERVALS)
@@ -83,18 +111,39 @@ def test_an_interval(name: str) -> None:
 TRIGGERS = {
     "Washington: at installation": ("us-wa", {"installation"}, "(7)(b)(i), as a city quotes it", "from_memory"),
     "Washington: after an incident": ("us-wa", {"incident"}, "(7)(b)(iii), as a city quotes it", "from_memory"),
-    "Washington: after repair, reinstallation, relocation": ("us-wa", {"repair", "relocation"}, "(7)(b)(iv), as a city quotes it", "from_memory"),
+    "Washington: after repair, reinstallation, relocation": (
+        "us-wa",
+        {"repair", "relocation"},
+        "(7)(b)(iv), as a city quotes it",
+        "from_memory",
+    ),
     "Oregon: installation, repair, relocation": (
-        "us-or", {"installation", "repair", "relocation"}, "(6)(b); in the older text (6)(a)", "published"),
-    "Oregon: after an incident": ("us-or", {"incident"}, "(6)(d) of the older text; the newer text was not read so far", "from_memory"),
+        "us-or",
+        {"installation", "repair", "relocation"},
+        "(6)(b); in the older text (6)(a)",
+        "published",
+    ),
+    "Oregon: after an incident": (
+        "us-or",
+        {"incident"},
+        "(6)(d) of the older text; the newer text was not read so far",
+        "from_memory",
+    ),
     "Texas: on installation": ("us-tx", {"installation"}, "(h)(4)", "from_memory"),
     "Texas: when repaired, replaced, moved": (
-        "us-tx", {"repair", "relocation"}, "344.50(e), for irrigation; for others common practice", "common_practice"),
+        "us-tx",
+        {"repair", "relocation"},
+        "344.50(e), for irrigation; for others common practice",
+        "common_practice",
+    ),
     "California: on installation, after repair, relocation": (
-        "us-ca", {"installation", "repair", "relocation"}, "3.3.3(c), (d)", "from_memory"),
-    "Common in the United States": (
-        "us-common", {"installation", "repair", "relocation", "incident"}, "–", "common_practice"),
-}  # fmt: skip
+        "us-ca",
+        {"installation", "repair", "relocation"},
+        "3.3.3(c), (d)",
+        "from_memory",
+    ),
+    "Common in the United States": ("us-common", {"installation", "repair", "relocation", "incident"}, "–", "common_practice"),
+}
 
 
 @pytest.mark.parametrize("name", TRIGGERS)
@@ -137,14 +186,19 @@ def test_no_state_asks_for_a_test_before_re_occupancy() -> None:
 # rulebook, kind, whether seasonal, months (None: not read), the clause, its mark
 BY_KIND = [
     # Massachusetts, as a district's page and towns quote 310 CMR 22.22: an RP twice a year, a seasonal RP once, a DC once.
-    ("us-ma", "rp", False, 6, "from_memory"), ("us-ma", "rp", True, 12, "from_memory"), ("us-ma", "dc", False, 12, "from_memory"),
+    ("us-ma", "rp", False, 6, "from_memory"),
+    ("us-ma", "rp", True, 12, "from_memory"),
+    ("us-ma", "dc", False, 12, "from_memory"),
     ("us-ma", "pvb", False, None, ""),
     # Indiana 327 IAC 8-10-8(b), in a contractor's reprint: RP 6 months, DC a year, PVB a year; SVBs are not in the words read.
-    ("us-in", "rp", False, 6, "from_memory"), ("us-in", "dc", True, 12, "from_memory"), ("us-in", "pvb", False, 12, "from_memory"),
+    ("us-in", "rp", False, 6, "from_memory"),
+    ("us-in", "dc", True, 12, "from_memory"),
+    ("us-in", "pvb", False, 12, "from_memory"),
     ("us-in", "svb", False, None, ""),
     # The United Kingdom: RPZ valves at least every 12 months (from memory); the rest was not read.
-    ("gb", "rp", False, 12, "from_memory"), ("gb", "dc", False, None, ""),
-]  # fmt: skip
+    ("gb", "rp", False, 12, "from_memory"),
+    ("gb", "dc", False, None, ""),
+]
 
 
 @pytest.mark.parametrize("row", BY_KIND, ids=lambda row: " ".join(map(str, row[:3])))
@@ -169,13 +223,23 @@ def test_an_interval_that_was_not_read_sets_no_due_day(rulebook: str) -> None:
     assert book.intervals == ()
     assert left_open is not None
     passed = TestEvent(
-        report_id="a", performed_on=DAY, performed_at=dt.datetime(2026, 3, 10, 12, tzinfo=dt.UTC), reason="periodic", received_at=dt.datetime(2026, 3, 11, tzinfo=dt.UTC), outcome="pass", acceptance="accepted",
+        report_id="a",
+        performed_on=DAY,
+        performed_at=dt.datetime(2026, 3, 10, 12, tzinfo=dt.UTC),
+        reason="periodic",
+        received_at=dt.datetime(2026, 3, 11, tzinfo=dt.UTC),
+        outcome="pass",
+        acceptance="accepted",
         protection="full",
-    )  # fmt: skip
+    )
     facts: dict[str, Any] = {
-        "rulebook": rulebook, "hazard": "health", "connection": "residential", "in_service": True, "installed_on": DAY,
+        "rulebook": rulebook,
+        "hazard": "health",
+        "connection": "residential",
+        "in_service": True,
+        "installed_on": DAY,
         "history": [passed],
-    }  # fmt: skip
+    }
     found = rules.standing(**facts)
     assert (found.status, found.due_on) == ("current", None)
     assert left_open.says in found.because
@@ -202,9 +266,14 @@ def test_only_a_purveyor_requires_more_frequent_tests_after_repeated_failures(fa
     state = rules.rulebook("us-wa", ON)
     assert not any(interval.failures for interval in state.intervals)
     option = Interval(
-        key="repeat_failures", months=6, failures=2, within_months=24, source="common-practice", clause="–",
+        key="repeat_failures",
+        months=6,
+        failures=2,
+        within_months=24,
+        source="common-practice",
+        clause="–",
         says="Tested every 6 months after two failed within 24.",
-    )  # fmt: skip
+    )
     purveyor = msgspec.structs.replace(state, intervals=(option, *state.intervals))
     for book, expected in ((purveyor, months), (state, 12)):
         interval = interval_for(book, "health", "residential", DAY, failed_on)
@@ -223,8 +292,12 @@ INSPECTIONS: dict[str, dict[str, tuple[set[str], int | None, set[str], set[str],
     "us-or": {
         "air_gap": ({"air_gap"}, 12, {"installation", "repair", "relocation"}, set(), "published"),
         "device": (
-            {"avb", "hose_connection_vb", "dual_check", "dual_check_vented"}, 12, {"installation", "repair", "relocation"}, set(),
-            "from_memory"),
+            {"avb", "hose_connection_vb", "dual_check", "dual_check_vented"},
+            12,
+            {"installation", "repair", "relocation"},
+            set(),
+            "from_memory",
+        ),
     },
     "us-in": {"air_gap": ({"air_gap"}, 12, set(), set(), "from_memory")},
     # The state's fact sheet on 10 CSR 60-11: "inspected when installed and at least annually thereafter by a certified … tester".
@@ -232,10 +305,14 @@ INSPECTIONS: dict[str, dict[str, tuple[set[str], int | None, set[str], set[str],
     "us-ca": {"air_gap": ({"air_gap"}, 12, set(), set(), "from_memory")},
     "us-common": {
         "all": (
-            {"air_gap", "avb", "barometric_loop"}, 12, {"installation", "repair", "relocation", "incident"}, set(),
-            "common_practice"),
+            {"air_gap", "avb", "barometric_loop"},
+            12,
+            {"installation", "repair", "relocation", "incident"},
+            set(),
+            "common_practice",
+        ),
     },
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("rulebook", rules.rulebook_ids())
@@ -281,12 +358,18 @@ REPAIRED_WITHIN = {
 @pytest.mark.parametrize(
     ("hazards", "acts_as", "days"),
     [
-        (("severe", "health"), "lost", 0), (("severe", "health"), "last_check", 0), (("severe", "health"), "last_barrier_weak", 10),
-        (("severe", "health"), "degraded", 30), (("severe", "health"), "full", 30), (("non_health",), "lost", 10),
-        (("non_health",), "last_barrier_weak", 10), (("non_health",), "last_check", 30), (("non_health",), "degraded", 30),
+        (("severe", "health"), "lost", 0),
+        (("severe", "health"), "last_check", 0),
+        (("severe", "health"), "last_barrier_weak", 10),
+        (("severe", "health"), "degraded", 30),
+        (("severe", "health"), "full", 30),
+        (("non_health",), "lost", 10),
+        (("non_health",), "last_barrier_weak", 10),
+        (("non_health",), "last_check", 30),
+        (("non_health",), "degraded", 30),
         (("non_health",), "full", 30),
     ],
-)  # fmt: skip
+)
 def test_a_deadline_for_repair(rulebook: str, hazards: tuple[str, ...], acts_as: str, days: int) -> None:
     book = rules.rulebook(rulebook, ON)
     stated = REPAIRED_WITHIN.get(rulebook)
@@ -359,16 +442,20 @@ def test_a_limit(row: tuple[str, str, float | None, float, str, str]) -> None:
 @pytest.mark.parametrize("closed", [True, False])
 def test_a_rulebook_without_criteria_judges_nothing(rulebook: str, closed: bool) -> None:  # noqa: FBT001 - both ways
     document = {
-        "rulebook": rulebook, "performed_at": "2026-03-10T09:00:00+10:00", "assembly": {"kind": "dc", "hazard": "health"},
-        "units": {"pressure": "kPa"}, "gauge": {"calibrated_on": "2026-01-01"},
+        "rulebook": rulebook,
+        "performed_at": "2026-03-10T09:00:00+10:00",
+        "assembly": {"kind": "dc", "hazard": "health"},
+        "units": {"pressure": "kPa"},
+        "gauge": {"calibrated_on": "2026-01-01"},
         "tester": {"certificate": "1", "valid_until": "2027-01-01"},
         "initial_test": {
             "shutoffs": {"inlet": "tight", "outlet": "tight"},
             "readings": [
-                {"component": "check_1", "held_at": 14.0, "closed_tight": True}, {"component": "check_2", "closed_tight": closed},
+                {"component": "check_1", "held_at": 14.0, "closed_tight": True},
+                {"component": "check_2", "closed_tight": closed},
             ],
         },
-    }  # fmt: skip
+    }
     verdict = rules.judge(msgspec.convert(document, rules.Test), received_at=dt.datetime(2026, 3, 11, tzinfo=dt.UTC))
     left_open = rules.rulebook(rulebook, ON).left_open("criteria")
     assert left_open is not None
@@ -389,9 +476,17 @@ FACTS = {"closed_tight", "tight_against_backpressure", "opened", "opened_fully",
 def values(rulebook: str) -> Iterator[Cited]:
     data = rules.rulebook_data(rulebook)
     for section in (
-        data.criteria, data.limits, data.intervals, data.inspections, data.triggers, data.deadlines, data.editions, data.hazard_words,
-        data.testers, data.not_read,
-    ):  # fmt: skip
+        data.criteria,
+        data.limits,
+        data.intervals,
+        data.inspections,
+        data.triggers,
+        data.deadlines,
+        data.editions,
+        data.hazard_words,
+        data.testers,
+        data.not_read,
+    ):
         yield from section
     for criterion in data.criteria:
         yield from criterion.printed

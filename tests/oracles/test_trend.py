@@ -22,16 +22,26 @@ def trend_of(days: list[int], values: list[float], ahead: int, *, minimum: float
     """The trend of a check read on those days."""
     tests = [
         TrendedTest(
-            report_id=str(at), performed_on=FIRST + dt.timedelta(days=day), unit="psi",
+            report_id=str(at),
+            performed_on=FIRST + dt.timedelta(days=day),
+            unit="psi",
             findings=[
                 Finding(
-                    rule="dc.check_1.held_at", phase="initial", line="main", component="check_1", outcome="met", code="number", message="", source=SOURCE,
-                    observed=value, at_least=minimum,
+                    rule="dc.check_1.held_at",
+                    phase="initial",
+                    line="main",
+                    component="check_1",
+                    outcome="met",
+                    code="number",
+                    message="",
+                    source=SOURCE,
+                    observed=value,
+                    at_least=minimum,
                 )
             ],
         )
         for at, (day, value) in enumerate(zip(days, values, strict=True))
-    ]  # fmt: skip
+    ]
     [found] = trends(tests, next_test_on=FIRST + dt.timedelta(days=ahead), unit="psi")
     return found
 

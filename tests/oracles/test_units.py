@@ -12,9 +12,17 @@ from rules.quantities import convert, exact_factor, fahrenheit
 
 UREG: Any = pint.UnitRegistry()
 PINT = {
-    "psi": "psi", "kPa": "kPa", "bar": "bar", "in": "inch", "ft": "foot", "mm": "mm", "m": "m",
-    "gpm": "gallon/minute", "L/s": "liter/second", "m3/h": "meter**3/hour",
-}  # fmt: skip
+    "psi": "psi",
+    "kPa": "kPa",
+    "bar": "bar",
+    "in": "inch",
+    "ft": "foot",
+    "mm": "mm",
+    "m": "m",
+    "gpm": "gallon/minute",
+    "L/s": "liter/second",
+    "m3/h": "meter**3/hour",
+}
 ALIKE = [("psi", "kPa", "bar"), ("in", "ft", "mm", "m"), ("gpm", "L/s", "m3/h")]
 
 

@@ -109,11 +109,15 @@ def test_a_rulebook_in_force_is_what_is_in_force_on_that_day() -> None:
     )
     before, after = (resolve(changing, SOURCES, dt.date(year, 6, 1)) for year in (2005, 2015))
     assert ([one.key for one in before.intervals], before.in_force_from, before.in_force_until) == (
-        ["old"], dt.date(2000, 1, 1), dt.date(2009, 12, 31),
-    )  # fmt: skip
+        ["old"],
+        dt.date(2000, 1, 1),
+        dt.date(2009, 12, 31),
+    )
     assert ([one.key for one in after.intervals], after.in_force_from, after.in_force_until) == (
-        ["new"], dt.date(2010, 1, 1), dt.date(2030, 12, 31),
-    )  # fmt: skip
+        ["new"],
+        dt.date(2010, 1, 1),
+        dt.date(2030, 12, 31),
+    )
     assert before.digest != after.digest
     assert set(before.sources) == {"w", "x"}
     for day in (dt.date(1999, 12, 31), dt.date(2031, 1, 1)):

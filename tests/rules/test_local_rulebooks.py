@@ -118,8 +118,14 @@ def test_before_its_first_day_and_after_its_last_the_states_rulebook_alone_holds
 def test_the_digest_is_of_the_states_rulebook_and_the_version() -> None:
     digests = {
         rulebook(key, ON).digest
-        for key in ("us-wa", local(), local(intervals=[interval()]), local(2, intervals=[interval()]), local(intervals=[interval(months=3)]))
-    }  # fmt: skip
+        for key in (
+            "us-wa",
+            local(),
+            local(intervals=[interval()]),
+            local(2, intervals=[interval()]),
+            local(intervals=[interval(months=3)]),
+        )
+    }
     assert len(digests) == 4  # one without entries leaves the state's as it is
     assert rulebook(local(intervals=[interval()]), ON) is rulebook(local(intervals=[interval()]), ON + dt.timedelta(days=1))
 
@@ -142,7 +148,7 @@ LAXER: list[tuple[dict[str, Any], str, str]] = [
     # Table 13: bottlers are high health hazard premises.
     ({"premises": [premises(hazard="non_health")]}, "/premises/0/hazard", "local_hazard_lower"),
     # Florida repairs nothing by law; British Columbia and others have deadlines: below.
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("sections", "pointer", "code"), LAXER)
@@ -182,24 +188,44 @@ def test_what_is_only_common_practice_is_no_floor() -> None:
 
 UNCLEAR: list[tuple[dict[str, Any], str, str]] = [
     ({"in_force_until": "2025-12-31"}, "/in_force_until", "local_days_reversed"),
-    ({"intervals": [interval(in_force_from="2026-05-01", in_force_until="2026-04-01")]}, "/intervals/0/in_force_until", "local_days_reversed"),
-    ({"in_force_until": "2026-12-31", "limits": [limit(in_force_from="2027-01-01")]}, "/limits/0/in_force_until", "local_days_outside"),
+    (
+        {"intervals": [interval(in_force_from="2026-05-01", in_force_until="2026-04-01")]},
+        "/intervals/0/in_force_until",
+        "local_days_reversed",
+    ),
+    (
+        {"in_force_until": "2026-12-31", "limits": [limit(in_force_from="2027-01-01")]},
+        "/limits/0/in_force_until",
+        "local_days_outside",
+    ),
     ({"limits": [limit(clause=clause(provenance="published"))]}, "/limits/0/clause", "local_published_without_url"),
     ({"intervals": [interval(failures=2)]}, "/intervals/0/failures", "local_half_a_condition"),
     ({"limits": [limit(), limit()]}, "/limits/1/name", "local_stated_twice"),
     ({"limits": [limit(name="clock.ahead", unit="minutes")]}, "/limits/0/name", "local_limit_unknown"),
     ({"limits": [limit(unit="months")]}, "/limits/0/unit", "local_limit_unit"),
-    ({"extends": "us-ca", "limits": [limit(name="incident.notice", at_most=1, unit="business_days")]}, "/limits/0/unit", "local_limit_unit_of_state"),
+    (
+        {"extends": "us-ca", "limits": [limit(name="incident.notice", at_most=1, unit="business_days")]},
+        "/limits/0/unit",
+        "local_limit_unit_of_state",
+    ),
     ({"criteria": [minimum(rule="rp.check_3.held_at")]}, "/criteria/0/rule", "local_minimum_unknown"),
     ({"criteria": [entry(rule="rp.check_1.held_at")]}, "/criteria/0/at_least", "local_minimum_missing"),
     ({"extends": "nz", "criteria": [minimum(rule="rp.check_3.held_at")]}, "/criteria/0/rule", "local_rule_unknown"),
     ({"extends": "nz", "criteria": [minimum(unit=msgspec.UNSET)]}, "/criteria/0/at_least", "local_minimum_missing"),
-    ({"extends": "nz", "criteria": [minimum(rule="pvb.air_inlet.opened_fully")]}, "/criteria/0/rule", "local_rule_without_minimum"),
+    (
+        {"extends": "nz", "criteria": [minimum(rule="pvb.air_inlet.opened_fully")]},
+        "/criteria/0/rule",
+        "local_rule_without_minimum",
+    ),
     ({"extends": "nz", "criteria": [entry(rule="rp.check_1.closed_tight")]}, "/criteria/0/rule", "local_rule_follows"),
     ({"extends": "nz", "criteria": [minimum()]}, "/criteria/0/rule", "local_kind_in_part"),
     ({"premises": [entry(key="bare", premises=["car_wash"])]}, "/premises/0/key", "local_premises_without_need"),
     ({"premises": [premises(premises=["moon_base"])]}, "/premises/0/premises", "unknown_premises_type"),
-    ({"premises": [entry(key="category", premises=["car_wash"], fluid_category=5)]}, "/premises/0/fluid_category", "fluid_category_not_used"),
+    (
+        {"premises": [entry(key="category", premises=["car_wash"], fluid_category=5)]},
+        "/premises/0/fluid_category",
+        "fluid_category_not_used",
+    ),
     ({"extends": "eu-en1717", "in_force_from": "2026-01-01", "premises": [premises()]}, "/premises/0/hazard", "hazard_not_used"),
     ({"extends": "nz", "premises": [premises()]}, "/premises/0/key", "local_premises_without_tables"),
     ({"in_force_from": "1970-01-01", "limits": [limit()]}, "/in_force_from", "local_before_state"),
@@ -207,7 +233,7 @@ UNCLEAR: list[tuple[dict[str, Any], str, str]] = [
     ({"notices": [notice(occasion="failed", days=-1)]}, "/notices/0/days", "step_before_failure"),
     ({"notices": [notice(text="No caution.")]}, "/notices/0/text", "caution_missing"),
     ({"extends": "us-xx"}, "/rulebook", "unknown_rulebook"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("sections", "pointer", "code"), UNCLEAR)
@@ -243,7 +269,9 @@ def test_a_stricter_minimum_fails_a_test_whose_parts_are_sound() -> None:
     # judgement.md: a stricter local minimum may fail an assembly whose parts are sound: fail, full.
     test = msgspec.convert(
         {
-            "rulebook": "us-wa", "performed_at": "2026-06-01T09:00:00-07:00", "units": {"pressure": "psi"},
+            "rulebook": "us-wa",
+            "performed_at": "2026-06-01T09:00:00-07:00",
+            "units": {"pressure": "psi"},
             "assembly": {"kind": "rp", "hazard": "health"},
             "initial_test": {
                 "shutoffs": {"inlet": "tight", "outlet": "tight"},
@@ -255,7 +283,7 @@ def test_a_stricter_minimum_fails_a_test_whose_parts_are_sound() -> None:
             },
         },
         rules.Test,
-    )  # fmt: skip
+    )
     received = dt.datetime(2026, 6, 1, 17, tzinfo=dt.UTC)
     plain = rules.judge(test, received_at=received)
     strict = rules.judge(test, received_at=received, local=local(criteria=[minimum()], limits=[limit()]))
@@ -274,11 +302,15 @@ def test_premises_that_the_ordinance_names_need_protection() -> None:
     rules.check_local(version)
     request = msgspec.convert(
         {
-            "rulebook": "us-wa", "hazard": "health", "premises": "beverage_bottling", "purpose": "premises_isolation",
-            "backpressure_possible": True, "continuous_pressure": True,
+            "rulebook": "us-wa",
+            "hazard": "health",
+            "premises": "beverage_bottling",
+            "purpose": "premises_isolation",
+            "backpressure_possible": True,
+            "continuous_pressure": True,
         },
         selection.SelectionRequest,
-    )  # fmt: skip
+    )
     assert "rp" in selection.select(request, on=ON).recommended
     chosen = selection.select(request, on=ON, local=version)
     assert chosen.recommended == ("air_gap",)
@@ -438,13 +470,17 @@ def report_in_kpa(check_2: float | None, kind: str = "rp", **more: Any) -> rules
     ]
     return msgspec.convert(
         {
-            "rulebook": "au-nsw", "performed_at": "2026-06-01T09:00:00+10:00", "units": {"pressure": "kPa"},
-            "assembly": {"kind": kind, "hazard": "health"}, "gauge": {"accuracy": 1, "calibrated_on": "2026-01-01"},
+            "rulebook": "au-nsw",
+            "performed_at": "2026-06-01T09:00:00+10:00",
+            "units": {"pressure": "kPa"},
+            "assembly": {"kind": kind, "hazard": "health"},
+            "gauge": {"accuracy": 1, "calibrated_on": "2026-01-01"},
             "tester": {"certificate": "1", "valid_from": "2025-01-01", "valid_until": "2027-01-01", "kinds": ["rp"]},
-            "initial_test": {"shutoffs": {"inlet": "tight", "outlet": "tight"}, "readings": readings}, **more,
+            "initial_test": {"shutoffs": {"inlet": "tight", "outlet": "tight"}, "readings": readings},
+            **more,
         },
         rules.Test,
-    )  # fmt: skip
+    )
 
 
 def test_where_the_authoritys_criteria_were_not_read_a_utility_states_its_own() -> None:
@@ -467,7 +503,13 @@ def test_where_the_authoritys_criteria_were_not_read_a_utility_states_its_own() 
         assert verdict.rulebook.local_version == 1
     assert rules.judge(report_in_kpa(9), received_at=received, local=version).acceptance == "accepted"
     # A part that was seen to leak does not have the minimum, and nobody's figure for another kind is guessed.
-    leaking = report_in_kpa(9, initial_test={"shutoffs": {"inlet": "tight", "outlet": "tight"}, "readings": [{"component": "check_1", "closed_tight": False}]})  # fmt: skip
+    leaking = report_in_kpa(
+        9,
+        initial_test={
+            "shutoffs": {"inlet": "tight", "outlet": "tight"},
+            "readings": [{"component": "check_1", "closed_tight": False}],
+        },
+    )
     assert rules.judge(leaking, received_at=received, local=version).outcome == "fail"
     detector = report_in_kpa(9, kind="rpda_ii")
     assert rules.judge(detector, received_at=received, local=version).outcome == "incomplete"

@@ -32,12 +32,28 @@ from rules.words import Words
 from service.openapi import published
 
 ASKED: list[Any] = [
-    rules.Test, rules.PreviousReadings, inspection.Inspection, selection.SelectionRequest, selection.PlacementRequest, operation.OperationRequest, operation.PracticeTestRequest, notices.NoticeStep,
-]  # fmt: skip
+    rules.Test,
+    rules.PreviousReadings,
+    inspection.Inspection,
+    selection.SelectionRequest,
+    selection.PlacementRequest,
+    operation.OperationRequest,
+    operation.PracticeTestRequest,
+    notices.NoticeStep,
+]
 ANSWERED: list[Any] = [
-    rules.Verdict, inspection.InspectionVerdict, rules.PublishedRulebook, rules.AssemblyKind, rules.Standing, selection.Selection, selection.Placement,
-    selection.PremisesType, operation.OperationResult, operation.PracticeTest, ComponentTrend,
-]  # fmt: skip
+    rules.Verdict,
+    inspection.InspectionVerdict,
+    rules.PublishedRulebook,
+    rules.AssemblyKind,
+    rules.Standing,
+    selection.Selection,
+    selection.Placement,
+    selection.PremisesType,
+    operation.OperationResult,
+    operation.PracticeTest,
+    ComponentTrend,
+]
 
 
 def modules() -> Iterator[ModuleType]:
@@ -102,8 +118,23 @@ def test_a_misspelt_member_is_refused_wherever_it_stands(shape: Any) -> None:
 
 
 DATA: list[Any] = [
-    Catalogue, Work, Words, NoticeData, Plausible, RulebookData, Spoils, Rows, Water, Physics, ScreeningData, PlacementData, Index, Table, hydraulics._Data, premises._Types,
-]  # fmt: skip
+    Catalogue,
+    Work,
+    Words,
+    NoticeData,
+    Plausible,
+    RulebookData,
+    Spoils,
+    Rows,
+    Water,
+    Physics,
+    ScreeningData,
+    PlacementData,
+    Index,
+    Table,
+    hydraulics._Data,
+    premises._Types,
+]
 
 
 @pytest.mark.parametrize("shape", DATA, ids=lambda one: one.__name__)
@@ -143,9 +174,21 @@ def test_the_bounds_of_every_document_are_the_published_ones() -> None:
 
 
 LEAN = (
-    rules.Test, rules.Phase, rules.Repair, rules.GaugeUsed, rules.CertifiedTester, rules.Finding, rules.CheckReading, rules.Check1Reading, rules.Check2Reading,
-    rules.ReliefValveReading, rules.AirInletReading, rules.Shutoffs, rules.TestedAssembly, rules.TestUnits,
-)  # fmt: skip
+    rules.Test,
+    rules.Phase,
+    rules.Repair,
+    rules.GaugeUsed,
+    rules.CertifiedTester,
+    rules.Finding,
+    rules.CheckReading,
+    rules.Check1Reading,
+    rules.Check2Reading,
+    rules.ReliefValveReading,
+    rules.AirInletReading,
+    rules.Shutoffs,
+    rules.TestedAssembly,
+    rules.TestUnits,
+)
 
 
 @pytest.mark.parametrize("shape", LEAN, ids=lambda one: one.__name__)
@@ -156,9 +199,25 @@ def test_what_was_not_reported_is_not_written(shape: Any) -> None:
 
 # What a document can hold has no end; what is kept for ever is asked by names and states alone, of which there are few.
 FEW = {
-    "rulebook_id", "table_id", "key", "vocabulary", "kind", "hazard", "failed", "mechanism", "leak", "statuses", "trial", "opening", "length", "pressure",
-    "work_key", "clause", "provenance", "subject",
-}  # fmt: skip
+    "rulebook_id",
+    "table_id",
+    "key",
+    "vocabulary",
+    "kind",
+    "hazard",
+    "failed",
+    "mechanism",
+    "leak",
+    "statuses",
+    "trial",
+    "opening",
+    "length",
+    "pressure",
+    "work_key",
+    "clause",
+    "provenance",
+    "subject",
+}
 
 
 def test_what_is_remembered_of_documents_is_bounded() -> None:

@@ -180,10 +180,15 @@ def test_rows_with_texts_have_codes_of_their_own() -> None:
 @pytest.mark.parametrize(
     ("value", "observed", "printed"),
     [
-        (1.0, 0.9999999, "1.0"), (6.894757293168361, 6.9, "6.9"), (6.894757293168361, 6.89, "6.9"), (6.894757293168361, 6.895, "6.89"),
-        (0.06894757293168361, 0.1, "0.069"), (0.06894757293168361, 0.06895, "0.0689"), (13.789514586336722, 13.789, "13.8"),
+        (1.0, 0.9999999, "1.0"),
+        (6.894757293168361, 6.9, "6.9"),
+        (6.894757293168361, 6.89, "6.9"),
+        (6.894757293168361, 6.895, "6.89"),
+        (0.06894757293168361, 0.1, "0.069"),
+        (0.06894757293168361, 0.06895, "0.0689"),
+        (13.789514586336722, 13.789, "13.8"),
     ],
-)  # fmt: skip
+)
 def test_a_minimum_is_printed_short_and_on_its_side_of_the_reading(value: float, observed: float, printed: str) -> None:
     assert texts.minimum(value, observed) == printed
     assert (observed < float(printed)) == (observed < value)

@@ -38,11 +38,29 @@ def test_every_code_that_a_document_takes_can_be_written_and_nothing_else_is_mea
 
 # The abbreviations of the trade: common practice, no source; the long names are those of the catalogue and of ASSE's titles (memory).
 KINDS = {
-    "RPZ": "rp", "rp": "rp", "R.P.Z.": "rp", "RPBA": "rp", "Reduced Pressure Principle Assembly": "rp", "reduced-pressure zone": "rp",
-    "DCVA": "dc", "Double Check": "dc", "double check valve assembly": "dc", "PVB": "pvb", "Pressure Vacuum Breaker": "pvb", "SVB": "svb",
-    "Spill-Resistant Vacuum Breaker": "svb", "RPDA": "rpda", "DCDA": "dcda", "double detector check": "dcda", "ASSE 1013": "rp",
-    "AVB": "avb", "air gap": "air_gap", "hydrant": None, "": None, "RP DC": None,
-}  # fmt: skip
+    "RPZ": "rp",
+    "rp": "rp",
+    "R.P.Z.": "rp",
+    "RPBA": "rp",
+    "Reduced Pressure Principle Assembly": "rp",
+    "reduced-pressure zone": "rp",
+    "DCVA": "dc",
+    "Double Check": "dc",
+    "double check valve assembly": "dc",
+    "PVB": "pvb",
+    "Pressure Vacuum Breaker": "pvb",
+    "SVB": "svb",
+    "Spill-Resistant Vacuum Breaker": "svb",
+    "RPDA": "rpda",
+    "DCDA": "dcda",
+    "double detector check": "dcda",
+    "ASSE 1013": "rp",
+    "AVB": "avb",
+    "air gap": "air_gap",
+    "hydrant": None,
+    "": None,
+    "RP DC": None,
+}
 
 
 @pytest.mark.parametrize(("written", "kind"), KINDS.items())
@@ -51,13 +69,22 @@ def test_kinds_are_known_by_the_names_of_the_trade(written: str, kind: str | Non
 
 
 HEADINGS = {
-    "Serial No.": "assembly.serial_number", "SERIAL_NUMBER": "assembly.serial_number", "S/N": "assembly.serial_number", "Acct #": "premises.reference",
-    "Check #1": "initial.main.check_1.held_at", "CV1 (before repair)": "initial.main.check_1.held_at", "Final CV 2": "final.main.check_2.held_at",
-    "2nd check after repair": "final.main.check_2.held_at", "Bypass RV opening point": "initial.bypass.relief_valve.opened_at",
-    "Check 1 closed tight": "initial.main.check_1.closed_tight", "Air Inlet Opened Fully": "initial.main.air_inlet.opened_fully",
-    "RV opened": "initial.main.relief_valve.opened", "initial.main.check.leaked": "initial.main.check.leaked", "Check": "initial.main.check.held_at",
+    "Serial No.": "assembly.serial_number",
+    "SERIAL_NUMBER": "assembly.serial_number",
+    "S/N": "assembly.serial_number",
+    "Acct #": "premises.reference",
+    "Check #1": "initial.main.check_1.held_at",
+    "CV1 (before repair)": "initial.main.check_1.held_at",
+    "Final CV 2": "final.main.check_2.held_at",
+    "2nd check after repair": "final.main.check_2.held_at",
+    "Bypass RV opening point": "initial.bypass.relief_valve.opened_at",
+    "Check 1 closed tight": "initial.main.check_1.closed_tight",
+    "Air Inlet Opened Fully": "initial.main.air_inlet.opened_fully",
+    "RV opened": "initial.main.relief_valve.opened",
+    "initial.main.check.leaked": "initial.main.check.leaked",
+    "Check": "initial.main.check.held_at",
     "Favourite colour": None,
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize(("heading", "field"), HEADINGS.items())

@@ -156,9 +156,12 @@ def test_a_pointer_leads_to_the_nearest_place_whose_pointer_is_not_too_long() ->
 
 def test_whatever_came_with_a_request_is_repeated_to_a_bound(world: World) -> None:
     test = {
-        "rulebook": "us-common", "performed_at": "2026-05-14T09:20:00-07:00", "assembly": {"kind": "pvb", "hazard": "health"},
-        "units": {"pressure": "psi"}, "initial_test": {"readings": []},
-    }  # fmt: skip
+        "rulebook": "us-common",
+        "performed_at": "2026-05-14T09:20:00-07:00",
+        "assembly": {"kind": "pvb", "hazard": "health"},
+        "units": {"pressure": "psi"},
+        "initial_test": {"readings": []},
+    }
     long = "\x01" * 20_000
     for path, document in (
         ("/v1/rules/verdict", test | {"rulebook": long}),

@@ -27,42 +27,54 @@ from tests.support.world import Place, World, bearer, phase, world_in
 # Where each risk of the list is tried, beyond the test of its name below; and what else intruders are known to try. Each is a test that there is.
 TRIED: dict[str, tuple[str, ...]] = {
     "API1": (
-        "service/auth/test_access.py::test_everything_of_another_utility_is_not_found", "service/auth/test_roles.py::test_things_of_another_utility_are_not_there_under_ones_own",
+        "service/auth/test_access.py::test_everything_of_another_utility_is_not_found",
+        "service/auth/test_roles.py::test_things_of_another_utility_are_not_there_under_ones_own",
         "migrations/test_schema.py::test_every_table_has_a_primary_key_and_row_security_that_binds_its_owner_too",
     ),
     "API2": (
-        "security/test_owasp.py::test_api2_secrets_are_compared_in_constant_time", "security/test_logs.py::test_no_key_and_no_mark_is_in_the_logs_of_a_real_process",
-        "service/auth/test_access.py::test_a_key_is_shown_once_and_only_its_hash_is_kept", "resilience/test_clock_steps.py::test_a_key_revoked_while_the_clock_goes_back_is_refused",
+        "security/test_owasp.py::test_api2_secrets_are_compared_in_constant_time",
+        "security/test_logs.py::test_no_key_and_no_mark_is_in_the_logs_of_a_real_process",
+        "service/auth/test_access.py::test_a_key_is_shown_once_and_only_its_hash_is_kept",
+        "resilience/test_clock_steps.py::test_a_key_revoked_while_the_clock_goes_back_is_refused",
     ),
     "API3": ("service/auth/test_roles.py::test_each_role_is_answered_as_the_table_says",),
     "API4": (
-        "service/http/test_edge.py::test_a_key_that_sends_too_much_is_answered_with_when_to_come_back", "service/http/test_edge.py::test_a_compressed_body_is_refused_unread",
-        "service/http/test_edge.py::test_a_body_that_trickles_in_is_not_waited_for", "security/test_wire.py::test_endless_headers_are_given_up",
-        "security/test_wire.py::test_who_connects_and_says_nothing_is_not_waited_for", "security/test_wire.py::test_who_is_refused_cannot_go_on_sending_for_ever",
-        "security/test_owasp.py::test_api4_a_body_of_nothing_but_faults_keeps_nobody_waiting", "service/imports/test_sheets.py::test_what_would_unpack_to_far_more_is_not_unpacked",
-        "service/imports/test_sheets.py::test_xml_that_declares_entities_is_refused_in_every_part", "service/imports/test_imports.py::test_a_file_that_trickles_in_keeps_no_import_from_others",
+        "service/http/test_edge.py::test_a_key_that_sends_too_much_is_answered_with_when_to_come_back",
+        "service/http/test_edge.py::test_a_compressed_body_is_refused_unread",
+        "service/http/test_edge.py::test_a_body_that_trickles_in_is_not_waited_for",
+        "security/test_wire.py::test_endless_headers_are_given_up",
+        "security/test_wire.py::test_who_connects_and_says_nothing_is_not_waited_for",
+        "security/test_wire.py::test_who_is_refused_cannot_go_on_sending_for_ever",
+        "security/test_owasp.py::test_api4_a_body_of_nothing_but_faults_keeps_nobody_waiting",
+        "service/imports/test_sheets.py::test_what_would_unpack_to_far_more_is_not_unpacked",
+        "service/imports/test_sheets.py::test_xml_that_declares_entities_is_refused_in_every_part",
+        "service/imports/test_imports.py::test_a_file_that_trickles_in_keeps_no_import_from_others",
         "resilience/test_database_trouble.py::test_reports_that_a_slow_database_cannot_take_are_turned_away_and_the_others_recorded",
         "security/test_papers.py::test_papers_are_set_one_at_a_time_and_what_is_too_much_is_refused_at_once",
         "security/test_rude.py::test_an_address_that_has_had_its_share_waits_and_nobody_else_does",
-        "security/test_rude.py::test_the_connections_of_one_address_are_bounded", "security/test_rude.py::test_what_takes_long_to_compute_keeps_nobody_waiting",
+        "security/test_rude.py::test_the_connections_of_one_address_are_bounded",
+        "security/test_rude.py::test_what_takes_long_to_compute_keeps_nobody_waiting",
         "security/test_documents.py::test_refusing_a_document_costs_little_more_than_reading_it",
     ),
     "API5": ("service/auth/test_roles.py::test_every_call_is_in_the_table",),
     "API6": ("service/organisations/test_companies.py::",),
     "API7": (
-        "service/webhooks/test_outbound.py::test_some_addresses_are_never_called", "service/webhooks/test_outbound.py::test_a_name_is_asked_once_and_the_checked_address_is_the_one_called",
+        "service/webhooks/test_outbound.py::test_some_addresses_are_never_called",
+        "service/webhooks/test_outbound.py::test_a_name_is_asked_once_and_the_checked_address_is_the_one_called",
         "service/webhooks/test_outbound.py::test_an_endless_answer_is_read_to_a_bound_and_a_redirect_is_not_followed",
         "service/webhooks/test_outbound.py::test_loopback_written_in_any_way_is_refused_by_what_it_leads_to",
     ),
     "API8": (
         "security/test_wire.py::test_what_is_framed_in_two_ways_is_answered_once_at_most",
         "security/test_wire.py::test_a_request_that_names_no_host_or_two_or_none_that_can_be_is_refused",
-        "browser/test_receipt_page.py::", "rules/operation/test_drawing.py::test_labels_are_escaped_and_wrapped",
-        "service/record/standings/test_standings_list.py::test_no_text_of_a_stranger_begins_a_formula", "service/imports/test_sheets.py::test_formulas_errors_and_hidden_sheets_are_not_taken",
+        "browser/test_receipt_page.py::",
+        "rules/operation/test_drawing.py::test_labels_are_escaped_and_wrapped",
+        "service/record/standings/test_standings_list.py::test_no_text_of_a_stranger_begins_a_formula",
+        "service/imports/test_sheets.py::test_formulas_errors_and_hidden_sheets_are_not_taken",
     ),
     "API9": ("service/openapi/test_contract.py::",),
     "API10": ("service/webhooks/test_outbound.py::test_what_is_no_answer_is_a_failure_and_no_error_of_ours",),
-}  # fmt: skip
+}
 
 
 def test_each_risk_is_tried_and_where_is_so(repository: Path) -> None:
@@ -90,12 +102,23 @@ def belongings(place: Place) -> dict[str, str]:
         assemblies=[place.assembly],
     )["id"]
     exception = place.made(
-        "exceptions", assembly_id=place.assembly, since="2026-05-01", until="2026-09-01", reason="premises_empty", because="Empty.", granted_by="Office"
-    )["id"]  # fmt: skip
+        "exceptions",
+        assembly_id=place.assembly,
+        since="2026-05-01",
+        until="2026-09-01",
+        reason="premises_empty",
+        because="Empty.",
+        granted_by="Office",
+    )["id"]
     return {
-        "premises": place.premises, "assemblies": place.assembly, "testers": place.tester, "gauges": place.gauge, "reports": report,
-        "incidents": incident, "exceptions": exception,
-    }  # fmt: skip
+        "premises": place.premises,
+        "assemblies": place.assembly,
+        "testers": place.tester,
+        "gauges": place.gauge,
+        "reports": report,
+        "incidents": incident,
+        "exceptions": exception,
+    }
 
 
 @pytest.fixture(scope="module")
@@ -129,8 +152,15 @@ def test_api1_broken_object_level_authorization(place: Place, world: World, othe
                 # Under an id of the caller's own a thing is made; that another utility has the same id is nothing to it.
                 continue
             answers.append(
-                stated(world.client.request(one.method, path, content=b"{}" if one.takes is not None else None, headers={**bearer(place.keys["utility"]), **media, "If-Match": '"1"'}))
-            )  # fmt: skip
+                stated(
+                    world.client.request(
+                        one.method,
+                        path,
+                        content=b"{}" if one.takes is not None else None,
+                        headers={**bearer(place.keys["utility"]), **media, "If-Match": '"1"'},
+                    )
+                )
+            )
         if answers:
             assert answers[0] == answers[1], one.id
             # A document that is malformed for any thing is refused for that before the thing is looked for.
@@ -209,11 +239,34 @@ def test_api3_broken_object_property_level_authorization(place: Place, world: Wo
 @pytest.mark.parametrize(
     "body",
     [
-        b"[" * 100_000, b'{"a":' * 50_000, b'{"rulebook": ' + b"9" * 200_000 + b"}", b'{"line_pressure": 1e400}', b'{"line_pressure": NaN}',
-        b'{"line_pressure": -0e99999999}', b'"' + b"\\u0000" * 30_000 + b'"', b"\xff\xfe{}", b'{"rulebook": "\\ud800"}', b"", b"nul", b"{}{}",
+        b"[" * 100_000,
+        b'{"a":' * 50_000,
+        b'{"rulebook": ' + b"9" * 200_000 + b"}",
+        b'{"line_pressure": 1e400}',
+        b'{"line_pressure": NaN}',
+        b'{"line_pressure": -0e99999999}',
+        b'"' + b"\\u0000" * 30_000 + b'"',
+        b"\xff\xfe{}",
+        b'{"rulebook": "\\ud800"}',
+        b"",
+        b"nul",
+        b"{}{}",
     ],
-    ids=["deep-list", "deep-object", "long-number", "huge-number", "nan", "odd-exponent", "nuls", "utf-16", "half-surrogate", "empty", "cut", "two"],
-)  # fmt: skip
+    ids=[
+        "deep-list",
+        "deep-object",
+        "long-number",
+        "huge-number",
+        "nan",
+        "odd-exponent",
+        "nuls",
+        "utf-16",
+        "half-surrogate",
+        "empty",
+        "cut",
+        "two",
+    ],
+)
 def test_api4_unrestricted_resource_consumption_by_a_body(world: World, body: bytes) -> None:
     answer = world.client.post("/v1/rules/verdict", content=body, headers={"Content-Type": "application/json"})
     assert answer.status_code == 400

@@ -76,7 +76,7 @@ REFUSED = {
     "read passwords": "SELECT * FROM pg_authid",
     "replace a function": "CREATE OR REPLACE FUNCTION record.refuse_change() RETURNS trigger LANGUAGE plpgsql AS 'BEGIN RETURN NEW; END'",
     "put a table in the schema": "CREATE TABLE record.mine (x integer)",
-}  # fmt: skip
+}
 
 
 @pytest.fixture
@@ -177,11 +177,20 @@ def test_it_reads_nothing_of_a_utility_that_it_has_not_named(reported: Place, at
 
 
 COMPANY_READS = [
-    "SELECT * FROM access.key", "SELECT * FROM access.organisation", "SELECT * FROM access.utility_grant", "SELECT contact FROM record.premises",
-    "SELECT * FROM record.incident", "SELECT * FROM record.exception", "SELECT * FROM record.notice", "SELECT * FROM record.screening",
-    "SELECT * FROM record.webhook", "SELECT rests_on FROM record.standing", "SELECT * FROM record.hazard_assessment", "SELECT * FROM record.log_head",
+    "SELECT * FROM access.key",
+    "SELECT * FROM access.organisation",
+    "SELECT * FROM access.utility_grant",
+    "SELECT contact FROM record.premises",
+    "SELECT * FROM record.incident",
+    "SELECT * FROM record.exception",
+    "SELECT * FROM record.notice",
+    "SELECT * FROM record.screening",
+    "SELECT * FROM record.webhook",
+    "SELECT rests_on FROM record.standing",
+    "SELECT * FROM record.hazard_assessment",
+    "SELECT * FROM record.log_head",
     "SELECT * FROM record.report_request",
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize("sql", COMPANY_READS)

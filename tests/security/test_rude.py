@@ -32,13 +32,17 @@ from tests.support.databases import Database
 from tests.support.world import World, phase, world_in
 
 TEST = {
-    "rulebook": "us-common", "performed_at": "2026-05-14T09:20:00-07:00", "assembly": {"kind": "pvb", "hazard": "health"},
-    "units": {"pressure": "psi"}, "initial_test": phase(),
-}  # fmt: skip
+    "rulebook": "us-common",
+    "performed_at": "2026-05-14T09:20:00-07:00",
+    "assembly": {"kind": "pvb", "hazard": "health"},
+    "units": {"pressure": "psi"},
+    "initial_test": phase(),
+}
 OPERATION = {
-    "kind": "pvb", "units": {"pressure": "psi"},
+    "kind": "pvb",
+    "units": {"pressure": "psi"},
     "steps": [{"supply_pressure": 20 + number, "downstream": "outlets_closed"} for number in range(100)],
-}  # fmt: skip
+}
 
 
 @contextmanager
@@ -166,13 +170,29 @@ def test_blank_lines_keep_no_connection_open(world: World, monkeypatch: pytest.M
     [
         ((operation, "operate"), ("/v1/rules/operation", OPERATION, "application/json")),
         ((operation, "draw_operation"), ("/v1/rules/operation", OPERATION, "image/svg+xml")),
-        ((operation, "practice_test"), ("/v1/rules/practice-test", {"kind": "pvb", "units": {"pressure": "psi"}, "line_pressure": 60}, "application/json")),
+        (
+            (operation, "practice_test"),
+            ("/v1/rules/practice-test", {"kind": "pvb", "units": {"pressure": "psi"}, "line_pressure": 60}, "application/json"),
+        ),
         ((operation, "draw_verdict"), ("/v1/rules/verdict", TEST, "image/svg+xml")),
-        ((selection, "select"), ("/v1/rules/selection", {"rulebook": "us-wa", "hazard": "health", "backpressure_possible": False, "continuous_pressure": False, "purpose": "premises_isolation"}, "application/json")),
+        (
+            (selection, "select"),
+            (
+                "/v1/rules/selection",
+                {
+                    "rulebook": "us-wa",
+                    "hazard": "health",
+                    "backpressure_possible": False,
+                    "continuous_pressure": False,
+                    "purpose": "premises_isolation",
+                },
+                "application/json",
+            ),
+        ),
         ((receipt, "receipt"), ("/receipts", None, "text/html")),
     ],
     ids=["operation", "drawing", "practice-test", "drawn-verdict", "selection", "receipt-page"],
-)  # fmt: skip
+)
 def test_what_takes_long_to_compute_keeps_nobody_waiting(
     world: World, monkeypatch: pytest.MonkeyPatch, place: tuple[Any, str], asks: tuple[str, Any, str]
 ) -> None:
@@ -321,7 +341,7 @@ BEHIND = Proxies(parse_networks("10.0.0.0/8, 2001:db8:f::/48"))
         ("10.0.0.1", {"Forwarded": "for=192.0.2.60", "X-Forwarded-For": "198.51.100.1"}, "10.0.0.1"),
         ("10.0.0.1", {"Forwarded": "for=198.51.100.1", "X-Forwarded-For": "198.51.100.1"}, "198.51.100.1"),
     ],
-)  # fmt: skip
+)
 def test_only_a_trusted_proxy_says_who_calls(peer: str, headers: dict[str, str], address: str) -> None:
     assert BEHIND.address(peer, [(name.lower().encode(), value.encode()) for name, value in headers.items()]) == address
 

@@ -63,11 +63,24 @@ def test_an_honest_request_gets_its_answer_and_the_next_one_its_own(world: World
         b"GET /healthz HTTP/1.1\r\nHost: x\r\nX: a\x00b\r\n\r\n",
     ],
     ids=[
-        "two-lengths", "list-of-lengths", "negative", "signed", "hexadecimal", "length-and-chunked", "chunked-and-length", "unknown-coding",
-        "space-before-colon", "chunk-size-none", "chunk-size-negative", "folded-line", "space-in-name", "unknown-version", "nul-in-method",
+        "two-lengths",
+        "list-of-lengths",
+        "negative",
+        "signed",
+        "hexadecimal",
+        "length-and-chunked",
+        "chunked-and-length",
+        "unknown-coding",
+        "space-before-colon",
+        "chunk-size-none",
+        "chunk-size-negative",
+        "folded-line",
+        "space-in-name",
+        "unknown-version",
+        "nul-in-method",
         "nul-in-value",
     ],
-)  # fmt: skip
+)
 def test_what_is_framed_in_two_ways_is_answered_once_at_most(world: World, sent: bytes) -> None:
     got = answers(world, sent)
     assert len(got) <= 1, got
@@ -109,9 +122,10 @@ def test_who_connects_and_says_nothing_is_not_waited_for(world: World, monkeypat
 
 
 @pytest.mark.parametrize(
-    "hosts", [[], ["a.example", "b.example"], ["a b"], ["a/b"], ["a@b"], ["[::1"], ["a:b"]],
+    "hosts",
+    [[], ["a.example", "b.example"], ["a b"], ["a/b"], ["a@b"], ["[::1"], ["a:b"]],
     ids=["none", "two", "space", "path", "user", "bracket", "port"],
-)  # fmt: skip
+)
 def test_a_request_that_names_no_host_or_two_or_none_that_can_be_is_refused(world: World, hosts: list[str]) -> None:
     """RFC 9112, 3.2: such a request is answered 400; whoever stands before us may have taken the other host for the one meant."""
     head = "".join(f"Host: {one}\r\n" for one in hosts)

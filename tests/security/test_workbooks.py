@@ -72,18 +72,24 @@ def filled(name: str, before: bytes, piece: bytes, after: bytes) -> bytes:
 SHEET = b"<worksheet " + MAIN + b"><sheetData>"
 BOMBS: dict[str, Callable[[], bytes]] = {
     "styles": lambda: filled("xl/styles.xml", b"<styleSheet " + MAIN + b"><cellXfs>", b"<xf/>", b"</cellXfs></styleSheet>"),
-    "formats": lambda: filled("xl/styles.xml", b"<styleSheet " + MAIN + b"><fonts>", b"<font><b/></font>", b"</fonts></styleSheet>"),
+    "formats": lambda: filled(
+        "xl/styles.xml", b"<styleSheet " + MAIN + b"><fonts>", b"<font><b/></font>", b"</fonts></styleSheet>"
+    ),
     "texts": lambda: filled("xl/sharedStrings.xml", b"<sst " + MAIN + b">", b"<si/>", b"</sst>"),
     "texts with runs": lambda: filled("xl/sharedStrings.xml", b"<sst " + MAIN + b"><si>", b"<r><t>a</t></r>", b"</si></sst>"),
-    "cells in a row": lambda: filled("xl/worksheets/sheet1.xml", SHEET + b'<row r="1">', b"<c/>", b"</row></sheetData></worksheet>"),
-    "cells with values": lambda: filled("xl/worksheets/sheet1.xml", SHEET + b'<row r="1">', b"<c><v>1</v></c>", b"</row></sheetData></worksheet>"),
+    "cells in a row": lambda: filled(
+        "xl/worksheets/sheet1.xml", SHEET + b'<row r="1">', b"<c/>", b"</row></sheetData></worksheet>"
+    ),
+    "cells with values": lambda: filled(
+        "xl/worksheets/sheet1.xml", SHEET + b'<row r="1">', b"<c><v>1</v></c>", b"</row></sheetData></worksheet>"
+    ),
     "empty rows": lambda: filled("xl/worksheets/sheet1.xml", SHEET, b"<row/>", b"</sheetData></worksheet>"),
     "merged cells": lambda: filled(
         "xl/worksheets/sheet1.xml", SHEET + b"</sheetData><mergeCells>", b'<mergeCell ref="A1:B1"/>', b"</mergeCells></worksheet>"
     ),
     "sheets": lambda: filled("xl/workbook.xml", b"<workbook " + MAIN + b"><sheets>", b"<sheet/>", b"</sheets></workbook>"),
     "kinds of parts": lambda: filled("[Content_Types].xml", b"<Types>", b"<Default/>", b"</Types>"),
-}  # fmt: skip
+}
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="the peak is read where Linux shows it")

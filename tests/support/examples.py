@@ -58,9 +58,15 @@ class Recorder:
         self.examples: dict[str, Any] = {}
 
     def __call__(
-        self, operation: str, *, body: Any = None, query: dict[str, Any] | None = None, headers: dict[str, str] | None = None,
-        keep: bool = True, **path: Any,
-    ) -> Any:  # fmt: skip
+        self,
+        operation: str,
+        *,
+        body: Any = None,
+        query: dict[str, Any] | None = None,
+        headers: dict[str, str] | None = None,
+        keep: bool = True,
+        **path: Any,
+    ) -> Any:
         """The answer to a call, parsed where it is JSON; the first of each operation becomes its example."""
         declared = self._operations[operation]
         place = re.sub(r"\{(\w+):\w+\}", lambda found: str(path[found[1]]), declared.path)
@@ -120,24 +126,62 @@ ORDINANCE = {
     "in_force_from": "2026-01-01",
     "note": "An invented ordinance.",
     "intervals": [
-        {"key": "health", "months": 6, "hazards": ["health", "severe"], "says": "Assemblies against a health hazard are tested every 6 months.", "clause": clause("13.08.050 (B)")}
+        {
+            "key": "health",
+            "months": 6,
+            "hazards": ["health", "severe"],
+            "says": "Assemblies against a health hazard are tested every 6 months.",
+            "clause": clause("13.08.050 (B)"),
+        }
     ],
     "deadlines": [
-        {"key": "health_left", "hazards": ["severe", "health"], "acts_as": ["degraded", "full"], "days": 14, "says": "Repair a failed assembly within 14 days.", "clause": clause("13.08.060")}
+        {
+            "key": "health_left",
+            "hazards": ["severe", "health"],
+            "acts_as": ["degraded", "full"],
+            "days": 14,
+            "says": "Repair a failed assembly within 14 days.",
+            "clause": clause("13.08.060"),
+        }
     ],
     "limits": [
-        {"name": "report.due", "at_most": 10, "unit": "days", "says": "Submit the report to the utility within 10 days.", "clause": clause("13.08.070")}
+        {
+            "name": "report.due",
+            "at_most": 10,
+            "unit": "days",
+            "says": "Submit the report to the utility within 10 days.",
+            "clause": clause("13.08.070"),
+        }
     ],
     "criteria": [
-        {"rule": "rp.check_1.held_at", "at_least": 6.0, "unit": "psi", "says": "Check 1 of an RP holds at least 6 psi.", "clause": clause("13.08.055")}
+        {
+            "rule": "rp.check_1.held_at",
+            "at_least": 6.0,
+            "unit": "psi",
+            "says": "Check 1 of an RP holds at least 6 psi.",
+            "clause": clause("13.08.055"),
+        }
     ],
     "notices": [
-        {"step": "due", "occasion": "due", "to": "customer", "days": -45, "says": "The customer is notified 45 days before a test is due.", "clause": clause("13.08.080")}
+        {
+            "step": "due",
+            "occasion": "due",
+            "to": "customer",
+            "days": -45,
+            "says": "The customer is notified 45 days before a test is due.",
+            "clause": clause("13.08.080"),
+        }
     ],
     "premises": [
-        {"key": "car_washes", "premises": ["car_wash"], "kinds": ["air_gap", "rp"], "says": "A car wash is isolated by an air gap or an RP.", "clause": clause("13.08.040")}
+        {
+            "key": "car_washes",
+            "premises": ["car_wash"],
+            "kinds": ["air_gap", "rp"],
+            "says": "A car wash is isolated by an air gap or an RP.",
+            "clause": clause("13.08.040"),
+        }
     ],
-}  # fmt: skip
+}
 
 
 def inspection(*, vertical_distance: float) -> dict[str, Any]:
@@ -180,9 +224,13 @@ def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -
     call(
         "selectAssembly",
         body={
-            "rulebook": "us-wa", "hazard": "health", "backpressure_possible": False, "continuous_pressure": True, "purpose": "point_of_use",
+            "rulebook": "us-wa",
+            "hazard": "health",
+            "backpressure_possible": False,
+            "continuous_pressure": True,
+            "purpose": "point_of_use",
         },
-    )  # fmt: skip
+    )
     call(
         "checkPlacement",
         body={"rulebook": "us-wa", "kind": "pvb", "units": {"length": "in"}, "installation": {"height_above_highest_outlet": 8}},
@@ -191,10 +239,12 @@ def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -
     call(
         "operateAssembly",
         body={
-            "kind": "pvb", "units": {"pressure": "psi", "length": "in", "flow": "gpm"}, "conditions": {"check": "leaking"},
+            "kind": "pvb",
+            "units": {"pressure": "psi", "length": "in", "flow": "gpm"},
+            "conditions": {"check": "leaking"},
             "steps": [{"label": "A main breaks", "supply_pressure": -8, "downstream": "outlet_open", "outlet_elevation": -12}],
         },
-    )  # fmt: skip
+    )
     call(
         "runPracticeTest",
         body={"kind": "pvb", "units": {"pressure": "psi"}, "line_pressure": 62, "conditions": {"check": "leaking"}, "seed": 7},
@@ -216,12 +266,18 @@ def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -
     call("listGrants", utility=utility)
     # The register.
     premises = call(
-        "createPremises", utility=utility,
+        "createPremises",
+        utility=utility,
         body={
-            "name": "Mill Lane Nursery", "address": "3 Mill Lane", "connection": "irrigation", "reference": "C-1042", "hazard": "health",
-            "location": {"latitude": 47.04, "longitude": -122.9}, "contact": {"name": "The grower", "email": "grower@nursery.example"},
+            "name": "Mill Lane Nursery",
+            "address": "3 Mill Lane",
+            "connection": "irrigation",
+            "reference": "C-1042",
+            "hazard": "health",
+            "location": {"latitude": 47.04, "longitude": -122.9},
+            "contact": {"name": "The grower", "email": "grower@nursery.example"},
         },
-    )["id"]  # fmt: skip
+    )["id"]
     call("readPremises", utility=utility, id=premises)
     call("listPremises", utility=utility)
     call("updatePremises", utility=utility, id=premises, body={"name": "Mill Lane Nurseries"}, headers={"If-Match": '"1"'})
@@ -229,19 +285,29 @@ def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -
     call("updatePremises", utility=utility, id=premises, body=owner, headers={"If-Match": '"2"'})
     call("listContactChanges", utility=utility, id=premises)
     assembly = call(
-        "createAssembly", utility=utility,
+        "createAssembly",
+        utility=utility,
         body={
-            "premises_id": premises, "kind": "pvb", "hazard": "health", "purpose": "point_of_use", "serial_number": SERIAL_NUMBER,
-            "nominal_size": {"size": 1, "units": {"length": "in"}}, "position": "Behind the greenhouse", "installed_on": "2024-04-02",
+            "premises_id": premises,
+            "kind": "pvb",
+            "hazard": "health",
+            "purpose": "point_of_use",
+            "serial_number": SERIAL_NUMBER,
+            "nominal_size": {"size": 1, "units": {"length": "in"}},
+            "position": "Behind the greenhouse",
+            "installed_on": "2024-04-02",
         },
-    )["id"]  # fmt: skip
+    )["id"]
     call("readAssembly", utility=utility, id=assembly)
     call("readServicePeriods", utility=utility, id=assembly)
     call("listAssemblies", utility=utility)
     call("updateAssembly", utility=utility, id=assembly, body={"position": "Beside the greenhouse"}, headers={"If-Match": '"1"'})
     wrong = call(
-        "createAssembly", utility=utility, keep=False, body={"premises_id": premises, "kind": "pvb", "hazard": "health", "serial_number": "7731"}
-    )["id"]  # fmt: skip
+        "createAssembly",
+        utility=utility,
+        keep=False,
+        body={"premises_id": premises, "kind": "pvb", "hazard": "health", "serial_number": "7731"},
+    )["id"]
     error = {"correction": "duplicate", "duplicate_of": assembly, "because": "Typed in twice.", "decided_by": "The office"}
     call("correctAssembly", utility=utility, id=wrong, body=error)
     call("listAssemblyCorrections", utility=utility, id=wrong)
@@ -256,12 +322,16 @@ def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -
     call("listTesters", utility=utility)
     call("updateTester", utility=utility, id=tester, body={"organisation_id": company}, headers={"If-Match": '"1"'})
     gauge = call(
-        "createGauge", utility=utility,
+        "createGauge",
+        utility=utility,
         body={
-            "serial_number": "G-77", "units": {"pressure": "psi"}, "accuracy": 0.2, "resolution": 0.1,
+            "serial_number": "G-77",
+            "units": {"pressure": "psi"},
+            "accuracy": 0.2,
+            "resolution": 0.1,
             "calibrations": [{"calibrated_on": "2025-01-15"}],
         },
-    )["id"]  # fmt: skip
+    )["id"]
     call("readGauge", utility=utility, id=gauge)
     call("listGauges", utility=utility)
     calibrations = [{"calibrated_on": "2025-01-15"}, {"calibrated_on": "2026-01-12"}]
@@ -272,17 +342,26 @@ def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -
     call("withdrawAssembly", utility=utility, organisation=company, id=assembly)
     # Reports, and what follows from them.
     facts = {
-        "assembly_id": assembly, "tester_id": tester, "gauge_id": gauge, "performed_at": (today - dt.timedelta(hours=2)).isoformat(),
-        "reason": "periodic", "units": {"pressure": "psi"}, "line_pressure": 62, "initial_test": failing,
-    }  # fmt: skip
+        "assembly_id": assembly,
+        "tester_id": tester,
+        "gauge_id": gauge,
+        "performed_at": (today - dt.timedelta(hours=2)).isoformat(),
+        "reason": "periodic",
+        "units": {"pressure": "psi"},
+        "line_pressure": 62,
+        "initial_test": failing,
+    }
     report = example_id(1001)
     call("submitReport", utility=utility, id=report, body=facts)
     notices(call, utility)
     clock.pass_by(minutes=1)
     retested = facts | {
-        "performed_at": (today - dt.timedelta(hours=1)).isoformat(), "reason": "repair",
-        "repairs": [{"component": "check", "part": "disc", "action": "replaced"}], "final_test": passing, "declared": "fail",
-    }  # fmt: skip
+        "performed_at": (today - dt.timedelta(hours=1)).isoformat(),
+        "reason": "repair",
+        "repairs": [{"component": "check", "part": "disc", "action": "replaced"}],
+        "final_test": passing,
+        "declared": "fail",
+    }
     held = call("createReport", utility=utility, body=retested)["report"]["id"]
     line = facts | {
         "id": str(example_id(1002)),
@@ -290,13 +369,25 @@ def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -
         "initial_test": passing,
     }
     gap = call(
-        "createAssembly", utility=utility,
-        body={"premises_id": premises, "kind": "air_gap", "hazard": "health", "purpose": "premises_isolation", "installed_on": "2025-06-12"},
-    )["id"]  # fmt: skip
+        "createAssembly",
+        utility=utility,
+        body={
+            "premises_id": premises,
+            "kind": "air_gap",
+            "hazard": "health",
+            "purpose": "premises_isolation",
+            "installed_on": "2025-06-12",
+        },
+    )["id"]
     inspected = {
-        "assembly_id": gap, "tester_id": tester, "inspected_by": "T-1", "performed_at": (today - dt.timedelta(hours=2)).isoformat(),
-        "reason": "periodic", "units": {"length": "in"}, "installation": over_a_tank(4),
-    }  # fmt: skip
+        "assembly_id": gap,
+        "tester_id": tester,
+        "inspected_by": "T-1",
+        "performed_at": (today - dt.timedelta(hours=2)).isoformat(),
+        "reason": "periodic",
+        "units": {"length": "in"},
+        "installation": over_a_tank(4),
+    }
     inspection_id = example_id(1003)
     call("submitInspection", utility=utility, id=inspection_id, body=inspected)
     call("readInspection", utility=utility, id=inspection_id)
@@ -325,8 +416,11 @@ def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -
     call("proveConsistency", utility=utility, query={"first": 1})
     # What a utility keeps beside its tests.
     incident = {
-        "occurred_at": "2026-05-30T08:00:00-07:00", "status": "suspected", "description": "Green water at a tap.", "assemblies": [assembly],
-    }  # fmt: skip
+        "occurred_at": "2026-05-30T08:00:00-07:00",
+        "status": "suspected",
+        "description": "Green water at a tap.",
+        "assemblies": [assembly],
+    }
     call("putIncident", utility=utility, id=example_id(1003), body=incident)
     call("createIncident", utility=utility, body=incident | {"status": "unfounded"})
     call("readIncident", utility=utility, id=example_id(1003))
@@ -335,9 +429,13 @@ def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -
     call("updateIncident", utility=utility, id=example_id(1003), body=closed, headers={"If-Match": '"1"'})
     call("listIncidentRevisions", utility=utility, id=example_id(1003))
     exception = {
-        "assembly_id": assembly, "since": "2026-06-01", "until": "2026-08-31", "reason": "cannot_be_shut_down",
-        "because": "The seedlings need water until August.", "granted_by": "Cross-connection office",
-    }  # fmt: skip
+        "assembly_id": assembly,
+        "since": "2026-06-01",
+        "until": "2026-08-31",
+        "reason": "cannot_be_shut_down",
+        "because": "The seedlings need water until August.",
+        "granted_by": "Cross-connection office",
+    }
     call("putException", utility=utility, id=example_id(1004), body=exception)
     other = call(
         "createAssembly",
@@ -413,12 +511,17 @@ def day_in_a_utility(call: Recorder, clock: SettableClock, database: Database) -
     call("readLocalRulebook", utility=utility, version=1)
     call("readUtilityRulebook", utility=utility, query={"on": "2026-06-01"})
     call(
-        "selectByUtilityRulebook", utility=utility,
+        "selectByUtilityRulebook",
+        utility=utility,
         body={
-            "rulebook": "us-wa", "hazard": "health", "premises": "car_wash", "purpose": "premises_isolation",
-            "backpressure_possible": True, "continuous_pressure": True,
+            "rulebook": "us-wa",
+            "hazard": "health",
+            "premises": "car_wash",
+            "purpose": "premises_isolation",
+            "backpressure_possible": True,
+            "continuous_pressure": True,
         },
-    )  # fmt: skip
+    )
 
 
 def endings(call: Recorder) -> None:
@@ -468,12 +571,15 @@ def phase(check: float) -> dict[str, Any]:
 def field_test(initial: dict[str, Any]) -> dict[str, Any]:
     """A field test of a vacuum breaker."""
     return {
-        "rulebook": "us-wa", "performed_at": "2026-05-14T09:20:00-07:00", "assembly": {"kind": "pvb", "hazard": "health"},
-        "units": {"pressure": "psi"}, "line_pressure": 62,
+        "rulebook": "us-wa",
+        "performed_at": "2026-05-14T09:20:00-07:00",
+        "assembly": {"kind": "pvb", "hazard": "health"},
+        "units": {"pressure": "psi"},
+        "line_pressure": 62,
         "gauge": {"accuracy": 0.2, "resolution": 0.1, "calibrated_on": "2026-01-12"},
         "tester": {"certificate": "T-1", "kinds": ["pvb"], "valid_from": "2025-03-01", "valid_until": "2028-02-29"},
         "initial_test": initial,
-    }  # fmt: skip
+    }
 
 
 def put_delivery(database: Database, utility: str, hook: str) -> UUID:
@@ -481,8 +587,12 @@ def put_delivery(database: Database, utility: str, hook: str) -> UUID:
     delivery = example_id(1006)
     database.owner(
         "INSERT INTO record.webhook_delivery (utility_id, webhook_id, id, created_at, after_sequence, last_sequence, state, due_at) "
-        "VALUES ($1, $2, $3, $4, 0, 1, 'dead', $4)", utility, UUID(hook), delivery, NOON,
-    )  # fmt: skip
+        "VALUES ($1, $2, $3, $4, 0, 1, 'dead', $4)",
+        utility,
+        UUID(hook),
+        delivery,
+        NOON,
+    )
     return delivery
 
 
@@ -493,8 +603,12 @@ def put_screening(database: Database, utility: str, tester: str) -> UUID:
     database.owner(
         "INSERT INTO record.screening (utility_id, id, version, created_at, changed_at, screen, tester_id, occasion, on_day, message, evidence, "
         """disposition) VALUES ($1, $2, 1, $3, $3, 'last_digits', $4, '2026', '2026-06-01', $5, '{"report_ids": [], "figures": {}}', 'open')""",
-        utility, screening, NOON, UUID(tester), message,
-    )  # fmt: skip
+        utility,
+        screening,
+        NOON,
+        UUID(tester),
+        message,
+    )
     return screening
 
 

@@ -53,9 +53,15 @@ _INDEXES = """
 def utility_of(code: str, now: dt.datetime) -> UtilityOnRecord:
     """A utility that judges by the rules of Washington."""
     return UtilityOnRecord(
-        code=code, version=1, created_at=now, changed_at=now, name=f"{code} water", rulebook="us-wa",
-        time_zone="America/Los_Angeles", due_soon_days=30,
-    )  # fmt: skip
+        code=code,
+        version=1,
+        created_at=now,
+        changed_at=now,
+        name=f"{code} water",
+        rulebook="us-wa",
+        time_zone="America/Los_Angeles",
+        due_soon_days=30,
+    )
 
 
 class _Progress:
@@ -71,7 +77,12 @@ class _Progress:
             return
         self._reported = now
         line = f"{self._what}: {done:,} of {self._total:,}, {done / max(now - self._begun, 1e-6):,.0f} a second"
-        print(f"\r{line}" if sys.stderr.isatty() and done < self._total else line, end="" if sys.stderr.isatty() and done < self._total else "\n", file=sys.stderr, flush=True)  # fmt: skip
+        print(
+            f"\r{line}" if sys.stderr.isatty() and done < self._total else line,
+            end="" if sys.stderr.isatty() and done < self._total else "\n",
+            file=sys.stderr,
+            flush=True,
+        )
 
 
 class Filling:
@@ -134,47 +145,89 @@ class Filling:
         common = "utility_id id version created_at changed_at"
         count, people = self._assemblies, reports.people
         await self._copy(
-            "premises", f"{common} name address connection location",
+            "premises",
+            f"{common} name address connection location",
             (
                 (code, id_of(PREMISES, n), *kept, f"Plot {n}", f"{n} Sluice Lane", "non_residential", place_of(n, count))
                 for n in range(count)
-            ), count,
-        )  # fmt: skip
+            ),
+            count,
+        )
         await self._copy(
-            "assembly", f"{common} premises_id kind hazard purpose serial_number in_service",
+            "assembly",
+            f"{common} premises_id kind hazard purpose serial_number in_service",
             (
-                (code, assembly_id(n), *kept, id_of(PREMISES, n), kind, documents.hazard_of(kind), "premises_isolation", f"S-{n}", in_service(n))
-                for n in range(count) for kind in [kind_of(n)]
-            ), count,
-        )  # fmt: skip
+                (
+                    code,
+                    assembly_id(n),
+                    *kept,
+                    id_of(PREMISES, n),
+                    kind,
+                    documents.hazard_of(kind),
+                    "premises_isolation",
+                    f"S-{n}",
+                    in_service(n),
+                )
+                for n in range(count)
+                for kind in [kind_of(n)]
+            ),
+            count,
+        )
         await self._copy(
-            "tester", f"{common} name certificates",
-            ((code, id_of(TESTER, n), *kept, f"Tester {n}", documents.CERTIFICATES) for n in range(people)), people,
-        )  # fmt: skip
+            "tester",
+            f"{common} name certificates",
+            ((code, id_of(TESTER, n), *kept, f"Tester {n}", documents.CERTIFICATES) for n in range(people)),
+            people,
+        )
         calibrations = msgspec.json.encode([{"calibrated_on": day} for day in reports.calibrated_on]).decode()
         await self._copy(
-            "gauge", f"{common} serial_number units accuracy resolution calibrations",
-            ((code, id_of(GAUGE, n), *kept, f"G-{n}", '{"pressure": "psi"}', 0.2, 0.1, calibrations) for n in range(people)), people,
-        )  # fmt: skip
+            "gauge",
+            f"{common} serial_number units accuracy resolution calibrations",
+            ((code, id_of(GAUGE, n), *kept, f"G-{n}", '{"pressure": "psi"}', 0.2, 0.1, calibrations) for n in range(people)),
+            people,
+        )
         # One for each 1 000 assemblies that came to nothing, and so touched no standing, and an exception for each 200.
         away = self._now - dt.timedelta(days=200)
         await self._copy(
-            "incident", f"{common} occurred_at occurred_on status description assemblies premises",
-            (
-                (code, id_of(INCIDENT, n), *kept, away, away.date(), "unfounded", "Brown water was seen.", [assembly_id(n * 1000)], [])
-                for n in range(count // 1000)
-            ), count // 1000,
-        )  # fmt: skip
-        await self._copy(
-            "exception", f"{common} assembly_id since until reason because granted_by organisation_id key_id",
+            "incident",
+            f"{common} occurred_at occurred_on status description assemblies premises",
             (
                 (
-                    code, id_of(EXCEPTION, n), *kept, assembly_id(n * 200), away.date(), away.date() + dt.timedelta(days=90), "premises_empty",
-                    "Nobody is there.", "Superintendent", ORGANISATION, ORGANISATION,
+                    code,
+                    id_of(INCIDENT, n),
+                    *kept,
+                    away,
+                    away.date(),
+                    "unfounded",
+                    "Brown water was seen.",
+                    [assembly_id(n * 1000)],
+                    [],
+                )
+                for n in range(count // 1000)
+            ),
+            count // 1000,
+        )
+        await self._copy(
+            "exception",
+            f"{common} assembly_id since until reason because granted_by organisation_id key_id",
+            (
+                (
+                    code,
+                    id_of(EXCEPTION, n),
+                    *kept,
+                    assembly_id(n * 200),
+                    away.date(),
+                    away.date() + dt.timedelta(days=90),
+                    "premises_empty",
+                    "Nobody is there.",
+                    "Superintendent",
+                    ORGANISATION,
+                    ORGANISATION,
                 )
                 for n in range(count // 200)
-            ), count // 200,
-        )  # fmt: skip
+            ),
+            count // 200,
+        )
 
     async def _report(self) -> None:
         code, reports = self._code, self._reports

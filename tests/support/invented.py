@@ -112,16 +112,26 @@ class Reports:
         performed_at = self.performed_at(n, year)
         tester_id, gauge_id = id_of(TESTER, scattered % self.people), id_of(GAUGE, scattered % self.people)
         marks = {
-            "assembly": assembly_id(n), "tester": tester_id, "gauge": gauge_id, "performed_at": f"{performed_at.isoformat()[:19]}Z",
+            "assembly": assembly_id(n),
+            "tester": tester_id,
+            "gauge": gauge_id,
+            "performed_at": f"{performed_at.isoformat()[:19]}Z",
             "performed_here": performed_at.astimezone(self._zone).isoformat(),
             "calibrated_on": self.calibrated_on[bisect(self.calibrated_on, performed_at.date()) - 1],
-        }  # fmt: skip
+        }
         row = replace(
             template.row,
-            id=self.id(n, year), assembly_id=assembly_id(n), tester_id=tester_id, gauge_id=gauge_id, performed_at=performed_at,
-            performed_on=day_of_test(self.utility, performed_at), received_at=performed_at, content=template.content % marks,
-            content_hash=hashlib.sha256((template.content_in_order % marks).encode()).digest(), judged=template.judged % marks,
-        )  # fmt: skip
+            id=self.id(n, year),
+            assembly_id=assembly_id(n),
+            tester_id=tester_id,
+            gauge_id=gauge_id,
+            performed_at=performed_at,
+            performed_on=day_of_test(self.utility, performed_at),
+            received_at=performed_at,
+            content=template.content % marks,
+            content_hash=hashlib.sha256((template.content_in_order % marks).encode()).digest(),
+            judged=template.judged % marks,
+        )
         return hashed(self.utility.code, row)
 
     def many(self, n: int) -> int:
@@ -136,9 +146,13 @@ class Reports:
         template = self._template(kind_of(n), _scattered(n, year) % TEMPLATES).row
         performed_at = self.performed_at(n, year)
         own = {
-            "id": self.id(n, year), "assembly_id": assembly_id(n), "performed_at": performed_at, "received_at": performed_at,
-            "performed_on": day_of_test(self.utility, performed_at), "initial_outcome": self._initial(kind_of(n), _scattered(n, year) % TEMPLATES),
-        }  # fmt: skip
+            "id": self.id(n, year),
+            "assembly_id": assembly_id(n),
+            "performed_at": performed_at,
+            "received_at": performed_at,
+            "performed_on": day_of_test(self.utility, performed_at),
+            "initial_outcome": self._initial(kind_of(n), _scattered(n, year) % TEMPLATES),
+        }
         return {name: own[name] if name in own else getattr(template, name) for name in _HELD}
 
     def rests_on(self, n: int) -> RestsOn:
@@ -168,9 +182,13 @@ class Reports:
         def with_places(text: str) -> str:
             text = text.replace("%", "%%")
             for mark, result in (
-                ("assembly", row.assembly_id), ("tester", row.tester_id), ("gauge", row.gauge_id), ("performed_at", moment), ("performed_here", here),
+                ("assembly", row.assembly_id),
+                ("tester", row.tester_id),
+                ("gauge", row.gauge_id),
+                ("performed_at", moment),
+                ("performed_here", here),
                 ("calibrated_on", day),
-            ):  # fmt: skip
+            ):
                 text = text.replace(str(result), f"%({mark})s")
             return text
 

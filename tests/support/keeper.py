@@ -35,8 +35,12 @@ class Kept(EmbeddedPostgres):
     def __init__(self, data: Path) -> None:
         self.data = data
         self.keeper = subprocess.Popen(
-            [sys.executable, "-c", KEEPER, str(data)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
-        )  # fmt: skip
+            [sys.executable, "-c", KEEPER, str(data)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            text=True,
+        )
         assert self.keeper.stdout is not None
         started = self.keeper.stdout.readline().strip().split(maxsplit=2)
         if not started:
@@ -58,7 +62,7 @@ class Kept(EmbeddedPostgres):
         account: dict[str, Any] = {"user": owner.st_uid, "group": owner.st_gid, "extra_groups": []} if os.geteuid() == 0 else {}
         done = subprocess.run(
             [self.programs / program, *arguments], cwd="/", capture_output=True, text=True, check=False, **account
-        )  # fmt: skip
+        )
         assert done.returncode == 0, (program, done.stderr)
 
     def room(self, name: str) -> Path:

@@ -96,7 +96,10 @@ class Network:
     @contextlib.contextmanager
     def dropping(self) -> Iterator[None]:
         """The kernel drops every packet to and from this port, so that nobody even says it was received; skipped where it may not."""
-        rules = [[chain, "-i" if chain == "INPUT" else "-o", "lo", "-p", "tcp", way, str(self.port), "-j", "DROP"] for chain, way in (("INPUT", "--dport"), ("INPUT", "--sport"))]  # fmt: skip
+        rules = [
+            [chain, "-i" if chain == "INPUT" else "-o", "lo", "-p", "tcp", way, str(self.port), "-j", "DROP"]
+            for chain, way in (("INPUT", "--dport"), ("INPUT", "--sport"))
+        ]
         with contextlib.ExitStack() as stack:
             for rule in rules:
                 try:

@@ -146,9 +146,12 @@ class Load:
         left = {str(line["id"]) for line in lines}
         while left and not self._stop.is_set():
             # A stream that breaks off has answered the lines that arrived; the batch is sent again whole.
-            with suppress(httpx.TransportError), client.stream(
-                "POST", f"{chance.choice(self.urls)}{self.place.base}/reports/batches", content=body, headers=headers
-            ) as answer:  # fmt: skip
+            with (
+                suppress(httpx.TransportError),
+                client.stream(
+                    "POST", f"{chance.choice(self.urls)}{self.place.base}/reports/batches", content=body, headers=headers
+                ) as answer,
+            ):
                 if answer.status_code == 200:
                     for result in answer.iter_lines():
                         one = json.loads(result)
@@ -236,8 +239,9 @@ def hold(load: Load, database: Database, environment: dict[str, str], *, more_th
     assert len(load.answered) > more_than
     place = load.place
     rows = database.owner(
-        "SELECT id, log_index, verdict, content::jsonb ->> 'remarks' AS remarks FROM record.report WHERE utility_id = $1 ORDER BY log_index", place.code
-    )  # fmt: skip
+        "SELECT id, log_index, verdict, content::jsonb ->> 'remarks' AS remarks FROM record.report WHERE utility_id = $1 ORDER BY log_index",
+        place.code,
+    )
     stored = {str(row["id"]): row for row in rows}
     # Answered: there, once, as it was answered. A primary key makes an id once; a retried POST is known by what it said.
     assert set(load.answered) <= set(stored)

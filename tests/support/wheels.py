@@ -96,9 +96,14 @@ class TinyRepository:
         """A start, begun, in a process group of its own as in a terminal."""
         own = {"PIP_NO_INDEX": "1", "PIP_FIND_LINKS": self.wheels.as_uri(), "NONRETURN_PYTHON": self.python}
         return subprocess.Popen(
-            ["sh", self.folder / "deploy/start"], env=os.environ | own | environment, cwd="/", start_new_session=True,
-            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-        )  # fmt: skip
+            ["sh", self.folder / "deploy/start"],
+            env=os.environ | own | environment,
+            cwd="/",
+            start_new_session=True,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
 
     def start(self, **environment: str) -> tuple[int, str, str]:
         """A start, to its end: its status, what it printed, and what it said on standard error."""

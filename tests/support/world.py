@@ -30,8 +30,12 @@ def operator_key(database: Database, clock: SystemClock | None = None) -> str:
     database.owner("INSERT INTO access.organisation VALUES ($1, 'operator', 'Operator', $2)", organisation, now)
     database.owner(
         "INSERT INTO access.key (key_id, organisation_id, label, secret_hash, rights, created_at) VALUES ($1, $2, 'first', $3, $4, $5)",
-        key_id, organisation, secret_hash, sorted(RIGHTS_OF["operator"]), now,
-    )  # fmt: skip
+        key_id,
+        organisation,
+        secret_hash,
+        sorted(RIGHTS_OF["operator"]),
+        now,
+    )
     return key
 
 
@@ -53,9 +57,13 @@ class Place:
             self.keys[kind] = world.made(f"/v1/organisations/{organisation}/keys", label="for tests")["key"]
         self.tester = self.made("testers", name="Tester A", certificates=[certificate()])["id"]
         self.gauge = self.made(
-            "gauges", serial_number="G-1", units={"pressure": "psi"}, accuracy=0.2, resolution=0.1,
+            "gauges",
+            serial_number="G-1",
+            units={"pressure": "psi"},
+            accuracy=0.2,
+            resolution=0.1,
             calibrations=[{"calibrated_on": "2025-01-15"}, {"calibrated_on": "2026-01-12"}],
-        )["id"]  # fmt: skip
+        )["id"]
         self.premises = self.made("premises", name="Plot 1", address="1 Sluice Lane", connection="irrigation")["id"]
         self.assembly = self.new_assembly("pvb")
 
@@ -74,10 +82,15 @@ class Place:
         held_at = changes.pop("check", 1.8)
         performed_at = self.world.clock.now() - dt.timedelta(hours=1)
         return {
-            "assembly_id": self.assembly, "tester_id": self.tester, "gauge_id": self.gauge,
-            "performed_at": performed_at.isoformat(), "reason": "periodic", "units": {"pressure": "psi"}, "line_pressure": 62,
+            "assembly_id": self.assembly,
+            "tester_id": self.tester,
+            "gauge_id": self.gauge,
+            "performed_at": performed_at.isoformat(),
+            "reason": "periodic",
+            "units": {"pressure": "psi"},
+            "line_pressure": 62,
             "initial_test": phase(held_at),
-        } | changes  # fmt: skip
+        } | changes
 
     def put(self, report_id: str | UUID, document: dict[str, Any], key: str = "testing_company") -> httpx.Response:
         """The answer to PUT."""
@@ -135,8 +148,11 @@ def bearer(key: str) -> dict[str, str]:
 def certificate(**changes: Any) -> dict[str, Any]:
     """A certificate valid around the tests' day, for the vacuum breakers and more."""
     return {
-        "certificate": "T-1", "kinds": ["rp", "dc", "pvb", "svb"], "valid_from": "2025-03-01", "valid_until": "2028-02-29",
-    } | changes  # fmt: skip
+        "certificate": "T-1",
+        "kinds": ["rp", "dc", "pvb", "svb"],
+        "valid_from": "2025-03-01",
+        "valid_until": "2028-02-29",
+    } | changes
 
 
 def phase(check: float = 1.8, air_inlet: float = 1.4) -> dict[str, Any]:

@@ -160,9 +160,15 @@ async def put_report(
         await opened.execute(select(func.set_config("nonreturn.utility", utility, True)))  # noqa: FBT003 - Postgres's own order
         place = await opened.get_one(UtilityRecord, utility)
         judging = UtilityOnRecord(
-            code=place.utility_id, version=place.version, created_at=place.created_at, changed_at=place.changed_at, name=place.name,
-            rulebook=place.rulebook, time_zone=place.time_zone, due_soon_days=place.due_soon_days,
-        )  # fmt: skip
+            code=place.utility_id,
+            version=place.version,
+            created_at=place.created_at,
+            changed_at=place.changed_at,
+            name=place.name,
+            rulebook=place.rulebook,
+            time_zone=place.time_zone,
+            due_soon_days=place.due_soon_days,
+        )
         assembly = await opened.get_one(Assembly, (utility, document.assembly_id), options=[joinedload(Assembly.premises)])
         tester = await opened.get_one(Tester, (utility, document.tester_id))
         gauge = await opened.get_one(Gauge, (utility, document.gauge_id))
@@ -182,12 +188,25 @@ async def put_report(
         hazard: Any = assembly.hazard
         purpose: Any = assembly.purpose
         known = FactsRow(
-            n=1, kind=assembly.kind, hazard=hazard, purpose=purpose,
-            backpressure_possible=assembly.backpressure_possible, in_plant_air_gap=assembly.in_plant_air_gap, nominal_size=None if assembly.nominal_size is None else json.dumps(assembly.nominal_size),
-            installed_on=assembly.installed_on, in_service=assembly.in_service, connection=assembly.premises.connection,
-            created_at=assembly.created_at, certificates=json.dumps(tester.certificates), tester_known=True, accuracy=gauge.accuracy, resolution=gauge.resolution,
-            gauge_unit=gauge.units["pressure"], calibrations=json.dumps(gauge.calibrations), previous_judged=previous,
-        )  # fmt: skip
+            n=1,
+            kind=assembly.kind,
+            hazard=hazard,
+            purpose=purpose,
+            backpressure_possible=assembly.backpressure_possible,
+            in_plant_air_gap=assembly.in_plant_air_gap,
+            nominal_size=None if assembly.nominal_size is None else json.dumps(assembly.nominal_size),
+            installed_on=assembly.installed_on,
+            in_service=assembly.in_service,
+            connection=assembly.premises.connection,
+            created_at=assembly.created_at,
+            certificates=json.dumps(tester.certificates),
+            tester_known=True,
+            accuracy=gauge.accuracy,
+            resolution=gauge.resolution,
+            gauge_unit=gauge.units["pressure"],
+            calibrations=json.dumps(gauge.calibrations),
+            previous_judged=previous,
+        )
         result = judged(judging, report_id, facts, who, known)
         row = result.row
         log = await opened.get_one(UtilityLog, utility, with_for_update=True)
@@ -205,10 +224,17 @@ async def put_report(
             for one in found
         ]
         about = AssemblyRow(
-            basis=None, kind=assembly.kind, hazard=hazard, purpose=purpose,
-            backpressure_possible=assembly.backpressure_possible, in_plant_air_gap=assembly.in_plant_air_gap, installed_on=assembly.installed_on, in_service=assembly.in_service,
-            connection=assembly.premises.connection, created_at=assembly.created_at,
-        )  # fmt: skip
+            basis=None,
+            kind=assembly.kind,
+            hazard=hazard,
+            purpose=purpose,
+            backpressure_possible=assembly.backpressure_possible,
+            in_plant_air_gap=assembly.in_plant_air_gap,
+            installed_on=assembly.installed_on,
+            in_service=assembly.in_service,
+            connection=assembly.premises.connection,
+            created_at=assembly.created_at,
+        )
         standing, kept = standing_of(judging, about, history, result)
         opened.add(
             ReportRecord(

@@ -60,9 +60,24 @@ def _start(
     programs: Path, socket_directory: str, utility: str, path: Path, clients: int, seconds: float
 ) -> subprocess.Popen[bytes]:
     arguments: Sequence[str] = (
-        str(programs / "pgbench"), "-n", "-M", "prepared", "-c", str(clients), "-j", "1", "-T", str(max(1, round(seconds))), "-f", str(path),
-        "-h", socket_directory, "-U", "nonreturn_service", "postgres",
-    )  # fmt: skip
+        str(programs / "pgbench"),
+        "-n",
+        "-M",
+        "prepared",
+        "-c",
+        str(clients),
+        "-j",
+        "1",
+        "-T",
+        str(max(1, round(seconds))),
+        "-f",
+        str(path),
+        "-h",
+        socket_directory,
+        "-U",
+        "nonreturn_service",
+        "postgres",
+    )
     environment = os.environ | {"PGOPTIONS": f"-c nonreturn.utility={utility} -c role=nonreturn_service"}
     return subprocess.Popen(arguments, env=environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
 

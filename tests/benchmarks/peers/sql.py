@@ -59,10 +59,17 @@ async def record(connection: Any, utility: UtilityOnRecord, report_id: UUID, fac
         index = await connection.fetchval(NUMBER, utility.code)
         history = [HistoryRow(**dict(one)) for one in await connection.fetch(HISTORY, utility.code, facts.assembly_id)]
         assembly = AssemblyRow(
-            basis=None, kind=known.kind, hazard=known.hazard, purpose=known.purpose,
-            backpressure_possible=known.backpressure_possible, in_plant_air_gap=known.in_plant_air_gap, installed_on=known.installed_on, in_service=known.in_service, connection=known.connection,
+            basis=None,
+            kind=known.kind,
+            hazard=known.hazard,
+            purpose=known.purpose,
+            backpressure_possible=known.backpressure_possible,
+            in_plant_air_gap=known.in_plant_air_gap,
+            installed_on=known.installed_on,
+            in_service=known.in_service,
+            connection=known.connection,
             created_at=known.created_at,
-        )  # fmt: skip
+        )
         standing, kept = standing_of(utility, assembly, history, result)
         await connection.execute(INSERT, utility.code, index, *(getattr(row, name) for name in ReportRow.__struct_fields__))
         await connection.execute(STANDING, utility.code, kept.assembly_id, kept.due_on, kept.basis, kept.rests_on, kept.latest_at)

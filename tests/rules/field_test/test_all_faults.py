@@ -12,9 +12,12 @@ from tests.rules.refusals import whole
 
 def refused(**changes: Any) -> rules.RulesError:
     document = {
-        "rulebook": "us-wa", "performed_at": "2026-05-14T09:20:00-07:00", "assembly": {"kind": "pvb", "hazard": "health"},
-        "units": {"pressure": "psi"}, "initial_test": {"readings": []},
-    } | changes  # fmt: skip
+        "rulebook": "us-wa",
+        "performed_at": "2026-05-14T09:20:00-07:00",
+        "assembly": {"kind": "pvb", "hazard": "health"},
+        "units": {"pressure": "psi"},
+        "initial_test": {"readings": []},
+    } | changes
     with pytest.raises(rules.RulesError) as found:
         rules.judge(msgspec.convert(document, rules.Test), received_at=dt.datetime(2026, 6, 1, tzinfo=dt.UTC))
     return whole(found.value)

@@ -49,9 +49,14 @@ def test_what_is_known_of_a_gauge_and_a_tester_holds_for_their_days_alone() -> N
     days = ["2026-05-12", "2026-05-13", "2025-05-12", "2025-05-13", "2025-02-28", "2026-05-14", "2026-05-12"]
     codes = [[one.code for one in judged(2.0, **facts, performed_at=f"{day}T09:20:00-07:00").flags] for day in days]
     assert codes == [
-        [], ["tester_not_certified"], ["gauge_calibrated_after_test"], [], ["gauge_calibrated_after_test", "tester_not_certified"],
-        ["gauge_calibration_expired", "tester_not_certified"], [],
-    ]  # fmt: skip
+        [],
+        ["tester_not_certified"],
+        ["gauge_calibrated_after_test"],
+        [],
+        ["gauge_calibrated_after_test", "tester_not_certified"],
+        ["gauge_calibration_expired", "tester_not_certified"],
+        [],
+    ]
 
 
 def test_more_different_readings_than_are_remembered_are_forgotten_again() -> None:

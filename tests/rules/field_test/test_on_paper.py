@@ -87,25 +87,43 @@ def test_a_clock_ahead_and_readings_beyond_belief_are_no_history() -> None:
 
 def event(day: int, basis: Any, **changes: Any) -> rules.TestEvent:
     found = {
-        "report_id": f"r{day}", "performed_on": dt.date(2026, 3, day), "performed_at": dt.datetime(2026, 3, day, 12, tzinfo=dt.UTC),
-        "received_at": dt.datetime(2026, 6, 1, tzinfo=dt.UTC), "reason": "periodic", "outcome": "pass", "protection": "unknown",
-        "acceptance": "accepted", "basis": basis,
-    } | changes  # fmt: skip
+        "report_id": f"r{day}",
+        "performed_on": dt.date(2026, 3, day),
+        "performed_at": dt.datetime(2026, 3, day, 12, tzinfo=dt.UTC),
+        "received_at": dt.datetime(2026, 6, 1, tzinfo=dt.UTC),
+        "reason": "periodic",
+        "outcome": "pass",
+        "protection": "unknown",
+        "acceptance": "accepted",
+        "basis": basis,
+    } | changes
     return rules.TestEvent(**found)
 
 
 def test_an_assembly_that_passed_on_paper_is_current_its_protection_unknown_and_asks_nothing() -> None:
     found = rules.standing(
-        rulebook="us-wa", hazard="health", connection="non_residential", in_service=True, installed_on=dt.date(2001, 1, 1),
-        history=[event(2, "declared")], kind="rp", purpose="premises_isolation",
-    )  # fmt: skip
+        rulebook="us-wa",
+        hazard="health",
+        connection="non_residential",
+        in_service=True,
+        installed_on=dt.date(2001, 1, 1),
+        history=[event(2, "declared")],
+        kind="rp",
+        purpose="premises_isolation",
+    )
     assert (found.status, found.protection, found.basis, found.actions) == ("current", "unknown", "declared", ())
     assert found.due_on == dt.date(2027, 3, 2)
     assert "not judged here" in found.because
     later = rules.standing(
-        rulebook="us-wa", hazard="health", connection="non_residential", in_service=True, installed_on=dt.date(2001, 1, 1),
-        history=[event(2, "declared"), event(9, msgspec.UNSET, protection="full")], kind="rp", purpose="premises_isolation",
-    )  # fmt: skip
+        rulebook="us-wa",
+        hazard="health",
+        connection="non_residential",
+        in_service=True,
+        installed_on=dt.date(2001, 1, 1),
+        history=[event(2, "declared"), event(9, msgspec.UNSET, protection="full")],
+        kind="rp",
+        purpose="premises_isolation",
+    )
     assert (later.protection, later.basis) == ("full", "judged")
     assert rules.rested_on([event(2, "declared")]) == [event(2, "declared")]
 

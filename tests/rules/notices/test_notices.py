@@ -17,9 +17,17 @@ from tests.rules.refusals import whole
 
 DUE = dt.date(2026, 6, 30)
 FACTS = notices.NoticeFacts(
-    utility="Alder Water", premises="Plot 1", address="1 Sluice Lane", reference=None, assembly="pressure vacuum breaker assembly",
-    serial_number="S-1", position=None, due_on=DUE, tested_on=None, repair_by=None,
-)  # fmt: skip
+    utility="Alder Water",
+    premises="Plot 1",
+    address="1 Sluice Lane",
+    reference=None,
+    assembly="pressure vacuum breaker assembly",
+    serial_number="S-1",
+    position=None,
+    due_on=DUE,
+    tested_on=None,
+    repair_by=None,
+)
 
 
 def step(**changes: Any) -> notices.NoticeStep:
@@ -112,8 +120,13 @@ def test_every_fault_of_a_schedule_is_reported_with_its_place() -> None:
         notices.check(steps)
     found = [(one.pointer, one.message) for one in (whole(caught.value), *caught.value.also)]
     assert [pointer for pointer, _ in found] == [
-        "/steps/1/step", "/steps/1/days", "/steps/1/subject", *["/steps/1/text"] * 6, "/steps/2/days", "/steps/2/text",
-    ]  # fmt: skip
+        "/steps/1/step",
+        "/steps/1/days",
+        "/steps/1/subject",
+        *["/steps/1/text"] * 6,
+        "/steps/2/days",
+        "/steps/2/text",
+    ]
     assert "`{owner}`" in found[2][1]
     assert "`{due_on}`" in found[2][1]
     assert "`{tested_on}`" not in found[2][1]
@@ -122,8 +135,22 @@ def test_every_fault_of_a_schedule_is_reported_with_its_place() -> None:
 # What Python's own format strings would follow into an object, or choke on.
 @pytest.mark.parametrize(
     "template",
-    ["{due_on.__class__}", "{utility.__init__.__globals__}", "{due_on[0]}", "{due_on!r}", "{due_on:>99999999}", "{}", "{0}", "{ due_on }", "{", "}", "{due_on", "due_on}", "{{{due_on}}"],
-)  # fmt: skip
+    [
+        "{due_on.__class__}",
+        "{utility.__init__.__globals__}",
+        "{due_on[0]}",
+        "{due_on!r}",
+        "{due_on:>99999999}",
+        "{}",
+        "{0}",
+        "{ due_on }",
+        "{",
+        "}",
+        "{due_on",
+        "due_on}",
+        "{{{due_on}}",
+    ],
+)
 def test_a_template_is_no_format_string(template: str) -> None:
     assert faults(template, "due", "")
 

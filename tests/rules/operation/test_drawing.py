@@ -113,8 +113,17 @@ def test_a_scene_may_say_as_little_as_it_knows() -> None:
 @pytest.mark.parametrize(
     ("flow", "discharge", "towards_customer"),
     # What goes in goes on to the customer or out at the relief valve: conservation of mass. A billionth is rounding, not flow.
-    [(None, 0.0, []), (0.0, 0.0, []), (10.0, 0.0, [True] * 3), (10.0, 5.0, [True] * 3), (5.0, 5.0, [True] * 2), (0.5, 0.5, [True] * 2), (5.000000005, 5.0, [True] * 2), (-10.0, 0.0, [False] * 3)],
-)  # fmt: skip
+    [
+        (None, 0.0, []),
+        (0.0, 0.0, []),
+        (10.0, 0.0, [True] * 3),
+        (10.0, 5.0, [True] * 3),
+        (5.0, 5.0, [True] * 2),
+        (0.5, 0.5, [True] * 2),
+        (5.000000005, 5.0, [True] * 2),
+        (-10.0, 0.0, [False] * 3),
+    ],
+)
 def test_water_is_drawn_running_where_it_runs(flow: float | None, discharge: float, towards_customer: list[bool]) -> None:
     drawing = ET.fromstring(draw(Scene(kind="rp", heading="", flow=flow, flow_unit="gpm", discharge=discharge)))  # noqa: S314 - our own drawing
     shafts = [
@@ -134,9 +143,13 @@ def verdict_on(kind: str, final: bool) -> Any:  # noqa: FBT001 - a test's own he
     if kind == "dc":
         good, bad = [{**one, "line": "main"} for one in good[::2]], [{**good[0], "held_at": 0.4}, {**good[2]}]
     test = {
-        "rulebook": "us-wa", "performed_at": "2026-05-14T09:20:00-07:00", "assembly": {"kind": kind, "hazard": "non_health"},
-        "units": {"pressure": "psi"}, "initial_test": {"readings": bad}, **({"final_test": {"readings": good}} if final else {}),
-    }  # fmt: skip
+        "rulebook": "us-wa",
+        "performed_at": "2026-05-14T09:20:00-07:00",
+        "assembly": {"kind": kind, "hazard": "non_health"},
+        "units": {"pressure": "psi"},
+        "initial_test": {"readings": bad},
+        **({"final_test": {"readings": good}} if final else {}),
+    }
     return judge(msgspec.convert(test, Test), received_at=dt.datetime(2026, 5, 15, tzinfo=dt.UTC))
 
 

@@ -245,9 +245,11 @@ def test_an_outlet_above_a_vacuum_breaker_floods_it() -> None:
 def test_no_vacuum_lifts_water_beyond_its_own_weight(feet: Any, reaches: Any) -> None:
     # 33.9 ft at sea level, less what vapour pressure takes: about 33.2 ft at 20 °C.
     step = last(
-        "pvb", FLOWING, {**SIPHON, "supply_pressure": -14.7, "outlet_elevation": -12 * feet},
+        "pvb",
+        FLOWING,
+        {**SIPHON, "supply_pressure": -14.7, "outlet_elevation": -12 * feet},
         conditions={"check": "leaking", "air_inlet": "stuck_closed"},
-    )  # fmt: skip
+    )
     assert step.non_potable_reaches_supply == reaches
     assert ("is lower than any vacuum can lift water from" in said(step)) == (not reaches)
     assert "No supply can pull a vacuum deeper" in said(step)
@@ -379,9 +381,12 @@ def test_the_bypass_check_of_a_type_ii_detector_leaks_beside_main_check_2() -> N
 
 def test_an_air_gap_loses_all_pressure_and_lets_nothing_back() -> None:
     flowing, result, sucked, shut = run(
-        "air_gap", FLOWING, {"supply_pressure": 60, "downstream": "outlet_open"}, SIPHON,
+        "air_gap",
+        FLOWING,
+        {"supply_pressure": 60, "downstream": "outlet_open"},
+        SIPHON,
         {"supply_pressure": 60, "inlet_shutoff": "closed", "downstream": "backpressure", "backpressure": 90},
-    ).steps  # fmt: skip
+    ).steps
     assert flowing.pressures == {"inlet": 62, "outlet": 0}
     assert flowing.flow == 10
     assert result.flow > 0
@@ -542,9 +547,17 @@ SUPPLY = st.floats(-14.5, 150)
 BELOW = st.floats(-240, 0).map(lambda inches: {"downstream": "outlet_open", "outlet_elevation": inches})
 PUSHING = st.floats(0, 200).map(lambda psi: {"downstream": "backpressure", "backpressure": psi})
 ANY_STEP = st.builds(
-    lambda supply, inlet, outlet, downstream: {"supply_pressure": supply, "inlet_shutoff": inlet, "outlet_shutoff": outlet, **downstream},
-    SUPPLY, st.sampled_from(["open", "closed"]), st.sampled_from(["open", "closed"]), BELOW | PUSHING | st.just({"downstream": "outlets_closed"}),
-)  # fmt: skip
+    lambda supply, inlet, outlet, downstream: {
+        "supply_pressure": supply,
+        "inlet_shutoff": inlet,
+        "outlet_shutoff": outlet,
+        **downstream,
+    },
+    SUPPLY,
+    st.sampled_from(["open", "closed"]),
+    st.sampled_from(["open", "closed"]),
+    BELOW | PUSHING | st.just({"downstream": "outlets_closed"}),
+)
 
 
 MADE_AND_MET = CONDITIONS.flatmap(lambda made: st.tuples(st.just(made), BELOW if made[0] == "pvb" else BELOW | PUSHING))

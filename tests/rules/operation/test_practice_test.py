@@ -13,9 +13,11 @@ from tests.rules.refusals import whole
 UNITS = {"pressure": "psi", "length": "in"}
 ALL_KINDS: tuple[Any, ...] = ("rp", "rpda", "rpda_ii", "dc", "dcda", "dcda_ii", "pvb", "svb")
 NEW = {
-    "rp": {"check_1": 7.0, "relief_valve": 2.8, "check_2": 1.5}, "dc": {"check_1": 1.6, "check_2": 1.5},
-    "pvb": {"check": 1.5, "air_inlet": 1.3}, "svb": {"check": 1.4, "air_inlet": 1.3},
-}  # fmt: skip
+    "rp": {"check_1": 7.0, "relief_valve": 2.8, "check_2": 1.5},
+    "dc": {"check_1": 1.6, "check_2": 1.5},
+    "pvb": {"check": 1.5, "air_inlet": 1.3},
+    "svb": {"check": 1.4, "air_inlet": 1.3},
+}
 
 
 def run(kind: str, units: dict[str, str] | None = None, **request: Any) -> PracticeTest:
@@ -135,18 +137,35 @@ CONDITIONS: list[tuple[str, dict[str, Any]]] = [
     ("rp", {"supply_swing": 3}),
     ("rp", {"gauge": {"faulty": True}}),
     ("rpda", {"bypass_meter_sticks": True}),
-    *(("dc", {"method": method, **condition}) for method in ("one_hose", "two_hoses", "sight_tube", "duplex_gauge") for condition in (
-        {"conditions": {"check_1": "leaking"}}, {"conditions": {"check_2": "stuck_open"}}, {"shutoffs": {"inlet": "leaking"}},
-        {"shutoffs": {"inlet": "leaking_badly"}}, {"shutoffs": {"outlet": "leaking"}}, {"shutoffs": {"outlet": "leaking"}, "backpressure": 90},
-    )),
-    *(("pvb", {"method": method, **condition}) for method in ("one_hose", "sight_tube") for condition in (
-        {"conditions": {"check": "leaking"}}, {"conditions": {"air_inlet": "stuck_closed"}}, {"conditions": {"air_inlet": "stuck_open"}},
-        {"opens_fully": False}, {"shutoffs": {"inlet": "leaking"}}, {"shutoffs": {"inlet": "leaking_badly"}}, {"shutoffs": {"outlet": "leaking"}},
-        {"shutoffs": {"outlet": "leaking"}, "backpressure": 20},
-    )),
+    *(
+        ("dc", {"method": method, **condition})
+        for method in ("one_hose", "two_hoses", "sight_tube", "duplex_gauge")
+        for condition in (
+            {"conditions": {"check_1": "leaking"}},
+            {"conditions": {"check_2": "stuck_open"}},
+            {"shutoffs": {"inlet": "leaking"}},
+            {"shutoffs": {"inlet": "leaking_badly"}},
+            {"shutoffs": {"outlet": "leaking"}},
+            {"shutoffs": {"outlet": "leaking"}, "backpressure": 90},
+        )
+    ),
+    *(
+        ("pvb", {"method": method, **condition})
+        for method in ("one_hose", "sight_tube")
+        for condition in (
+            {"conditions": {"check": "leaking"}},
+            {"conditions": {"air_inlet": "stuck_closed"}},
+            {"conditions": {"air_inlet": "stuck_open"}},
+            {"opens_fully": False},
+            {"shutoffs": {"inlet": "leaking"}},
+            {"shutoffs": {"inlet": "leaking_badly"}},
+            {"shutoffs": {"outlet": "leaking"}},
+            {"shutoffs": {"outlet": "leaking"}, "backpressure": 20},
+        )
+    ),
     ("svb", {"conditions": {"check": "leaking", "air_inlet": "stuck_closed"}}),
     ("svb", {"shutoffs": {"inlet": "leaking", "outlet": "leaking"}}),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("kind", "condition"), CONDITIONS)

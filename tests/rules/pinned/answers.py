@@ -96,8 +96,10 @@ def phase(source: random.Random, kind: str) -> dict[str, Any]:
     lines = ("main", "bypass") if kind in {"rpda", "dcda"} else ("main",)
     listed = [
         reading(source, part, sound=sound and source.random() < 0.95) | ({"line": line} if line != "main" else {})
-        for line in lines for part in parts_of(kind) if sound or source.random() < 0.95  # type: ignore[arg-type]
-    ]  # fmt: skip
+        for line in lines
+        for part in parts_of(kind)  # type: ignore[arg-type]
+        if sound or source.random() < 0.95
+    ]
     if source.random() < 0.05:
         listed.append(reading(source, source.choice(("check", "check_2", "relief_valve", "air_inlet")), sound=False))
     words = (*("tight",) * 8, "leaking", "leaking_no_flow_proved", "not_checked")
@@ -108,24 +110,29 @@ def phase(source: random.Random, kind: str) -> dict[str, Any]:
 def field_test(source: random.Random, rulebook: str, kind: Any) -> dict[str, Any]:
     """A test as reported, with whatever may be reported beside it."""
     test: dict[str, Any] = {
-        "rulebook": rulebook, "performed_at": source.choice((*("2026-05-14T09:20:00-07:00",) * 9, "2026-06-03T09:20:00-07:00")),
-        "assembly": {"kind": kind, "hazard": source.choice(("severe", "health", "non_health"))}, "units": {"pressure": source.choice((*("psi",) * 6, "kPa", "bar")), "length": "in"},
+        "rulebook": rulebook,
+        "performed_at": source.choice((*("2026-05-14T09:20:00-07:00",) * 9, "2026-06-03T09:20:00-07:00")),
+        "assembly": {"kind": kind, "hazard": source.choice(("severe", "health", "non_health"))},
+        "units": {"pressure": source.choice((*("psi",) * 6, "kPa", "bar")), "length": "in"},
         "initial_test": phase(source, kind),
-    }  # fmt: skip
+    }
     if source.random() < 0.7:
         test["line_pressure"] = source.choice((*(62,) * 9, 5, 14, 149, 200))
     if source.random() < 0.9:
         facts = {
-            "accuracy": source.choice((0.2, 0.1, 0.1, 0.3)), "resolution": source.choice((0.1, 0.1, 0.1, 0.5)),
+            "accuracy": source.choice((0.2, 0.1, 0.1, 0.3)),
+            "resolution": source.choice((0.1, 0.1, 0.1, 0.5)),
             "calibrated_on": source.choice(("2026-01-12", "2026-01-12", "2026-01-12", "2025-05-14", "2025-05-13", "2026-05-20")),
             "height_above_assembly": source.choice((0, 6, -12)),
-        }  # fmt: skip
+        }
         test["gauge"] = {name: value for name, value in facts.items() if source.random() < 0.95}
     if source.random() < 0.9:
         test["tester"] = {
-            "certificate": "T-1", "kinds": source.choice((["rp", "dc"], ["pvb", "svb"], *[["rp", "rpda", "dc", "dcda", "pvb", "svb"]] * 4)),
-            "valid_from": source.choice(("2025-03-01", "2025-03-01", "2025-03-01", "2026-05-15")), "valid_until": source.choice(("2028-02-29", "2028-02-29", "2028-02-29", "2026-05-13")),
-        }  # fmt: skip
+            "certificate": "T-1",
+            "kinds": source.choice((["rp", "dc"], ["pvb", "svb"], *[["rp", "rpda", "dc", "dcda", "pvb", "svb"]] * 4)),
+            "valid_from": source.choice(("2025-03-01", "2025-03-01", "2025-03-01", "2026-05-15")),
+            "valid_until": source.choice(("2028-02-29", "2028-02-29", "2028-02-29", "2026-05-13")),
+        }
     if source.random() < 0.4:
         test["repairs"] = [
             {
@@ -163,9 +170,13 @@ def condition(source: random.Random, kind: str) -> dict[str, Any]:
     """The condition of some parts, and the springs of some."""
     parts = parts_of(kind)  # type: ignore[arg-type]
     return {
-        "conditions": {part: source.choice(STATUSES if not part.startswith("check") else STATUSES[:2]) for part in parts if source.random() < 0.35},
+        "conditions": {
+            part: source.choice(STATUSES if not part.startswith("check") else STATUSES[:2])
+            for part in parts
+            if source.random() < 0.35
+        },
         "loadings": {part: round(source.uniform(0.3, 9.0), 1) for part in parts if source.random() < 0.4},
-    }  # fmt: skip
+    }
 
 
 def operations(kind: str) -> list[Any]:
@@ -175,12 +186,17 @@ def operations(kind: str) -> list[Any]:
     for _ in range(40):
         steps = [
             {
-                "label": source.choice(("", "morning")), "supply_pressure": source.choice((60, 0, -10, 8, 1.2, 100)), "inlet_shutoff": source.choice(("open", "open", "closed")),
-                "outlet_shutoff": source.choice(("open", "open", "closed")), "downstream": source.choice(("outlet_open", "outlets_closed", "backpressure")),
-                "backpressure": source.choice((0, 5, 70, 120)), "outlet_elevation": source.choice((-12, 0, 120)), "demand_flow": source.choice((0, 2, 10)),
+                "label": source.choice(("", "morning")),
+                "supply_pressure": source.choice((60, 0, -10, 8, 1.2, 100)),
+                "inlet_shutoff": source.choice(("open", "open", "closed")),
+                "outlet_shutoff": source.choice(("open", "open", "closed")),
+                "downstream": source.choice(("outlet_open", "outlets_closed", "backpressure")),
+                "backpressure": source.choice((0, 5, 70, 120)),
+                "outlet_elevation": source.choice((-12, 0, 120)),
+                "demand_flow": source.choice((0, 2, 10)),
             }
             for _ in range(5)
-        ]  # fmt: skip
+        ]
         if source.random() < 0.3:
             steps = [{name: value for name, value in step.items() if source.random() < 0.9} for step in steps]
         asked = {"kind": kind, "units": source.choice(UNITS), "steps": steps} | condition(source, kind)
@@ -240,7 +256,13 @@ def chosen(rulebook: str) -> list[Any]:
     by_category = tables.in_force(rulebook, ON).by_category
     found = []
     for _ in range(questions(rulebook, 80)):
-        asked: dict[str, Any] = {"rulebook": rulebook, "backpressure_possible": source.random() < 0.5, "continuous_pressure": source.random() < 0.5, "purpose": source.choice(("premises_isolation", "point_of_use")), "units": source.choice(UNITS[:2]) | {"temperature": "degF"}}  # fmt: skip
+        asked: dict[str, Any] = {
+            "rulebook": rulebook,
+            "backpressure_possible": source.random() < 0.5,
+            "continuous_pressure": source.random() < 0.5,
+            "purpose": source.choice(("premises_isolation", "point_of_use")),
+            "units": source.choice(UNITS[:2]) | {"temperature": "degF"},
+        }
         asked |= (
             {"fluid_category": source.randint(1, 5)}
             if by_category
@@ -251,17 +273,27 @@ def chosen(rulebook: str) -> list[Any]:
         for fact in ("hose_connection", "domestic", "in_plant_air_gap"):
             if source.random() < 0.6:
                 asked[fact] = source.random() < 0.5
-        site = {"height_above_highest_outlet": source.choice((0, 5, 12, 300)), "subject_to_submergence": source.random() < 0.3, "drainage": source.random() < 0.6, "freezing_exposure": source.random() < 0.3, "indoors": source.random() < 0.5}  # fmt: skip
+        site = {
+            "height_above_highest_outlet": source.choice((0, 5, 12, 300)),
+            "subject_to_submergence": source.random() < 0.3,
+            "drainage": source.random() < 0.6,
+            "freezing_exposure": source.random() < 0.3,
+            "indoors": source.random() < 0.5,
+        }
         asked["site"] = {name: value for name, value in site.items() if source.random() < 0.7}
         if source.random() < 0.6:
             curve = [{"flow": 0, "loss": 3}, {"flow": 20, "loss": 9}, {"flow": 60, "loss": 30}]
             model = {"spring_loading": 6, "loss_coefficient": 8, "bore": 1}
             water = {
-                "supply_pressure": source.choice((60, 25, 300, 900)), "design_flow": source.choice((0, 20, 33, 70)), "outlet_elevation_above_assembly": source.choice((0, 40, 500)),
-                "required_outlet_pressure": source.choice((0, 20, 40)), "water_temperature": source.choice((60, 140, 200)), "booster_pump_downstream": source.random() < 0.3,
+                "supply_pressure": source.choice((60, 25, 300, 900)),
+                "design_flow": source.choice((0, 20, 33, 70)),
+                "outlet_elevation_above_assembly": source.choice((0, 40, 500)),
+                "required_outlet_pressure": source.choice((0, 20, 40)),
+                "water_temperature": source.choice((60, 140, 200)),
+                "booster_pump_downstream": source.random() < 0.3,
                 "loss_curves": {"BA": curve} if by_category else {"rp": curve, "dc": curve[:2]},
                 "loss_models": {"EA": model} if by_category else {"pvb": model},
-            }  # fmt: skip
+            }
             asked["hydraulics"] = {
                 name: value
                 for name, value in water.items()
@@ -278,17 +310,47 @@ def placed(rulebook: str) -> list[Any]:
     found = []
     for _ in range(questions(rulebook, 80)):
         facts: dict[str, Any] = {
-            "height_above_highest_outlet": source.choice((5, 6, 12, 150, 400)), "height_above_downstream_piping": source.choice((5, 6, 12, 150, 400)), "height_above_grade": source.choice((6, 12, 30, 60, 70)),
-            "subject_to_submergence": source.random() < 0.3, "relief_drain": source.choice(("air_gap", "direct", "none")), "clearance_all_round": source.choice((3, 12, 300)),
-            "clearance_testing_side": source.choice((3, 24, 800)), "downstream_shutoff": source.random() < 0.4, "hours_under_pressure_per_day": source.choice((4, 12, 13)),
-            "orientation": source.choice(("horizontal", "vertical_up", "upright", "inverted")), "orientation_listed": source.random() < 0.5, "bypass": source.choice(("none", "equal_assembly", "unprotected")),
-            "closed_system": source.random() < 0.5, "thermal_expansion_provided": source.random() < 0.5, "freezing_exposure": source.random() < 0.5, "freeze_protected": source.random() < 0.5,
-            "fire_line": source.random() < 0.5, "metered_bypass": source.random() < 0.5,
-            "room_for_testing": source.random() < 0.7, "submergence_never_continuous": source.random() < 0.5, "relief_drain_capacity": source.choice((50, 120)),
-            "relief_discharge": source.choice((60, 120)), "relief_air_gap": {"vertical_distance": source.choice((1, 2, 3)), "effective_diameter": 1, "near_walls": source.choice((0, 1, 2)), "wall_distance": 2},
-            "air_gap": {"vertical_distance": source.choice((0.9, 1, 2, 3, 40)), "effective_diameter": source.choice((0.5, 1, 20)), "near_walls": source.choice((0, 1, 2)), "wall_distance": source.choice((1, 3, 4, 100))},
-        }  # fmt: skip
-        asked: dict[str, Any] = {"rulebook": rulebook, "kind": source.choice(kinds), "units": source.choice(UNITS[:2]), "installation": {name: value for name, value in facts.items() if source.random() < 0.7}}  # fmt: skip
+            "height_above_highest_outlet": source.choice((5, 6, 12, 150, 400)),
+            "height_above_downstream_piping": source.choice((5, 6, 12, 150, 400)),
+            "height_above_grade": source.choice((6, 12, 30, 60, 70)),
+            "subject_to_submergence": source.random() < 0.3,
+            "relief_drain": source.choice(("air_gap", "direct", "none")),
+            "clearance_all_round": source.choice((3, 12, 300)),
+            "clearance_testing_side": source.choice((3, 24, 800)),
+            "downstream_shutoff": source.random() < 0.4,
+            "hours_under_pressure_per_day": source.choice((4, 12, 13)),
+            "orientation": source.choice(("horizontal", "vertical_up", "upright", "inverted")),
+            "orientation_listed": source.random() < 0.5,
+            "bypass": source.choice(("none", "equal_assembly", "unprotected")),
+            "closed_system": source.random() < 0.5,
+            "thermal_expansion_provided": source.random() < 0.5,
+            "freezing_exposure": source.random() < 0.5,
+            "freeze_protected": source.random() < 0.5,
+            "fire_line": source.random() < 0.5,
+            "metered_bypass": source.random() < 0.5,
+            "room_for_testing": source.random() < 0.7,
+            "submergence_never_continuous": source.random() < 0.5,
+            "relief_drain_capacity": source.choice((50, 120)),
+            "relief_discharge": source.choice((60, 120)),
+            "relief_air_gap": {
+                "vertical_distance": source.choice((1, 2, 3)),
+                "effective_diameter": 1,
+                "near_walls": source.choice((0, 1, 2)),
+                "wall_distance": 2,
+            },
+            "air_gap": {
+                "vertical_distance": source.choice((0.9, 1, 2, 3, 40)),
+                "effective_diameter": source.choice((0.5, 1, 20)),
+                "near_walls": source.choice((0, 1, 2)),
+                "wall_distance": source.choice((1, 3, 4, 100)),
+            },
+        }
+        asked: dict[str, Any] = {
+            "rulebook": rulebook,
+            "kind": source.choice(kinds),
+            "units": source.choice(UNITS[:2]),
+            "installation": {name: value for name, value in facts.items() if source.random() < 0.7},
+        }
         if source.random() < 0.7:
             asked["size"] = source.choice((0.75, 2, 3, 50, 80))
         found.append(refused_or(lambda asked=asked: selection.place(msgspec.convert(asked, selection.PlacementRequest), on=ON)))
@@ -336,9 +398,14 @@ def trended() -> list[Any]:
             repairs = test.repairs if isinstance(test.repairs, list) else []
             tests.append(
                 rules.TrendedTest(
-                    report_id=f"{year}", performed_on=test.performed_at.date(), unit="psi", findings=verdict.findings, repairs=repairs if source.random() < 0.3 else [], resolution=0.1,
+                    report_id=f"{year}",
+                    performed_on=test.performed_at.date(),
+                    unit="psi",
+                    findings=verdict.findings,
+                    repairs=repairs if source.random() < 0.3 else [],
+                    resolution=0.1,
                 )
-            )  # fmt: skip
+            )
         found += [rules.trends(tests, unit=unit, next_test_on=dt.date(2027, 5, 1)) for unit in ("psi", "kPa")]
     return found
 
@@ -346,9 +413,17 @@ def trended() -> list[Any]:
 def notices() -> list[Any]:
     """The common schedule, filled in."""
     facts = NoticeFacts(
-        utility="Plain water", premises="Plot 1", address="1 Sluice Lane", reference=None, assembly="a pressure vacuum breaker", serial_number="S-1", position=None,
-        due_on=dt.date(2026, 6, 1), tested_on=dt.date(2026, 5, 1), repair_by=dt.date(2026, 5, 31),
-    )  # fmt: skip
+        utility="Plain water",
+        premises="Plot 1",
+        address="1 Sluice Lane",
+        reference=None,
+        assembly="a pressure vacuum breaker",
+        serial_number="S-1",
+        position=None,
+        due_on=dt.date(2026, 6, 1),
+        tested_on=dt.date(2026, 5, 1),
+        repair_by=dt.date(2026, 5, 31),
+    )
     return [[step, fill(step.subject, facts), fill(step.text, facts)] for step in default_steps()]
 
 

@@ -51,7 +51,7 @@ SPRINGS = {
     "dc": {"check_1": (2.4, 0.4), "check_2": (2.1, 0.4)},
     "pvb": {"check": (1.8, 0.3), "air_inlet": (1.9, 0.3)},
     "svb": {"check": (1.8, 0.3), "air_inlet": (1.9, 0.3)},
-}  # fmt: skip
+}
 OF_EACH = 250
 
 
@@ -78,14 +78,22 @@ def specimens(kind: Any, *, failing: bool) -> list[Specimen]:
             else:
                 springs[bad] = round(springs[bad] * 0.3, 4)
         ask = {
-            "kind": kind, "units": {"pressure": "psi"}, "line_pressure": 62, "seed": len(found), "loadings": springs, "conditions": conditions,
+            "kind": kind,
+            "units": {"pressure": "psi"},
+            "line_pressure": 62,
+            "seed": len(found),
+            "loadings": springs,
+            "conditions": conditions,
             "gauge": {"resolution": 0.0001, "scatter": 0},
-        }  # fmt: skip
+        }
         phase = practice_test(msgspec.convert(ask, PracticeTestRequest)).key.initial_test
         test = rules.Test(
-            rulebook="us-wa", performed_at=dt.datetime(YEAR, 5, 1, 12, tzinfo=ZONE),
-            assembly=rules.TestedAssembly(kind=kind, hazard="non_health"), units=rules.TestUnits(pressure="psi"), initial_test=phase,
-        )  # fmt: skip
+            rulebook="us-wa",
+            performed_at=dt.datetime(YEAR, 5, 1, 12, tzinfo=ZONE),
+            assembly=rules.TestedAssembly(kind=kind, hazard="non_health"),
+            units=rules.TestUnits(pressure="psi"),
+            initial_test=phase,
+        )
         outcome = rules.judge(test, received_at=dt.datetime(YEAR, 5, 2, 12, tzinfo=ZONE)).outcome
         if outcome == ("fail" if failing else "pass"):
             found.append(Specimen(kind, numbers_of(phase.readings), failing))
@@ -105,9 +113,12 @@ class Tester(Struct, frozen=True, kw_only=True):
 def honest_tester(source: random.Random, number: int) -> Tester:
     error = source.uniform(-ACCURACY, ACCURACY)
     return Tester(
-        name=f"tester {number}", gauge_error=lambda _share: error, springs=source.gauss(0, 0.05), fails=0.08 * source.uniform(0.75, 1.25),
+        name=f"tester {number}",
+        gauge_error=lambda _share: error,
+        springs=source.gauss(0, 0.05),
+        fails=0.08 * source.uniform(0.75, 1.25),
         tests=source.randrange(60, 260),
-    )  # fmt: skip
+    )
 
 
 def read(source: random.Random, value: float, error: float) -> float:
@@ -157,11 +168,21 @@ def one_test(source: random.Random, tester: Tester, moment: dt.datetime, kilomet
     written = moment.replace(second=0, microsecond=0, minute=moment.minute // 5 * 5)
     name = f"{tester.name}, {number}"
     return ScreenedTest(
-        report_id=name, assembly_id=f"assembly of {name}", tester_id=tester.name, gauge_id=f"gauge of {tester.name}", performed_at=written,
-        kind=specimen.kind, unit="psi", failed=specimen.fails, numbers=tuple(numbers), resolution=RESOLUTION, accuracy=ACCURACY,
-        calibrated_on=dt.date(YEAR, 1, 1), repeats_last=bool(last) and [one.value for one in numbers] == last,
+        report_id=name,
+        assembly_id=f"assembly of {name}",
+        tester_id=tester.name,
+        gauge_id=f"gauge of {tester.name}",
+        performed_at=written,
+        kind=specimen.kind,
+        unit="psi",
+        failed=specimen.fails,
+        numbers=tuple(numbers),
+        resolution=RESOLUTION,
+        accuracy=ACCURACY,
+        calibrated_on=dt.date(YEAR, 1, 1),
+        repeats_last=bool(last) and [one.value for one in numbers] == last,
         metres_from_last=1000 * kilometres if number else None,
-    )  # fmt: skip
+    )
 
 
 def programme(
@@ -203,9 +224,12 @@ def uses_numbers_again(source: random.Random, tester: Tester) -> list[ScreenedTe
     tests: list[ScreenedTest] = []
     for one in busy(source, tester):
         same = [
-            other.numbers for other in tests[-12:]
-            if other.kind == one.kind and other.performed_at.date() == one.performed_at.date() and len(other.numbers) == len(one.numbers)
-        ]  # fmt: skip
+            other.numbers
+            for other in tests[-12:]
+            if other.kind == one.kind
+            and other.performed_at.date() == one.performed_at.date()
+            and len(other.numbers) == len(one.numbers)
+        ]
         tests.append(replace(one, numbers=source.choice(same)) if same and source.random() < 0.3 else one)
     return tests
 
@@ -214,14 +238,17 @@ def rounds_to_half_a_psi(source: random.Random, tester: Tester) -> list[Screened
     return [
         replace(one, numbers=tuple(replace(n, value=round(2 * n.value) / 2) if source.random() < 0.4 else n for n in one.numbers))
         for one in busy(source, tester)
-    ]  # fmt: skip
+    ]
 
 
 def passes_everything(source: random.Random, tester: Tester) -> list[ScreenedTest]:
     return [
-        replace(one_test(source, replace(tester, fails=0.0), one.performed_at, (one.metres_from_last or 0) / 1000, number), failed=False)
+        replace(
+            one_test(source, replace(tester, fails=0.0), one.performed_at, (one.metres_from_last or 0) / 1000, number),
+            failed=False,
+        )
         for number, one in enumerate(busy(source, tester))
-    ]  # fmt: skip
+    ]
 
 
 def gauge_drifts(source: random.Random, tester: Tester) -> list[ScreenedTest]:
@@ -319,9 +346,13 @@ def slip(source: random.Random, right: str) -> tuple[str, str]:
 def changed(source: random.Random, number: int, serials: tuple[str, str]) -> IdentityChange:
     """A change of an assembly's serial number."""
     return IdentityChange(
-        assembly_id=f"assembly {number}", version=2, on=dt.date(YEAR, 3, source.randrange(1, 29)), serial_number=serials, size=("1 in", "1 in"),
+        assembly_id=f"assembly {number}",
+        version=2,
+        on=dt.date(YEAR, 3, source.randrange(1, 29)),
+        serial_number=serials,
+        size=("1 in", "1 in"),
         replaced=False,
-    )  # fmt: skip
+    )
 
 
 def register(source: random.Random, doubled: int = 0) -> list[SharedSerial]:
@@ -329,7 +360,9 @@ def register(source: random.Random, doubled: int = 0) -> list[SharedSerial]:
     numbers = [serial(source) for _ in range(1000 - doubled)]
     numbers += source.sample(numbers, doubled)
     return [
-        SharedSerial(serial_number=number, kind="dc", assembly_ids=tuple(f"assembly {n}" for n in range(count)), on=dt.date(YEAR, 3, 1))
+        SharedSerial(
+            serial_number=number, kind="dc", assembly_ids=tuple(f"assembly {n}" for n in range(count)), on=dt.date(YEAR, 3, 1)
+        )
         for number, count in Counter(numbers).items()
         if count > 1
-    ]  # fmt: skip
+    ]

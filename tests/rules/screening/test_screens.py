@@ -45,9 +45,18 @@ DC = (Number(part="main/check_1", value=2.4), Number(part="main/check_2", value=
 
 def screened(name: str = "a", at: dt.datetime = NOON, **changes: Any) -> ScreenedTest:
     facts: dict[str, Any] = {
-        "report_id": name, "assembly_id": f"assembly of {name}", "tester_id": "t", "gauge_id": "g", "performed_at": at, "kind": "dc", "unit": "psi",
-        "failed": False, "numbers": DC, "resolution": 0.1, "accuracy": 0.2,
-    }  # fmt: skip
+        "report_id": name,
+        "assembly_id": f"assembly of {name}",
+        "tester_id": "t",
+        "gauge_id": "g",
+        "performed_at": at,
+        "kind": "dc",
+        "unit": "psi",
+        "failed": False,
+        "numbers": DC,
+        "resolution": 0.1,
+        "accuracy": 0.2,
+    }
     return ScreenedTest(**facts | changes)
 
 
@@ -109,8 +118,10 @@ def test_each_day_is_counted_by_itself() -> None:
     [(130, 40, False), (131, 40, True), (1.9, 0, False), (60, 1, True), (45.5, 1, False), (60, 0, False), (None, 1, False)],
 )
 def test_two_tests_too_far_apart_are_looked_at_again(
-    kilometres: float | None, minutes: int, pointed_out: bool  # noqa: FBT001 - a table's column
-) -> None:  # fmt: skip
+    kilometres: float | None,
+    minutes: int,
+    pointed_out: bool,  # noqa: FBT001 - a table's column
+) -> None:
     metres = None if kilometres is None else 1000 * kilometres
     found = looked(screened("a"), screened("b", NOON + dt.timedelta(minutes=minutes), metres_from_last=metres))
     assert found == (["too_far_to_travel"] if pointed_out else [])
@@ -163,7 +174,10 @@ def many(count: int, **changes: Any) -> list[ScreenedTest]:
 
 
 def spread(n: int) -> tuple[Number, ...]:
-    return (Number(part="main/check_1", value=round(1.5 + n % 17 / 10, 1)), Number(part="main/check_2", value=round(1.4 + n % 19 / 10, 1)))  # fmt: skip
+    return (
+        Number(part="main/check_1", value=round(1.5 + n % 17 / 10, 1)),
+        Number(part="main/check_2", value=round(1.4 + n % 19 / 10, 1)),
+    )
 
 
 def test_a_tester_who_never_fails_anything_is_looked_at_again() -> None:
@@ -274,8 +288,9 @@ def test_rare_digits_are_counted_together() -> None:
     assert tallied(a=narrow[:200], b=narrow) == []
     # Every tenth reading ends in a digit that the others never read.
     strange = [
-        replace(one, numbers=(Number(part="main/check_1", value=2.9 if n % 10 == 0 else 2.4 + n % 2 / 10),)) for n, one in enumerate(many(200))
-    ]  # fmt: skip
+        replace(one, numbers=(Number(part="main/check_1", value=2.9 if n % 10 == 0 else 2.4 + n % 2 / 10),))
+        for n, one in enumerate(many(200))
+    ]
     assert "last_digits" in screens(tallied(a=strange, b=narrow))
 
 
@@ -287,9 +302,11 @@ def halves(shift: float, count: int = 60, **changes: Any) -> GaugeHalves | None:
     for one in many(600):
         middles.add(one)
     tests = [
-        replace(one, numbers=tuple(replace(n, value=n.value + (shift if at >= count // 2 else 0)) for n in one.numbers), **changes)
+        replace(
+            one, numbers=tuple(replace(n, value=n.value + (shift if at >= count // 2 else 0)) for n in one.numbers), **changes
+        )
         for at, one in enumerate(many(count))
-    ]  # fmt: skip
+    ]
     return halves_of(tests, middles_with(middles, tests))
 
 
@@ -357,10 +374,13 @@ def test_the_rank_sum_is_scipy_s() -> None:
 # Identity.
 
 
-def change(serials: tuple[str | None, str | None] = ("AB12345", "AB12345"), size: tuple[str | None, str | None] = ("1 in", "1 in"), *, replaced: bool = False) -> IdentityChange:  # fmt: skip
-    return IdentityChange(
-        assembly_id="a", version=4, on=NOON.date(), serial_number=serials, size=size, replaced=replaced
-    )  # fmt: skip
+def change(
+    serials: tuple[str | None, str | None] = ("AB12345", "AB12345"),
+    size: tuple[str | None, str | None] = ("1 in", "1 in"),
+    *,
+    replaced: bool = False,
+) -> IdentityChange:
+    return IdentityChange(assembly_id="a", version=4, on=NOON.date(), serial_number=serials, size=size, replaced=replaced)
 
 
 @pytest.mark.parametrize(
@@ -443,9 +463,12 @@ def test_no_message_accuses() -> None:
 
 def test_numbers_are_named_by_line_and_component() -> None:
     readings: list[Any] = [
-        rules.ReliefValveReading(opened=True, opened_at=2.8), rules.Check1Reading(closed_tight=True, held_at=7.2),
-        rules.Check2Reading(closed_tight=False), rules.AirInletReading(opened=True, opened_at=UNSET),
-    ]  # fmt: skip
+        rules.ReliefValveReading(opened=True, opened_at=2.8),
+        rules.Check1Reading(closed_tight=True, held_at=7.2),
+        rules.Check2Reading(closed_tight=False),
+        rules.AirInletReading(opened=True, opened_at=UNSET),
+    ]
     assert numbers_of(readings) == (
-        Number(part="main/check_1", value=7.2), Number(part="main/relief_valve", value=2.8),
-    )  # fmt: skip
+        Number(part="main/check_1", value=7.2),
+        Number(part="main/relief_valve", value=2.8),
+    )

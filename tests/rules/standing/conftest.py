@@ -17,9 +17,14 @@ from rules.sources import Source
 from tests.rules.standing import plain
 
 OPTION = Interval(
-    key="repeat_failures", months=6, failures=2, within_months=24, source="common-practice", clause="–",
+    key="repeat_failures",
+    months=6,
+    failures=2,
+    within_months=24,
+    source="common-practice",
+    clause="–",
     says="Tested every 6 months after two failed within 24.",
-)  # fmt: skip
+)
 
 
 @pytest.fixture

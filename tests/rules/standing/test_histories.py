@@ -39,15 +39,20 @@ def history(source: random.Random) -> Case:
         open_ones = [one.id for one in tests if not any(other.supersedes == one.id for other in tests)]
         tests.append(
             Test(
-                id=f"{source.randrange(100):02}-{n}", day=min(moment, received).date(), moment=moment, received=received, outcome=outcome,
-                reason=source.choice(("periodic", "periodic", "repair")), first_protection=source.choice(("degraded", "lost", "unknown")),
+                id=f"{source.randrange(100):02}-{n}",
+                day=min(moment, received).date(),
+                moment=moment,
+                received=received,
+                outcome=outcome,
+                reason=source.choice(("periodic", "periodic", "repair")),
+                first_protection=source.choice(("degraded", "lost", "unknown")),
                 acts_as=source.choice((None, None, "last_check", "last_barrier_weak")),
                 first=outcome if source.random() < 0.7 else "fail",
                 protection="full" if outcome == "pass" else source.choice(("full", "degraded", "lost", "unknown")),
                 acceptance=source.choice(("accepted", "accepted", "accepted", "held", "refused")),
                 supersedes=source.choice(open_ones) if open_ones and source.random() < 0.25 else None,
             )
-        )  # fmt: skip
+        )
     happenings = []
     for _ in range(source.choice((0, 0, 1, 1, 2, 3))):
         moment, event = source.choice(moments), source.choice(EVENTS)
@@ -57,11 +62,17 @@ def history(source: random.Random) -> Case:
             )
         )
     return Case(
-        rulebook=source.choice(RULEBOOKS), hazard=source.choice(plain.HAZARDS), connection=source.choice(plain.CONNECTIONS),
-        in_service=source.random() < 0.9, installed=source.choice((None, None, source.choice(moments).date())),
-        season=source.choice((None, None, None, (2, 29), (4, 31), (10, 1))), own_months=source.choice((None, None, None, 1, 6, 18, 60)),
-        registered=source.choice((None, source.choice(moments).date())), tests=tuple(tests), happenings=tuple(happenings),
-    )  # fmt: skip
+        rulebook=source.choice(RULEBOOKS),
+        hazard=source.choice(plain.HAZARDS),
+        connection=source.choice(plain.CONNECTIONS),
+        in_service=source.random() < 0.9,
+        installed=source.choice((None, None, source.choice(moments).date())),
+        season=source.choice((None, None, None, (2, 29), (4, 31), (10, 1))),
+        own_months=source.choice((None, None, None, 1, 6, 18, 60)),
+        registered=source.choice((None, source.choice(moments).date())),
+        tests=tuple(tests),
+        happenings=tuple(happenings),
+    )
 
 
 def events(case: Case) -> list[TestEvent]:
@@ -86,11 +97,17 @@ def events(case: Case) -> list[TestEvent]:
 
 def by_the_rules(case: Case) -> Standing:
     return standing(
-        rulebook=case.rulebook, hazard=case.hazard, connection=case.connection, in_service=case.in_service, installed_on=case.installed,
-        season_starts=case.season, interval_months=case.own_months, registered_on=case.registered,
+        rulebook=case.rulebook,
+        hazard=case.hazard,
+        connection=case.connection,
+        in_service=case.in_service,
+        installed_on=case.installed,
+        season_starts=case.season,
+        interval_months=case.own_months,
+        registered_on=case.registered,
         history=events(case),
         occurrences=[Occurrence(event=one.event, on=one.day, at=one.moment, suspected=one.suspected) for one in case.happenings],
-    )  # fmt: skip
+    )
 
 
 def whole_reason(case: Case, kept: Standing) -> None:

@@ -14,16 +14,26 @@ DAY = dt.date(2026, 3, 10)
 def event(name: str, on: dt.date = DAY, outcome: str = "pass", acceptance: str = "accepted", **changes: Any) -> TestEvent:
     at = dt.datetime.combine(on, dt.time(12), dt.UTC)
     facts: dict[str, Any] = {
-        "report_id": name, "performed_on": on, "performed_at": at, "received_at": at, "reason": "periodic", "outcome": outcome,
-        "protection": "full" if outcome == "pass" else "degraded", "acceptance": acceptance,
-    }  # fmt: skip
+        "report_id": name,
+        "performed_on": on,
+        "performed_at": at,
+        "received_at": at,
+        "reason": "periodic",
+        "outcome": outcome,
+        "protection": "full" if outcome == "pass" else "degraded",
+        "acceptance": acceptance,
+    }
     return TestEvent(**facts | changes)
 
 
 def stand(*history: TestEvent, **changes: Any) -> Standing:
     facts: dict[str, Any] = {
-        "rulebook": "us-wa", "hazard": "health", "connection": "non_residential", "in_service": True, "installed_on": None,
-    }  # fmt: skip
+        "rulebook": "us-wa",
+        "hazard": "health",
+        "connection": "non_residential",
+        "in_service": True,
+        "installed_on": None,
+    }
     return standing(**facts | {"history": history} | changes)
 
 

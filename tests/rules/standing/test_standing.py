@@ -88,8 +88,15 @@ def test_the_end_of_the_calendar_is_no_error() -> None:
     book = book_for("us-common", DAY)
     assert next_due(book, "health", "residential", dt.date(9999, 6, 1)) == dt.date.max
     kept = Standing(
-        status="current", due_on=dt.date(1, 1, 5), protection="full", mechanical_protection="full", suitable=None, report_id="a", since=None, because="",
-    )  # fmt: skip
+        status="current",
+        due_on=dt.date(1, 1, 5),
+        protection="full",
+        mechanical_protection="full",
+        suitable=None,
+        report_id="a",
+        since=None,
+        because="",
+    )
     assert standing_on(kept, dt.date(1, 1, 1), 30).status == "due_soon"
 
 
@@ -282,9 +289,12 @@ def test_by_the_day_of_the_last_test_ordinary_assemblies_are_reported(rulebook_i
 def test_what_the_days_are_under_a_purveyors_rule_and_where_nothing_is_asked_twice(monkeypatch: pytest.MonkeyPatch) -> None:
     """Yearly, and every 6 months after 2 failures in 24 (a purveyor's option, common practice); months, with 4 days to spare."""
     assert ordinary_days("us-wa", dt.date(2026, 12, 31)) == OrdinaryDays(
-        current_since=dt.date(2026, 7, 4), seldom_failed_since=dt.date(2026, 1, 4), failures=2, failures_since=dt.date(2023, 12, 31),
+        current_since=dt.date(2026, 7, 4),
+        seldom_failed_since=dt.date(2026, 1, 4),
+        failures=2,
+        failures_since=dt.date(2023, 12, 31),
         overdue_before=dt.date(2025, 12, 27),
-    )  # fmt: skip
+    )
     # The calendar begins there, and somebody may ask for the summary of its first year.
     assert ordinary_days("us-wa", dt.date(1, 12, 31)).failures_since == dt.date.min
     # Texas has connections that are tested once: by the day alone none is overdue.

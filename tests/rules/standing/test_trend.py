@@ -26,17 +26,25 @@ def judged(year: int, check_1: float | None, final: float | None = None, *, unit
         return {"shutoffs": shutoffs, "readings": [first, {"component": "check_2", "closed_tight": True, "held_at": other}]}
 
     document: dict[str, Any] = {
-        "rulebook": "us-wa", "performed_at": f"{year}-05-01T12:00:00-07:00", "assembly": {"kind": "dc", "hazard": "non_health"},
-        "units": {"pressure": unit}, "initial_test": phase(check_1), "repairs": result.get("repairs", []),
-    }  # fmt: skip
+        "rulebook": "us-wa",
+        "performed_at": f"{year}-05-01T12:00:00-07:00",
+        "assembly": {"kind": "dc", "hazard": "non_health"},
+        "units": {"pressure": unit},
+        "initial_test": phase(check_1),
+        "repairs": result.get("repairs", []),
+    }
     if final is not None:
         document["final_test"] = phase(final)
     test = msgspec.convert(document, rules.Test)
     verdict = rules.judge(test, received_at=dt.datetime(year, 5, 2, 12, tzinfo=dt.UTC))
     return TrendedTest(
-        report_id=str(year), performed_on=dt.date(year, 5, 1), unit=test.units.pressure, findings=verdict.findings,
-        repairs=() if test.repairs is UNSET else test.repairs, resolution=result.get("resolution", 0.1),
-    )  # fmt: skip
+        report_id=str(year),
+        performed_on=dt.date(year, 5, 1),
+        unit=test.units.pressure,
+        findings=verdict.findings,
+        repairs=() if test.repairs is UNSET else test.repairs,
+        resolution=result.get("resolution", 0.1),
+    )
 
 
 def repair(component: str | None = "check_1", part: str = "spring", line: str = "main") -> list[dict[str, str]]:

@@ -10,9 +10,15 @@ import pytest
 from tests.support.world import Place, World, bearer
 
 GARBAGE = [
-    "x", "nonreturn", "nonreturn__", "nonreturn_zz_x", f"nonreturn_{'0' * 32}_secret", "nonreturn_" + "f" * 5_000,
-    f"other_{'0' * 32}_secret", "\u00e9",
-]  # fmt: skip
+    "x",
+    "nonreturn",
+    "nonreturn__",
+    "nonreturn_zz_x",
+    f"nonreturn_{'0' * 32}_secret",
+    "nonreturn_" + "f" * 5_000,
+    f"other_{'0' * 32}_secret",
+    "\u00e9",
+]
 
 
 def make_key(world: World, organisation: str, **document: Any) -> dict[str, Any]:

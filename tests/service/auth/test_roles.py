@@ -50,9 +50,15 @@ class Expected(NamedTuple):
 def row(*, operator: int, utility: int, company: int, regulator: int, granted_elsewhere: int = 404) -> dict[str, int]:
     """A status for each role: those who have another utility's grant only, and those without a good key, are reported alike everywhere."""
     return {
-        "nobody": 401, "revoked": 401, "other_utility": granted_elsewhere, "stranger": granted_elsewhere,
-        "regulator": regulator, "company": company, "utility": utility, "operator": operator,
-    }  # fmt: skip
+        "nobody": 401,
+        "revoked": 401,
+        "other_utility": granted_elsewhere,
+        "stranger": granted_elsewhere,
+        "regulator": regulator,
+        "company": company,
+        "utility": utility,
+        "operator": operator,
+    }
 
 
 def open_to_all(status: int = 200, **sent: Any) -> Expected:
@@ -101,76 +107,166 @@ def new_utility(stage: Stage) -> dict[str, Any]:
 
 
 LOCAL_RULEBOOK = {
-    "extends": "us-wa", "title": "Code of Sluice", "in_force_from": "2026-01-01",
-    "limits": [{"name": "report.due", "at_most": 20, "unit": "days", "says": "Submit the report within 20 days.", "clause": {"title": "Code of Sluice", "section": "4"}}],
-}  # fmt: skip
+    "extends": "us-wa",
+    "title": "Code of Sluice",
+    "in_force_from": "2026-01-01",
+    "limits": [
+        {
+            "name": "report.due",
+            "at_most": 20,
+            "unit": "days",
+            "says": "Submit the report within 20 days.",
+            "clause": {"title": "Code of Sluice", "section": "4"},
+        }
+    ],
+}
 SELECTION = {
-    "rulebook": "us-wa", "hazard": "health", "purpose": "premises_isolation", "backpressure_possible": True, "continuous_pressure": True,
-}  # fmt: skip
+    "rulebook": "us-wa",
+    "hazard": "health",
+    "purpose": "premises_isolation",
+    "backpressure_possible": True,
+    "continuous_pressure": True,
+}
 
 
 EXPECTED: dict[str, Expected] = {
     # The rules, and what is about the service itself. An empty question is malformed, for everyone alike.
-    "listRulebooks": open_to_all(), "readRulebook": open_to_all(), "listAssemblyKinds": open_to_all(), "listPremisesTypes": open_to_all(),
-    "judgeTest": open_to_all(400), "judgeInspection": open_to_all(400), "selectAssembly": open_to_all(400), "checkPlacement": open_to_all(400),
-    "operateAssembly": open_to_all(400), "runPracticeTest": open_to_all(400),
-    "listCodes": open_to_all(), "readHealth": open_to_all(), "readReadiness": open_to_all(), "readMetrics": open_to_all(),
-    "verifyReceipt": open_to_all(body=lambda _: {"receipt": "x.y.z"}), "readKeySet": open_to_all(),
+    "listRulebooks": open_to_all(),
+    "readRulebook": open_to_all(),
+    "listAssemblyKinds": open_to_all(),
+    "listPremisesTypes": open_to_all(),
+    "judgeTest": open_to_all(400),
+    "judgeInspection": open_to_all(400),
+    "selectAssembly": open_to_all(400),
+    "checkPlacement": open_to_all(400),
+    "operateAssembly": open_to_all(400),
+    "runPracticeTest": open_to_all(400),
+    "listCodes": open_to_all(),
+    "readHealth": open_to_all(),
+    "readReadiness": open_to_all(),
+    "readMetrics": open_to_all(),
+    "verifyReceipt": open_to_all(body=lambda _: {"receipt": "x.y.z"}),
+    "readKeySet": open_to_all(),
     # Utilities, and who may act in them.
     "createUtility": administers_all(201, body=new_utility),
     "listUtilities": any_key(),
-    "readUtility": reads(), "updateUtility": registers(200),
-    "readUtilityRulebook": reads(), "putLocalRulebook": registers(201, body=lambda _: LOCAL_RULEBOOK), "listLocalRulebooks": reads(),
-    "readLocalRulebook": reads(), "previewLocalRulebook": registers(200, body=lambda _: LOCAL_RULEBOOK),
+    "readUtility": reads(),
+    "updateUtility": registers(200),
+    "readUtilityRulebook": reads(),
+    "putLocalRulebook": registers(201, body=lambda _: LOCAL_RULEBOOK),
+    "listLocalRulebooks": reads(),
+    "readLocalRulebook": reads(),
+    "previewLocalRulebook": registers(200, body=lambda _: LOCAL_RULEBOOK),
     "selectByUtilityRulebook": reads(body=lambda _: SELECTION),
-    "listGrants": registers(200), "grantUtility": administers(204), "withdrawUtility": administers(204),
-    "setAssemblyGrants": registers(204, body=lambda _: {"assemblies": "all"}), "listAssemblyGrants": registers(200),
-    "grantAssembly": registers(204), "withdrawAssembly": registers(204),
+    "listGrants": registers(200),
+    "grantUtility": administers(204),
+    "withdrawUtility": administers(204),
+    "setAssemblyGrants": registers(204, body=lambda _: {"assemblies": "all"}),
+    "listAssemblyGrants": registers(200),
+    "grantAssembly": registers(204),
+    "withdrawAssembly": registers(204),
     "createOrganisation": administers_all(201, body=lambda _: {"kind": "regulator", "name": "R"}),
-    "listOrganisations": administers_all(200), "readOrganisation": administers_all(200),
-    "createKey": administers_all(201, body=lambda _: {"label": "k"}), "listKeys": administers_all(200), "revokeKey": administers_all(204),
+    "listOrganisations": administers_all(200),
+    "readOrganisation": administers_all(200),
+    "createKey": administers_all(201, body=lambda _: {"label": "k"}),
+    "listKeys": administers_all(200),
+    "revokeKey": administers_all(204),
     # The register.
-    "createPremises": registers(), "listPremises": reads(), "readPremises": reads(), "updatePremises": registers(200),
+    "createPremises": registers(),
+    "listPremises": reads(),
+    "readPremises": reads(),
+    "updatePremises": registers(200),
     "listContactChanges": registers(200),
-    "createAssembly": registers(), "listAssemblies": reads(), "readAssembly": reads(), "updateAssembly": registers(200),
-    "correctAssembly": registers(422, body=lambda _: {"correction": "kind", "kind": "pvb", "because": "It is one already."}), "listAssemblyCorrections": registers(200),
+    "createAssembly": registers(),
+    "listAssemblies": reads(),
+    "readAssembly": reads(),
+    "updateAssembly": registers(200),
+    "correctAssembly": registers(422, body=lambda _: {"correction": "kind", "kind": "pvb", "because": "It is one already."}),
+    "listAssemblyCorrections": registers(200),
     "readServicePeriods": reads_whole(),
-    "createTester": registers(), "listTesters": reads(), "readTester": reads(), "updateTester": registers(200),
-    "createGauge": registers(), "listGauges": reads(), "readGauge": reads(), "updateGauge": registers(200),
+    "createTester": registers(),
+    "listTesters": reads(),
+    "readTester": reads(),
+    "updateTester": registers(200),
+    "createGauge": registers(),
+    "listGauges": reads(),
+    "readGauge": reads(),
+    "updateGauge": registers(200),
     # Reports, and what follows from them.
-    "submitReport": reports(), "createReport": reports(), "submitReportBatch": reports(200, body=lambda _: b""),
-    "submitInspection": reports(), "readInspection": reads(), "listInspections": reads(),
-    "readReport": reads(), "listReports": reads(), "listAssemblyReports": reads(), "readReceipt": reads(),
-    "readTrend": reads(), "readStanding": reads(), "listStandings": reads(), "listChanges": reads(),
-    "listReviews": reads(), "readReview": reads(), "decideReview": registers(200),
+    "submitReport": reports(),
+    "createReport": reports(),
+    "submitReportBatch": reports(200, body=lambda _: b""),
+    "submitInspection": reports(),
+    "readInspection": reads(),
+    "listInspections": reads(),
+    "readReport": reads(),
+    "listReports": reads(),
+    "listAssemblyReports": reads(),
+    "readReceipt": reads(),
+    "readTrend": reads(),
+    "readStanding": reads(),
+    "listStandings": reads(),
+    "listChanges": reads(),
+    "listReviews": reads(),
+    "readReview": reads(),
+    "decideReview": registers(200),
     "voidReport": registers(200, body=lambda _: {"because": "It was filed on the wrong assembly."}),
     # What a utility keeps to itself and to its regulator.
-    "createIncident": registers(), "putIncident": registers(), "listIncidents": reads_whole(), "readIncident": reads_whole(), "listIncidentRevisions": reads_whole(),
+    "createIncident": registers(),
+    "putIncident": registers(),
+    "listIncidents": reads_whole(),
+    "readIncident": reads_whole(),
+    "listIncidentRevisions": reads_whole(),
     "updateIncident": registers(200),
-    "grantException": registers(), "putException": registers(), "listExceptions": reads_whole(), "readException": reads_whole(),
+    "grantException": registers(),
+    "putException": registers(),
+    "listExceptions": reads_whole(),
+    "readException": reads_whole(),
     "endException": registers(200),
-    "createHazardAssessment": registers(), "putHazardAssessment": registers(), "listHazardAssessments": reads_whole(),
+    "createHazardAssessment": registers(),
+    "putHazardAssessment": registers(),
+    "listHazardAssessments": reads_whole(),
     "readHazardAssessment": reads_whole(),
-    "readNoticeSchedule": reads_whole(), "updateNoticeSchedule": registers(200, body=lambda _: {}), "previewNotices": reads_whole(),
-    "startNoticeRun": registers(202), "listNoticeRuns": reads_whole(), "readNoticeRun": reads_whole(),
-    "listNotices": reads_whole(), "readNotice": reads_whole(), "updateNotice": registers(200),
-    "listScreenings": reads_whole(), "readScreening": reads_whole(), "decideScreening": registers(200), "runScreens": registers(200),
+    "readNoticeSchedule": reads_whole(),
+    "updateNoticeSchedule": registers(200, body=lambda _: {}),
+    "previewNotices": reads_whole(),
+    "startNoticeRun": registers(202),
+    "listNoticeRuns": reads_whole(),
+    "readNoticeRun": reads_whole(),
+    "listNotices": reads_whole(),
+    "readNotice": reads_whole(),
+    "updateNotice": registers(200),
+    "listScreenings": reads_whole(),
+    "readScreening": reads_whole(),
+    "decideScreening": registers(200),
+    "runScreens": registers(200),
     # Where a utility has the changes sent.
-    "createWebhook": registers(), "listWebhooks": registers(200), "readWebhook": registers(200), "deleteWebhook": registers(204),
-    "updateWebhook": registers(200, body=lambda _: {"description": "D"}), "rotateWebhookSecret": registers(200, body=lambda _: {}),
-    "readWebhookProgress": registers(200), "replayWebhook": registers(202, body=lambda _: {"after": 0}),
-    "listWebhookDeliveries": registers(200), "readWebhookDelivery": registers(200), "replayWebhookDelivery": registers(202),
-    "readTreeHead": reads_whole(), "listTreeHeads": reads_whole(),
+    "createWebhook": registers(),
+    "listWebhooks": registers(200),
+    "readWebhook": registers(200),
+    "deleteWebhook": registers(204),
+    "updateWebhook": registers(200, body=lambda _: {"description": "D"}),
+    "rotateWebhookSecret": registers(200, body=lambda _: {}),
+    "readWebhookProgress": registers(200),
+    "replayWebhook": registers(202, body=lambda _: {"after": 0}),
+    "listWebhookDeliveries": registers(200),
+    "readWebhookDelivery": registers(200),
+    "replayWebhookDelivery": registers(202),
+    "readTreeHead": reads_whole(),
+    "listTreeHeads": reads_whole(),
     "proveInclusion": reads_whole(query=lambda stage: f"?report_id={stage.ids['reports']}&size=1"),
     "proveConsistency": reads_whole(query=lambda _: "?first=1&second=1"),
     "readCombinedSummary": Expected(any_key().statuses | {"company": 403, "stranger": 403}),
     "listSummaryRows": reads_whole(query=lambda _: "?figure=tests"),
-    "readSummary": reads_whole(), "exportUtility": registers(200),
-    "listImports": reads_whole(), "readImport": reads_whole(404), "listLaterReports": reads_whole(404),
+    "readSummary": reads_whole(),
+    "exportUtility": registers(200),
+    "listImports": reads_whole(),
+    "readImport": reads_whole(404),
+    "listLaterReports": reads_whole(404),
     "undoImport": registers(404, body=lambda _: {"because": "It was the wrong file."}),
     "sealImport": registers(404, body=lambda _: {"because": "It was checked."}),
     "importSpreadsheet": registers(200, body=lambda _: b"premises number,address\n1,1 Sluice Lane\n"),
-}  # fmt: skip
+}
 
 
 @pytest.fixture(scope="module")
@@ -188,15 +284,25 @@ def stage(world: World) -> Stage:
     revoked = world.made(f"/v1/organisations/{place.organisations['utility']}/keys", label="revoked")
     world.operator.delete(f"/v1/organisations/{place.organisations['utility']}/keys/{revoked['id']}").raise_for_status()
     keys = {
-        "nobody": None, "revoked": revoked["key"], "other_utility": elsewhere.keys["utility"],
-        "stranger": elsewhere.keys["testing_company"], "regulator": place.keys["regulator"],
-        "company": place.keys["testing_company"], "utility": place.keys["utility"], "operator": world.operator_key,
-    }  # fmt: skip
+        "nobody": None,
+        "revoked": revoked["key"],
+        "other_utility": elsewhere.keys["utility"],
+        "stranger": elsewhere.keys["testing_company"],
+        "regulator": place.keys["regulator"],
+        "company": place.keys["testing_company"],
+        "utility": place.keys["utility"],
+        "operator": world.operator_key,
+    }
     ids = {
-        "premises": place.premises, "assemblies": place.assembly, "testers": place.tester, "gauges": place.gauge,
-        "reports": place.recorded()["report"]["id"], "reviews": place.recorded(declared="fail")["report"]["id"], "assembly-grants": place.assembly,
+        "premises": place.premises,
+        "assemblies": place.assembly,
+        "testers": place.tester,
+        "gauges": place.gauge,
+        "reports": place.recorded()["report"]["id"],
+        "reviews": place.recorded(declared="fail")["report"]["id"],
+        "assembly-grants": place.assembly,
         "incidents": place.made("incidents", **valid_body("incidents", "POST", place))["id"],
-    }  # fmt: skip
+    }
     return Stage(world, place, keys, ids, elsewhere.code)
 
 
@@ -228,9 +334,10 @@ _UUID = re.compile(r"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}")
 
 
 @pytest.mark.parametrize(
-    "call", [one for one in published() if "{utility" in one.path and one.path.count("{") > 1 and one.right != "administer"],
+    "call",
+    [one for one in published() if "{utility" in one.path and one.path.count("{") > 1 and one.right != "administer"],
     ids=lambda one: one.id,
-)  # fmt: skip
+)
 def test_things_of_another_utility_are_not_there_under_ones_own(stage: Stage, call: Any) -> None:
     """An utility that names another's thing in its own path is answered as if there were none, to the letter; a new call is tried as well."""
     expected = EXPECTED[call.id]
@@ -259,15 +366,23 @@ def test_things_of_another_utility_are_not_there_under_ones_own(stage: Stage, ca
 
 # What a body may name, by call: the member and what it names. A list names things in a list.
 NAMED_IN_BODIES: dict[str, tuple[tuple[str, str], ...]] = {
-    "createAssembly": (("premises_id", "premises"),), "updateAssembly": (("premises_id", "premises"),),
-    "createTester": (("organisation_id", "organisations"),), "updateTester": (("organisation_id", "organisations"),),
-    "createGauge": (("organisation_id", "organisations"),), "updateGauge": (("organisation_id", "organisations"),),
-    **dict.fromkeys(("createReport", "submitReport"), (("assembly_id", "assemblies"), ("tester_id", "testers"), ("gauge_id", "gauges"), ("supersedes", "reports"))),
+    "createAssembly": (("premises_id", "premises"),),
+    "updateAssembly": (("premises_id", "premises"),),
+    "createTester": (("organisation_id", "organisations"),),
+    "updateTester": (("organisation_id", "organisations"),),
+    "createGauge": (("organisation_id", "organisations"),),
+    "updateGauge": (("organisation_id", "organisations"),),
+    **dict.fromkeys(
+        ("createReport", "submitReport"),
+        (("assembly_id", "assemblies"), ("tester_id", "testers"), ("gauge_id", "gauges"), ("supersedes", "reports")),
+    ),
     "submitInspection": (("assembly_id", "assemblies"), ("tester_id", "testers"), ("supersedes", "reports")),
-    **dict.fromkeys(("createIncident", "putIncident", "updateIncident"), (("assemblies", "assemblies"), ("premises", "premises"))),
+    **dict.fromkeys(
+        ("createIncident", "putIncident", "updateIncident"), (("assemblies", "assemblies"), ("premises", "premises"))
+    ),
     **dict.fromkeys(("grantException", "putException"), (("assembly_id", "assemblies"),)),
     **dict.fromkeys(("createHazardAssessment", "putHazardAssessment"), (("premises_id", "premises"),)),
-}  # fmt: skip
+}
 
 
 @pytest.fixture(scope="module")
@@ -275,10 +390,13 @@ def theirs(world: World) -> dict[str, str]:
     """Ids of another utility's things."""
     other = world.place()
     return {
-        "premises": other.premises, "assemblies": other.assembly, "testers": other.tester, "gauges": other.gauge,
+        "premises": other.premises,
+        "assemblies": other.assembly,
+        "testers": other.tester,
+        "gauges": other.gauge,
         "reports": other.recorded()["report"]["id"],
         "organisations": world.made("/v1/organisations", kind="testing_company", name="Not granted here")["id"],
-    }  # fmt: skip
+    }
 
 
 @pytest.mark.parametrize("call", [one for one in published() if one.id in NAMED_IN_BODIES], ids=lambda one: one.id)
@@ -307,9 +425,12 @@ def test_the_lines_of_a_batch_name_nothing_of_another_utility(stage: Stage, thei
             for named in (theirs[thing], str(uuid4())):
                 line = stage.place.report(**{member: named}, **more) | {"id": str(uuid4())}
                 found = stage.ask(
-                    role, "POST", f"{stage.place.base}/reports/batches", content=msgspec.json.encode(line) + b"\n",
+                    role,
+                    "POST",
+                    f"{stage.place.base}/reports/batches",
+                    content=msgspec.json.encode(line) + b"\n",
                     headers={"Content-Type": "application/x-ndjson"},
-                )  # fmt: skip
+                )
                 answer = msgspec.json.decode(found.content)
                 assert answer["status"] == 422, (member, role, answer)
                 answers.append(found.text.replace(named, "").replace(line["id"], ""))
@@ -344,8 +465,11 @@ def new_delivery(stage: Stage, webhook: str) -> str:
     delivery = uuid4()
     stage.world.database.owner(
         "INSERT INTO record.webhook_delivery (utility_id, webhook_id, id, created_at, after_sequence, last_sequence, state, due_at) "
-        "VALUES ($1, $2, $3, now(), 0, 1, 'dead', now())", stage.place.code, UUID(webhook), delivery,
-    )  # fmt: skip
+        "VALUES ($1, $2, $3, now(), 0, 1, 'dead', now())",
+        stage.place.code,
+        UUID(webhook),
+        delivery,
+    )
     return str(delivery)
 
 
@@ -357,13 +481,18 @@ def new_notice(stage: Stage) -> str:
         time.sleep(0.05)
     owner(
         "INSERT INTO record.notice_run (utility_id, id, created_at, on_day, state, worker, beat_at) "
-        "VALUES ($1, $2, now(), '2026-06-01', 'finished', $2, now())", code, notice,
-    )  # fmt: skip
+        "VALUES ($1, $2, now(), '2026-06-01', 'finished', $2, now())",
+        code,
+        notice,
+    )
     owner(
         "INSERT INTO record.notice (utility_id, id, version, created_at, changed_at, assembly_id, run_id, step, occasion, addressee, due_on, "
         "scheduled_for, state, states, subject, body) VALUES ($1, $2, 1, now(), now(), $3, $2, 'due', 'due', 'utility', '2026-06-01', "
-        "'2026-06-01', 'prepared', '[]', 'S', 'B')", code, notice, UUID(stage.place.new_assembly("pvb")),
-    )  # fmt: skip
+        "'2026-06-01', 'prepared', '[]', 'S', 'B')",
+        code,
+        notice,
+        UUID(stage.place.new_assembly("pvb")),
+    )
     return str(notice)
 
 
@@ -373,8 +502,11 @@ def new_screening(stage: Stage) -> str:
     stage.world.database.owner(
         "INSERT INTO record.screening (utility_id, id, version, created_at, changed_at, screen, tester_id, occasion, on_day, message, evidence, "
         """disposition) VALUES ($1, $2, 1, now(), now(), 'last_digits', $3, $4, '2026-06-01', 'M', '{"report_ids": [], "figures": {}}', 'open')""",
-        stage.place.code, screening, UUID(stage.place.tester), str(screening),
-    )  # fmt: skip
+        stage.place.code,
+        screening,
+        UUID(stage.place.tester),
+        str(screening),
+    )
     return str(screening)
 
 
@@ -425,8 +557,14 @@ def located(stage: Stage, call: Any, code: str) -> str:
         thing = place.made("webhooks", **valid_body("webhooks", "POST", place))["id"]
         delivery = new_delivery(stage, thing)
     filled = {
-        "version": str(local_version(stage, call, code)), "utility": code, "id": thing, "delivery": delivery, "organisation": organisation, "year": "2026", "rulebook": "us-wa",
-    }  # fmt: skip
+        "version": str(local_version(stage, call, code)),
+        "utility": code,
+        "id": thing,
+        "delivery": delivery,
+        "organisation": organisation,
+        "year": "2026",
+        "rulebook": "us-wa",
+    }
     path = str(call.path)
     for name, kind in (
         ("utility", "str"),

@@ -180,8 +180,12 @@ def test_the_demo_starts_serves_stops_and_starts_again(data: Path, tmp_path: Pat
         assert set(result["assemblies"]) == {"rp", "rpda", "dc", "dcda", "pvb", "svb"}
         base = f"{result['url']}/v1/utilities/{result['utility']}"
         report = {
-            "assembly_id": result["assemblies"]["pvb"], "tester_id": result["testers"][0], "gauge_id": result["gauges"][0],
-            "performed_at": "2026-11-20T09:00:00-08:00", "reason": "periodic", "units": {"pressure": "psi"},
+            "assembly_id": result["assemblies"]["pvb"],
+            "tester_id": result["testers"][0],
+            "gauge_id": result["gauges"][0],
+            "performed_at": "2026-11-20T09:00:00-08:00",
+            "reason": "periodic",
+            "units": {"pressure": "psi"},
             "initial_test": {
                 "shutoffs": {"inlet": "tight", "outlet": "tight"},
                 "readings": [
@@ -189,7 +193,7 @@ def test_the_demo_starts_serves_stops_and_starts_again(data: Path, tmp_path: Pat
                     {"component": "check", "closed_tight": True, "held_at": 0.6},
                 ],
             },
-        }  # fmt: skip
+        }
         with httpx.Client(trust_env=False, timeout=20) as client:
             listed = client.get(f"{base}/reports?limit=500", headers=bearer(result["keys"]["regulator"])).json()["items"]
             # Later than any test of the scenario, and not in the future.
@@ -245,8 +249,11 @@ def test_a_key_is_made_by_the_command_and_serves(world: World, place: Place) -> 
     environment = {"NONRETURN_DSN": world.database.dsn, "NONRETURN_ADMIN_DSN": world.database.owner_dsn}
     made = subprocess.run(
         command("key", "--kind", "regulator", "--name", "Office", "--utility", place.code),
-        env=os.environ | environment, check=True, capture_output=True, text=True,
-    ).stdout.strip()  # fmt: skip
+        env=os.environ | environment,
+        check=True,
+        capture_output=True,
+        text=True,
+    ).stdout.strip()
     assert world.client.get(f"{place.base}/reports", headers=bearer(made)).status_code == 200
     place.recorded()
     for asked in (

@@ -182,9 +182,16 @@ def test_a_second_demo_says_where_the_first_serves_and_leaves_it_alone(data: Pat
             f"A demo runs from {data} already, at {result['url']}: use that one, stop it, or give this one a folder of its own with --data."
         )
         answer = subprocess.run(
-            ["curl", "-sf", f"{result['url']}/v1/utilities/{result['utility']}/standings", "-H", f"Authorization: Bearer {result['keys']['utility']}"],
-            capture_output=True, check=False,
-        )  # fmt: skip
+            [
+                "curl",
+                "-sf",
+                f"{result['url']}/v1/utilities/{result['utility']}/standings",
+                "-H",
+                f"Authorization: Bearer {result['keys']['utility']}",
+            ],
+            capture_output=True,
+            check=False,
+        )
         assert answer.returncode == 0
     finally:
         stop(process, data)

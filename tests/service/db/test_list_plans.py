@@ -43,27 +43,33 @@ def filled(database: Database) -> Database:
         await owner.execute(
             "INSERT INTO record.premises (utility_id, id, version, created_at, changed_at, name, address, connection, location) "
             "SELECT 'many', md5('p' || n)::uuid, 1, now(), now(), 'P', 'A', 'fire', "
-            "jsonb_build_object('longitude', -120 + n % 100 / 1000.0, 'latitude', 40 + n / 100 / 1000.0) FROM generate_series(1, $1::int) n", ASSEMBLIES,
-        )  # fmt: skip
+            "jsonb_build_object('longitude', -120 + n % 100 / 1000.0, 'latitude', 40 + n / 100 / 1000.0) FROM generate_series(1, $1::int) n",
+            ASSEMBLIES,
+        )
         await owner.execute(
             "INSERT INTO record.assembly (utility_id, id, version, created_at, changed_at, premises_id, kind, hazard, purpose, in_service) "
             "SELECT 'many', md5('a' || n)::uuid, 1, now(), now(), md5('p' || n)::uuid, 'rp', 'health', 'point_of_use', true "
-            "FROM generate_series(1, $1::int) n", ASSEMBLIES,
-        )  # fmt: skip
+            "FROM generate_series(1, $1::int) n",
+            ASSEMBLIES,
+        )
         await owner.execute(
             "INSERT INTO record.standing (utility_id, assembly_id, version, due_on, basis) "
             "SELECT 'many', md5('a' || n)::uuid, 1, CASE WHEN n % 50 <> 7 THEN $2::date - 20 + n % 400 END, json_build_object('status', "
             "CASE WHEN n % 40 = 0 THEN 'failed' WHEN n % 50 = 1 THEN 'untested' WHEN n % 50 = 7 THEN 'out_of_service' ELSE 'current' END, "
             "'protection', CASE WHEN n % 1000 = 0 THEN 'lost' WHEN n % 50 = 1 THEN 'unknown' ELSE 'full' END, 'report_id', md5('r' || n)::uuid)::text "
-            "FROM generate_series(1, $1::int) n", ASSEMBLIES - WITHOUT, TODAY,
-        )  # fmt: skip
+            "FROM generate_series(1, $1::int) n",
+            ASSEMBLIES - WITHOUT,
+            TODAY,
+        )
         await owner.execute(
             "INSERT INTO record.report (utility_id, id, log_index, assembly_id, tester_id, gauge_id, performed_at, performed_on, received_at, "
             "reason, organisation_id, key_id, content_hash, content, judged, verdict, outcome, protection, acceptance, rulebook, rulebook_digest) "
             "SELECT 'many', md5('r' || n)::uuid, n, md5('a' || n)::uuid, md5('t' || n % 400)::uuid, md5('g')::uuid, now(), $2::date, now(), "
             "'periodic', md5('o')::uuid, md5('k')::uuid, '', '', '', '', 'pass', 'full', 'accepted', 'us-wa', '' "
-            "FROM generate_series(1, $1::int) n", ASSEMBLIES, TODAY,
-        )  # fmt: skip
+            "FROM generate_series(1, $1::int) n",
+            ASSEMBLIES,
+            TODAY,
+        )
         # As Postgres itself does after a minute: from then on a row need not be looked at where the index says all.
         await owner.execute("VACUUM ANALYZE")
 
@@ -271,8 +277,9 @@ def test_what_a_standing_rests_on_is_read_from_indexes_however_many_incidents_th
         await owner.execute("SET session_replication_role = replica")
         await owner.execute(
             "INSERT INTO record.incident_version SELECT 'many', md5('i' || n)::uuid, 1, now(), md5('o')::uuid, md5('k')::uuid, now(), $1, true, '{}' "
-            "FROM generate_series(1, 5000) n", TODAY,
-        )  # fmt: skip
+            "FROM generate_series(1, 5000) n",
+            TODAY,
+        )
         await owner.execute(
             "INSERT INTO record.incident_reach SELECT 'many', md5('i' || n)::uuid, 1, m, CASE WHEN m < 9 THEN md5('a' || n * m)::uuid END, "
             "CASE WHEN m = 9 THEN md5('p' || n)::uuid END FROM generate_series(1, 5000) n, generate_series(1, 9) m"

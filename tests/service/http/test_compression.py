@@ -31,10 +31,16 @@ def raw(world: World, path: str, accepts: str, **headers: str) -> tuple[http.cli
 @pytest.mark.parametrize(
     ("accepts", "compressed"),
     [
-        ("gzip", True), ("br, GZIP;q=0.2", True), ("deflate,gzip ; q=1.000,br", True),
-        ("identity", False), ("gzip;q=0", False), ("br, gzip;q=0.000", False), ("x-gzipped", False), ("", False),
+        ("gzip", True),
+        ("br, GZIP;q=0.2", True),
+        ("deflate,gzip ; q=1.000,br", True),
+        ("identity", False),
+        ("gzip;q=0", False),
+        ("br, gzip;q=0.000", False),
+        ("x-gzipped", False),
+        ("", False),
     ],
-)  # fmt: skip
+)
 @pytest.mark.parametrize("path", ["/v1/assembly-kinds", "/openapi.json", "/docs"])
 def test_an_answer_is_compressed_for_who_takes_gzip(world: World, path: str, accepts: str, *, compressed: bool) -> None:
     _, plain = raw(world, path, "identity")

@@ -20,10 +20,12 @@ class Loose(msgspec.Struct, omit_defaults=True):
 
 
 TEST = {
-    "rulebook": "us-common", "performed_at": "2026-05-14T09:20:00-07:00", "assembly": {"kind": "pvb", "hazard": "health"},
+    "rulebook": "us-common",
+    "performed_at": "2026-05-14T09:20:00-07:00",
+    "assembly": {"kind": "pvb", "hazard": "health"},
     "units": {"pressure": "psi"},
     "initial_test": {"readings": [{"component": "check", "closed_tight": True, "held_at": 0.2}]},
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize(

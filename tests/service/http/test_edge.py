@@ -185,9 +185,18 @@ def test_a_receipts_mark_is_in_no_span(path: str) -> None:
     app: Any = traced(answer)
     app.tracer = provider.get_tracer("test")
     scope = {
-        "type": "http", "method": "GET", "path": unquote(path), "raw_path": path.encode(), "root_path": "", "headers": [], "query_string": b"",
-        "scheme": "http", "http_version": "1.1", "server": ("127.0.0.1", 80), "client": ("127.0.0.1", 1),
-    }  # fmt: skip
+        "type": "http",
+        "method": "GET",
+        "path": unquote(path),
+        "raw_path": path.encode(),
+        "root_path": "",
+        "headers": [],
+        "query_string": b"",
+        "scheme": "http",
+        "http_version": "1.1",
+        "server": ("127.0.0.1", 80),
+        "client": ("127.0.0.1", 1),
+    }
 
     async def nothing(*_: Any) -> Any:
         return {"type": "http.request", "body": b"", "more_body": False}

@@ -51,7 +51,7 @@ def filled(place: Place) -> Place:
         place.made("testers", name=f"T {number}", certificates=[])
         place.made(
             "gauges", serial_number=f"G-{number + 7}", units={"pressure": "psi"}, accuracy=0.2, resolution=0.1, calibrations=[]
-        )  # fmt: skip
+        )
         place.recorded(assembly_id=place.new_assembly("pvb"))
     return place
 

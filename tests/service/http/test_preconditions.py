@@ -8,9 +8,17 @@ import pytest
 from tests.support.world import Place, World
 
 PUBLISHED = (
-    "/v1/rulebooks", "/v1/rulebooks/us-wa?on=2026-06-01", "/v1/assembly-kinds", "/v1/premises-types", "/v1/codes",
-    "/openapi.json", "/docs", "/codes", "/problems", "/problems/stale",
-)  # fmt: skip
+    "/v1/rulebooks",
+    "/v1/rulebooks/us-wa?on=2026-06-01",
+    "/v1/assembly-kinds",
+    "/v1/premises-types",
+    "/v1/codes",
+    "/openapi.json",
+    "/docs",
+    "/codes",
+    "/problems",
+    "/problems/stale",
+)
 PLAIN = {"Accept-Encoding": "identity"}
 
 

@@ -18,9 +18,12 @@ VERDICT = "/v1/rules/verdict"
 def a_test(**changes: Any) -> dict[str, Any]:
     """A document that is judged."""
     return {
-        "rulebook": "us-common", "performed_at": "2026-05-14T09:20:00-07:00", "assembly": {"kind": "pvb", "hazard": "health"},
-        "units": {"pressure": "psi"}, "initial_test": phase(),
-    } | changes  # fmt: skip
+        "rulebook": "us-common",
+        "performed_at": "2026-05-14T09:20:00-07:00",
+        "assembly": {"kind": "pvb", "hazard": "health"},
+        "units": {"pressure": "psi"},
+        "initial_test": phase(),
+    } | changes
 
 
 def problem(answer: httpx.Response, status: int) -> dict[str, Any]:
@@ -52,7 +55,9 @@ def test_a_good_test_is_answered(world: World) -> None:
 
 def test_all_faults_are_reported_not_the_first(world: World) -> None:
     document = a_test(
-        performed_at="yesterday", units={"pressure": "feet"}, colour="blue",
+        performed_at="yesterday",
+        units={"pressure": "feet"},
+        colour="blue",
         initial_test={
             "shutoffs": {"inlet": "shut"},
             "readings": [
@@ -63,13 +68,22 @@ def test_all_faults_are_reported_not_the_first(world: World) -> None:
                 {},
             ],
         },
-    )  # fmt: skip
+    )
     del document["assembly"]
     assert pointers(world.client.post(VERDICT, json=document)) == [
-        "/assembly", "/colour", "/initial_test/readings/0/opened", "/initial_test/readings/0/opened_at",
-        "/initial_test/readings/1/held", "/initial_test/readings/1/held_at", "/initial_test/readings/2/component",
-        "/initial_test/readings/3", "/initial_test/readings/4", "/initial_test/shutoffs/inlet", "/performed_at", "/units/pressure",
-    ]  # fmt: skip
+        "/assembly",
+        "/colour",
+        "/initial_test/readings/0/opened",
+        "/initial_test/readings/0/opened_at",
+        "/initial_test/readings/1/held",
+        "/initial_test/readings/1/held_at",
+        "/initial_test/readings/2/component",
+        "/initial_test/readings/3",
+        "/initial_test/readings/4",
+        "/initial_test/shutoffs/inlet",
+        "/performed_at",
+        "/units/pressure",
+    ]
 
 
 def test_a_missing_unit_is_never_guessed(world: World) -> None:

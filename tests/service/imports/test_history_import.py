@@ -57,9 +57,12 @@ def test_what_was_accepted_on_paper_stands_and_is_marked(place: Place) -> None:
     standings = {serial: place.standing(one) for serial, one in found.items() if serial.startswith("A-")}
     shown = {serial: (one["status"], one["protection"], one["basis"]) for serial, one in standings.items()}
     assert shown == {
-        "A-1": ("current", "full", "judged"), "A-2": ("current", "unknown", "declared"), "A-3": ("current", "unknown", "declared"),
-        "A-4": ("current", "unknown", "declared"), "A-5": ("failed", "degraded", "judged"),
-    }  # fmt: skip
+        "A-1": ("current", "full", "judged"),
+        "A-2": ("current", "unknown", "declared"),
+        "A-3": ("current", "unknown", "declared"),
+        "A-4": ("current", "unknown", "declared"),
+        "A-5": ("failed", "degraded", "judged"),
+    }
     assert all(standings[serial]["actions"] == [] for serial in ("A-1", "A-2", "A-3", "A-4"))
     assert standings["A-4"]["due_on"] == "2027-04-04"
     [report] = place.get(f"/assemblies/{found['A-4']}/reports").json()["items"]
@@ -83,8 +86,15 @@ def test_declared_results_are_in_no_figure_of_judged_ones(place: Place) -> None:
         for name in ("tests", "passed", "failed", "declared", "undecided", "tested", "failures", "unprotected_days")
     }
     assert named == {
-        "tests": 5, "passed": 1, "failed": 1, "declared": 3, "undecided": 0, "tested": 5, "failures": 1, "unprotected_days": 0,
-    }  # fmt: skip
+        "tests": 5,
+        "passed": 1,
+        "failed": 1,
+        "declared": 3,
+        "undecided": 0,
+        "tested": 5,
+        "failures": 1,
+        "unprotected_days": 0,
+    }
     assert total["rates"]["failed"] == 0.5
     rows = place.get("/summaries/2026/rows", figure="declared").json()["items"]
     assert {row["assembly_id"] for row in rows} == {serials(place)[serial] for serial in ("A-2", "A-3", "A-4")}
@@ -130,9 +140,10 @@ def test_only_the_utility_says_that_a_report_was_accepted_on_paper(place: Place)
     assert (answer.status_code, answer.json()["verdict"]["basis"]) == (201, "judged")
     lines = json.dumps(document | {"id": str(uuid4())}) + "\n"
     batch = place.world.client.post(
-        f"{place.base}/reports/batches", content=lines,
+        f"{place.base}/reports/batches",
+        content=lines,
         headers={"Authorization": f"Bearer {place.keys['testing_company']}", "Content-Type": "application/x-ndjson"},
-    )  # fmt: skip
+    )
     assert json.loads(batch.text)["problem"]["code"] == "right_missing"
 
 

@@ -108,9 +108,11 @@ def test_what_the_import_changed_is_put_back_unless_somebody_changed_it_since(pl
     premises = {one.get("reference"): one for one in place.get("/premises").json()["items"]}
     assert (premises["C-1"]["name"], premises["C-3"]["address"]) == ("Fenside Inn", "33 Sluice Lane")
     place.world.client.patch(
-        f"{place.base}/premises/{premises['C-1']['id']}", json={"name": "Fenside Hotel"},
-        headers=bearer(place.keys["utility"]) | {"If-Match": f'"{premises["C-1"]["version"]}"', "Content-Type": "application/merge-patch+json"},
-    ).raise_for_status()  # fmt: skip
+        f"{place.base}/premises/{premises['C-1']['id']}",
+        json={"name": "Fenside Hotel"},
+        headers=bearer(place.keys["utility"])
+        | {"If-Match": f'"{premises["C-1"]["version"]}"', "Content-Type": "application/merge-patch+json"},
+    ).raise_for_status()
     done = undo(place, result["id"]).json()
     assert done["totals"] == {"changed": 2, "restored": 1, "kept_changes": 1}
     premises = {one.get("reference"): one for one in place.get("/premises").json()["items"]}

@@ -33,7 +33,15 @@ C-3,Mill,3 Sluice Lane,Industrial,A-300,DCVA,low,containment,2 in,,,,,,,,,,,,,,,
 """
 
 
-def load(place: Place, body: bytes | str, *, key: str = "utility", media_type: str = "text/csv", accept: str = "application/json", **options: Any) -> httpx.Response:  # fmt: skip
+def load(
+    place: Place,
+    body: bytes | str,
+    *,
+    key: str = "utility",
+    media_type: str = "text/csv",
+    accept: str = "application/json",
+    **options: Any,
+) -> httpx.Response:
     query = {name: json.dumps(value) if isinstance(value, dict | bool) else value for name, value in options.items()}
     headers = bearer(place.keys[key]) | {"Content-Type": media_type, "Accept": accept}
     content = body.encode() if isinstance(body, str) else body
@@ -74,9 +82,15 @@ def test_what_is_loaded_is_what_the_sheet_says(place: Place) -> None:
     premises = {one.get("reference"): one for one in place.get("/premises").json()["items"]}
     assert premises["C-1"]["name"] == "Fenside Café"
     assert premises["C-2"] | {"id": "", "created_at": "", "changed_at": ""} == {
-        "name": "Lawn, large", "address": "2 Sluice Lane\nrear", "connection": "irrigation", "reference": "C-2", "id": "", "version": 1,
-        "created_at": "", "changed_at": "",
-    }  # fmt: skip
+        "name": "Lawn, large",
+        "address": "2 Sluice Lane\nrear",
+        "connection": "irrigation",
+        "reference": "C-2",
+        "id": "",
+        "version": 1,
+        "created_at": "",
+        "changed_at": "",
+    }
     found = {one.get("serial_number"): one for one in place.get("/assemblies").json()["items"]}
     one = found["A-100"]
     assert (one["kind"], one["hazard"], one["purpose"], one["installed_on"]) == (
@@ -144,12 +158,29 @@ C-5,E,5 Lane,irrigation,A-5,PVB,low,isolation,1 in,,2026-04-04,10:00,annual,,,60
 C-6,=1+1,6 Lane,fire,A-6,DC,low,containment,"=""2"" ",,,,,,,,,,
 """
 FOUND = [
-    (2, "D", "Unknown value"), (2, "F", "Unknown value"), (2, "G", "not a hazard class of rulebook `us-wa`"), (2, "H", "Unknown value"), (2, "I", "unit is missing"), (2, "J", "dates=mdy"),
-    (3, "F", "`rp`"), (4, "A", "lacks `premises.reference`"), (5, "E", "lacks `assembly.serial_number`"), (6, "K", "occurred twice"),
-    (7, "K", "did not exist"), (8, "K", "time of day is missing"), (9, "N", "certificate"), (9, "O", "gauge"),
-    (10, "B", "row 6"), (10, "F", "row 6"), (10, "Q", "neither a pressure"), (11, None, "without a heading"), (11, "N", "who tested"), (11, "O", "which gauge"),
-    (12, "B", "formula"), (12, "I", "formula"),
-]  # fmt: skip
+    (2, "D", "Unknown value"),
+    (2, "F", "Unknown value"),
+    (2, "G", "not a hazard class of rulebook `us-wa`"),
+    (2, "H", "Unknown value"),
+    (2, "I", "unit is missing"),
+    (2, "J", "dates=mdy"),
+    (3, "F", "`rp`"),
+    (4, "A", "lacks `premises.reference`"),
+    (5, "E", "lacks `assembly.serial_number`"),
+    (6, "K", "occurred twice"),
+    (7, "K", "did not exist"),
+    (8, "K", "time of day is missing"),
+    (9, "N", "certificate"),
+    (9, "O", "gauge"),
+    (10, "B", "row 6"),
+    (10, "F", "row 6"),
+    (10, "Q", "neither a pressure"),
+    (11, None, "without a heading"),
+    (11, "N", "who tested"),
+    (11, "O", "which gauge"),
+    (12, "B", "formula"),
+    (12, "I", "formula"),
+]
 
 
 def test_every_problem_is_reported_by_row_and_column_and_nothing_is_written(place: Place, world: World) -> None:
@@ -186,8 +217,13 @@ def test_columns_are_mapped_reported_and_never_lost(place: Place) -> None:
     [sheet_reported] = result["sheets"]
     assert sheet_reported["header_row"] == 3
     assert {one["heading"]: one["field"] for one in sheet_reported["columns"]} == {
-        "Kunde": "premises.reference", "Name": "premises.name", "Address": "premises.address", "Connection": "premises.connection", "Note 2": None, "Colour": None,
-    }  # fmt: skip
+        "Kunde": "premises.reference",
+        "Name": "premises.name",
+        "Address": "premises.address",
+        "Connection": "premises.connection",
+        "Note 2": None,
+        "Colour": None,
+    }
     result = run(place, sheet.replace(",Name,Colour", ",,Colour").replace(",x,", ",,"), columns={"Kund": "premises.reference"})
     assert any("`Kund`" in one["detail"] for one in result["problems"])
     result = run(place, "eins,zwei\n1,2\n")
@@ -252,9 +288,11 @@ def test_a_repaired_assembly_and_a_bypass_are_read_from_their_columns(place: Pla
     [line] = place.get("/reports").json()["items"]
     report = place.get(f"/reports/{line['id']}").json()["report"]
     assert report["initial_test"]["readings"] == [
-        {"component": "check_1", "closed_tight": False}, {"component": "check_2", "held_at": 2.1},
-        {"component": "check_1", "held_at": 1.9, "line": "bypass"}, {"component": "check_2", "held_at": 1.8, "line": "bypass"},
-    ]  # fmt: skip
+        {"component": "check_1", "closed_tight": False},
+        {"component": "check_2", "held_at": 2.1},
+        {"component": "check_1", "held_at": 1.9, "line": "bypass"},
+        {"component": "check_2", "held_at": 1.8, "line": "bypass"},
+    ]
     assert len(report["final_test"]["readings"]) == 4
     assert report["repairs"] == [{"component": "check_1", "part": "disc", "action": "replaced"}]
 
@@ -273,12 +311,14 @@ def workbook(**sheets: list[list[Any]]) -> bytes:
 
 def test_a_workbook_of_several_sheets_is_one_import_whatever_their_order(place: Place) -> None:
     body = workbook(
-        Tests=[["Serial", "Tested on", "Reason", "Tester cert", "Gauge", "Line psi", "CV psi", "AI psi", "AI fully open"],
-               ["77", dt.datetime(2026, 5, 2, 9, 15), "annual", "T-1", "G-1", 60, 1.8, 1.4, True]],
+        Tests=[
+            ["Serial", "Tested on", "Reason", "Tester cert", "Gauge", "Line psi", "CV psi", "AI psi", "AI fully open"],
+            ["77", dt.datetime(2026, 5, 2, 9, 15), "annual", "T-1", "G-1", 60, 1.8, 1.4, True],
+        ],
         Assemblies=[["Serial", "Account", "Kind", "Hazard", "Purpose", "Size (in)"], [77, 1001, "PVB", "low", "isolation", 1]],
         Premises=[["Account", "Name", "Address", "Connection"], [1001, "A", "1 Lane", "irrigation"]],
         Notes=[["nothing that is known"], ["x"]],
-    )  # fmt: skip
+    )
     result = run(place, body, media_type=XLSX, dry_run=False)
     assert (result["problems"], result["written"]) == ([], True)
     assert counts(result) == {"premises": (1, 0, 0, 0), "assemblies": (1, 0, 0, 0), "reports": (1, 0, 0, 0)}
@@ -313,11 +353,16 @@ def test_all_problems_and_the_progress_are_reported_line_by_line(place: Place) -
 
 
 UNREADABLE: list[tuple[bytes, str, dict[str, Any], int, str]] = [
-        (b"\xff\xfea\x00", "text/csv", {}, 400, "UTF-16"), (b"caf\xe9,b\n", "text/csv", {}, 400, "UTF-8"), (b"Name\n", XLSX, {}, 400, "not an XLSX"),
-        (b"a", "application/json", {}, 415, ""), (b"a", "text/csv", {"columns": {"a": "premises.nme"}}, 400, "premises.name"),
-        (b"a", "text/csv", {"defaults": {"assembly.size": "2"}}, 400, "unit"), (b"a", "text/csv", {"columns": "[]"}, 400, "JSON object"),
-        (b"a", "text/csv", {"colums": "{}"}, 400, "colums"), (b"a", "text/csv", {"dates": "ymd"}, 400, "mdy"),
-]  # fmt: skip
+    (b"\xff\xfea\x00", "text/csv", {}, 400, "UTF-16"),
+    (b"caf\xe9,b\n", "text/csv", {}, 400, "UTF-8"),
+    (b"Name\n", XLSX, {}, 400, "not an XLSX"),
+    (b"a", "application/json", {}, 415, ""),
+    (b"a", "text/csv", {"columns": {"a": "premises.nme"}}, 400, "premises.name"),
+    (b"a", "text/csv", {"defaults": {"assembly.size": "2"}}, 400, "unit"),
+    (b"a", "text/csv", {"columns": "[]"}, 400, "JSON object"),
+    (b"a", "text/csv", {"colums": "{}"}, 400, "colums"),
+    (b"a", "text/csv", {"dates": "ymd"}, 400, "mdy"),
+]
 
 
 def test_what_cannot_be_read_at_all_is_a_problem(place: Place) -> None:
@@ -398,16 +443,57 @@ def test_where_the_services_own_disk_is_full_an_import_is_reported_to_come_again
 
 
 WRITTEN = [
-    "A-1", "C-1", "RPZ", "PVB", "high", "low", "1.5 in", "2 psi", "4 bar", "5", "-1", "2025-01-02", "2026-03-08T02:30", "2026-04-05 09:30", "9:00", "yes", "tight",
-    "leaked", "annual", "T-1", "G-1", "opened", "0001-01-01", "9999-12-31T23:59", "-", "fire", "isolation", "pass", "CV1", "disc", "cleaned", "=1", "1e400", "9" * 400, "\u202e",
-]  # fmt: skip
+    "A-1",
+    "C-1",
+    "RPZ",
+    "PVB",
+    "high",
+    "low",
+    "1.5 in",
+    "2 psi",
+    "4 bar",
+    "5",
+    "-1",
+    "2025-01-02",
+    "2026-03-08T02:30",
+    "2026-04-05 09:30",
+    "9:00",
+    "yes",
+    "tight",
+    "leaked",
+    "annual",
+    "T-1",
+    "G-1",
+    "opened",
+    "0001-01-01",
+    "9999-12-31T23:59",
+    "-",
+    "fire",
+    "isolation",
+    "pass",
+    "CV1",
+    "disc",
+    "cleaned",
+    "=1",
+    "1e400",
+    "9" * 400,
+    "\u202e",
+]
 
 FITTING = {
-    "premises.reference": ["C-{n}"], "premises.category": ["car wash"], "assembly.serial_number": ["A-{n}"],
-    "assembly.kind": ["PVB"], "assembly.installed_on": ["2019-01-02"], "test.date": ["2026-04-01", "2026-04-02", "2025-04-03", "2024-04-04"], "test.time": ["9:00"],
-    "tester.certificate": ["T-1", "T-2"], "tester.name": ["T"], "gauge.serial_number": ["G-1", "G-2"], "gauge.calibrated_on": ["2025-01-01", "2026-01-01"],
+    "premises.reference": ["C-{n}"],
+    "premises.category": ["car wash"],
+    "assembly.serial_number": ["A-{n}"],
+    "assembly.kind": ["PVB"],
+    "assembly.installed_on": ["2019-01-02"],
+    "test.date": ["2026-04-01", "2026-04-02", "2025-04-03", "2024-04-04"],
+    "test.time": ["9:00"],
+    "tester.certificate": ["T-1", "T-2"],
+    "tester.name": ["T"],
+    "gauge.serial_number": ["G-1", "G-2"],
+    "gauge.calibrated_on": ["2025-01-01", "2026-01-01"],
     "initial.main.check.held_at": ["1.8", "0.6"],
-}  # fmt: skip
+}
 
 
 @pytest.mark.slow
@@ -426,13 +512,28 @@ def test_no_sheet_of_odd_cells_breaks_an_import_and_whatever_it_loads_it_finds_a
         text = io.StringIO()
         csv.writer(text).writerows([columns, *([cell(field, 40 * sheet + row // 2) for field in columns] for row in range(40))])
         asked: dict[str, Any] = {
-            "dry_run": False, "partial": True, "make_testers_and_gauges": True, "correct_reports": True, "pressure": "psi", "length": "in",
+            "dry_run": False,
+            "partial": True,
+            "make_testers_and_gauges": True,
+            "correct_reports": True,
+            "pressure": "psi",
+            "length": "in",
             "defaults": {
-                "premises.name": "P", "premises.address": "A", "premises.connection": "fire", "assembly.kind": "PVB", "assembly.hazard": "low",
-                "assembly.purpose": "isolation", "tester.name": "T", "gauge.accuracy": "0.2", "gauge.resolution": "0.1", "test.time": "09:00",
-                "test.reason": "annual", "tester.certificate": "T-1", "gauge.serial_number": "G-1",
+                "premises.name": "P",
+                "premises.address": "A",
+                "premises.connection": "fire",
+                "assembly.kind": "PVB",
+                "assembly.hazard": "low",
+                "assembly.purpose": "isolation",
+                "tester.name": "T",
+                "gauge.accuracy": "0.2",
+                "gauge.resolution": "0.1",
+                "test.time": "09:00",
+                "test.reason": "annual",
+                "tester.certificate": "T-1",
+                "gauge.serial_number": "G-1",
             },
-        }  # fmt: skip
+        }
         result = run(place, text.getvalue(), **asked)
         loaded += sum(count["new"] + count["changed"] for count in result["counts"].values())
         before = world.database.count("change")

@@ -76,8 +76,14 @@ def test_blank_rows_count_and_formulas_nul_and_over_long_cells_are_no_values() -
 
 
 @pytest.mark.parametrize(
-    ("data", "says"), [(b'a,b\n"c,d\ne,f\n', "quotation mark"), (b'a\n"b"c\n', "not CSV"), (b",".join([b"x"] * 301), "columns"), (b"PK\x03\x04rest", "zip")]
-)  # fmt: skip
+    ("data", "says"),
+    [
+        (b'a,b\n"c,d\ne,f\n', "quotation mark"),
+        (b'a\n"b"c\n', "not CSV"),
+        (b",".join([b"x"] * 301), "columns"),
+        (b"PK\x03\x04rest", "zip"),
+    ],
+)
 def test_what_is_no_csv_is_refused_with_its_row(data: bytes, says: str) -> None:
     with pytest.raises(SheetError, match=says):
         of_csv(data)
@@ -106,8 +112,9 @@ def test_a_workbooks_cells_keep_their_types_and_its_dates_are_dates() -> None:
     moment = dt.datetime(2025, 4, 3, 14, 5)
     data = book(("One", [["a", 1, 2.5, True, None, dt.date(2025, 4, 3), moment, dt.time(9, 30)], [], ["z"]]), ("Two", [["b"]]))
     assert of_xlsx(data) == [
-        ("One", [(1, ["a", 1, 2.5, True, None, dt.datetime(2025, 4, 3), moment, dt.time(9, 30)]), (2, []), (3, ["z"])]), ("Two", [(1, ["b"])]),
-    ]  # fmt: skip
+        ("One", [(1, ["a", 1, 2.5, True, None, dt.datetime(2025, 4, 3), moment, dt.time(9, 30)]), (2, []), (3, ["z"])]),
+        ("Two", [(1, ["b"])]),
+    ]
 
 
 # ECMA-376 part 1, 18.17.4.1: serial 1 is 1 January 1900 (1900 system) and serial 0 is 1 January 1904 (1904 system); from memory.
@@ -159,7 +166,13 @@ MAIN = 'xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"'
 
 def shared() -> bytes:
     """A workbook whose one cell holds its text among the shared strings, as spreadsheet programs write it."""
-    data = rewritten(book(("One", [["a"]])), "[Content_Types].xml", lambda xml: xml.replace(b"</Types>", f'<Override PartName="/xl/sharedStrings.xml" ContentType="{STRINGS}"/></Types>'.encode()))  # fmt: skip
+    data = rewritten(
+        book(("One", [["a"]])),
+        "[Content_Types].xml",
+        lambda xml: xml.replace(
+            b"</Types>", f'<Override PartName="/xl/sharedStrings.xml" ContentType="{STRINGS}"/></Types>'.encode()
+        ),
+    )
     cell = b'<c r="A1" t="s"><v>0</v></c>'
     data = rewritten(data, "xl/worksheets/sheet1.xml", lambda xml: re.sub(rb"<c r=.*?</c>", cell, xml))
     names = zipfile.ZipFile(io.BytesIO(data)).namelist()
@@ -221,7 +234,7 @@ def test_many_parts_and_headers_that_lie_are_no_way_around(monkeypatch: pytest.M
         lambda xml: xml[: len(xml) // 2],
         lambda _: b"",
     ],
-)  # fmt: skip
+)
 def test_a_workbook_that_lies_about_its_cells_is_refused(change: Any) -> None:
     with pytest.raises(SheetError):
         of_xlsx(rewritten(shared(), "xl/worksheets/sheet1.xml", change))
@@ -261,9 +274,15 @@ def test_a_workbook_whose_zip_says_what_no_reader_knows_is_refused() -> None:
 
 
 QUANTITIES = [
-    ("length", '3/4"', 0.75, "in"), ("length", "1 1/2 in", 1.5, "in"), ("length", "1-1/2 in.", 1.5, "in"), ("length", "50 mm", 50.0, "mm"),
-    ("length", "2″", 2.0, "in"), ("length", ".75 Inches", 0.75, "in"), ("pressure", "5.2psid", 5.2, "psi"), ("pressure", "-0.4 kPa", -0.4, "kPa"),
-]  # fmt: skip
+    ("length", '3/4"', 0.75, "in"),
+    ("length", "1 1/2 in", 1.5, "in"),
+    ("length", "1-1/2 in.", 1.5, "in"),
+    ("length", "50 mm", 50.0, "mm"),
+    ("length", "2″", 2.0, "in"),
+    ("length", ".75 Inches", 0.75, "in"),
+    ("pressure", "5.2psid", 5.2, "psi"),
+    ("pressure", "-0.4 kPa", -0.4, "kPa"),
+]
 
 
 @pytest.mark.parametrize(("dimension", "written", "size", "unit"), QUANTITIES)
@@ -273,10 +292,22 @@ def test_quantities_are_read_with_their_units(dimension: str, written: str, size
 
 @pytest.mark.parametrize(
     ("written", "says"),
-    [("2", "unit is missing"), (2, "unit is missing"), ("2 psi", "not a unit of length"), ("two in", "not a number"), ("0,75 in", "comma"), ("1/0 in", "zero"),
-     (dt.datetime(2025, 3, 4), "3/4"), (True, "not a number"), ("1/" + "9" * 400 + " in", ""),
-     ("9" * 400 + " in", "too large"), ("9" * 400 + "/2 in", "too large"), (10**400, "too large"), (math.inf, "too large")],
-)  # fmt: skip
+    [
+        ("2", "unit is missing"),
+        (2, "unit is missing"),
+        ("2 psi", "not a unit of length"),
+        ("two in", "not a number"),
+        ("0,75 in", "comma"),
+        ("1/0 in", "zero"),
+        (dt.datetime(2025, 3, 4), "3/4"),
+        (True, "not a number"),
+        ("1/" + "9" * 400 + " in", ""),
+        ("9" * 400 + " in", "too large"),
+        ("9" * 400 + "/2 in", "too large"),
+        (10**400, "too large"),
+        (math.inf, "too large"),
+    ],
+)
 def test_a_quantity_without_a_unit_or_a_number_is_refused(written: Any, says: str) -> None:
     if says:
         with pytest.raises(CellError, match=says):
@@ -287,11 +318,20 @@ def test_a_quantity_without_a_unit_or_a_number_is_refused(written: Any, says: st
 
 MDY, DMY = Reading(unit=None, dates="mdy"), Reading(unit=None, dates="dmy")
 DATES = [
-    ("2025-04-03", NONE, "2025-04-03"), ("2025/4/3", NONE, "2025-04-03"), ("3 Apr 2025", NONE, "2025-04-03"), ("April 3rd, 2025", NONE, "2025-04-03"),
-    ("03-Apr-2025", NONE, "2025-04-03"), ("03/04/2025", MDY, "2025-03-04"), ("03/04/2025", DMY, "2025-04-03"), ("3.4.2025", DMY, "2025-04-03"),
-    ("13/04/2025", NONE, "2025-04-13"), ("8/15/2022", NONE, "2022-08-15"), ("05-Jan-24", NONE, "2024-01-05"), ("05-Jan-99", NONE, "1999-01-05"),
+    ("2025-04-03", NONE, "2025-04-03"),
+    ("2025/4/3", NONE, "2025-04-03"),
+    ("3 Apr 2025", NONE, "2025-04-03"),
+    ("April 3rd, 2025", NONE, "2025-04-03"),
+    ("03-Apr-2025", NONE, "2025-04-03"),
+    ("03/04/2025", MDY, "2025-03-04"),
+    ("03/04/2025", DMY, "2025-04-03"),
+    ("3.4.2025", DMY, "2025-04-03"),
+    ("13/04/2025", NONE, "2025-04-13"),
+    ("8/15/2022", NONE, "2022-08-15"),
+    ("05-Jan-24", NONE, "2024-01-05"),
+    ("05-Jan-99", NONE, "1999-01-05"),
     ("Mar 2011", Reading(unit=None, dates=None, months=True), "2011-03-01"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("written", "how", "day"), DATES)
@@ -301,9 +341,22 @@ def test_dates_are_read_where_they_can_mean_one_day(written: str, how: Reading, 
 
 @pytest.mark.parametrize(
     ("written", "how", "says"),
-    [("03/04/2025", NONE, "dates=mdy"), ("Mar 2011", NONE, "day of the month is missing"), ("3/4/25", MDY, "year"), ("2025-02-29", NONE, "no such day"), ("13/13/2025", MDY, "no such day"), ("31/02/2025", NONE, "no such day or time: `31/02/2025`"), ("31/02/2025", MDY, "no such day"), ("30/02/2025", NONE, "no such day"),
-     ("45750", NONE, "not a date"), (45750, NONE, "not a date"), ("yesterday", NONE, "not a date"), ("3 Xyz 2025", NONE, "not a month"), ("0000-01-01", NONE, "no such day")],
-)  # fmt: skip
+    [
+        ("03/04/2025", NONE, "dates=mdy"),
+        ("Mar 2011", NONE, "day of the month is missing"),
+        ("3/4/25", MDY, "year"),
+        ("2025-02-29", NONE, "no such day"),
+        ("13/13/2025", MDY, "no such day"),
+        ("31/02/2025", NONE, "no such day or time: `31/02/2025`"),
+        ("31/02/2025", MDY, "no such day"),
+        ("30/02/2025", NONE, "no such day"),
+        ("45750", NONE, "not a date"),
+        (45750, NONE, "not a date"),
+        ("yesterday", NONE, "not a date"),
+        ("3 Xyz 2025", NONE, "not a month"),
+        ("0000-01-01", NONE, "no such day"),
+    ],
+)
 def test_dates_that_can_mean_two_days_or_none_are_refused(written: Any, how: Reading, says: str) -> None:
     with pytest.raises(CellError, match=says):
         cells.date(written, how)
@@ -336,9 +389,12 @@ def test_what_is_no_time_of_day_is_refused(written: Any) -> None:
 )
 def test_no_text_in_any_cell_breaks_the_reader(written: str, what: str) -> None:
     read = {
-        "date": lambda: cells.moment(written, MDY), "time": lambda: cells.time(written, None), "length": lambda: cells.quantity("length", written, NONE),
-        "reading": lambda: cells.reading("opened", written, NONE), "codes": lambda: cells.codes(written, NONE),
-    }[what]  # fmt: skip
+        "date": lambda: cells.moment(written, MDY),
+        "time": lambda: cells.time(written, None),
+        "length": lambda: cells.quantity("length", written, NONE),
+        "reading": lambda: cells.reading("opened", written, NONE),
+        "codes": lambda: cells.codes(written, NONE),
+    }[what]
     with suppress(CellError):
         read()
 

@@ -145,15 +145,35 @@ COLUMNS = (
     "AND NOT attisdropped ORDER BY attnum"
 )
 CHANGES = {
-    "id": "gen_random_uuid()", "log_index": "log_index + 5000", "utility_id": "'elsewhere'", "assembly_id": "gen_random_uuid()",
-    "tester_id": "gen_random_uuid()", "gauge_id": "gen_random_uuid()", "performed_at": "performed_at - interval '1 microsecond'",
-    "performed_on": "performed_on - 1", "received_at": "received_at - interval '400 days'", "reason": "'repair'",
-    "supersedes": "gen_random_uuid()", "organisation_id": "gen_random_uuid()", "key_id": "gen_random_uuid()", "company_id": "gen_random_uuid()",
-    "content_hash": "sha256('x')", "content": "replace(content, 'as found', 'as lost')", "judged": "replace(judged, '1.8', '1.9')",
-    "verdict": "replace(verdict, '1.8', '1.9')", "outcome": "'fail'", "protection": "'lost'", "acceptance": "'refused'",
-    "rulebook": "'us-ca'", "rulebook_digest": "'sha256:00'", "previous": "'null'", "leaf_hash": "sha256('x')",
-    "mechanical_protection": "'lost'", "failed_protection": "'degraded'", "acts_as": "'lost'",
-}  # fmt: skip
+    "id": "gen_random_uuid()",
+    "log_index": "log_index + 5000",
+    "utility_id": "'elsewhere'",
+    "assembly_id": "gen_random_uuid()",
+    "tester_id": "gen_random_uuid()",
+    "gauge_id": "gen_random_uuid()",
+    "performed_at": "performed_at - interval '1 microsecond'",
+    "performed_on": "performed_on - 1",
+    "received_at": "received_at - interval '400 days'",
+    "reason": "'repair'",
+    "supersedes": "gen_random_uuid()",
+    "organisation_id": "gen_random_uuid()",
+    "key_id": "gen_random_uuid()",
+    "company_id": "gen_random_uuid()",
+    "content_hash": "sha256('x')",
+    "content": "replace(content, 'as found', 'as lost')",
+    "judged": "replace(judged, '1.8', '1.9')",
+    "verdict": "replace(verdict, '1.8', '1.9')",
+    "outcome": "'fail'",
+    "protection": "'lost'",
+    "acceptance": "'refused'",
+    "rulebook": "'us-ca'",
+    "rulebook_digest": "'sha256:00'",
+    "previous": "'null'",
+    "leaf_hash": "sha256('x')",
+    "mechanical_protection": "'lost'",
+    "failed_protection": "'degraded'",
+    "acts_as": "'lost'",
+}
 GONE = {"log_index", "utility_id"}
 
 
@@ -334,11 +354,12 @@ async def test_rows_from_before_there_were_hashes_are_audited_by_what_they_say(b
 async def test_each_column_that_a_text_states_too_is_held_against_it(bench: Bench) -> None:
     row = await bench.at(1)
     other: dict[str, Any] = {
-        **dict.fromkeys(("assembly_id", "tester_id", "gauge_id", "supersedes"), UUID(int=1)), "content_hash": b"",
+        **dict.fromkeys(("assembly_id", "tester_id", "gauge_id", "supersedes"), UUID(int=1)),
+        "content_hash": b"",
         **dict.fromkeys(("reason", "outcome", "initial_outcome", "protection", "acceptance", "rulebook", "rulebook_digest"), "x"),
         **dict.fromkeys(("mechanical_protection", "failed_protection", "acts_as"), "x"),
         "performed_at": row.received_at,
-    }  # fmt: skip
+    }
     assert disagreements(row) == []
     for name, value in other.items():
         assert disagreements(replace(row, **{name: value})) == [name]
@@ -361,8 +382,9 @@ async def test_a_decision_put_in_or_taken_away_behind_the_service_is_reported(be
     assert await bench.found() == {("decision added", -1)}
     await bench.tamper("DELETE FROM record.review WHERE utility_id = $1")
     await bench.tamper(
-        "INSERT INTO record.change SELECT utility_id, changes + 1, 'reviews', $2, 1, now() FROM record.utility_log WHERE utility_id = $1", str(report)
-    )  # fmt: skip
+        "INSERT INTO record.change SELECT utility_id, changes + 1, 'reviews', $2, 1, now() FROM record.utility_log WHERE utility_id = $1",
+        str(report),
+    )
     assert await bench.found() == {("decision removed", -1)}
 
 

@@ -89,8 +89,10 @@ def test_the_effective_rulebook_names_each_values_clause(place: Place) -> None:
         effective = place.get("/rulebook", key=key, on="2026-06-01").json()
         assert next((row["months"], row["stated_by"]) for row in effective["intervals"]) == (6, "utility")
         assert effective["intervals"][0]["source"] == {
-            "title": "Alder Falls Municipal Code", "clause": "13.08.050", "provenance": "stated_by_utility",
-        }  # fmt: skip
+            "title": "Alder Falls Municipal Code",
+            "clause": "13.08.050",
+            "provenance": "stated_by_utility",
+        }
         assert {row["stated_by"] for row in effective["criteria"]} == {"authority"}
     before = place.get("/rulebook", on="2025-06-01").json()
     state = place.world.client.get("/v1/rulebooks/us-wa", params={"on": "2025-06-01"}).json()
@@ -101,7 +103,8 @@ def test_the_effective_rulebook_names_each_values_clause(place: Place) -> None:
 def test_what_is_laxer_than_the_state_is_refused_with_its_value_and_clause(place: Place) -> None:
     # WAC 246-290-490 (7)(b): at least annually; check of a PVB: 1 psi; a gauge's calibration: yearly; Table 13: car washes.
     answer = put(
-        place, 1,
+        place,
+        1,
         ordinance(
             intervals=[entry(key="all", months=24)],
             criteria=[entry(rule="pvb.check.held_at", at_least=0.5, unit="psi")],
@@ -109,12 +112,16 @@ def test_what_is_laxer_than_the_state_is_refused_with_its_value_and_clause(place
             premises=[entry(key="wash", premises=["car_wash"], hazard="non_health")],
             triggers=[entry(event="incident", days=30)],
         ),
-    )  # fmt: skip
+    )
     assert answer.status_code == 422, answer.text
     faults = {one["pointer"]: one["detail"] for one in answer.json()["errors"]}
     assert set(faults) == {
-        "/intervals/0/months", "/criteria/0/at_least", "/limits/0/at_most", "/premises/0/hazard", "/triggers/0/days",
-    }  # fmt: skip
+        "/intervals/0/months",
+        "/criteria/0/at_least",
+        "/limits/0/at_most",
+        "/premises/0/hazard",
+        "/triggers/0/days",
+    }
     assert "12 months (WAC 246-290-490" in faults["/intervals/0/months"]
     assert "1 psi" in faults["/criteria/0/at_least"]
     assert place.get("/rulebook/versions").json()["items"] == []
@@ -241,8 +248,11 @@ def test_an_inspection_keeps_to_the_ordinance_as_a_test_does(place: Place) -> No
         for action in (by_code(verdict)["repair_and_retest"], by_code(verdict)["file_report"])
     ]
     assert days == [
-        (10, "test", "common_practice"), (30, "test", "common_practice"), (4, "notice", "stated_by_utility"), (3, "test", "stated_by_utility"),
-    ]  # fmt: skip
+        (10, "test", "common_practice"),
+        (30, "test", "common_practice"),
+        (4, "notice", "stated_by_utility"),
+        (3, "test", "stated_by_utility"),
+    ]
     assert by_code(strict["verdict"])["file_report"]["business_days"] is True
     assert by_code(again["verdict"])["complete_the_test"]["within_days"] == 30
     assert [one["verdict"]["rulebook"].get("local_version") for one in (plain, strict, again)] == [None, 1, None]
@@ -302,9 +312,13 @@ def test_the_feed_shows_each_version(place: Place) -> None:
 def test_premises_of_the_ordinance_decide_a_selection(place: Place) -> None:
     stated(place, 1, premises=[entry(key="wash", premises=["car_wash"], kinds=["air_gap"])])
     request = {
-        "rulebook": "us-wa", "hazard": "health", "premises": "car_wash", "purpose": "premises_isolation",
-        "backpressure_possible": True, "continuous_pressure": True,
-    }  # fmt: skip
+        "rulebook": "us-wa",
+        "hazard": "health",
+        "premises": "car_wash",
+        "purpose": "premises_isolation",
+        "backpressure_possible": True,
+        "continuous_pressure": True,
+    }
     by_state = place.world.client.post("/v1/rules/selection", json=request).json()
     answer = place.world.client.post(
         f"{place.base}/rulebook/selection", json=request, headers=bearer(place.keys["testing_company"])

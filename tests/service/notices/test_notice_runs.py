@@ -39,18 +39,24 @@ def fill(database: Database, code: str, assemblies: int, due_on: dt.date) -> Non
             await owner.execute("INSERT INTO record.utility_log (utility_id) VALUES ($1)", code)
             await owner.execute(
                 "INSERT INTO record.premises (utility_id, id, version, created_at, changed_at, name, address, connection) "
-                "SELECT $1, md5('p' || n)::uuid, 1, now(), now(), 'P' || n, 'A', 'fire' FROM generate_series(1, $2::int) n", code, assemblies,
-            )  # fmt: skip
+                "SELECT $1, md5('p' || n)::uuid, 1, now(), now(), 'P' || n, 'A', 'fire' FROM generate_series(1, $2::int) n",
+                code,
+                assemblies,
+            )
             await owner.execute(
                 "INSERT INTO record.assembly (utility_id, id, version, created_at, changed_at, premises_id, kind, hazard, purpose, in_service) "
                 "SELECT $1, md5('a' || n)::uuid, 1, '2020-01-01', now(), md5('p' || n)::uuid, 'rp', 'health', 'point_of_use', true "
-                "FROM generate_series(1, $2::int) n", code, assemblies,
-            )  # fmt: skip
+                "FROM generate_series(1, $2::int) n",
+                code,
+                assemblies,
+            )
             await owner.execute(
                 "INSERT INTO record.standing (utility_id, assembly_id, version, due_on, basis) "
-                "SELECT $1, md5('a' || n)::uuid, 1, $3, '{\"status\": \"current\", \"protection\": \"full\"}' FROM generate_series(1, $2::int) n",
-                code, assemblies, due_on,
-            )  # fmt: skip
+                'SELECT $1, md5(\'a\' || n)::uuid, 1, $3, \'{"status": "current", "protection": "full"}\' FROM generate_series(1, $2::int) n',
+                code,
+                assemblies,
+                due_on,
+            )
         await owner.execute("ANALYZE")
 
     ask(database.owner_dsn, filled)
@@ -153,19 +159,27 @@ async def test_the_database_keeps_a_notice_once_even_without_the_runs_own_care(m
         utility = await of._registry.utility(CODE)
         run, _ = await of._enter(utility)
         [scan] = [
-            one for one in scans(rule.windows(rule.default_steps(), TODAY), TODAY)
+            one
+            for one in scans(rule.windows(rule.default_steps(), TODAY), TODAY)
             if one.window.step.step == "overdue_first" and one.status == "current"
-        ]  # fmt: skip
+        ]
         found = await of._store.candidates(CODE, scan, after=START, limit=100)
 
         async def write() -> set[UUID]:
             new = [
                 NewNotice(
-                    id=of._clock.new_id(), assembly_id=one.assembly_id, standing_version=one.version, due_on=one.due_on, report_id=None,
-                    repair_by=None, scheduled_for=TODAY, subject="s", body="b",
+                    id=of._clock.new_id(),
+                    assembly_id=one.assembly_id,
+                    standing_version=one.version,
+                    due_on=one.due_on,
+                    report_id=None,
+                    repair_by=None,
+                    scheduled_for=TODAY,
+                    subject="s",
+                    body="b",
                 )
                 for one in found
-            ]  # fmt: skip
+            ]
             async with of._store._pool.lend(CODE) as connection, connection.transaction():
                 # Without the lock that makes pieces wait for each other.
                 columns = [[getattr(each, name) for each in new] for name in NewNotice.__struct_fields__]
@@ -242,8 +256,11 @@ def command(database: Database, *codes: str) -> subprocess.Popen[str]:
     """`nonreturn notices` as a process of its own."""
     return subprocess.Popen(
         [sys.executable, "-u", "-m", "service", "notices", *codes],
-        env=os.environ | {"NONRETURN_DSN": database.dsn}, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
+        env=os.environ | {"NONRETURN_DSN": database.dsn},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
 
 
 @pytest.mark.slow
@@ -282,8 +299,12 @@ def test_many_times_the_assemblies_take_no_more_memory_and_no_more_time_each(dat
             "print(time.monotonic() - begun, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)"
         )
         done = subprocess.run(
-            [sys.executable, "-c", script, code], env=os.environ | {"NONRETURN_DSN": database.dsn}, capture_output=True, text=True, check=True
-        )  # fmt: skip
+            [sys.executable, "-c", script, code],
+            env=os.environ | {"NONRETURN_DSN": database.dsn},
+            capture_output=True,
+            text=True,
+            check=True,
+        )
         seconds, peak_kb = done.stdout.split()
         assert f"finished, {assemblies} of {assemblies}" in done.stderr
         measured[code] = (float(seconds) / assemblies, int(peak_kb))

@@ -85,9 +85,13 @@ async def test_a_year_of_runs_is_what_a_clerk_with_a_calendar_would_have_written
     place = world.place("us-or")
     at_random = random.Random(23)  # noqa: S311 - the same every time
     gauge = place.made(
-        "gauges", serial_number="G-3", units={"pressure": "psi"}, accuracy=0.2, resolution=0.1,
+        "gauges",
+        serial_number="G-3",
+        units={"pressure": "psi"},
+        accuracy=0.2,
+        resolution=0.1,
         calibrations=[{"calibrated_on": str(dt.date(2026, 1, 1) + dt.timedelta(days=90 * n))} for n in range(9)],
-    )["id"]  # fmt: skip
+    )["id"]
     tester = place.made("testers", name="T", certificates=[certificate(valid_until="2030-01-01")])["id"]
     cards = {place.new_assembly("pvb"): Card() for _ in range(ASSEMBLIES)}
     every = cards | {place.assembly: Card(registered=NOON.date())}
@@ -110,8 +114,13 @@ async def test_a_year_of_runs_is_what_a_clerk_with_a_calendar_would_have_written
                 wrong = card.tests.pop()[0]
                 place.world.clock.pass_by(minutes=1)
                 result = place.recorded(
-                    assembly_id=assembly, gauge_id=gauge, tester_id=tester, supersedes=wrong, supersedes_because="mixed up", **TESTS[outcome]
-                )  # fmt: skip
+                    assembly_id=assembly,
+                    gauge_id=gauge,
+                    tester_id=tester,
+                    supersedes=wrong,
+                    supersedes_because="mixed up",
+                    **TESTS[outcome],
+                )
                 card.tests.append((result["report"]["id"], today, outcome))
             elif at_random.random() < (0.002 if card.in_service else 0.05):
                 card.in_service = not card.in_service

@@ -82,9 +82,15 @@ def test_a_year_of_one_assembly(place: Place) -> None:
     # Washington tests yearly, WAC 246-290-490(7)(b): due by 1 June 2027. The steps are the default's, common practice.
     expected: list[tuple[str, str]] = []
     for day, step in [
-        ("2027-05-01", None), ("2027-05-02", "due"), ("2027-06-01", None), ("2027-06-02", "overdue_first"), ("2027-07-01", "overdue_second"),
-        ("2027-07-30", None), ("2027-07-31", "overdue_final"), ("2028-03-01", None),
-    ]:  # fmt: skip
+        ("2027-05-01", None),
+        ("2027-05-02", "due"),
+        ("2027-06-01", None),
+        ("2027-06-02", "overdue_first"),
+        ("2027-07-01", "overdue_second"),
+        ("2027-07-30", None),
+        ("2027-07-31", "overdue_final"),
+        ("2028-03-01", None),
+    ]:
         pass_to(place, day)
         result = run(place)
         assert result["by_step"] == ({} if step is None else {step: 1}), day
@@ -97,8 +103,19 @@ def test_a_year_of_one_assembly(place: Place) -> None:
         assert steps(place) == expected
     # A test begins a new cycle, which has notices of its own.
     pass_to(place, "2028-03-02")
-    calibrated = place.made("gauges", serial_number="G-9", units={"pressure": "psi"}, accuracy=0.2, resolution=0.1, calibrations=[{"calibrated_on": "2028-01-15"}])["id"]  # fmt: skip
-    tester = place.made("testers", name="T", certificates=[{"certificate": "T", "kinds": ["pvb"], "valid_from": "2027-01-01", "valid_until": "2030-01-01"}])["id"]  # fmt: skip
+    calibrated = place.made(
+        "gauges",
+        serial_number="G-9",
+        units={"pressure": "psi"},
+        accuracy=0.2,
+        resolution=0.1,
+        calibrations=[{"calibrated_on": "2028-01-15"}],
+    )["id"]
+    tester = place.made(
+        "testers",
+        name="T",
+        certificates=[{"certificate": "T", "kinds": ["pvb"], "valid_from": "2027-01-01", "valid_until": "2030-01-01"}],
+    )["id"]
     place.recorded(gauge_id=calibrated, tester_id=tester)
     pass_to(place, "2029-02-01")
     run(place)
@@ -131,11 +148,13 @@ def test_an_untested_assembly_is_reported_by_the_day_its_first_test_is_due(place
     run(place)
     # Nobody knows when the place's own assembly was installed, so that its first test is due from the day it was registered.
     assert {(one["assembly_id"], one["step"], one["due_on"]) for one in listed(place)} == {
-        (fresh, "overdue_first", due_on), (place.assembly, "due", "2026-06-01"),
-    }  # fmt: skip
+        (fresh, "overdue_first", due_on),
+        (place.assembly, "due", "2026-06-01"),
+    }
     assert [one["assembly_id"] for one in place.get("/standings", due_before="2026-06-02", sort="due_on").json()["items"]] == [
-        fresh, place.assembly,
-    ]  # fmt: skip
+        fresh,
+        place.assembly,
+    ]
 
 
 def test_the_first_notice_of_an_assembly_that_came_long_overdue_is_not_the_final_one(place: Place, world: World) -> None:
@@ -144,9 +163,14 @@ def test_the_first_notice_of_an_assembly_that_came_long_overdue_is_not_the_final
     old = place.new_assembly("pvb", installed_on="2021-03-04")
     later = place.new_assembly("pvb", installed_on="2026-05-20")
     for on, expected in (
-        ("2026-06-01", ["overdue_first"]), ("2026-06-15", []), ("2026-06-29", []), ("2026-06-30", ["overdue_second"]),
-        ("2026-07-29", []), ("2026-07-30", ["overdue_final"]), ("2026-09-30", []),
-    ):  # fmt: skip
+        ("2026-06-01", ["overdue_first"]),
+        ("2026-06-15", []),
+        ("2026-06-29", []),
+        ("2026-06-30", ["overdue_second"]),
+        ("2026-07-29", []),
+        ("2026-07-30", ["overdue_final"]),
+        ("2026-09-30", []),
+    ):
         pass_to(place, on)
         before = steps(place, assembly_id=old)
         assert {one["step"] for one in place.get("/notices/preview").json()["items"] if one["assembly_id"] == old} == set(
@@ -195,8 +219,10 @@ def test_what_no_longer_holds_is_withdrawn_at_once_and_what_was_sent_stays(place
     assert {one["state"] for one in listed(place)} == {"delivery_failed", "sent", "prepared"}
     test_reviews.decide(place, correct, "accepted").raise_for_status()
     assert {(one["resource"], one["id"]) for one in followed(place, end)[0]} == {
-        ("reviews", correct), ("standings", place.assembly), ("notices", mine["id"]),
-    }  # fmt: skip
+        ("reviews", correct),
+        ("standings", place.assembly),
+        ("notices", mine["id"]),
+    }
     place.recorded(assembly_id=other)
     assembly = place.get(f"/assemblies/{gone}").json()
     assert patch(place, f"/assemblies/{gone}", {"in_service": False}, assembly["version"]).status_code == 200
@@ -222,9 +248,14 @@ def test_who_is_excepted_from_testing_is_not_asked_to_test_but_is_notified_of_a_
     place.recorded(assembly_id=failing, **DEGRADED)
     for assembly in (place.assembly, failing):
         place.made(
-            "exceptions", assembly_id=assembly, since="2026-06-01", until="2027-06-30", reason="premises_empty", because="Empty.",
+            "exceptions",
+            assembly_id=assembly,
+            since="2026-06-01",
+            until="2027-06-30",
+            reason="premises_empty",
+            because="Empty.",
             granted_by="Office",
-        )  # fmt: skip
+        )
     pass_to(place, "2027-06-30")
     assert run(place)["by_step"] == {"failed": 1}
     pass_to(place, "2027-07-01")
@@ -324,8 +355,12 @@ def test_a_schedule_that_cannot_be_followed_is_refused_with_all_its_faults(place
     refused = patch(place, "/notices/schedule", {"steps": bad}, 0)
     assert refused.status_code == 422
     assert [one["pointer"] for one in refused.json()["errors"]] == [
-        "/steps/0/text", "/steps/0/text", "/steps/1/step", "/steps/4/days", "/steps/5/text",
-    ]  # fmt: skip
+        "/steps/0/text",
+        "/steps/0/text",
+        "/steps/1/step",
+        "/steps/4/days",
+        "/steps/5/text",
+    ]
     bad[0]["colour"] = "red"
     assert patch(place, "/notices/schedule", {"steps": bad}, 0).json()["errors"][0]["pointer"] == "/steps/0/colour"
     assert place.get("/notices/schedule").headers["etag"] == '"0"'
@@ -365,9 +400,12 @@ def test_states_follow_one_another_and_each_keeps_its_time(place: Place) -> None
     result = [(one["state"], dt.datetime.fromisoformat(one["at"]), one.get("detail")) for one in notice["states"]]
     later = NOON + dt.timedelta(hours=1)
     assert result == [
-        ("prepared", NOON, None), ("delivery_failed", later, "bounced"), ("sent", later, None), ("delivery_failed", later, None),
+        ("prepared", NOON, None),
+        ("delivery_failed", later, "bounced"),
+        ("sent", later, None),
+        ("delivery_failed", later, None),
         ("cancelled", later, None),
-    ]  # fmt: skip
+    ]
     assert [one["version"] for one in followed(place)[0] if one["id"] == notice["id"]] == [1, 2, 3, 4, 5]
     # The utility has decided; the next run does not prepare it again.
     assert run(place)["by_step"] == {}
@@ -407,11 +445,13 @@ def test_a_notice_without_an_addressee_is_prepared_and_says_so(place: Place) -> 
 @pytest.mark.parametrize(
     ("wrong", "pointer"),
     [
-        ({"name": "B", "email": "b@example.org\r\nBcc: all@example.org"}, "/contact/email"), ({"name": "B", "email": "b"}, "/contact/email"),
-        ({"name": "B", "telephone": "call me"}, "/contact/telephone"), ({"email": "b@example.org"}, "/contact/name"),
+        ({"name": "B", "email": "b@example.org\r\nBcc: all@example.org"}, "/contact/email"),
+        ({"name": "B", "email": "b"}, "/contact/email"),
+        ({"name": "B", "telephone": "call me"}, "/contact/telephone"),
+        ({"email": "b@example.org"}, "/contact/name"),
         ({"name": "B", "born_on": "1970-01-01"}, "/contact/born_on"),
     ],
-)  # fmt: skip
+)
 def test_a_contact_is_no_more_than_needed_and_fit_for_its_use(place: Place, wrong: dict[str, Any], pointer: str) -> None:
     refused = patch(place, f"/premises/{place.premises}", {"contact": wrong}, 1)
     # A patch may leave out a name that the record has; this record has none, so it cannot be applied.

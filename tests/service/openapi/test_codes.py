@@ -104,9 +104,11 @@ def test_a_fault_says_what_it_is_with_what_values_and_where(world: World, place:
     )
     by_pointer = {one["pointer"]: one for one in body["errors"]}
     assert by_pointer["/rulebook"] == {
-        "code": "wrong_type", "pointer": "/rulebook", "detail": "Send text, not a whole number such as 3.",
+        "code": "wrong_type",
+        "pointer": "/rulebook",
+        "detail": "Send text, not a whole number such as 3.",
         "parameters": {"expected": ["string"], "found": "integer"},
-    }  # fmt: skip
+    }
     assert by_pointer["/colour"]["parameters"]["name"] == "colour"
     assert by_pointer["/colour"]["detail"].startswith("Unknown field `colour`. Available: `rulebook`, ")
     assert by_pointer["/assembly"]["code"] == "field_missing"
@@ -116,8 +118,10 @@ def test_a_fault_says_what_it_is_with_what_values_and_where(world: World, place:
     assert query["detail"] == "Send a whole number such as 3, not text."
     [cursor] = place.get("/assemblies", after="nowhere").json()["errors"]
     assert cursor == {
-        "code": "invalid_cursor", "parameter": "after", "detail": "Invalid cursor; use the `next` of the previous page.",
-    }  # fmt: skip
+        "code": "invalid_cursor",
+        "parameter": "after",
+        "detail": "Invalid cursor; use the `next` of the previous page.",
+    }
     missing = world.operator.get(f"{place.base}/premises/0192c80d-ca80-707c-86d8-8e6b2e0d33dc").json()
     assert (missing["code"], missing["parameters"]) == ("thing_not_found", {"thing": "premises"})
 

@@ -35,9 +35,12 @@ def test_the_examples_and_sequences_of_calls_answer_as_the_contract_says(busy: W
 def test_every_call_answers_as_the_contract_says_in_every_phase(busy: World) -> None:
     # Coverage sends some 7000 requests, one for each bound of each field. `sh deploy/strength schema` sends tens of thousands by chance.
     found = run(
-        busy, examples={"fill-missing": True}, coverage={}, fuzzing={"generation": {"max-examples": 4}},
+        busy,
+        examples={"fill-missing": True},
+        coverage={},
+        fuzzing={"generation": {"max-examples": 4}},
         stateful={"generation": {"max-examples": 10}, "max-steps": 12},
-    )  # fmt: skip
+    )
 
     hold(found)
     assert len(found.answers) > 100

@@ -74,11 +74,16 @@ def company(place: Place, name: str) -> Company:
         world.made(f"/v1/organisations/{organisation}/keys", label="app")["key"],
         place.made("testers", name=f"Tester of {name}", certificates=[certificate()], organisation_id=organisation)["id"],
         place.made(
-            "gauges", serial_number=f"G-{name}", units={"pressure": "psi"}, accuracy=0.2, resolution=0.1,
-            calibrations=[{"calibrated_on": "2026-01-12"}], organisation_id=organisation,
+            "gauges",
+            serial_number=f"G-{name}",
+            units={"pressure": "psi"},
+            accuracy=0.2,
+            resolution=0.1,
+            calibrations=[{"calibrated_on": "2026-01-12"}],
+            organisation_id=organisation,
         )["id"],
         place,
-    )  # fmt: skip
+    )
 
 
 @pytest.fixture
@@ -283,8 +288,10 @@ def as_company(place: Place, one: str, sql: str, utility: str | None = None) -> 
     async def asked(service: Any) -> list[Any]:
         await service.execute(
             "SELECT set_config('nonreturn.utility', $1, false), set_config('nonreturn.organisation', $2, false), "
-            "set_config('role', 'nonreturn_company', false)", utility or place.code, one,
-        )  # fmt: skip
+            "set_config('role', 'nonreturn_company', false)",
+            utility or place.code,
+            one,
+        )
         return list(await service.fetch(sql))
 
     return list(ask(place.world.database.dsn, asked))
@@ -322,8 +329,19 @@ def test_raw_sql_as_a_company_shows_what_is_granted_and_nothing_else(place: Plac
         return int(as_company(place, of, f"SELECT count(*) FROM record.{table}", utility)[0][0])  # noqa: S608 - our own names
 
     assert {table: seen(table) for table in READABLE if table not in ("change", "word")} == {
-        "assembly": 1, "assembly_grant": 1, "gauge": 2, "local_rulebook": 0, "premises": 1, "report": 1, "report_flag": 1, "review": 1, "standing": 1, "tester": 2, "utility": 1, "utility_log": 1,
-    }  # fmt: skip
+        "assembly": 1,
+        "assembly_grant": 1,
+        "gauge": 2,
+        "local_rulebook": 0,
+        "premises": 1,
+        "report": 1,
+        "report_flag": 1,
+        "review": 1,
+        "standing": 1,
+        "tester": 2,
+        "utility": 1,
+        "utility_log": 1,
+    }
     # The words are those of the premises, the testers and the gauges that it sees; the assembly has no number.
     assert as_company(place, ash.id, "SELECT count(DISTINCT id) FROM record.word")[0][0] == 1 + 2 + 2
     assert str(as_company(place, ash.id, "SELECT id FROM record.report")[0][0]) == own

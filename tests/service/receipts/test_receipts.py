@@ -65,7 +65,9 @@ def test_the_verdict_can_be_had_again_from_the_receipt_alone(signed_place: Place
     content = receipts.check(RING, token).content
     assert content is not None
     assert content.previous is not msgspec.UNSET
-    result = msgspec.to_builtins(content.report) | msgspec.to_builtins({"assembly": content.assembly, "gauge": content.gauge, "tester": content.tester})  # fmt: skip
+    result = msgspec.to_builtins(content.report) | msgspec.to_builtins(
+        {"assembly": content.assembly, "gauge": content.gauge, "tester": content.tester}
+    )
     test = msgspec.convert(
         {name: result[name] for name in rules.Test.__struct_fields__ if name in result}
         | {"rulebook": content.verdict.rulebook.id},
@@ -308,8 +310,16 @@ def test_a_key_file_is_for_its_owner_alone(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["{}", '{"keys":1}', '{"keys":[{}]}', '{"keys":[{"kty":"oct","k":"c2VjcmV0"}]}', '{"keys":[{"kty":"OKP","crv":"X25519","x":"hSDwCYkwp1R0i33ctD73Wg2_Og0mOBr066SpjqqbTmo"}]}', '{"keys":[{"kty":"OKP","crv":"Ed25519","x":"AA"}]}'],
-)  # fmt: skip
+    "text",
+    [
+        "{}",
+        '{"keys":1}',
+        '{"keys":[{}]}',
+        '{"keys":[{"kty":"oct","k":"c2VjcmV0"}]}',
+        '{"keys":[{"kty":"OKP","crv":"X25519","x":"hSDwCYkwp1R0i33ctD73Wg2_Og0mOBr066SpjqqbTmo"}]}',
+        '{"keys":[{"kty":"OKP","crv":"Ed25519","x":"AA"}]}',
+    ],
+)
 def test_keys_that_are_none_of_ours_stop_the_start_and_are_not_repeated(text: str) -> None:
     with pytest.raises(ValueError, match="signing key") as refused:
         signing.KeyRing(text).keys()

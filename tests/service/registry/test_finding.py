@@ -33,7 +33,7 @@ def town(place: Place) -> dict[str, str]:
     tester = place.made("testers", name="Anna Alder", certificates=[certificate(certificate="BAT 77-A")])["id"]
     gauge = place.made(
         "gauges", serial_number="GX 500/7", units={"pressure": "psi"}, accuracy=0.2, resolution=0.1, calibrations=[]
-    )["id"]  # fmt: skip
+    )["id"]
     made: dict[str, Any] = {"kind": "rp", "hazard": "health"}
     one = place.made("assemblies", premises_id=mill, serial_number="A-100", assembly_number="7", meter="M-7", **made)["id"]
     two = place.made("assemblies", premises_id=yard, serial_number="a-1009", assembly_number="70", meter="M-70", **made)["id"]
@@ -125,9 +125,13 @@ def test_testers_and_gauges_that_expire_are_listed_the_earliest_first(place: Pla
     assert ids(place, "/testers", expires_before="2026-07-01") == [second]
     assert ids(place, "/testers", expires_before="2028-03-01") == [second, first, place.tester]
     gauge = place.made(
-        "gauges", serial_number="G-2", units={"pressure": "psi"}, accuracy=0.2, resolution=0.1,
+        "gauges",
+        serial_number="G-2",
+        units={"pressure": "psi"},
+        accuracy=0.2,
+        resolution=0.1,
         calibrations=[{"calibrated_on": "2025-08-31"}, {"calibrated_on": "2024-01-01"}],
-    )["id"]  # fmt: skip
+    )["id"]
     # The rulebook has 12 months for a gauge: the last day is the same day of the next year.
     assert ids(place, "/gauges", expires_before="2026-08-31") == []
     assert ids(place, "/gauges", expires_before="2026-09-01") == [gauge]
@@ -139,9 +143,13 @@ def test_testers_and_gauges_that_expire_are_listed_the_earliest_first(place: Pla
 def test_reports_are_found_by_what_they_are(place: Place) -> None:
     tester = place.made("testers", name="T2", certificates=[certificate(certificate="T-2")])["id"]
     gauge = place.made(
-        "gauges", serial_number="G-2", units={"pressure": "psi"}, accuracy=0.2, resolution=0.1,
+        "gauges",
+        serial_number="G-2",
+        units={"pressure": "psi"},
+        accuracy=0.2,
+        resolution=0.1,
         calibrations=[{"calibrated_on": "2026-02-01"}],
-    )["id"]  # fmt: skip
+    )["id"]
     first = place.recorded(check=1.7)["report"]["id"]
     place.world.clock.pass_by(days=1)
     failed = place.recorded(check=0.4, tester_id=tester)["report"]["id"]

@@ -77,9 +77,10 @@ def judged_by(place: Place) -> dict[str, Any]:
     """A test as it is judged without storing it."""
     report = place.report()
     return {
-        "rulebook": "us-wa", "assembly": {"kind": "pvb", "hazard": "health"},
+        "rulebook": "us-wa",
+        "assembly": {"kind": "pvb", "hazard": "health"},
         **{name: report[name] for name in ("units", "line_pressure", "initial_test")},
-    }  # fmt: skip
+    }
 
 
 def flags(place: Place, **report: Any) -> set[str]:
@@ -91,8 +92,13 @@ def test_certificate_and_calibration_are_judged_by_the_utilitys_own_day(place: P
     moment = dt.datetime(2026, 5, 31, 22, 0, tzinfo=dt.timezone(dt.timedelta(hours=-7)))
     tester = place.made("testers", name="B", certificates=[certificate(valid_until="2026-05-31")])["id"]
     gauge = place.made(
-        "gauges", serial_number="G-9", units={"pressure": "psi"}, accuracy=0.2, resolution=0.1, calibrations=[{"calibrated_on": "2025-05-31"}]
-    )["id"]  # fmt: skip
+        "gauges",
+        serial_number="G-9",
+        units={"pressure": "psi"},
+        accuracy=0.2,
+        resolution=0.1,
+        calibrations=[{"calibrated_on": "2025-05-31"}],
+    )["id"]
     result = set[frozenset[str]]()
     for hours in (-12, -7, 0, 14):
         there = moment.astimezone(dt.timezone(dt.timedelta(hours=hours))).isoformat()
@@ -140,9 +146,14 @@ def things(organisation: str) -> dict[str, dict[str, Any]]:
     return {
         "testers": {"name": "T", "certificates": [], "organisation_id": organisation},
         "gauges": {
-            "serial_number": "G", "units": {"pressure": "psi"}, "accuracy": 0.2, "resolution": 0.1, "calibrations": [], "organisation_id": organisation,
+            "serial_number": "G",
+            "units": {"pressure": "psi"},
+            "accuracy": 0.2,
+            "resolution": 0.1,
+            "calibrations": [],
+            "organisation_id": organisation,
         },
-    }  # fmt: skip
+    }
 
 
 @pytest.mark.parametrize("plural", ["testers", "gauges"])

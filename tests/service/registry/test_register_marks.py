@@ -12,9 +12,13 @@ from tests.support.world import Place, bearer
 # WAC 246-292-036 (3): manufacturer, model, serial number, size, whether approved, and whether new, existing or a replacement with the replaced
 # assembly's serial number; (4): correct installation and the air gap of an RP's relief valve. Read in a law school's copy.
 MARKS: dict[str, Any] = {
-    "manufacturer": "Wren & Lock", "model": "M-900", "approval": "approved", "assembly_number": "A-17", "meter": "MTR-88",
+    "manufacturer": "Wren & Lock",
+    "model": "M-900",
+    "approval": "approved",
+    "assembly_number": "A-17",
+    "meter": "MTR-88",
     "location": {"latitude": 47.6, "longitude": -122.3},
-}  # fmt: skip
+}
 
 
 def patched(place: Place, assembly: str, key: str = "utility", **changes: Any) -> httpx.Response:
@@ -48,9 +52,7 @@ def test_what_the_law_asks_of_an_assembly_is_registered_and_read(place: Place) -
 
 
 def test_an_assembly_is_found_by_its_own_place_before_that_of_its_premises(place: Place) -> None:
-    premises = place.made(
-        "premises", name="P", address="A", connection="fire", location={"latitude": 10, "longitude": 20}
-    )["id"]  # fmt: skip
+    premises = place.made("premises", name="P", address="A", connection="fire", location={"latitude": 10, "longitude": 20})["id"]
     own = place.made("assemblies", premises_id=premises, kind="rp", hazard="health", **MARKS)["id"]
     other = place.made("assemblies", premises_id=premises, kind="rp", hazard="health")["id"]
     for sort in ("assembly_id", "due_on"):

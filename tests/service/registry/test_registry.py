@@ -198,9 +198,16 @@ def test_every_change_of_the_register_enters_the_feed(place: Place, world: World
         world.operator.patch(path_of(place, plural), json=CHANGES[plural], headers={"If-Match": '"1"'}).raise_for_status()
     rows = world.database.owner("SELECT resource, version FROM record.change WHERE utility_id = $1 ORDER BY sequence", place.code)
     assert [(row["resource"], row["version"]) for row in rows] == [
-        ("testers", 1), ("gauges", 1), ("premises", 1), ("assemblies", 1), ("standings", 1),
-        ("premises", 2), ("assemblies", 2), ("testers", 2), ("gauges", 2),
-    ]  # fmt: skip
+        ("testers", 1),
+        ("gauges", 1),
+        ("premises", 1),
+        ("assemblies", 1),
+        ("standings", 1),
+        ("premises", 2),
+        ("assemblies", 2),
+        ("testers", 2),
+        ("gauges", 2),
+    ]
 
 
 def test_a_new_certificate_counts_from_the_next_report_on(place: Place, world: World) -> None:

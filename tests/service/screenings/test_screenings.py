@@ -75,8 +75,13 @@ def screened(world: World) -> Iterator[Place]:
 def test_a_run_points_out_what_the_record_shows(screened: Place) -> None:
     found = listed(screened)
     assert sorted(one["screen"] for one in found) == [
-        "identity_changed", "identity_changed", "implausible_hour", "serial_number_shared", "too_far_to_travel", "too_many_tests",
-    ]  # fmt: skip
+        "identity_changed",
+        "identity_changed",
+        "implausible_hour",
+        "serial_number_shared",
+        "too_far_to_travel",
+        "too_many_tests",
+    ]
     for one in found:
         assert one["disposition"] == "open"
         assert 0 < one["false_alarms"] <= 0.05

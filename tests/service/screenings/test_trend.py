@@ -63,8 +63,13 @@ def test_it_is_reported_in_the_asked_unit(place: Place) -> None:
 def test_a_repair_begins_anew(place: Place) -> None:
     made_in(place, 2024, 1.6)
     made_in(
-        place, 2025, 0.6, final_test=phase(2.2), repairs=[{"component": "check", "part": "spring", "action": "replaced"}], reason="periodic"
-    )  # fmt: skip
+        place,
+        2025,
+        0.6,
+        final_test=phase(2.2),
+        repairs=[{"component": "check", "part": "spring", "action": "replaced"}],
+        reason="periodic",
+    )
     body = place.get(f"/assemblies/{place.assembly}/trend").json()
     check = next(one for one in body["components"] if one["component"] == "check")
     assert [one["value"] for one in check["readings"]] == [2.2]

@@ -48,12 +48,15 @@ def lived(place: Place, world: World, seed: int) -> dict[str, dict[str, Any]]:
     assemblies = {}
     for number in range(12):
         facts = {
-            "premises_id": choose.choice([place.premises, yard]), "kind": choose.choice(["pvb", "svb"]),
+            "premises_id": choose.choice([place.premises, yard]),
+            "kind": choose.choice(["pvb", "svb"]),
             **({} if number == 3 else {"purpose": "premises_isolation" if number == 4 else "point_of_use"}),
-            "hazard": choose.choice(["health", "non_health"]), "in_service": number != 5, "installed_on": f"202{2 + number % 4}-03-01",
+            "hazard": choose.choice(["health", "non_health"]),
+            "in_service": number != 5,
+            "installed_on": f"202{2 + number % 4}-03-01",
             # A vacuum breaker is not for where backpressure can occur.
             "backpressure_possible": number % 3 == 1,
-        }  # fmt: skip
+        }
         assemblies[place.made("assemblies", **facts)["id"]] = facts
     left, *visited = assemblies
     world.clock.moment = dt.datetime(2024, 5, 1, 18, tzinfo=dt.UTC)
@@ -69,9 +72,10 @@ def lived(place: Place, world: World, seed: int) -> dict[str, dict[str, Any]]:
             document["initial_test"] = phase(choose.choice([0.0, 1.8]), choose.choice([0.0, 1.4]))
         elif drawn < 0.45:
             document |= {
-                "initial_test": phase(0.4), "final_test": phase(2.0),
+                "initial_test": phase(0.4),
+                "final_test": phase(2.0),
                 "repairs": [{"component": "check", "part": "disc", "action": "replaced"}],
-            }  # fmt: skip
+            }
         elif drawn < 0.55:
             # Refused, the failing ones too: what they show counts for the assembly, not as a test of the year.
             document |= {"tester_id": expired, "initial_test": phase(choose.choice([0.0, 1.8]), choose.choice([0.0, 1.4]))}
@@ -90,8 +94,10 @@ def lived(place: Place, world: World, seed: int) -> dict[str, dict[str, Any]]:
         assert made.status_code == 201, made.text
         if choose.random() < 0.12:
             right = place.report(**document) | {
-                "initial_test": phase(choose.choice([0.4, 1.8])), "supersedes": made.json()["report"]["id"], "supersedes_because": "misread",
-            }  # fmt: skip
+                "initial_test": phase(choose.choice([0.4, 1.8])),
+                "supersedes": made.json()["report"]["id"],
+                "supersedes_because": "misread",
+            }
             right.pop("final_test", None), right.pop("repairs", None)
             correction = place.put(uuid4(), right).json()
             if correction["verdict"]["acceptance"] == "held" and (drawn := choose.random()) < 0.7:
@@ -100,13 +106,21 @@ def lived(place: Place, world: World, seed: int) -> dict[str, dict[str, Any]]:
     world.clock.moment = NOON
     for number, assembly in enumerate(visited[:6]):
         place.made(
-            "exceptions", assembly_id=assembly, since=f"{2024 + number % 3}-0{1 + number}-15", until="2026-12-31", reason="not_accessible",
-            because="Locked", granted_by="Office",
-        )  # fmt: skip
+            "exceptions",
+            assembly_id=assembly,
+            since=f"{2024 + number % 3}-0{1 + number}-15",
+            until="2026-12-31",
+            reason="not_accessible",
+            because="Locked",
+            granted_by="Office",
+        )
         place.made(
-            "incidents", occurred_at=f"202{4 + number % 3}-02-01T08:00:00Z", status=("suspected", "unfounded")[number % 2], description="D",
+            "incidents",
+            occurred_at=f"202{4 + number % 3}-02-01T08:00:00Z",
+            status=("suspected", "unfounded")[number % 2],
+            description="D",
             premises=[yard],
-        )  # fmt: skip
+        )
     moved(place, assemblies, visited)
     surveyed(place, yard)
     assemblies[place.assembly] = {
@@ -145,15 +159,30 @@ def surveyed(place: Place, yard: str) -> None:
     place.made("premises", name="Bare Lot", address="9 Mill Race", connection="residential")
     common = {"assessed_by": "Office", "hazard": "health"}
     for facts in (
-        {"premises_id": yard, "assessed_on": "2024-02-01", "next_due_on": "2025-02-01", "cross_connections_found": 3,
-         "isolation_exception": "No process water on site."},
+        {
+            "premises_id": yard,
+            "assessed_on": "2024-02-01",
+            "next_due_on": "2025-02-01",
+            "cross_connections_found": 3,
+            "isolation_exception": "No process water on site.",
+        },
         {"premises_id": yard, "assessed_on": "2025-03-05", "next_due_on": "2026-03-01", "cross_connections_corrected": 2},
-        {"premises_id": place.premises, "assessed_on": "2025-04-01", "next_due_on": "2025-10-01", "cross_connections_found": 1,
-         "isolation_exception": "Listed type, but only an office is left."},
-    ):  # fmt: skip
+        {
+            "premises_id": place.premises,
+            "assessed_on": "2025-04-01",
+            "next_due_on": "2025-10-01",
+            "cross_connections_found": 1,
+            "isolation_exception": "Listed type, but only an office is left.",
+        },
+    ):
         made = place.made("hazard-assessments", **common, **facts)
-    wrong = {"premises_id": place.premises, "assessed_on": "2025-04-02", "next_due_on": "2025-10-01", "cross_connections_found": 2,
-             "isolation_exception": "Listed type, but only an office is left."}  # fmt: skip
+    wrong = {
+        "premises_id": place.premises,
+        "assessed_on": "2025-04-02",
+        "next_due_on": "2025-10-01",
+        "cross_connections_found": 2,
+        "isolation_exception": "Listed type, but only an office is left.",
+    }
     place.made(
         "hazard-assessments", **common, **wrong, supersedes=made["id"], supersedes_because="Another day, and one more found."
     )
@@ -176,11 +205,19 @@ def history_of(lines: list[tuple[dict[str, Any], dict[str, Any]]]) -> tuple[list
         moment, received = (dt.datetime.fromisoformat(line[name]) for name in ("performed_at", "received_at"))
         tests.append(
             plain.Test(
-                id=line["id"], day=min(moment, received).astimezone(ZONE).date(), moment=moment, received=received, outcome=line["outcome"],
-                first=verdict["initial"]["outcome"], first_protection=verdict["initial"]["protection"], protection=line["protection"],
-                acceptance=line["acceptance"], supersedes=line["supersedes"], reason=line["reason"],
+                id=line["id"],
+                day=min(moment, received).astimezone(ZONE).date(),
+                moment=moment,
+                received=received,
+                outcome=line["outcome"],
+                first=verdict["initial"]["outcome"],
+                first_protection=verdict["initial"]["protection"],
+                protection=line["protection"],
+                acceptance=line["acceptance"],
+                supersedes=line["supersedes"],
+                reason=line["reason"],
             )
-        )  # fmt: skip
+        )
     return tests, sorted(plain.counting(tests), key=lambda test: plain.sooner(test, tests))
 
 
@@ -330,10 +367,12 @@ def test_the_figures_are_those_of_an_independent_count(place: Place, world: Worl
             assert rates == {
                 name: figures[part] / whole if whole else None
                 for name, part, whole in (
-                    ("tested", "tested", figures["assemblies"]), ("overdue", "overdue", figures["assemblies"]),
-                    ("failed", "failed", figures["passed"] + figures["failed"]), ("repaired", "repaired", figures["failures"]),
+                    ("tested", "tested", figures["assemblies"]),
+                    ("overdue", "overdue", figures["assemblies"]),
+                    ("failed", "failed", figures["passed"] + figures["failed"]),
+                    ("repaired", "repaired", figures["failures"]),
                 )
-            }  # fmt: skip
+            }
             for name, value in figures.items():
                 seen[name] += value or 0
             assert figures["assemblies"] == figures["tested"] + figures["not_tested"]
@@ -381,8 +420,30 @@ def test_a_year_that_cannot_be_counted_is_refused(place: Place, year: str, statu
     assert place.get(f"/summaries/{year}").status_code == status
 
 
-COUNTED = ("assemblies", "premises_isolation", "point_of_use", "purpose_not_stated", "new", "removed", "replaced", "notices", "tested", "not_tested", "overdue", "insufficient", "tests", "passed", "failed", "declared", "undecided", "repaired_at_once", "failures",
-           "repaired", "unrepaired", "exceptions")  # fmt: skip
+COUNTED = (
+    "assemblies",
+    "premises_isolation",
+    "point_of_use",
+    "purpose_not_stated",
+    "new",
+    "removed",
+    "replaced",
+    "notices",
+    "tested",
+    "not_tested",
+    "overdue",
+    "insufficient",
+    "tests",
+    "passed",
+    "failed",
+    "declared",
+    "undecided",
+    "repaired_at_once",
+    "failures",
+    "repaired",
+    "unrepaired",
+    "exceptions",
+)
 
 
 def rows_of(place: Place, result: dict[str, Any], **asked: Any) -> list[dict[str, Any]]:
@@ -561,8 +622,10 @@ async def test_every_session_of_a_summary_reads_the_same_snapshot(
         async with spare(own, wanted) as may:
             # What is written once the summary has begun, before the other sessions have, is in none of its figures.
             await asyncio.to_thread(
-                world.database.owner, "UPDATE record.premises SET connection = 'fire', version = version + 1 WHERE utility_id = $1", place.code
-            )  # fmt: skip
+                world.database.owner,
+                "UPDATE record.premises SET connection = 'fire', version = version + 1 WHERE utility_id = $1",
+                place.code,
+            )
             fanned.append(may)
             yield may
 
@@ -600,9 +663,13 @@ def test_a_past_year_states_what_was_overdue_on_its_last_day_by_what_was_known_t
     """Washington tests yearly, WAC 246-290-490(7)(b); this utility lies in Los Angeles, whose year ends eight hours after UTC's."""
     late, met, reported_late, reworked, never, again, released, due_that_day = (place.new_assembly("pvb") for _ in range(8))
     gauge = place.made(
-        "gauges", serial_number="G-9", units={"pressure": "psi"}, accuracy=0.2, resolution=0.1,
+        "gauges",
+        serial_number="G-9",
+        units={"pressure": "psi"},
+        accuracy=0.2,
+        resolution=0.1,
         calibrations=[{"calibrated_on": f"20{n}-01-02"} for n in range(25, 29)],
-    )["id"]  # fmt: skip
+    )["id"]
 
     def test(assembly: str, moment: dt.datetime, *, received: dt.datetime | None = None, **more: Any) -> str:
         world.clock.moment = received or moment

@@ -67,8 +67,14 @@ FILLED = (
 
 def filled(place: Place) -> None:
     """Give a utility one of everything that the record knows: odd letters, a correction, a repeated request, a failing test."""
-    place.made("premises", name="Ünter “den” Linden \\ 😀", address="2 Lock\nLane", connection="fire", reference="C-1",
-               location={"latitude": 47.123456789012345, "longitude": -122.1})  # fmt: skip
+    place.made(
+        "premises",
+        name="Ünter “den” Linden \\ 😀",
+        address="2 Lock\nLane",
+        connection="fire",
+        reference="C-1",
+        location={"latitude": 47.123456789012345, "longitude": -122.1},
+    )
     place.new_assembly("rp", nominal_size={"size": 0.1, "units": {"length": "ft"}}, installed_on="2020-02-29", in_service=False)
     old = place.new_assembly("pvb")
     marks: dict[str, Any] = {"manufacturer": "Wren", "approval": "approved", "location": {"latitude": 1, "longitude": 2}}

@@ -25,15 +25,55 @@ from service.webhooks.addresses import carried, refusal
 from service.webhooks.outbound import BODY_READ, Resolver, Sender, fault_of
 
 PRIVATE = [
-    "127.0.0.1", "127.255.0.1", "10.0.0.1", "172.16.0.1", "172.31.255.255", "192.168.1.1", "100.64.0.1", "::1", "fc00::1", "fdff::1",
-    "::ffff:127.0.0.1", "::ffff:192.168.0.1", "64:ff9b::10.0.0.1", "2002:7f00:1::", "2002:c0a8:101::",
-]  # fmt: skip
+    "127.0.0.1",
+    "127.255.0.1",
+    "10.0.0.1",
+    "172.16.0.1",
+    "172.31.255.255",
+    "192.168.1.1",
+    "100.64.0.1",
+    "::1",
+    "fc00::1",
+    "fdff::1",
+    "::ffff:127.0.0.1",
+    "::ffff:192.168.0.1",
+    "64:ff9b::10.0.0.1",
+    "2002:7f00:1::",
+    "2002:c0a8:101::",
+]
 NEVER = [
-    "0.0.0.0", "0.1.2.3", "169.254.169.254", "169.254.0.1", "192.0.0.8", "192.0.2.1", "198.18.0.1", "198.51.100.7", "203.0.113.7",  # noqa: S104
-    "224.0.0.1", "239.255.255.255", "240.0.0.1", "255.255.255.255", "100.100.100.200", "::", "fe80::1", "fec0::1", "ff02::1", "2001:db8::1",
-    "2001::1", "3fff::1", "64:ff9b:1::1", "100::1", "fd00:ec2::254", "::7f00:1", "::ffff:169.254.169.254", "64:ff9b::169.254.169.254",
-    "2002:a9fe:a9fe::", "::ffff:0.0.0.0", "5f00::1", "4000::1",
-]  # fmt: skip
+    "0.0.0.0",  # noqa: S104
+    "0.1.2.3",
+    "169.254.169.254",
+    "169.254.0.1",
+    "192.0.0.8",
+    "192.0.2.1",
+    "198.18.0.1",
+    "198.51.100.7",
+    "203.0.113.7",
+    "224.0.0.1",
+    "239.255.255.255",
+    "240.0.0.1",
+    "255.255.255.255",
+    "100.100.100.200",
+    "::",
+    "fe80::1",
+    "fec0::1",
+    "ff02::1",
+    "2001:db8::1",
+    "2001::1",
+    "3fff::1",
+    "64:ff9b:1::1",
+    "100::1",
+    "fd00:ec2::254",
+    "::7f00:1",
+    "::ffff:169.254.169.254",
+    "64:ff9b::169.254.169.254",
+    "2002:a9fe:a9fe::",
+    "::ffff:0.0.0.0",
+    "5f00::1",
+    "4000::1",
+]
 # Public name servers' kind of addresses: any that are not special.
 PUBLIC = [
     "8.0.0.1",
@@ -180,7 +220,7 @@ async def test_plain_http_is_not_sent_over_the_public_internet_even_where_privat
 
 @pytest.mark.parametrize(
     "host", ["127.1", "2130706433", "0x7f000001", "0177.0.0.1", "127.0.0.1", "[::ffff:127.0.0.1]", "localhost", "[::1]"]
-)  # fmt: skip
+)
 async def test_loopback_written_in_any_way_is_refused_by_what_it_leads_to(host: str) -> None:
     sender = Sender(private=False, connections=1, connect_seconds=2, answer_seconds=2)
     reply = await sender.post(f"https://{host}/", {}, b"{}")
@@ -229,12 +269,17 @@ def certificate(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     name = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, "portal.example")])
     day = dt.datetime(2026, 1, 1, tzinfo=dt.UTC)
     made = (
-        x509.CertificateBuilder().subject_name(name).issuer_name(name).public_key(key.public_key()).serial_number(1)
-        .not_valid_before(day).not_valid_after(day.replace(year=2126))
+        x509.CertificateBuilder()
+        .subject_name(name)
+        .issuer_name(name)
+        .public_key(key.public_key())
+        .serial_number(1)
+        .not_valid_before(day)
+        .not_valid_after(day.replace(year=2126))
         .add_extension(x509.SubjectAlternativeName([x509.DNSName("portal.example")]), critical=False)
         .add_extension(x509.BasicConstraints(ca=True, path_length=None), critical=True)
         .sign(key, hashes.SHA256())
-    )  # fmt: skip
+    )
     (folder / "certificate.pem").write_bytes(made.public_bytes(serialization.Encoding.PEM))
     (folder / "key.pem").write_bytes(
         key.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption())

@@ -37,8 +37,11 @@ def webhooks(database: Database) -> list[UUID]:
         await owner.execute(
             "INSERT INTO record.webhook_delivery (utility_id, webhook_id, id, created_at, after_sequence, last_sequence, state, due_at) "
             "SELECT 'many', $1, md5(n::text)::uuid, now(), n, n + 1, CASE WHEN n = $2 THEN 'pending' ELSE 'delivered' END, $3 "
-            "FROM generate_series(1, $2::int) n", ids[0], MESSAGES, NOON,
-        )  # fmt: skip
+            "FROM generate_series(1, $2::int) n",
+            ids[0],
+            MESSAGES,
+            NOON,
+        )
         await owner.execute("ANALYZE")
 
     ask(database.owner_dsn, fill)

@@ -280,8 +280,9 @@ def test_a_slow_receiver_and_a_redirecting_one_have_not_taken_a_message(place: P
         [message] = read(place, hook, "/deliveries")["items"]
         tried = read(place, hook, f"/deliveries/{message['id']}")["tried"]
         assert [(one["status"], one["because"]) for one in tried] == [
-            (None, "No answer within 1 s."), (307, "The receiver answered 307."),
-        ]  # fmt: skip
+            (None, "No answer within 1 s."),
+            (307, "The receiver answered 307."),
+        ]
         assert tried[0]["seconds"] >= 1
     assert other.calls == []
     other.close()
@@ -366,8 +367,9 @@ def test_what_is_sent_is_counted_and_its_age_reported(place: Place, receiver: Re
         text = place.world.client.get("/metrics").text
         return {
             (sample.name, sample.labels.get("outcome", "")): sample.value
-            for family in text_string_to_metric_families(text) for sample in family.samples
-        }  # fmt: skip
+            for family in text_string_to_metric_families(text)
+            for sample in family.samples
+        }
 
     before = counted()
     with subscribed(place, receiver.url) as hook:
@@ -400,8 +402,9 @@ def test_two_processes_never_send_the_same_and_one_takes_over_from_the_other(wor
         # A process that died has left its lease: it ends by itself.
         world.database.owner(
             "UPDATE record.webhook_progress SET lease = gen_random_uuid(), leased_until = clock_timestamp() + interval '1 second' "
-            "WHERE utility_id = $1", place.code,
-        )  # fmt: skip
+            "WHERE utility_id = $1",
+            place.code,
+        )
         taken = len(receiver.taken)
         place.recorded()
         time.sleep(0.3)

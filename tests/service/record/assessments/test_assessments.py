@@ -11,9 +11,13 @@ from tests.support.world import Place, World, bearer
 def stated(place: Place, **changes: Any) -> dict[str, Any]:
     """An assessment of the place's premises."""
     return {
-        "premises_id": place.premises, "assessed_on": "2026-05-14", "assessed_by": "Cross-connection office", "hazard": "health",
-        "findings": "A dosing pump at the greenhouse tap.", "next_due_on": "2028-05-14",
-    } | changes  # fmt: skip
+        "premises_id": place.premises,
+        "assessed_on": "2026-05-14",
+        "assessed_by": "Cross-connection office",
+        "hazard": "health",
+        "findings": "A dosing pump at the greenhouse tap.",
+        "next_due_on": "2028-05-14",
+    } | changes
 
 
 def put(place: Place, document: dict[str, Any], assessment: str | None = None) -> httpx.Response:

@@ -31,9 +31,14 @@ def test_what_a_utility_writes_is_reported_in_order_and_numbered_from_one(place:
     items, _ = followed(place)
     assert [one["sequence"] for one in items] == list(range(1, len(items) + 1))
     assert [(one["resource"], one["id"], one["version"]) for one in items] == [
-        ("testers", place.tester, 1), ("gauges", place.gauge, 1), ("premises", place.premises, 1), ("assemblies", place.assembly, 1),
-        ("standings", place.assembly, 1), ("standings", place.assembly, 2), ("reports", report, 1),
-    ]  # fmt: skip
+        ("testers", place.tester, 1),
+        ("gauges", place.gauge, 1),
+        ("premises", place.premises, 1),
+        ("assemblies", place.assembly, 1),
+        ("standings", place.assembly, 1),
+        ("standings", place.assembly, 2),
+        ("reports", report, 1),
+    ]
     assert followed(place, limit=2)[0] == items
 
 

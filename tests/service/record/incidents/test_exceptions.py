@@ -10,9 +10,13 @@ from tests.support.world import Place, World, bearer
 
 def exception(place: Place, **changes: Any) -> dict[str, Any]:
     return {
-        "assembly_id": place.assembly, "since": "2026-05-01", "until": "2026-09-30", "reason": "premises_empty",
-        "because": "The plant stands empty and shut off until autumn.", "granted_by": "Cross-connection office",
-    } | changes  # fmt: skip
+        "assembly_id": place.assembly,
+        "since": "2026-05-01",
+        "until": "2026-09-30",
+        "reason": "premises_empty",
+        "because": "The plant stands empty and shut off until autumn.",
+        "granted_by": "Cross-connection office",
+    } | changes
 
 
 def put(place: Place, exception_id: str, document: dict[str, Any], key: str = "utility") -> Any:
@@ -61,9 +65,14 @@ def test_its_end_lies_within_it(place: Place, day: str) -> None:
 
 @pytest.mark.parametrize(
     ("changes", "status", "pointer"),
-    [({"until": "2026-04-30"}, 422, "/until"), ({"assembly_id": str(uuid4())}, 422, "/assembly_id"), ({"reason": "mood"}, 400, "/reason"),
-     ({"until": None}, 400, "/until"), ({"colour": "red"}, 400, "/colour")],
-)  # fmt: skip
+    [
+        ({"until": "2026-04-30"}, 422, "/until"),
+        ({"assembly_id": str(uuid4())}, 422, "/assembly_id"),
+        ({"reason": "mood"}, 400, "/reason"),
+        ({"until": None}, 400, "/until"),
+        ({"colour": "red"}, 400, "/colour"),
+    ],
+)
 def test_what_cannot_be_granted_is_refused(place: Place, changes: dict[str, Any], status: int, pointer: str) -> None:
     refused = put(place, str(uuid4()), exception(place, **changes))
     assert (refused.status_code, [row["pointer"] for row in refused.json()["errors"]]) == (status, [pointer])

@@ -12,9 +12,13 @@ HOUR_AGO = (NOON - dt.timedelta(minutes=30)).isoformat()
 
 def incident(place: Place, **changes: Any) -> dict[str, Any]:
     return {
-        "occurred_at": HOUR_AGO, "status": "suspected", "description": "Blue water at the drinking fountain.", "assemblies": [place.assembly],
-        "people_affected": 12, "actions": "Main flushed; service shut off.",
-    } | changes  # fmt: skip
+        "occurred_at": HOUR_AGO,
+        "status": "suspected",
+        "description": "Blue water at the drinking fountain.",
+        "assemblies": [place.assembly],
+        "people_affected": 12,
+        "actions": "Main flushed; service shut off.",
+    } | changes
 
 
 def put(place: Place, incident_id: str, document: dict[str, Any], key: str = "utility") -> Any:
@@ -205,9 +209,14 @@ def test_an_exception_is_shown_beside_the_standing_and_changes_nothing_of_it(pla
     before = place.standing()
     assert before["status"] == "overdue"
     excepted = place.made(
-        "exceptions", assembly_id=place.assembly, since="2026-06-01", until="2026-12-31", reason="cannot_be_shut_down", because="Dialysis",
+        "exceptions",
+        assembly_id=place.assembly,
+        since="2026-06-01",
+        until="2026-12-31",
+        reason="cannot_be_shut_down",
+        because="Dialysis",
         granted_by="Office",
-    )  # fmt: skip
+    )
     after = place.standing()
     assert [one["id"] for one in after.pop("exceptions")] == [excepted["id"]]
     assert after == before

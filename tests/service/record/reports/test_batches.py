@@ -47,10 +47,18 @@ def test_a_bad_line_spoils_only_itself(place: Place, world: World) -> None:
     before = world.database.count("report")
     good, first, red, other, last = place.report(), *(str(uuid4()) for _ in range(4))
     lines = [
-        {**good, "id": first}, b"{", {**good, "id": red, "colour": "red", "units": {}}, b"",
+        {**good, "id": first},
+        b"{",
+        {**good, "id": red, "colour": "red", "units": {}},
+        b"",
         {**good, "id": other, "assembly_id": str(uuid4())},
-        b'{"remarks":"' + b"x" * 300_000 + b'"}', b"\xff\xfe", {**good, "id": last}, good, {**good, "id": "7"}, b'"id"',
-    ]  # fmt: skip
+        b'{"remarks":"' + b"x" * 300_000 + b'"}',
+        b"\xff\xfe",
+        {**good, "id": last},
+        good,
+        {**good, "id": "7"},
+        b'"id"',
+    ]
     result = answers(place, lines)
     # What was refused is named by its id, so that its sender need not count lines.
     assert [(one["line"], one["status"], one.get("id")) for one in result] == [

@@ -23,9 +23,12 @@ def in_brief(whole: dict[str, Any]) -> dict[str, Any]:
     """What a whole answer says in brief."""
     verdict = whole["verdict"]
     return {
-        "id": whole.get("id") or whole["report"]["id"], "outcome": verdict["outcome"], "acceptance": verdict["acceptance"],
-        "flags": [flag["code"] for flag in verdict["flags"]], "standing_status": whole["standing"]["status"],
-    }  # fmt: skip
+        "id": whole.get("id") or whole["report"]["id"],
+        "outcome": verdict["outcome"],
+        "acceptance": verdict["acceptance"],
+        "flags": [flag["code"] for flag in verdict["flags"]],
+        "standing_status": whole["standing"]["status"],
+    }
 
 
 @pytest.mark.parametrize("preference", MINIMAL)

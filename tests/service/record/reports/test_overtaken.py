@@ -35,9 +35,12 @@ class Writers:
     def submission(self, **changes: Any) -> Submission:
         """A report on its way in."""
         principal = Principal(
-            key_id=uuid4(), organisation_id=UUID(self.place.organisations["testing_company"]), kind="testing_company",
-            rights=frozenset({"report"}), utilities=frozenset({self.place.code}),
-        )  # fmt: skip
+            key_id=uuid4(),
+            organisation_id=UUID(self.place.organisations["testing_company"]),
+            kind="testing_company",
+            rights=frozenset({"report"}),
+            utilities=frozenset({self.place.code}),
+        )
         facts = msgspec.convert(self.place.report(**changes), ReportFacts, strict=False)
         return Submission(id=uuid4(), facts=facts, principal=principal, received_at=self.place.world.clock.now())
 
@@ -145,8 +148,10 @@ async def test_whatever_is_not_known_to_be_without_meaning_counts_as_a_change(
     async def note() -> None:
         place.world.database.owner(
             "WITH log AS (UPDATE record.utility_log SET changes = changes + 1 WHERE utility_id = $1 RETURNING changes) "
-            "INSERT INTO record.change SELECT $1, changes, $2, 'x', 1, now() FROM log", place.code, resource,
-        )  # fmt: skip
+            "INSERT INTO record.change SELECT $1, changes, $2, 'x', 1, now() FROM log",
+            place.code,
+            resource,
+        )
 
     said = overtaking(monkeypatch, note)
     assert (await writers.ways[0].submit(place.code, writers.submission())).fresh

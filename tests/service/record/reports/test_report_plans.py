@@ -22,8 +22,9 @@ def town(database: Database) -> Database:
         await owner.execute("INSERT INTO record.utility_log VALUES ('town', $1, 0)", FEED)
         await owner.execute(
             "INSERT INTO record.change SELECT 'town', n, CASE n % 2 WHEN 0 THEN 'reports' ELSE 'standings' END, md5(n::text), 1, now() "
-            "FROM generate_series(1, $1::int) n", FEED,
-        )  # fmt: skip
+            "FROM generate_series(1, $1::int) n",
+            FEED,
+        )
         await owner.execute("ANALYZE record.change")
 
     ask(database.owner_dsn, fill)

@@ -38,8 +38,10 @@ def test_the_final_test_after_repair_passes_and_protection_is_full_again(place: 
     )
     verdict = recorded["verdict"]
     assert (verdict["outcome"], verdict["initial"]["outcome"], verdict["final"]) == (
-        "pass", "fail", {"outcome": "pass", "protection": "full", "mechanical_protection": "full", "acts_as": None},
-    )  # fmt: skip
+        "pass",
+        "fail",
+        {"outcome": "pass", "protection": "full", "mechanical_protection": "full", "acts_as": None},
+    )
     assert (recorded["standing"]["status"], recorded["standing"]["protection"]) == ("current", "full")
     # Washington tests yearly: WAC 246-290-490(7)(b).
     assert recorded["standing"]["due_on"] == "2027-06-01"
@@ -244,9 +246,13 @@ def codes(answer: dict[str, dict[str, list[dict[str, str]]]]) -> set[str]:
 
 def test_the_registry_states_the_gauge_and_an_expired_calibration_refuses(place: Place) -> None:
     gauge = place.made(
-        "gauges", serial_number="G-2", units={"pressure": "psi"}, accuracy=0.2, resolution=0.1,
+        "gauges",
+        serial_number="G-2",
+        units={"pressure": "psi"},
+        accuracy=0.2,
+        resolution=0.1,
         calibrations=[{"calibrated_on": "2025-05-31"}],
-    )["id"]  # fmt: skip
+    )["id"]
     recorded = place.recorded(gauge_id=gauge)
     # Calibrated at least yearly: WAC 246-292-034.
     assert "gauge_calibration_expired" in codes(recorded)
@@ -255,9 +261,9 @@ def test_the_registry_states_the_gauge_and_an_expired_calibration_refuses(place:
 
 
 def test_a_gauge_never_calibrated_and_one_too_coarse_are_flagged(place: Place) -> None:
-    gauge = place.made(
-        "gauges", serial_number="G-3", units={"pressure": "kPa"}, accuracy=3.5, resolution=1, calibrations=[]
-    )["id"]  # fmt: skip
+    gauge = place.made("gauges", serial_number="G-3", units={"pressure": "kPa"}, accuracy=3.5, resolution=1, calibrations=[])[
+        "id"
+    ]
     assert {"gauge_calibration_unknown", "gauge_too_coarse"} <= codes(place.recorded(gauge_id=gauge))
 
 

@@ -35,9 +35,14 @@ async def send(place: Place, documents: list[tuple[UUID, dict[str, Any]]]) -> li
 async def test_two_hundred_reports_at_once_are_all_answered_and_stored_once(place: Place, world: World) -> None:
     assemblies = [place.assembly, *(place.new_assembly("pvb") for _ in range(4))]
     documents = [
-        (uuid4(), place.report(assembly_id=assemblies[n % 5], check=1.0 + n / 1000, performed_at=f"2026-05-{1 + n // 10:02}T09:00:00-07:00"))
+        (
+            uuid4(),
+            place.report(
+                assembly_id=assemblies[n % 5], check=1.0 + n / 1000, performed_at=f"2026-05-{1 + n // 10:02}T09:00:00-07:00"
+            ),
+        )
         for n in range(200)
-    ]  # fmt: skip
+    ]
     # Every tenth is sent twice, as a shaky network does.
     answers = await send(place, documents + documents[::10])
     assert sorted(one.status_code for one in answers) == [200] * 20 + [201] * 200
@@ -93,9 +98,12 @@ class Bench:
     def submission(self, **changes: Any) -> Submission:
         """A report on its way in."""
         principal = Principal(
-            key_id=uuid4(), organisation_id=UUID(self.place.organisations["testing_company"]), kind="testing_company",
-            rights=frozenset({"report"}), utilities=frozenset({self.place.code}),
-        )  # fmt: skip
+            key_id=uuid4(),
+            organisation_id=UUID(self.place.organisations["testing_company"]),
+            kind="testing_company",
+            rights=frozenset({"report"}),
+            utilities=frozenset({self.place.code}),
+        )
         facts = msgspec.convert(self.place.report(**changes), ReportFacts, strict=False)
         return Submission(id=uuid4(), facts=facts, principal=principal, received_at=self.place.world.clock.now())
 
@@ -171,7 +179,11 @@ async def test_closing_finishes_what_waits(place: Place) -> None:
 async def test_the_record_agrees_with_itself(place: Place, world: World) -> None:
     assemblies = [place.new_assembly(kind) for kind in ("pvb", "svb", "pvb")]
     for n, assembly in enumerate(assemblies * 3):
-        place.recorded(assembly_id=assembly, initial_test=phase(0.5 + n / 4), performed_at=(world.clock.now() - dt.timedelta(days=n)).isoformat())  # fmt: skip
+        place.recorded(
+            assembly_id=assembly,
+            initial_test=phase(0.5 + n / 4),
+            performed_at=(world.clock.now() - dt.timedelta(days=n)).isoformat(),
+        )
     wrong = place.recorded(check=0.6)["report"]["id"]
     place.recorded(check=1.6, supersedes=wrong, supersedes_because="misread")
     headers = {"If-Match": '"1"'}

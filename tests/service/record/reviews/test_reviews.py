@@ -223,8 +223,9 @@ def test_a_decision_is_in_the_feed_with_the_standing_that_follows(place: Place, 
     decide(place, report, "accepted").raise_for_status()
     changes = place.get("/changes", after=str(head)).json()["items"]
     assert [(one["resource"], one["id"], one["version"]) for one in changes] == [
-        ("reviews", report, 1), ("standings", place.assembly, 3),
-    ]  # fmt: skip
+        ("reviews", report, 1),
+        ("standings", place.assembly, 3),
+    ]
     seen = place.get("/changes", "testing_company", after=str(head)).json()["items"]
     assert [one["resource"] for one in seen] == ["reviews", "standings"]
 

@@ -42,9 +42,13 @@ class Programme:
         self.uncertified = self.place.made("testers", name="U", certificates=[])["id"]
         self.place.tester = self.place.made("testers", name="T", certificates=[certificate()])["id"]
         self.place.gauge = self.place.made(
-            "gauges", serial_number="G-2", units={"pressure": "psi"}, accuracy=0.2, resolution=0.1,
+            "gauges",
+            serial_number="G-2",
+            units={"pressure": "psi"},
+            accuracy=0.2,
+            resolution=0.1,
             calibrations=[{"calibrated_on": str(dt.date(2025, 1, 1) + dt.timedelta(days=90 * n))} for n in range(16)],
-        )["id"]  # fmt: skip
+        )["id"]
         self.premises = [
             self.place.made("premises", name="P", address="A", connection=connection) for connection in plain.CONNECTIONS[:3]
         ]
@@ -52,12 +56,16 @@ class Programme:
             one["id"]: one
             for one in (
                 self.place.made(
-                    "assemblies", premises_id=source.choice(self.premises)["id"], kind="pvb", hazard=source.choice(plain.HAZARDS),
-                    purpose="point_of_use", **self._optional(),
+                    "assemblies",
+                    premises_id=source.choice(self.premises)["id"],
+                    kind="pvb",
+                    hazard=source.choice(plain.HAZARDS),
+                    purpose="point_of_use",
+                    **self._optional(),
                 )
                 for _ in range(assemblies)
             )
-        }  # fmt: skip
+        }
         self.tests: dict[str, list[Test]] = {one: [] for one in self.assemblies}
         # By assembly: from each day on, whether it is in service.
         self.services: dict[str, list[tuple[dt.date, bool]]] = {one: [(dt.date.min, True)] for one in self.assemblies}
@@ -162,11 +170,19 @@ class Programme:
             initial, last = verdict["initial"], verdict["final"] or verdict["initial"]
             self.tests[line["assembly_id"]].append(
                 Test(
-                    id=line["id"], day=min(moment, now).astimezone(HERE).date(), moment=moment, received=now, outcome=verdict["outcome"],
-                    first=initial["outcome"], first_protection=initial["mechanical_protection"], protection=last["mechanical_protection"],
-                    acceptance=verdict["acceptance"], supersedes=line.get("supersedes"), reason=line["reason"],
+                    id=line["id"],
+                    day=min(moment, now).astimezone(HERE).date(),
+                    moment=moment,
+                    received=now,
+                    outcome=verdict["outcome"],
+                    first=initial["outcome"],
+                    first_protection=initial["mechanical_protection"],
+                    protection=last["mechanical_protection"],
+                    acceptance=verdict["acceptance"],
+                    supersedes=line.get("supersedes"),
+                    reason=line["reason"],
                 )
-            )  # fmt: skip
+            )
 
     def _line(self, assembly: str) -> dict[str, Any]:
         source = self.source
@@ -231,12 +247,17 @@ class Programme:
         month, _, day = facts.get("season", {"starts": ""})["starts"].partition("-")
         installed = facts.get("installed_on")
         return Case(
-            rulebook=self.rulebook, hazard=facts["hazard"], in_service=days[-1][1],
+            rulebook=self.rulebook,
+            hazard=facts["hazard"],
+            in_service=days[-1][1],
             connection=next(one["connection"] for one in self.premises if one["id"] == facts["premises_id"]),
-            installed=None if installed is None else dt.date.fromisoformat(installed), season=(int(month), int(day)) if month else None,
-            own_months=facts.get("test_interval_months"), registered=dt.datetime.fromisoformat(facts["created_at"]).astimezone(HERE).date(), happenings=tuple(happened),
+            installed=None if installed is None else dt.date.fromisoformat(installed),
+            season=(int(month), int(day)) if month else None,
+            own_months=facts.get("test_interval_months"),
+            registered=dt.datetime.fromisoformat(facts["created_at"]).astimezone(HERE).date(),
+            happenings=tuple(happened),
             tests=tuple(self._decided(one, reported_by) for one in self.tests[assembly]),
-        )  # fmt: skip
+        )
 
 
 def expected(case: Case, on: dt.date) -> dict[str, Any]:
@@ -363,9 +384,11 @@ def test_reports_and_incidents_that_come_at_once_leave_the_standing_that_follows
 
     def incident(n: int) -> int:
         facts = {
-            "occurred_at": (now - dt.timedelta(minutes=30 * n)).isoformat(), "status": "suspected", "description": "D",
+            "occurred_at": (now - dt.timedelta(minutes=30 * n)).isoformat(),
+            "status": "suspected",
+            "description": "D",
             "assemblies": [place.assembly],
-        }  # fmt: skip
+        }
         return world.operator.post(f"{place.base}/incidents", json=facts).status_code
 
     with ThreadPoolExecutor(6) as pool:

@@ -35,9 +35,13 @@ def varied(place: Place, world: World) -> dict[str, str]:
         "failed": place.new_assembly("pvb", hazard="non_health"),
     }
     gauge = place.made(
-        "gauges", serial_number="G-2", units={"pressure": "psi"}, accuracy=0.2, resolution=0.1,
+        "gauges",
+        serial_number="G-2",
+        units={"pressure": "psi"},
+        accuracy=0.2,
+        resolution=0.1,
         calibrations=[{"calibrated_on": str(dt.date(2025, 1, 1) + dt.timedelta(days=90 * n))} for n in range(6)],
-    )["id"]  # fmt: skip
+    )["id"]
     # Washington tests yearly, WAC 246-290-490(7)(b); this utility calls 30 days before the day "soon".
     for status, days_ago in (("overdue", 366), ("due_soon", 360), ("current", 10), ("failed", 3)):
         world.clock.moment = NOON - dt.timedelta(days=days_ago)
@@ -144,13 +148,23 @@ def test_an_assembly_whose_standing_was_never_kept_is_listed_until_a_rebuild_kee
 @pytest.mark.parametrize(
     ("parameter", "value", "status", "code"),
     [
-        ("status", "good", 400, "unknown_value"), ("due_before", "soon", 400, "not_a_date"), ("kind", "rpx", 400, "unknown_value"),
-        ("limit", 0, 400, "too_small"), ("limit", 501, 400, "too_large"), ("sort", "kind", 400, "unknown_value"),
-        ("colour", "red", 400, "unknown_parameter"), ("tester_id", "T", 400, "not_an_id"), ("due_after", "null", 400, "not_a_date"),
-        ("area", "1,2,3", 422, "invalid_area"), ("area", "0,1,0,0", 422, "invalid_area"), ("area", "0,0,181,1", 422, "invalid_area"), ("area", "nan,0,1,1", 422, "invalid_area"),
-        ("area", "0,-91,1,1", 422, "invalid_area"), ("after", "x", 422, "invalid_cursor"),
+        ("status", "good", 400, "unknown_value"),
+        ("due_before", "soon", 400, "not_a_date"),
+        ("kind", "rpx", 400, "unknown_value"),
+        ("limit", 0, 400, "too_small"),
+        ("limit", 501, 400, "too_large"),
+        ("sort", "kind", 400, "unknown_value"),
+        ("colour", "red", 400, "unknown_parameter"),
+        ("tester_id", "T", 400, "not_an_id"),
+        ("due_after", "null", 400, "not_a_date"),
+        ("area", "1,2,3", 422, "invalid_area"),
+        ("area", "0,1,0,0", 422, "invalid_area"),
+        ("area", "0,0,181,1", 422, "invalid_area"),
+        ("area", "nan,0,1,1", 422, "invalid_area"),
+        ("area", "0,-91,1,1", 422, "invalid_area"),
+        ("after", "x", 422, "invalid_cursor"),
     ],
-)  # fmt: skip
+)
 def test_a_parameter_that_cannot_be_read_is_refused_by_name(
     place: Place, parameter: str, value: Any, status: int, code: str
 ) -> None:
@@ -210,7 +224,7 @@ SPOTS = {
         ("177.0,-16.9,-178.0,-16.0", set()),
         ("177.0,-20.0,-178.0,-18.5", {"edge again", "east"}),
     ],
-)  # fmt: skip
+)
 def test_an_area_may_cross_the_antimeridian(island: dict[str, str], island_place: Place, area: str, there: set[str]) -> None:
     names = {assembly: name for name, assembly in island.items()}
     for of, name in (("/standings", "assembly_id"), ("/assemblies", "id")):
@@ -264,8 +278,11 @@ def test_csv_holds_what_the_list_holds_and_no_formula(place: Place, varied: dict
     for one in listed(place):
         row = rows[one["assembly_id"]]
         assert (row["status"], row["due_on"], row["protection"], row["because"]) == (
-            one["status"], one["due_on"] or "", one["protection"], one["because"],
-        )  # fmt: skip
+            one["status"],
+            one["due_on"] or "",
+            one["protection"],
+            one["because"],
+        )
     assert rows[varied["current"]]["serial_number"] == "'=1+1"
     registered = as_file(place, "text/csv", of="/assemblies").text
     facts = {row["id"]: row for row in csv.DictReader(io.StringIO(registered, newline=""))}
@@ -312,8 +329,9 @@ def test_a_file_of_more_than_a_chunk_is_whole(place: Place, world: World) -> Non
     world.database.owner(
         "INSERT INTO record.assembly (utility_id, id, version, created_at, changed_at, premises_id, kind, hazard, purpose, in_service) "
         "SELECT $1, gen_random_uuid(), 1, now(), now(), $2, 'rp', 'health', 'point_of_use', true FROM generate_series(1, 1200)",
-        place.code, UUID(place.premises),
-    )  # fmt: skip
+        place.code,
+        UUID(place.premises),
+    )
     ids = [json.loads(line)["assembly_id"] for line in as_file(place, "application/x-ndjson").text.splitlines()]
     assert len(ids) == len(set(ids)) == 1201
     assert ids == sorted(ids)
