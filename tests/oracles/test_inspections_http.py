@@ -164,16 +164,16 @@ def test_a_gap_that_may_be_flooded_protects_today_and_fails(world: World) -> Non
     assert came_to(inspect(world, without(GAP, "subject_to_submergence"))) == ("incomplete", "full", None)
 
 
-# Fort Worth city code [published]: at least 6 in above the highest outlet, at most 60 in above ground, no shutoff downstream, less than 12
+# Fort Worth city code [from memory]: at least 6 in above the highest outlet, at most 60 in above ground, no shutoff downstream, less than 12
 # hours a day under pressure. ASSE 1001 [from memory]: at most 12 hours in 24; its air inlet opens as the pressure falls. Upright and not
 # submerged: common practice, no source.
 @pytest.mark.parametrize(
     ("rulebook", "rule", "facts", "mark", "protection"),
     [
-        ("us-tx", "avb.height_above_highest_outlet", {"height_above_highest_outlet": 5.9}, "published", "unknown"),
-        ("us-tx", "avb.height_above_grade", {"height_above_grade": 61}, "published", "full"),
-        ("us-tx", "avb.downstream_shutoff", {"downstream_shutoff": True}, "published", "unknown"),
-        ("us-tx", "avb.hours_under_pressure", {"hours_under_pressure_per_day": 12}, "published", "unknown"),
+        ("us-tx", "avb.height_above_highest_outlet", {"height_above_highest_outlet": 5.9}, "from_memory", "unknown"),
+        ("us-tx", "avb.height_above_grade", {"height_above_grade": 61}, "from_memory", "full"),
+        ("us-tx", "avb.downstream_shutoff", {"downstream_shutoff": True}, "from_memory", "unknown"),
+        ("us-tx", "avb.hours_under_pressure", {"hours_under_pressure_per_day": 12}, "from_memory", "unknown"),
         ("us-wa", "avb.height_above_highest_outlet", {"height_above_highest_outlet": 5.9}, "common_practice", "unknown"),
         ("us-wa", "avb.downstream_shutoff", {"downstream_shutoff": True}, "common_practice", "unknown"),
         ("us-wa", "avb.hours_under_pressure", {"hours_under_pressure_per_day": 12.1}, "from_memory", "unknown"),

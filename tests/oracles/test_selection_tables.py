@@ -206,7 +206,7 @@ TABLES = {
         "62-555.360(1)(b)",
         "published",
     ),
-    "Florida, residential connection: a dual check is allowed": (
+    "Florida, residential connection: a dual check is allowed (from memory)": (
         "us-fl",
         "health",
         "premises_isolation",
@@ -214,7 +214,7 @@ TABLES = {
         "fac.residential",
         {"air_gap", "rp", "rpda", "dc", "dcda", "dual_check"},
         "Table 62-555.360-2",
-        "published",
+        "from_memory",
     ),
     "Plumbing code, high hazard (IPC 608.1, UPC 603.2, from memory)": (
         "us-common",
@@ -281,7 +281,8 @@ def test_a_table_admits_exactly_the_kinds_that_its_source_names(name: str) -> No
 
 
 # WAC 246-290-490, Table 13, as a Washington town reprints it: high health hazard premises that need isolation by AG or RPBA.
-# The starred ones: an RPBA serves only in combination with an in-plant air gap. [published]
+# The state's own page was read only as far as its ninth row. [memory]
+# The starred ones: an RPBA serves only in combination with an in-plant air gap.
 TABLE_13 = {
     "Agricultural (farms and dairies)": "agricultural",
     "Beverage bottling plants": "beverage_bottling",
@@ -316,7 +317,7 @@ def test_premises_of_washington_s_table_13_are_a_health_hazard_whatever_is_state
     # Both reasons are shown: the row of the hazard stated admits a DC, the row of the table does not.
     assert reason_of(answer, "dc", "wac.hazard.low")[0] is True
     assert reason_of(answer, "dc", "wac.hazard.health")[0] is False
-    assert reason_of(answer, "dc", "wac.table_13.health") == (False, "published", "Table 13")
+    assert reason_of(answer, "dc", "wac.table_13.health") == (False, "from_memory", "Table 13")
     assert reason_of(answer, "rp", "wac.table_13.health")[0] is True
 
 
@@ -508,9 +509,9 @@ def test_a_texas_dc_is_tested_on_installation() -> None:
 
 
 def test_fort_worth_s_avb_has_no_chemical_feed_behind_it() -> None:
-    # Fort Worth city code, vacuum breakers [published]
+    # Fort Worth city code, vacuum breakers [memory]
     (condition,) = [one for one in ask("us-tx", "health", "point_of_use").conditions if one.rule == "fort_worth.avb"]
-    assert (condition.kinds, condition.source.provenance) == (("avb",), "published")
+    assert (condition.kinds, condition.source.provenance) == (("avb",), "from_memory")
     assert "chemical" in condition.message
 
 
@@ -550,7 +551,7 @@ PLACEMENT = {
         "344.50(b)(3)(B)",
         "published",
     ),
-    "ASSE 1056, at least 12 in above the flood level rim": (
+    "ASSE 1056, at least 12 in above the flood level rim (from memory)": (
         "us-wa",
         "svb",
         "height_above_highest_outlet",
@@ -558,9 +559,9 @@ PLACEMENT = {
         11.99,
         "vacuum_breaker.height_above_highest_outlet",
         "scope",
-        "published",
+        "from_memory",
     ),
-    "Fort Worth, AVB at least 6 in above the highest outlet": (
+    "Fort Worth, AVB at least 6 in above the highest outlet (from memory)": (
         "us-tx",
         "avb",
         "height_above_highest_outlet",
@@ -568,9 +569,9 @@ PLACEMENT = {
         5.99,
         "avb.height_above_highest_outlet",
         "vacuum breakers",
-        "published",
+        "from_memory",
     ),
-    "Fort Worth, AVB at most 60 in above the ground": (
+    "Fort Worth, AVB at most 60 in above the ground (from memory)": (
         "us-tx",
         "avb",
         "height_above_grade",
@@ -578,9 +579,9 @@ PLACEMENT = {
         60.01,
         "avb.height_above_grade",
         "vacuum breakers",
-        "published",
+        "from_memory",
     ),
-    "Fort Worth, AVB without a shutoff downstream": (
+    "Fort Worth, AVB without a shutoff downstream (from memory)": (
         "us-tx",
         "avb",
         "downstream_shutoff",
@@ -588,9 +589,9 @@ PLACEMENT = {
         True,
         "avb.downstream_shutoff",
         "vacuum breakers",
-        "published",
+        "from_memory",
     ),
-    "Fort Worth, AVB under pressure for less than 12 h a day": (
+    "Fort Worth, AVB under pressure for less than 12 h a day (from memory)": (
         "us-tx",
         "avb",
         "hours_under_pressure_per_day",
@@ -598,7 +599,7 @@ PLACEMENT = {
         12.0,
         "avb.hours_under_pressure",
         "vacuum breakers",
-        "published",
+        "from_memory",
     ),
     "ASSE 1001, AVB under pressure for at most 12 h in 24 (from memory)": (
         "us-wa",
@@ -750,7 +751,7 @@ PLACEMENT = {
         "333-061-0071(3)",
         "published",
     ),
-    "Oregon, thermal expansion provided for in a closed system": (
+    "Oregon, thermal expansion provided for in a closed system (from memory)": (
         "us-or",
         "dc",
         "thermal_expansion_provided",
@@ -758,7 +759,7 @@ PLACEMENT = {
         False,
         "assembly.thermal_expansion",
         "333-061-0070",
-        "published",
+        "from_memory",
     ),
     "A Kansas utility, 2 in assembly: 6 in all round": (
         "us-common",

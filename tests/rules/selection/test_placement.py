@@ -204,7 +204,7 @@ def test_where_two_authorities_differ_each_rulebook_keeps_its_own() -> None:
     assert not [one for one in judge("avb", "us-common").findings if one.rule == "avb.height_above_grade"]
 
 
-# At the figure is met, a twentieth beyond it is not. Fort Worth's code (published): an AVB 6 in above the highest outlet. Common practice:
+# At the figure is met, a twentieth beyond it is not. Fort Worth's code (from memory): an AVB 6 in above the highest outlet. Common practice:
 # a hose connection vacuum breaker is under pressure for 12 hours of 24 at most. One Kansas utility's guideline (published): over 2 in,
 # 12 in of clearance all round; up to 2 in, 6.
 @pytest.mark.parametrize(
