@@ -115,7 +115,11 @@ def reasons(kind: TestableKind, place: Circumstances, lines: tuple[LineResult, .
         parts = list(zip(parts_of(kind), device.states, strict=True))
         failed = {part for part, state in parts if state == "failed"}
         weak = {part for part, state in parts if state == "weak"}
+        # That the parts which are left protect is said only where nothing is wrong with them, or unknown of them.
+        doubtful = bool(weak) or "unknown" in device.states
         for row in protections().statements:
+            if row.failed and doubtful and row.protection == "degraded":
+                continue
             if kind in row.kinds and (set(row.failed) == failed if row.failed else weak & set(row.weak)):
                 found[ProtectionReason(code=row.code, because=row.says, source=cite(row))] = None
     return tuple(found)

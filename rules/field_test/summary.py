@@ -37,16 +37,18 @@ def _sentences(
     declared: bool,
 ) -> Iterator[str]:
     kind = plan.kind.name
+    # A vacuum breaker stops no backpressure, however good its parts are.
+    flow = "backflow" if "backpressure" in plan.kind.guards_against else "backsiphonage"
     if declared:
         yield _say(f"declared.{last.outcome}", kind=kind)
     elif plan.no_criteria is not None:
-        yield _say(f"not_judged.{last.mechanical_protection}", kind=kind)
+        yield _say(f"not_judged.{last.mechanical_protection}", kind=kind, flow=flow)
         yield plan.no_criteria.says
     elif last.outcome == "pass":
         yield _say("pass.repaired" if repaired else "pass", kind=kind)
     else:
         parts = join("field_test", _parts(plan, result, "not_met" if last.outcome == "fail" else "not_determined"))
-        yield _say(f"{last.outcome}.{last.mechanical_protection}", kind=kind, parts=parts)
+        yield _say(f"{last.outcome}.{last.mechanical_protection}", kind=kind, parts=parts, flow=flow)
     # Nobody who reads the result alone may believe more than is so.
     if place.suitable is False:
         yield _say("not_suitable")

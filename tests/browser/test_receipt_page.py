@@ -130,7 +130,7 @@ def test_a_failing_test_is_reported_in_plain_words_with_each_reading_against_its
         "certificate T-1",
         "calibrated 12 January 2026",
         "1 June 2026",
-        "would still stop backflow",
+        "would still stop backsiphonage",
         "us-wa",
         "sha256:",
         "licensed tester decide",

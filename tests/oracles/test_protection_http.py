@@ -132,7 +132,19 @@ def test_what_still_stops_backflow_is_degraded(
     verdict = judged(world, kind, changed, hazard=hazard)
     assert protection(verdict) == ("fail", left, left)
     assert acts(verdict) == {"repair_and_retest": expected}
-    assert "it would still stop backflow today" in verdict["summary"]
+    # A vacuum breaker stops backsiphonage alone, never backpressure. Common practice, no source.
+    flow = "backsiphonage" if kind in ("pvb", "svb") else "backflow"
+    assert f"it would still stop {flow} today" in verdict["summary"]
+
+
+def test_no_part_is_said_to_protect_that_is_in_doubt_itself(world: World) -> None:
+    # Common practice, no source: an inlet that opened late and not fully may admit no air, so that a fouled check is not made up for.
+    inlet = {"opened": True, "opened_at": 0.5, "opened_fully": False}
+    doubted = judged(world, "pvb", {"check": LEAKED, "air_inlet": inlet})
+    assert protection(doubted)[1:] == ("unknown", "unknown")
+    assert not any("still protects" in reason["because"] for reason in doubted["protection_reasons"])
+    sound = judged(world, "pvb", {"check": LEAKED})
+    assert any("still protects" in reason["because"] for reason in sound["protection_reasons"])
 
 
 @pytest.mark.parametrize(
