@@ -5,6 +5,7 @@ description, each leaf tried by itself, so that the answer lists every fault wit
 the same `Faults`, which ends the search when it is full: whoever sends nothing but faults must not keep others waiting.
 """
 
+import datetime as dt
 import json
 import re
 from collections.abc import Mapping
@@ -102,8 +103,10 @@ def _with_whole_numbers(shape: type[T], body: bytes) -> T:
     JSON Schema 2020-12, Validation, 6.1.1: a number without a fractional part is an integer, however it is written.
     """
     with suppress(msgspec.DecodeError, msgspec.ValidationError, UnicodeDecodeError, RecursionError):
-        raw = msgspec.json.decode(body)
-        return msgspec.convert(_whole(raw), shape)
+        raw = _whole(msgspec.json.decode(body))
+        # What else is wrong is found without them.
+        body = msgspec.json.encode(raw)
+        return msgspec.convert(raw, shape)
     raise malformed(faults_of(shape, body))
 
 
@@ -125,11 +128,20 @@ def convert(shape: type[T], values: dict[str, Any]) -> T:
     if faults.listed:
         raise malformed(faults)
     try:
-        return cast("T", msgspec.convert(values, struct, strict=False))
+        result = msgspec.convert(values, struct, strict=False)
     except msgspec.ValidationError:
         with faults.until_full():
             _walk(values, struct, ROOT, faults, strict=False)
         raise malformed(faults) from None
+    # Converting takes a number for the seconds since 1970.
+    times = [name for name in values if isinstance(getattr(result, name, None), dt.datetime)]
+    numbers = [name for name in times if _number(values[name]) is not None]
+    with faults.until_full():
+        for name in numbers:
+            faults.add((ROOT, name), "not_a_time")
+    if faults.listed:
+        raise malformed(faults)
+    return cast("T", result)
 
 
 @cache

@@ -37,7 +37,7 @@ from service.http.callers import caller
 from service.http.documents import convert, decode
 from service.http.files import AT_ONCE, FORMATS, LISTED, Table, is_page, pages, table_of, with_format
 from service.http.media_types import CSV, JSON, NDJSON
-from service.http.preconditions import TAGS, IfMatch, known_tag, read_if_match, tag_of
+from service.http.preconditions import IfMatch, known_tag, read_if_match, tag_of
 from service.http.problem_details import status_of
 from service.http.tables import as_csv, as_ndjson
 from service.problems import LONGEST_NAME, ProblemError, not_found, problem
@@ -491,7 +491,7 @@ def operation(
         )
         # What follows from the rest: preconditions wherever there is a tag, a preference wherever there is a choice.
         sent = {"Prefer": ""} if minimal is not None else {}
-        sent |= {"If-None-Match": f"^{TAGS}$"} if method == "GET" and declared.is_tagged else {}
+        sent |= {"If-None-Match": ""} if method == "GET" and declared.is_tagged else {}
         return msgspec.structs.replace(declared, request_headers={**declared.request_headers, **sent})
 
     return declare

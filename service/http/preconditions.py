@@ -47,8 +47,10 @@ def read_if_match(header: str | None) -> IfMatch:
 def known_tag(header: str, tag: str) -> str | None:
     """The tag under which the caller has the representation that has this tag, by its `If-None-Match`; None where it does not have it.
 
-    ProblemError `malformed` where the header holds no entity tags.
+    A header that holds no entity tags is ignored: what is answered is the same as without it.
     """
+    if not _HEADER.fullmatch(header.strip(" \t")):
+        return None
     tags = _tags("If-None-Match", header)
     if tags is None:
         return tag

@@ -47,6 +47,10 @@ RESPONSE: Final[dict[str, dict[str, Any]]] = {
 _NOT_MODIFIED, _UNAUTHENTICATED, _STALE, _TOO_MANY, _UNAVAILABLE = 304, 401, 412, 429, 503
 
 
+_A_TAG = '"3f0a9c51d2e84b7766a1c0ffee5d9b12"'
+"""The tag of something that is there no longer."""
+
+
 def request_header(name: str, pattern: str) -> dict[str, Any]:
     """A header that a call reads."""
     return {
@@ -54,7 +58,8 @@ def request_header(name: str, pattern: str) -> dict[str, Any]:
         "in": "header",
         "required": name == "If-Match",
         "description": REQUEST[name],
-        "schema": {"type": "string", "pattern": pattern} if pattern else _TEXT,
+        "schema": {"type": "string", "pattern": pattern} if pattern else {"type": "string"},
+        **({"example": _A_TAG} if name == "If-None-Match" else {}),
     }
 
 
