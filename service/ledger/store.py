@@ -2,7 +2,7 @@
 
 import datetime as dt
 from collections.abc import Sequence
-from typing import Any, Final, Literal
+from typing import Any, Final
 from uuid import UUID
 
 from msgspec import Struct
@@ -10,6 +10,7 @@ from msgspec import Struct
 from service.db.pool import Pool
 from service.db.statements import statements
 from service.record.reports.rows import Outcome, ReportRow
+from service.record.reviews.schemas import Decision
 
 _SQL = statements(__name__)
 WIDTH: Final = 256
@@ -26,7 +27,7 @@ class LoggedRow(ReportRow, frozen=True, kw_only=True):
     log_index: int
     initial_outcome: Outcome | None
     superseded: bool
-    decision: Literal["accepted", "refused", "void"] | None
+    decision: Decision | None
 
     @property
     def void(self) -> bool:

@@ -7,9 +7,10 @@ from msgspec import Raw, Struct
 from service.http.endpoint import Answer, Call, operation
 from service.http.media_types import JOSE, JSON
 from service.receipts import issue as records
-from service.receipts.issue import Decision, OnRecord
+from service.receipts.issue import OnRecord
 from service.receipts.open_report import mark_of
 from service.receipts.token import InspectionReceiptContent, ReceiptContent
+from service.record.reviews.schemas import Decision
 from service.signing import KeySet
 
 JWK_SET = "application/jwk-set+json"

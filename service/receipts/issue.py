@@ -9,9 +9,9 @@ from service.ledger.store import LogStore
 from service.problems import not_found
 from service.receipts import token as receipts
 from service.record.reports.leaf import leaf_hash, sound_leaf_hash
+from service.record.reviews.schemas import Decision
 from service.signing import SigningKeys, base64url
 
-Decision = Literal["accepted", "refused", "void"]
 OnRecord = Literal["as_signed", "superseded", "void", "differs", "not_here"]
 
 

@@ -10,6 +10,7 @@ import rules
 from service.http.plain_text import WRITTEN
 from service.registry.schemas import Name
 
+Decision = Literal["accepted", "refused", "void"]
 ReviewState = Literal["open", "accepted", "refused", "void"]
 
 
@@ -43,7 +44,7 @@ class VoidFacts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, o
 class ReviewDecision(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """A decision as recorded, the first being version 1. A later one overrides it and keeps it on record; a void is the last."""
 
-    decision: Literal["accepted", "refused", "void"]
+    decision: Decision
     """What was decided."""
     because: str
     """Why."""
